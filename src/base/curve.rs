@@ -1,0 +1,101 @@
+//! Values keyed in time.
+//!
+//! Knows keys, holds, straight and smooth moves between them. Does not know what the values mean.
+
+/// How a value moves from one key to the next.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Default)]
+pub enum Ease {
+    /// Stays at the earlier key until the next one.
+    Hold,
+    /// A straight line.
+    #[default]
+    Linear,
+    /// The smoothstep 3u² − 2u³: starts and ends at rest.
+    Smooth,
+}
+
+impl Ease {
+    /// The ease of that name.
+    pub fn named(word: &str) -> Option<Self> {
+        match word {
+            "hold" => Some(Ease::Hold),
+            "linear" => Some(Ease::Linear),
+            "smooth" => Some(Ease::Smooth),
+            _ => None,
+        }
+    }
+
+    /// Share of the way travelled after share `u` (0 to 1) of the time.
+    pub fn share(self, u: f64) -> f64 {
+        match self {
+            Ease::Hold => 0.0,
+            Ease::Linear => u,
+            Ease::Smooth => u * u * (3.0 - 2.0 * u),
+        }
+    }
+}
+
+/// `N` numbers keyed in time. Before the first key and after the last the value stays.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Curve<const N: usize> {
+    keys: Vec<(i64, [f64; N])>,
+    ease: Ease,
+}
+
+impl<const N: usize> Curve<N> {
+    /// A value that never changes.
+    pub fn steady(value: [f64; N]) -> Self {
+        Self { keys: vec![(0, value)], ease: Ease::Linear }
+    }
+
+    /// Keys in rising frame order; at least one.
+    pub fn new(keys: Vec<(i64, [f64; N])>, ease: Ease) -> Self {
+        debug_assert!(!keys.is_empty() && keys.windows(2).all(|w| w[0].0 < w[1].0));
+        Self { keys, ease }
+    }
+
+    /// The keys.
+    pub fn keys(&self) -> &[(i64, [f64; N])] {
+        &self.keys
+    }
+
+    /// The ease between keys.
+    pub fn ease(&self) -> Ease {
+        self.ease
+    }
+
+    /// True when the value is the same at every time.
+    pub fn is_steady(&self) -> bool {
+        self.keys.windows(2).all(|w| w[0].1 == w[1].1)
+    }
+
+    /// The value at a time, in frames (fractions allowed: shutters look between frames).
+    pub fn at(&self, time: f64) -> [f64; N] {
+        let after = self.keys.partition_point(|&(frame, _)| (frame as f64) <= time);
+        if after == 0 {
+            return self.keys[0].1;
+        }
+        let (frame, value) = self.keys[after - 1];
+        let Some(&(next_frame, next)) = self.keys.get(after) else { return value };
+        let u = self.ease.share((time - frame as f64) / (next_frame - frame) as f64);
+        std::array::from_fn(|i| value[i] + (next[i] - value[i]) * u)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn moves_between_keys_and_stays_outside() {
+        let curve = Curve::new(vec![(10, [0.0]), (20, [10.0])], Ease::Linear);
+        assert_eq!(curve.at(5.0), [0.0]);
+        assert_eq!(curve.at(12.5), [2.5]);
+        assert_eq!(curve.at(99.0), [10.0]);
+        let held = Curve::new(vec![(10, [0.0]), (20, [10.0])], Ease::Hold);
+        assert_eq!(held.at(19.9), [0.0]);
+        assert_eq!(held.at(20.0), [10.0]);
+        let smooth = Curve::new(vec![(0, [0.0]), (4, [1.0])], Ease::Smooth);
+        assert_eq!(smooth.at(1.0), [0.15625]);
+    }
+}

@@ -1,0 +1,9 @@
+//! The ground floor: digests, frame numbers, values with their places, problems, curves.
+//!
+//! Knows nothing of films, files on disk or pictures; every other module may stand on it.
+
+pub mod curve;
+pub mod digest;
+pub mod frames;
+pub mod problem;
+pub mod value;

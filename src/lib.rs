@@ -1,0 +1,8 @@
+//! Endboard takes a short film from locked cut to delivered film.
+//!
+//! The library behind the `endboard` command. Data flows one way:
+//! declaration → graph → staleness → plan → execution → ledger → report.
+
+pub mod base;
+pub mod media;
+pub mod operators;

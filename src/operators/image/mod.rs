@@ -1,0 +1,1 @@
+//! Picture operators, one a file.

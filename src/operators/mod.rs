@@ -1,0 +1,412 @@
+//! What an operator is, and the list of all of them.
+//!
+//! An operator is pure: parameters and input frames in, a frame out. It reads no file, no clock
+//! and no environment; files that its parameters name are handed to it as bytes.
+
+pub mod image;
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use crate::base::digest::{Digest, KeyHasher};
+use crate::base::frames::FrameRange;
+use crate::base::problem::{Problem, Problems, SourceId, Span};
+use crate::base::value::Map;
+use crate::media::image::{Image, Raster};
+
+/// What an operator is called and takes: the single source for checks, help, schema and README.
+#[derive(Debug)]
+pub struct Spec {
+    /// Its name in recipes.
+    pub name: &'static str,
+    /// Raised whenever its pixels change for the same parameters and inputs.
+    pub version: u32,
+    /// One sentence.
+    pub summary: &'static str,
+    /// Input ports; the first is what the stage before feeds when a recipe says nothing.
+    pub ports: &'static [Port],
+    /// Parameters.
+    pub params: &'static [Param],
+    /// The published source of its mathematics.
+    pub source: &'static str,
+}
+
+/// One input of an operator.
+#[derive(Debug)]
+pub struct Port {
+    /// Its name under `from:`.
+    pub name: &'static str,
+    /// What may be connected.
+    pub carries: Carries,
+    /// Whether it must be connected.
+    pub required: bool,
+    /// One sentence.
+    pub doc: &'static str,
+}
+
+/// What a port takes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Carries {
+    /// A picture (R, G, B, A).
+    Picture,
+    /// One matte: a channel of a stage (`roto.crew`), or a picture's alpha.
+    Matte,
+    /// A map of any names to pictures or mattes.
+    Many,
+    /// The shapes file of a roto stage, not its pixels.
+    Shapes,
+}
+
+/// One parameter of an operator.
+#[derive(Debug)]
+pub struct Param {
+    /// Its name in a stage's settings.
+    pub name: &'static str,
+    /// Its type.
+    pub kind: Kind,
+    /// Unit, such as `px`, `stops`, `degrees`; empty where there is none.
+    pub unit: &'static str,
+    /// The default as written in YAML; empty when there is none.
+    pub default: &'static str,
+    /// One sentence.
+    pub doc: &'static str,
+}
+
+/// Types of parameters.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Kind {
+    /// A number within limits (both included).
+    Number {
+        /// Smallest.
+        min: f64,
+        /// Largest.
+        max: f64,
+    },
+    /// A number within limits that may also be keyed in time (frame: value).
+    Keyed {
+        /// Smallest.
+        min: f64,
+        /// Largest.
+        max: f64,
+    },
+    /// A whole number within limits (both included).
+    Whole {
+        /// Smallest.
+        min: i64,
+        /// Largest.
+        max: i64,
+    },
+    /// true or false.
+    Flag,
+    /// One of these words.
+    Word(&'static [&'static str]),
+    /// Text.
+    Text,
+    /// Path of a file in the project.
+    File,
+    /// A list of so many numbers.
+    Numbers(usize),
+    /// A map or list whose form the doc describes.
+    Structure,
+}
+
+/// A file that a parameter names, read by the caller.
+#[derive(Clone, Debug)]
+pub struct Attachment {
+    /// Path relative to the project folder.
+    pub path: String,
+    /// Its bytes.
+    pub bytes: Arc<[u8]>,
+    /// Its name among the declaration's texts when it is text, so that problems can point into it.
+    pub source: Option<SourceId>,
+}
+
+/// What a stage is prepared from.
+pub struct Setup<'a> {
+    /// The stage's settings, recipe and shot merged; keys that belong to every stage are gone.
+    pub settings: &'a Map,
+    /// Where the stage stands in the declaration, for problems of no single setting.
+    pub span: Span,
+    /// Files by parameter name. Ports that carry shapes fill the parameter `shapes`.
+    pub files: &'a BTreeMap<String, Attachment>,
+    /// The frames that the stage will be asked for.
+    pub frames: FrameRange,
+    /// Width and height of the film's frames in pixels.
+    pub frame_size: (u32, u32),
+    /// Frames a second.
+    pub rate: f64,
+    /// The film's working space.
+    pub working_space: WorkingSpace,
+    /// Connected ports in the order of `spec().ports`; a port that carries many gives one entry a name.
+    pub inputs: &'a [Connected],
+}
+
+/// A connected input.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Connected {
+    /// Index in `spec().ports`.
+    pub port: usize,
+    /// The name under a port that carries many; empty otherwise.
+    pub name: String,
+    /// Channels that will arrive: `R G B A`, or one name when a channel was picked.
+    pub channels: Vec<Arc<str>>,
+    /// Frames that it can give.
+    pub frames: FrameRange,
+}
+
+/// The colour space that pixels are in between stages.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Default)]
+pub enum WorkingSpace {
+    /// Linear light, BT.709 primaries, D65.
+    #[default]
+    LinearRec709,
+    /// Linear light, AP1 primaries, ACES white (Academy S-2014-004).
+    AcesCg,
+}
+
+/// An operator.
+pub trait Operator: Send + Sync {
+    /// Name, version, ports, parameters.
+    fn spec(&self) -> &'static Spec;
+
+    /// Checks all settings and files and makes the stage ready to compute, or names every problem.
+    fn prepare(&self, setup: &Setup<'_>) -> Result<Box<dyn Prepared>, Problems>;
+}
+
+/// A stage ready to compute.
+pub trait Prepared: Send + Sync {
+    /// Channels that come out, in order.
+    fn channels(&self) -> Vec<Arc<str>>;
+
+    /// The reach: frames of connected input `input` that output frame `frame` needs.
+    fn reach(&self, input: usize, frame: i64) -> FrameRange {
+        let _ = input;
+        FrameRange::one(frame)
+    }
+
+    /// Feeds the parameters as evaluated at `frame` into the key. Whatever may change the pixels of this
+    /// frame goes in, and nothing else.
+    fn at(&self, frame: i64, key: &mut KeyHasher);
+
+    /// True when `at` feeds the same for every frame, which lets a key's parameters be hashed once.
+    fn is_steady(&self) -> bool {
+        false
+    }
+
+    /// Computes one frame. Must give the same bytes on every thread and SIMD level.
+    fn apply(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError>;
+}
+
+/// The input frames of one `apply`.
+pub struct Inputs<'a> {
+    /// For each connected input, the frames of its reach in rising order.
+    pub frames: &'a [Vec<(i64, Arc<Image>)>],
+    /// The decoded source file of this frame; only the plate operator is given one.
+    pub raster: Option<&'a Raster>,
+}
+
+impl<'a> Inputs<'a> {
+    /// The frame `frame` of input `input`.
+    pub fn frame(&self, input: usize, frame: i64) -> Result<&'a Image, OperatorError> {
+        self.frames
+            .get(input)
+            .and_then(|list| list.iter().find(|(n, _)| *n == frame))
+            .map(|(_, image)| &**image)
+            .ok_or(OperatorError::MissingInput { input, frame })
+    }
+}
+
+/// Why a frame could not be computed.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum OperatorError {
+    /// The runner did not hand over a frame of the reach.
+    #[error("input {input} has no frame {frame}")]
+    MissingInput {
+        /// Connected input.
+        input: usize,
+        /// Frame.
+        frame: i64,
+    },
+    /// An input has not the channels or size that were promised.
+    #[error("{0}")]
+    WrongInput(String),
+}
+
+/// The digest of everything about a prepared stage that no frame changes: operator and version.
+pub fn identity(spec: &Spec) -> Digest {
+    let mut hasher = KeyHasher::new();
+    hasher.text("operator").text(spec.name).int(spec.version.into());
+    hasher.finish()
+}
+
+/// All operators. A new one is one file and one word here.
+pub fn all() -> &'static [&'static dyn Operator] {
+    &[]
+}
+
+/// The operator of that name.
+pub fn named(name: &str) -> Option<&'static dyn Operator> {
+    all().iter().copied().find(|op| op.spec().name == name)
+}
+
+/// Reads settings by an operator's own table of parameters, collecting every problem.
+pub struct Reader<'a> {
+    spec: &'static Spec,
+    setup: &'a Setup<'a>,
+    /// Problems so far.
+    pub problems: Problems,
+}
+
+impl<'a> Reader<'a> {
+    /// Starts; unknown settings are named at once, with the nearest known one.
+    pub fn new(spec: &'static Spec, setup: &'a Setup<'a>) -> Self {
+        let mut problems = Problems::new();
+        for (key, _) in &setup.settings.entries {
+            if !spec.params.iter().any(|p| p.name == key.text) {
+                let problem =
+                    Problem::error(key.span, format!("operator {} has no setting '{}'", spec.name, key.text));
+                let names: Vec<&str> = spec.params.iter().map(|p| p.name).collect();
+                problems.push(match crate::base::problem::nearest(&key.text, names.iter().copied()) {
+                    Some(name) => problem.help(format!("did you mean '{name}'?")),
+                    None => problem.help(format!("settings of {}: {}", spec.name, names.join(", "))),
+                });
+            }
+        }
+        Self { spec, setup, problems }
+    }
+
+    fn param(&self, name: &str) -> &'static Param {
+        self.spec.params.iter().find(|p| p.name == name).expect("a parameter of this operator's own table")
+    }
+
+    /// The written value of a parameter.
+    pub fn value(&self, name: &str) -> Option<&'a crate::base::value::Value> {
+        debug_assert!(self.spec.params.iter().any(|p| p.name == name));
+        self.setup.settings.get(name).filter(|v| v.node != crate::base::value::Node::Null)
+    }
+
+    /// The file of a parameter of kind `File`.
+    pub fn file(&self, name: &str) -> Option<&'a Attachment> {
+        self.setup.files.get(name)
+    }
+
+    /// A number (`Kind::Number`); its default when not written or wrong.
+    pub fn number(&mut self, name: &str) -> f64 {
+        let default = self.param(name).default.parse().unwrap_or(0.0);
+        let Some(value) = self.value(name) else { return default };
+        match value.number() {
+            Ok(n) => {
+                self.range(name, n, value.span);
+                n
+            }
+            Err(problem) => {
+                self.problems.push(problem);
+                default
+            }
+        }
+    }
+
+    /// A number that may be keyed (`Kind::Keyed`); its default when not written or wrong.
+    pub fn curve(&mut self, name: &str) -> crate::base::curve::Curve<1> {
+        let default = self.param(name).default.parse().unwrap_or(0.0);
+        let steady = crate::base::curve::Curve::steady([default]);
+        let Some(value) = self.value(name) else { return steady };
+        match value.curve() {
+            Ok(curve) => {
+                for &(_, [n]) in curve.keys() {
+                    self.range(name, n, value.span);
+                }
+                curve
+            }
+            Err(problem) => {
+                self.problems.push(problem);
+                steady
+            }
+        }
+    }
+
+    /// A whole number (`Kind::Whole`).
+    pub fn whole(&mut self, name: &str) -> i64 {
+        let default = self.param(name).default.parse().unwrap_or(0);
+        let Some(value) = self.value(name) else { return default };
+        match value.int() {
+            Ok(n) => {
+                self.range(name, n as f64, value.span);
+                n
+            }
+            Err(problem) => {
+                self.problems.push(problem);
+                default
+            }
+        }
+    }
+
+    /// true or false (`Kind::Flag`).
+    pub fn flag(&mut self, name: &str) -> bool {
+        let default = self.param(name).default == "true";
+        let read = self.value(name).map(crate::base::value::Value::flag);
+        self.or_problem(read, default)
+    }
+
+    /// One of the words of `Kind::Word`, as its index in the list.
+    pub fn word(&mut self, name: &str) -> usize {
+        let Kind::Word(words) = self.param(name).kind else { unreachable!("{name} is not a word") };
+        let default = words.iter().position(|w| *w == self.param(name).default).unwrap_or(0);
+        let Some(value) = self.value(name) else { return default };
+        let text = match value.text() {
+            Ok(text) => text,
+            Err(problem) => {
+                self.problems.push(problem);
+                return default;
+            }
+        };
+        words.iter().position(|w| *w == text).unwrap_or_else(|| {
+            let problem = Problem::error(value.span, format!("'{text}' is not a choice for '{name}'"));
+            self.problems.push(problem.help(format!("one of: {}", words.join(", "))));
+            default
+        })
+    }
+
+    /// Exactly `N` numbers (`Kind::Numbers(N)`), or `default` when not written or wrong.
+    pub fn numbers<const N: usize>(&mut self, name: &str, default: [f64; N]) -> [f64; N] {
+        let read = self.value(name).map(crate::base::value::Value::numbers::<N>);
+        self.or_problem(read, default)
+    }
+
+    /// Ends with the operator when there was no problem.
+    pub fn finish<P: Prepared + 'static>(
+        self,
+        make: impl FnOnce() -> P,
+    ) -> Result<Box<dyn Prepared>, Problems> {
+        if self.problems.iter().any(|p| p.severity == crate::base::problem::Severity::Error) {
+            Err(self.problems)
+        } else {
+            Ok(Box::new(make()))
+        }
+    }
+
+    fn or_problem<T>(&mut self, read: Option<Result<T, Problem>>, default: T) -> T {
+        match read {
+            None => default,
+            Some(Ok(value)) => value,
+            Some(Err(problem)) => {
+                self.problems.push(problem);
+                default
+            }
+        }
+    }
+
+    fn range(&mut self, name: &str, n: f64, span: Span) {
+        let param = self.param(name);
+        let (min, max) = match param.kind {
+            Kind::Number { min, max } | Kind::Keyed { min, max } => (min, max),
+            Kind::Whole { min, max } => (min as f64, max as f64),
+            _ => return,
+        };
+        if n < min || n > max {
+            let unit = if param.unit.is_empty() { String::new() } else { format!(" {}", param.unit) };
+            let problem = Problem::error(span, format!("{n} is out of range for '{name}'"));
+            self.problems.push(problem.help(format!("from {min} to {max}{unit}")));
+        }
+    }
+}
