@@ -4,5 +4,6 @@
 //! declaration → graph → staleness → plan → execution → ledger → report.
 
 pub mod base;
+pub mod declare;
 pub mod media;
 pub mod operators;

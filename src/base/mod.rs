@@ -6,4 +6,6 @@ pub mod curve;
 pub mod digest;
 pub mod frames;
 pub mod problem;
+pub mod rate;
 pub mod value;
+pub mod yaml;
