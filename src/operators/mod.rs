@@ -139,6 +139,19 @@ pub struct Setup<'a> {
     pub working_space: WorkingSpace,
     /// Connected ports in the order of `spec().ports`; a port that carries many gives one entry a name.
     pub inputs: &'a [Connected],
+    /// The edit, for the operator that assembles it; empty for all others.
+    pub cut: &'a [Slot],
+}
+
+/// One piece of the film: frames `source` of connected input `input` from film frame `at` on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Slot {
+    /// First film frame, counted from 1.
+    pub at: i64,
+    /// Connected input.
+    pub input: usize,
+    /// Frames of that input.
+    pub source: FrameRange,
 }
 
 /// A connected input.
@@ -182,6 +195,17 @@ pub trait Prepared: Send + Sync {
     fn reach(&self, input: usize, frame: i64) -> FrameRange {
         let _ = input;
         FrameRange::one(frame)
+    }
+
+    /// Calls `visit` for each of the `inputs` connected inputs that `frame` needs, with its reach. Operators
+    /// with very many inputs, few of them needed by one frame, override this.
+    fn each_reach(&self, inputs: usize, frame: i64, visit: &mut dyn FnMut(usize, FrameRange)) {
+        for input in 0..inputs {
+            let range = self.reach(input, frame);
+            if !range.is_empty() {
+                visit(input, range);
+            }
+        }
     }
 
     /// Feeds the parameters as evaluated at `frame` into the key. Whatever may change the pixels of this
@@ -241,7 +265,7 @@ pub fn identity(spec: &Spec) -> Digest {
 
 /// All operators. A new one is one file and one word here.
 pub fn all() -> &'static [&'static dyn Operator] {
-    &[]
+    &[&image::assemble::Assemble]
 }
 
 /// The operator of that name.

@@ -1,1 +1,5 @@
 //! Picture operators, one a file.
+//!
+//! Knows nothing itself; each file knows one operator.
+
+pub mod assemble;
