@@ -5,5 +5,7 @@
 
 pub mod base;
 pub mod declare;
+pub mod graph;
 pub mod media;
 pub mod operators;
+pub mod store;

@@ -7,5 +7,7 @@ pub mod digest;
 pub mod frames;
 pub mod problem;
 pub mod rate;
+pub mod selector;
+pub mod state;
 pub mod value;
 pub mod yaml;

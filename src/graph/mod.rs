@@ -1,0 +1,233 @@
+//! The film as a graph: one node for each stage of each shot, standing for all its frames.
+//!
+//! Knows which frames of which node a frame needs. Holds ranges, never single frames, so that a
+//! million frames cost no more than their stages. Does not know what is fresh or stale, nor the disk.
+
+pub mod build;
+mod connect;
+
+use std::sync::Arc;
+
+use crate::base::digest::{Digest, KeyHasher};
+use crate::base::frames::FrameRange;
+use crate::base::problem::Span;
+use crate::declare::film::{Command, Delivers, Media};
+use crate::operators::{Prepared, Spec};
+
+/// Position of a node in [`Graph::nodes`]; inputs always come before what needs them.
+pub type NodeId = usize;
+
+/// The shot name under which the film's own picture stands.
+pub const FILM: &str = "film";
+/// The stage name of the film's own picture.
+pub const ASSEMBLY: &str = "assembly";
+
+/// All nodes, inputs first.
+#[derive(Default)]
+pub struct Graph {
+    /// The film's name.
+    pub film: String,
+    /// Width and height in pixels.
+    pub frame_size: (u32, u32),
+    /// The nodes.
+    pub nodes: Vec<Node>,
+    /// Sources that plate and hand nodes read.
+    pub sources: Vec<Source>,
+    /// Places in each named pool.
+    pub pools: Vec<(String, u32)>,
+}
+
+/// One stage of one shot, over all its frames.
+pub struct Node {
+    /// Shot name.
+    pub shot: Arc<str>,
+    /// Stage name, `plate` or `take.NAME`.
+    pub stage: Arc<str>,
+    /// Frames it is asked for.
+    pub frames: FrameRange,
+    /// How it is made.
+    pub work: Work,
+    /// What it needs.
+    pub inputs: Vec<Edge>,
+    /// Channels that come out.
+    pub channels: Vec<Arc<str>>,
+    /// Digest of what no frame changes: operator and version, or a command's words and files.
+    pub identity: Digest,
+    /// Whether renders stay on disk.
+    pub keep: bool,
+    /// Places taken in pools: index in [`Graph::pools`] and how many.
+    pub pools: Vec<(usize, u32)>,
+    /// Where the stage is declared.
+    pub span: Span,
+    /// Named settings and files with the digest and, for short ones, the text of each: what `why` compares.
+    pub ingredients: Vec<Ingredient>,
+}
+
+/// One named thing that a person can change about a stage.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Ingredient {
+    /// `exposure`, or a file's path.
+    pub name: String,
+    /// Digest of its value.
+    pub digest: Digest,
+    /// Its value as written when short, else nothing.
+    pub text: Option<String>,
+}
+
+/// One connection.
+#[derive(Clone, Debug)]
+pub struct Edge {
+    /// The node that feeds.
+    pub from: NodeId,
+    /// Only this channel of it.
+    pub channel: Option<Arc<str>>,
+    /// Name of the port, for people and for command placeholders.
+    pub port: String,
+}
+
+/// How a node is made.
+pub enum Work {
+    /// Decoded from a source.
+    Plate {
+        /// Index in [`Graph::sources`].
+        source: usize,
+        /// The plate operator, ready.
+        decode: Box<dyn Prepared>,
+    },
+    /// Computed by an operator.
+    Operator {
+        /// Its table.
+        spec: &'static Spec,
+        /// Ready to compute.
+        prepared: Box<dyn Prepared>,
+    },
+    /// Made by a program of the user's.
+    Command(Box<CommandWork>),
+    /// Made by a person, then decoded like a plate.
+    Hand {
+        /// Index in [`Graph::sources`].
+        source: usize,
+        /// The plate operator, ready.
+        decode: Box<dyn Prepared>,
+        /// What the files hold.
+        delivers: Delivers,
+    },
+}
+
+/// A command as declared, with the values that its words may name.
+pub struct CommandWork {
+    /// The declaration.
+    pub command: Command,
+    /// Values by name, besides the engine's own.
+    pub values: Vec<(String, String)>,
+}
+
+/// Frames that lie in the project as files.
+#[derive(Clone, Debug)]
+pub struct Source {
+    /// The plate's name, or `SHOT/STAGE` of a hand stage.
+    pub name: String,
+    /// Files or a movie.
+    pub media: Media,
+    /// Frames that any node needs.
+    pub wanted: FrameRange,
+    /// Where it is declared.
+    pub span: Span,
+    /// True when a person delivers into it, so that missing files are no fault.
+    pub by_hand: bool,
+}
+
+impl Node {
+    /// `SHOT/STAGE`.
+    pub fn name(&self) -> String {
+        format!("{}/{}", self.shot, self.stage)
+    }
+
+    /// What the ledger calls the work: the operator's name, `command`, `hands` or `plate`.
+    pub fn kind(&self) -> &str {
+        match &self.work {
+            Work::Plate { .. } => "plate",
+            Work::Operator { spec, .. } => spec.name,
+            Work::Command(_) => "command",
+            Work::Hand { .. } => "hands",
+        }
+    }
+
+    /// The source of a plate or hand node.
+    pub fn source(&self) -> Option<usize> {
+        match &self.work {
+            Work::Plate { source, .. } | Work::Hand { source, .. } => Some(*source),
+            _ => None,
+        }
+    }
+
+    /// Calls `visit` with each connected input that `frame` needs and the frames of it.
+    /// `whole` gives the range of frames of a node, for commands that take a whole shot.
+    pub fn each_reach(&self, frame: i64, whole: &dyn Fn(NodeId) -> FrameRange, visit: &mut dyn FnMut(usize, FrameRange)) {
+        match &self.work {
+            Work::Plate { .. } => {}
+            Work::Operator { prepared, .. } => prepared.each_reach(self.inputs.len(), frame, visit),
+            Work::Hand { .. } => (0..self.inputs.len()).for_each(|i| visit(i, FrameRange::one(frame))),
+            Work::Command(work) => {
+                for (i, edge) in self.inputs.iter().enumerate() {
+                    let all = whole(edge.from);
+                    let range = match work.command.each {
+                        crate::declare::film::Each::Shot => all,
+                        _ => FrameRange::one(frame).widen(work.command.reach).meet(all),
+                    };
+                    visit(i, range);
+                }
+            }
+        }
+    }
+
+    /// Digest of the parameters as evaluated at `frame`; `None` when the frame's number plays no part,
+    /// in which case [`Node::steady_parameters`] holds for all.
+    pub fn parameters(&self, frame: i64) -> Digest {
+        let mut hasher = KeyHasher::new();
+        match &self.work {
+            Work::Plate { decode, .. } | Work::Hand { decode, .. } => decode.at(frame, &mut hasher),
+            Work::Operator { prepared, .. } => prepared.at(frame, &mut hasher),
+            Work::Command(work) => {
+                if work.names_frame() {
+                    hasher.int(frame);
+                }
+            }
+        }
+        hasher.finish()
+    }
+
+    /// True when [`Node::parameters`] is the same for every frame.
+    pub fn is_steady(&self) -> bool {
+        match &self.work {
+            Work::Plate { decode, .. } | Work::Hand { decode, .. } => decode.is_steady(),
+            Work::Operator { prepared, .. } => prepared.is_steady(),
+            Work::Command(work) => !work.names_frame(),
+        }
+    }
+}
+
+impl CommandWork {
+    /// True when the words name the frame's number, so that it is part of what the command is told.
+    pub fn names_frame(&self) -> bool {
+        self.command.words.value.iter().any(|word| word.contains("{frame"))
+    }
+}
+
+impl Graph {
+    /// The node of a shot and stage.
+    pub fn find(&self, shot: &str, stage: &str) -> Option<NodeId> {
+        self.nodes.iter().position(|n| &*n.shot == shot && &*n.stage == stage)
+    }
+
+    /// Frames of a node.
+    pub fn frames_of(&self, node: NodeId) -> FrameRange {
+        self.nodes[node].frames
+    }
+
+    /// Calls `visit` with each edge that `frame` of `node` needs and the frames of it.
+    pub fn each_need(&self, node: NodeId, frame: i64, visit: &mut dyn FnMut(&Edge, usize, FrameRange)) {
+        let n = &self.nodes[node];
+        n.each_reach(frame, &|id| self.nodes[id].frames, &mut |i, range| visit(&n.inputs[i], i, range));
+    }
+}

@@ -1,0 +1,146 @@
+//! What is known of source files without reading them again: their stat and the digest of their bytes.
+//!
+//! Trusts a digest only when size, times, inode and device are the same and the file was already quiet
+//! when it was read. Does not touch the disk beyond its own file; `observe` looks at sources.
+
+use std::collections::HashMap;
+
+use super::record::{self, Take};
+use super::{Store, StoreError};
+use crate::base::digest::Digest;
+
+/// What the file system says of a file.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Stat {
+    /// Bytes.
+    pub size: u64,
+    /// Modification time, nanoseconds.
+    pub modified: i64,
+    /// Change time, nanoseconds; cannot be set back by a program.
+    pub changed: i64,
+    /// Inode.
+    pub inode: u64,
+    /// Device.
+    pub device: u64,
+}
+
+impl Stat {
+    /// False when the file changed so shortly before `now` (nanoseconds) that another edit within the same
+    /// clock tick could not be told from this one. Whole seconds point to a coarse clock.
+    pub fn is_quiet(&self, now: i64) -> bool {
+        let latest = self.modified.max(self.changed);
+        let coarse = self.modified % 1_000_000_000 == 0;
+        let margin = if coarse { 2_000_000_000 } else { 50_000_000 };
+        now - latest > margin
+    }
+}
+
+/// What is known of one file.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Fact {
+    /// Its stat when it was read.
+    pub stat: Stat,
+    /// True when it was quiet then, so that an equal stat means equal bytes.
+    pub trusted: bool,
+    /// Digest of its bytes.
+    pub digest: Digest,
+    /// Width and height in pixels, 0 when they could not be read.
+    pub size: (u32, u32),
+}
+
+/// Facts by source name and frame.
+#[derive(Debug, Default, Clone)]
+pub struct Facts {
+    by_source: HashMap<String, HashMap<i64, Fact>>,
+}
+
+impl Facts {
+    /// Reads them; a damaged file counts as empty from there on.
+    pub fn load(store: &Store) -> Self {
+        let mut facts = Facts::default();
+        if let Ok(bytes) = std::fs::read(store.path("facts")) {
+            record::each(&bytes, |body| drop(facts.take(body)));
+        }
+        facts
+    }
+
+    /// What is known of a frame's file.
+    pub fn get(&self, source: &str, frame: i64) -> Option<&Fact> {
+        self.by_source.get(source)?.get(&frame)
+    }
+
+    /// All of one source.
+    pub fn of(&self, source: &str) -> Option<&HashMap<i64, Fact>> {
+        self.by_source.get(source)
+    }
+
+    /// Learns a fact.
+    pub fn put(&mut self, source: &str, frame: i64, fact: Fact) {
+        self.by_source.entry(source.to_string()).or_default().insert(frame, fact);
+    }
+
+    /// Writes them.
+    pub fn save(&self, store: &Store) -> Result<(), StoreError> {
+        let mut out = Vec::new();
+        let mut names: Vec<_> = self.by_source.keys().collect();
+        names.sort();
+        for name in names {
+            let mut frames: Vec<_> = self.by_source[name].iter().collect();
+            frames.sort_by_key(|(frame, _)| **frame);
+            let mut body = Vec::with_capacity(frames.len() * 89 + 64);
+            record::put_text(&mut body, name);
+            for (frame, fact) in frames {
+                body.extend_from_slice(&frame.to_le_bytes());
+                for n in [fact.stat.size as i64, fact.stat.modified, fact.stat.changed, fact.stat.inode as i64, fact.stat.device as i64] {
+                    body.extend_from_slice(&n.to_le_bytes());
+                }
+                body.push(u8::from(fact.trusted));
+                body.extend_from_slice(&fact.digest.0);
+                body.extend_from_slice(&(i64::from(fact.size.0) << 32 | i64::from(fact.size.1)).to_le_bytes());
+            }
+            record::frame(&mut out, &body);
+        }
+        super::write_whole(&store.path("facts"), &out)
+    }
+
+    fn take(&mut self, body: &[u8]) -> Option<()> {
+        let mut take = Take(body);
+        let name = take.text()?.to_string();
+        let mut frames = HashMap::with_capacity(take.0.len() / 89);
+        while !take.0.is_empty() {
+            let frame = take.int()?;
+            let stat = Stat {
+                size: take.int()? as u64,
+                modified: take.int()?,
+                changed: take.int()?,
+                inode: take.int()? as u64,
+                device: take.int()? as u64,
+            };
+            let (trusted, digest, size) = (take.byte()? == 1, take.digest()?, take.int()?);
+            frames.insert(frame, Fact { stat, trusted, digest, size: ((size >> 32) as u32, size as u32) });
+        }
+        self.by_source.insert(name, frames);
+        Some(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn facts_come_back_and_young_files_are_not_trusted() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::at(folder.path()).unwrap();
+        store.create().unwrap();
+        let stat = Stat { size: 9, modified: 1_000_000_001, changed: 2_000_000_001, inode: 7, device: u64::MAX };
+        let fact = Fact { stat, trusted: true, digest: Digest::of(b"x"), size: (960, 540) };
+        let mut facts = Facts::default();
+        facts.put("shed-a", 1001, fact);
+        facts.save(&store).unwrap();
+        assert_eq!(Facts::load(&store).get("shed-a", 1001), Some(&fact));
+        assert!(!stat.is_quiet(2_000_000_001) && stat.is_quiet(2_100_000_001));
+        let coarse = Stat { modified: 2_000_000_000, ..stat };
+        assert!(!coarse.is_quiet(3_900_000_000));
+    }
+}

@@ -1,0 +1,111 @@
+//! What the film keeps between runs: renders by content, the last key of every frame, what made what.
+//!
+//! Knows files and their crash-safe writing. Does not know how keys are made or when a frame is stale.
+//! Layout under `.endboard/`: `format`, `lock`, `objects/`, `actions/`, `state`, `journal`, `facts`, `logs/`.
+
+pub mod actions;
+pub mod facts;
+pub mod lock;
+pub mod objects;
+pub mod record;
+pub mod state;
+pub mod sweep;
+
+use std::path::{Path, PathBuf};
+
+/// The format that this version writes and reads.
+pub const FORMAT: &str = "endboard store 1\n";
+
+/// What can go wrong with stored things.
+#[derive(Debug, thiserror::Error)]
+pub enum StoreError {
+    /// A file could not be read or written.
+    #[error("{}: {source}", path.display())]
+    File {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        source: std::io::Error,
+    },
+    /// Another process works on this film.
+    #[error("{0}")]
+    Locked(String),
+    /// Written by a newer version.
+    #[error("{}: written by another version of endboard (it says {found:?}, this one reads {FORMAT:?})", path.display())]
+    Format {
+        /// The file.
+        path: PathBuf,
+        /// What it says.
+        found: String,
+    },
+    /// A stored render is not what its name says.
+    #[error("{}: the stored render is damaged: {reason}", path.display())]
+    Damaged {
+        /// The object.
+        path: PathBuf,
+        /// What is wrong.
+        reason: String,
+    },
+}
+
+impl StoreError {
+    /// For `map_err`: the file and the reason.
+    pub fn file(path: &Path) -> impl FnOnce(std::io::Error) -> StoreError {
+        let path = path.to_path_buf();
+        move |source| StoreError::File { path, source }
+    }
+
+    /// True when the disk is full, so that going on makes no sense.
+    pub fn is_full_disk(&self) -> bool {
+        matches!(self, StoreError::File { source, .. } if source.kind() == std::io::ErrorKind::StorageFull
+            || source.kind() == std::io::ErrorKind::QuotaExceeded)
+    }
+}
+
+/// A film's folder for what it keeps.
+#[derive(Debug, Clone)]
+pub struct Store {
+    root: PathBuf,
+}
+
+impl Store {
+    /// The store of the film in folder `project`. Creates nothing.
+    pub fn at(project: &Path) -> Result<Self, StoreError> {
+        let store = Self { root: project.join(".endboard") };
+        let path = store.path("format");
+        match std::fs::read_to_string(&path) {
+            Ok(found) if found == FORMAT => Ok(store),
+            Ok(found) => Err(StoreError::Format { path, found }),
+            Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(store),
+            Err(e) => Err(StoreError::file(&path)(e)),
+        }
+    }
+
+    /// Makes the folders.
+    pub fn create(&self) -> Result<(), StoreError> {
+        for folder in ["", "objects", "actions", "logs", "work"] {
+            let path = self.path(folder);
+            std::fs::create_dir_all(&path).map_err(StoreError::file(&path))?;
+        }
+        let path = self.path("format");
+        if !path.exists() {
+            write_whole(&path, FORMAT.as_bytes())?;
+        }
+        Ok(())
+    }
+
+    /// A path inside.
+    pub fn path(&self, name: &str) -> PathBuf {
+        self.root.join(name)
+    }
+}
+
+/// Writes a file so that it is seen whole or not at all.
+pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), StoreError> {
+    use std::io::Write;
+    let folder = path.parent().unwrap_or(Path::new("."));
+    let mut file = tempfile::NamedTempFile::new_in(folder).map_err(StoreError::file(path))?;
+    file.write_all(bytes).map_err(StoreError::file(path))?;
+    file.persist(path).map_err(|e| StoreError::file(path)(e.error))?;
+    Ok(())
+}

@@ -1,0 +1,82 @@
+//! Renders by content: one read-only EXR file for each distinct picture, and links into the visible tree.
+//!
+//! A picture is checked against its name whenever it is read, so that nothing wrong is taken as a render.
+
+use std::path::{Path, PathBuf};
+
+use super::{Store, StoreError};
+use crate::base::digest::Digest;
+use crate::media::exr::{self, Compression};
+use crate::media::image::Image;
+
+/// The renders of a store.
+#[derive(Debug, Clone)]
+pub struct Objects {
+    folder: PathBuf,
+}
+
+impl Objects {
+    /// The renders of a store.
+    pub fn of(store: &Store) -> Self {
+        Self { folder: store.path("objects") }
+    }
+
+    /// Where a picture lies.
+    pub fn path(&self, pixels: &Digest) -> PathBuf {
+        let hex = pixels.to_string();
+        self.folder.join(&hex[..2]).join(format!("{}.exr", &hex[2..]))
+    }
+
+    /// True when the picture is there.
+    pub fn has(&self, pixels: &Digest) -> bool {
+        self.path(pixels).exists()
+    }
+
+    /// Stores a picture under the digest of its pixels. Gives the bytes written, 0 when it was there.
+    pub fn put(&self, pixels: &Digest, image: &Image) -> Result<u64, StoreError> {
+        let path = self.path(pixels);
+        if path.exists() {
+            return Ok(0);
+        }
+        let folder = path.parent().expect("objects have a folder");
+        std::fs::create_dir_all(folder).map_err(StoreError::file(folder))?;
+        let bytes = exr::encode(image, Compression::Zip, &[])
+            .map_err(|e| StoreError::Damaged { path: path.clone(), reason: e.to_string() })?;
+        super::write_whole(&path, &bytes)?;
+        let mut permissions = std::fs::metadata(&path).map_err(StoreError::file(&path))?.permissions();
+        permissions.set_readonly(true);
+        let _ = std::fs::set_permissions(&path, permissions);
+        Ok(bytes.len() as u64)
+    }
+
+    /// Reads a picture and checks it against its name. A damaged one is taken out of the store first,
+    /// so that it will be rendered anew.
+    pub fn get(&self, pixels: &Digest) -> Result<Image, StoreError> {
+        let path = self.path(pixels);
+        let bytes = std::fs::read(&path).map_err(StoreError::file(&path))?;
+        let reason = match exr::decode_image(&bytes) {
+            Ok(image) if image.digest().whole == *pixels => return Ok(image),
+            Ok(_) => "its pixels are not the ones that were stored".to_string(),
+            Err(e) => e.to_string(),
+        };
+        let _ = std::fs::remove_file(&path);
+        Err(StoreError::Damaged { path, reason })
+    }
+
+    /// Puts the picture at `to`, replacing what is there at once: a link, or a copy where links cannot be.
+    pub fn link(&self, pixels: &Digest, to: &Path) -> Result<(), StoreError> {
+        let from = self.path(pixels);
+        let folder = to.parent().unwrap_or(Path::new("."));
+        std::fs::create_dir_all(folder).map_err(StoreError::file(folder))?;
+        let name = to.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+        let beside = folder.join(format!(".{name}.{}", std::process::id()));
+        let _ = std::fs::remove_file(&beside);
+        if std::fs::hard_link(&from, &beside).is_err() {
+            std::fs::copy(&from, &beside).map_err(StoreError::file(to))?;
+        }
+        // Two links to one file: rename would do nothing and leave the second name behind.
+        std::fs::rename(&beside, to).map_err(StoreError::file(to))?;
+        let _ = std::fs::remove_file(&beside);
+        Ok(())
+    }
+}

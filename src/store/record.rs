@@ -1,0 +1,101 @@
+//! Framed binary records in append-only files: length, check sum, bytes.
+//!
+//! Knows how to find whole records and to stop at a torn one. Does not know what they hold.
+
+use crate::base::digest::Digest;
+
+/// Puts one framed record at the end of `out`.
+pub fn frame(out: &mut Vec<u8>, body: &[u8]) {
+    out.extend_from_slice(&(body.len() as u32).to_le_bytes());
+    out.extend_from_slice(&crc32fast::hash(body).to_le_bytes());
+    out.extend_from_slice(body);
+}
+
+/// Calls `visit` with each whole record; gives the bytes that were sound. What follows is torn.
+pub fn each<'b>(bytes: &'b [u8], mut visit: impl FnMut(&'b [u8])) -> usize {
+    let mut at = 0;
+    while let Some(head) = bytes.get(at..at + 8) {
+        let len = u32::from_le_bytes([head[0], head[1], head[2], head[3]]) as usize;
+        let sum = u32::from_le_bytes([head[4], head[5], head[6], head[7]]);
+        let Some(body) = bytes.get(at + 8..(at + 8).saturating_add(len)) else { break };
+        if crc32fast::hash(body) != sum {
+            break;
+        }
+        visit(body);
+        at += 8 + len;
+    }
+    at
+}
+
+/// Reads fields from a record's bytes; every read may run out.
+pub struct Take<'b>(pub &'b [u8]);
+
+impl<'b> Take<'b> {
+    /// The next `n` bytes.
+    pub fn bytes(&mut self, n: usize) -> Option<&'b [u8]> {
+        let (head, tail) = self.0.split_at_checked(n)?;
+        self.0 = tail;
+        Some(head)
+    }
+
+    /// A digest.
+    pub fn digest(&mut self) -> Option<Digest> {
+        self.bytes(32).map(|b| Digest(b.try_into().expect("32 bytes")))
+    }
+
+    /// A 64-bit number.
+    pub fn int(&mut self) -> Option<i64> {
+        self.bytes(8).map(|b| i64::from_le_bytes(b.try_into().expect("8 bytes")))
+    }
+
+    /// A byte.
+    pub fn byte(&mut self) -> Option<u8> {
+        self.bytes(1).map(|b| b[0])
+    }
+
+    /// Text with a two-byte length.
+    pub fn text(&mut self) -> Option<&'b str> {
+        let len = self.bytes(2)?;
+        let len = usize::from(u16::from_le_bytes([len[0], len[1]]));
+        std::str::from_utf8(self.bytes(len)?).ok()
+    }
+}
+
+/// Puts text with a two-byte length, cut at 60,000 bytes.
+pub fn put_text(out: &mut Vec<u8>, text: &str) {
+    let mut end = text.len().min(60_000);
+    while !text.is_char_boundary(end) {
+        end -= 1;
+    }
+    out.extend_from_slice(&(end as u16).to_le_bytes());
+    out.extend_from_slice(&text.as_bytes()[..end]);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    proptest::proptest! {
+        #[test]
+        fn a_torn_end_loses_only_itself(bodies in proptest::collection::vec(proptest::collection::vec(0u8..255, 0..40), 1..8), cut in 1usize..8) {
+            let mut out = Vec::new();
+            for body in &bodies {
+                frame(&mut out, body);
+            }
+            let last = bodies.last().unwrap().len() + 8;
+            let torn = &out[..out.len() - cut.min(last)];
+            let mut read = Vec::new();
+            let sound = each(torn, |body| read.push(body.to_vec()));
+            proptest::prop_assert_eq!(&read[..], &bodies[..bodies.len() - 1]);
+            proptest::prop_assert_eq!(sound, out.len() - last);
+        }
+
+        #[test]
+        fn no_bytes_make_it_panic(bytes in proptest::collection::vec(0u8..=255, 0..200)) {
+            each(&bytes, |body| {
+                let mut take = Take(body);
+                let _ = (take.text(), take.digest(), take.int(), take.byte());
+            });
+        }
+    }
+}
