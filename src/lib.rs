@@ -7,5 +7,8 @@ pub mod base;
 pub mod declare;
 pub mod graph;
 pub mod media;
+pub mod observe;
 pub mod operators;
+pub mod plan;
+pub mod stale;
 pub mod store;

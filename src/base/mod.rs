@@ -5,6 +5,7 @@
 pub mod curve;
 pub mod digest;
 pub mod frames;
+pub mod made;
 pub mod problem;
 pub mod rate;
 pub mod selector;

@@ -10,6 +10,7 @@ use std::sync::{Arc, Mutex, OnceLock};
 use super::record::{self, Take};
 use super::{Store, StoreError};
 use crate::base::digest::Digest;
+use crate::base::made::MadeOf;
 
 /// One render that was made.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -22,19 +23,6 @@ pub struct Action {
     pub planes: Vec<(Arc<str>, Digest)>,
     /// What went in, so that a later run can say what changed.
     pub made_of: MadeOf,
-}
-
-/// What went into a key.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct MadeOf {
-    /// Of the operator or command.
-    pub identity: Digest,
-    /// Of the parameters as evaluated at the frame; of a plate or hand stage, with the source file's digest.
-    pub parameters: Digest,
-    /// Of the list of named settings, kept by [`crate::store::state`].
-    pub ingredients: Digest,
-    /// Digests of the input frames, in the order of the key.
-    pub inputs: Vec<Digest>,
 }
 
 type Shard = HashMap<Digest, Action>;

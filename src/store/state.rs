@@ -12,21 +12,8 @@ use super::record::{self, Take};
 use super::{Store, StoreError};
 use crate::base::digest::Digest;
 use crate::base::frames::FrameRange;
+use crate::base::made::Row;
 
-/// What is known of one frame.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Row {
-    /// Key of the last render; all zeros when there was none.
-    pub key: Digest,
-    /// Its pixels; all zeros when there was none.
-    pub pixels: Digest,
-    /// Key of an attempt that failed since; all zeros when none.
-    pub failed: Digest,
-}
-
-/// The digest that stands for none.
-pub const NONE: Digest = Digest([0; 32]);
-const EMPTY: Row = Row { key: NONE, pixels: NONE, failed: NONE };
 const ROW: usize = 96;
 
 /// Rows of one stage of one shot.
@@ -40,7 +27,7 @@ impl Table {
     /// What is known of a frame.
     pub fn get(&self, frame: i64) -> Option<&Row> {
         let at = usize::try_from(frame.checked_sub(self.first)?).ok()?;
-        self.rows.get(at).filter(|row| **row != EMPTY)
+        self.rows.get(at).filter(|row| **row != Row::EMPTY)
     }
 
     /// Frames from the first to the last row.
@@ -54,12 +41,12 @@ impl Table {
         }
         if frame < self.first {
             let more = (self.first - frame) as usize;
-            self.rows.splice(0..0, std::iter::repeat_n(EMPTY, more));
+            self.rows.splice(0..0, std::iter::repeat_n(Row::EMPTY, more));
             self.first = frame;
         }
         let at = (frame - self.first) as usize;
         if at >= self.rows.len() {
-            self.rows.resize(at + 1, EMPTY);
+            self.rows.resize(at + 1, Row::EMPTY);
         }
         self.rows[at] = row;
     }
@@ -175,7 +162,7 @@ impl State {
                 for (i, bytes) in take.0.chunks_exact(ROW).enumerate() {
                     let mut row = Take(bytes);
                     let row = Row { key: row.digest()?, pixels: row.digest()?, failed: row.digest()? };
-                    if row != EMPTY || table.frames().contains(first + i as i64) {
+                    if row != Row::EMPTY || table.frames().contains(first + i as i64) {
                         table.set(first + i as i64, row);
                     }
                 }
@@ -224,6 +211,7 @@ fn ingredient_body(digest: &Digest, list: &[(String, Digest, Option<String>)]) -
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::base::made::NONE;
 
     #[test]
     fn rows_come_back_from_journal_and_snapshot() {

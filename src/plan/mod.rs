@@ -1,0 +1,98 @@
+//! What is not fresh → columns of work, in the order they are taken up.
+//!
+//! A column is one frame of one shot with all the stages to be made at it, so that a worker can take
+//! the frame through as many of them as it can while its pixels are in memory.
+
+use std::collections::HashMap;
+
+use crate::base::frames::FrameSet;
+use crate::base::state::State;
+use crate::graph::{Graph, NodeId, Work};
+use crate::stale::{Cell, Reason, Report};
+
+/// One frame through its stages.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Column {
+    /// Nodes and frames, inputs first.
+    pub targets: Vec<(NodeId, i64)>,
+}
+
+/// All that a rebuild will take up.
+#[derive(Clone, Debug, Default)]
+pub struct Plan {
+    /// Columns in the order of the film.
+    pub columns: Vec<Column>,
+    /// Frames to be made or put back, by node.
+    pub frames: HashMap<NodeId, FrameSet>,
+    /// How many frames that is.
+    pub count: usize,
+}
+
+/// Whether a rebuild can do something about a frame. `again` also tries failed frames once more.
+pub fn is_work(cell: &Cell, again: bool) -> bool {
+    match cell.state {
+        State::Fresh | State::Blocked | State::Out => false,
+        State::Failed => again && cell.reason == Reason::Failed,
+        State::Stale | State::Absent => !cell.held && !matches!(cell.reason, Reason::FileMissing | Reason::Redo),
+    }
+}
+
+/// Plans what `wanted` selects.
+pub fn plan(graph: &Graph, report: &Report, again: bool, wanted: &dyn Fn(NodeId, i64) -> bool) -> Plan {
+    let mut plan = Plan::default();
+    let mut columns: HashMap<(&str, i64), usize> = HashMap::new();
+    for (id, node) in graph.nodes.iter().enumerate() {
+        // A plate is decoded when something needs it, unless it is kept.
+        let waits = matches!(node.work, Work::Plate { .. }) && !node.keep;
+        let mut frames = FrameSet::new();
+        for (frame, cell) in (report.strips[id].first..).zip(&report.strips[id].cells) {
+            if !is_work(cell, again) || !wanted(id, frame) {
+                continue;
+            }
+            frames.insert(frame);
+            if waits {
+                continue;
+            }
+            let home = home(graph, id, frame);
+            let column = *columns.entry(home).or_insert_with(|| {
+                plan.columns.push(Column { targets: Vec::new() });
+                plan.columns.len() - 1
+            });
+            plan.columns[column].targets.push((id, frame));
+        }
+        if !frames.is_empty() {
+            plan.count += frames.len();
+            plan.frames.insert(id, frames);
+        }
+    }
+    order(graph, &mut plan);
+    plan
+}
+
+/// A film frame is made right after the shot's frame that it shows; every other frame with its shot.
+fn home(graph: &Graph, id: NodeId, frame: i64) -> (&str, i64) {
+    let node = &graph.nodes[id];
+    if &*node.shot == crate::graph::FILM {
+        let mut found = None;
+        graph.each_need(id, frame, &mut |edge, _, range| {
+            found = found.or(Some((&*graph.nodes[edge.from].shot, range.first)));
+        });
+        if let Some(home) = found {
+            return home;
+        }
+    }
+    (&node.shot, frame)
+}
+
+fn order(graph: &Graph, plan: &mut Plan) {
+    let mut shots: HashMap<&str, usize> = HashMap::new();
+    for node in &graph.nodes {
+        let next = shots.len();
+        shots.entry(&node.shot).or_insert(next);
+    }
+    plan.columns.sort_by_key(|column| {
+        let (id, frame) = column.targets[0];
+        let (shot, frame) = home(graph, id, frame);
+        (shots[shot], frame)
+    });
+}

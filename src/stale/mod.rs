@@ -1,0 +1,293 @@
+//! Graph and what is known → the state of every frame.
+//!
+//! One walk over a frame's inputs gives what it is made of; its digest is the key, and `explain` sets it
+//! against what the last render was made of. Pure: what is known comes in through [`Knowledge`].
+
+pub mod explain;
+
+use rayon::prelude::*;
+
+use crate::base::digest::{Digest, KeyHasher};
+use crate::base::frames::{FrameRange, FrameSet};
+use crate::base::made::{MadeOf, NONE, Row};
+use crate::base::state::State;
+use crate::graph::{Graph, Node, NodeId, Work};
+
+/// What is known of a source file.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum SourceState {
+    /// There, with this digest of its bytes.
+    Known(Digest),
+    /// Not there.
+    Missing,
+    /// There, but its size or form is wrong or it cannot be read.
+    Unfit,
+}
+
+/// What earlier runs and the disk tell.
+pub trait Knowledge: Sync {
+    /// A source's file.
+    fn source(&self, source: usize, frame: i64) -> SourceState;
+    /// The last render of a frame.
+    fn last(&self, node: NodeId, frame: i64) -> Row;
+    /// The pixels of a key that was rendered once and can be had again without rendering.
+    fn made(&self, node: NodeId, key: &Digest) -> Option<Digest>;
+    /// The digest of one channel of the render of a key.
+    fn plane(&self, key: &Digest, channel: &str) -> Option<Digest>;
+    /// Whether a person holds the frame's render.
+    fn held(&self, node: NodeId, frame: i64) -> bool;
+    /// Whether the frame's file is in its place in the renders tree.
+    fn in_place(&self, node: NodeId, frame: i64) -> bool;
+}
+
+/// Why a frame is not fresh.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Reason {
+    /// It is fresh.
+    None,
+    /// It was never rendered.
+    New,
+    /// What it is made of changed.
+    Changed,
+    /// An input will be made anew.
+    Input,
+    /// An input is not to be had: missing, unfit, failed or a person's to make.
+    InputMissing,
+    /// The plate's or hand stage's file is missing.
+    FileMissing,
+    /// The plate's or hand stage's file is unfit.
+    FileUnfit,
+    /// The inputs changed after a person made it.
+    Redo,
+    /// A person delivered it and it was not taken in yet.
+    Delivered,
+    /// The last attempt with this key failed.
+    Failed,
+    /// Its file in the renders tree is gone.
+    OutOfPlace,
+}
+
+/// One frame.
+#[derive(Clone, Copy, Debug)]
+pub struct Cell {
+    /// Its state.
+    pub state: State,
+    /// True when a person holds it.
+    pub held: bool,
+    /// True when it need not be rendered, only put back.
+    pub restorable: bool,
+    /// Why it is not fresh.
+    pub reason: Reason,
+    /// Its key now, when known.
+    pub key: Digest,
+    /// The pixels that frames needing it will see, when known.
+    pub pixels: Digest,
+    /// The key under which those pixels were made.
+    pub made_by: Digest,
+}
+
+/// All frames of one node.
+#[derive(Clone, Debug)]
+pub struct Strip {
+    /// Frame of the first cell.
+    pub first: i64,
+    /// A cell a frame.
+    pub cells: Vec<Cell>,
+}
+
+impl Strip {
+    /// A frame's cell.
+    pub fn get(&self, frame: i64) -> Option<&Cell> {
+        self.cells.get(usize::try_from(frame - self.first).ok()?)
+    }
+
+    /// Runs of frames that look alike.
+    pub fn runs(&self) -> Vec<(FrameRange, State, bool)> {
+        let mut runs: Vec<(FrameRange, State, bool)> = Vec::new();
+        for (i, cell) in self.cells.iter().enumerate() {
+            let frame = self.first + i as i64;
+            match runs.last_mut() {
+                Some((range, state, held)) if *state == cell.state && *held == cell.held => range.last = frame,
+                _ => runs.push((FrameRange::one(frame), cell.state, cell.held)),
+            }
+        }
+        runs
+    }
+
+    /// Frames in a state.
+    pub fn in_state(&self, state: State) -> FrameSet {
+        (self.first..).zip(&self.cells).filter(|(_, c)| c.state == state).map(|(n, _)| n).collect()
+    }
+}
+
+/// The state of the whole film; one strip a node.
+#[derive(Clone, Debug, Default)]
+pub struct Report {
+    /// By node.
+    pub strips: Vec<Strip>,
+}
+
+/// Looks at every frame. Nodes that do not need one another are looked at side by side.
+pub fn look(graph: &Graph, known: &dyn Knowledge) -> Report {
+    let mut levels: Vec<Vec<NodeId>> = Vec::new();
+    let mut level_of = vec![0usize; graph.nodes.len()];
+    for (id, node) in graph.nodes.iter().enumerate() {
+        level_of[id] = node.inputs.iter().map(|edge| level_of[edge.from] + 1).max().unwrap_or(0);
+        if levels.len() <= level_of[id] {
+            levels.resize_with(level_of[id] + 1, Vec::new);
+        }
+        levels[level_of[id]].push(id);
+    }
+    let mut strips: Vec<Strip> = graph.nodes.iter().map(|_| Strip { first: 0, cells: Vec::new() }).collect();
+    for level in levels {
+        let done: Vec<(NodeId, Strip)> =
+            level.par_iter().map(|&id| (id, strip(graph, known, &strips, id))).collect();
+        for (id, strip) in done {
+            strips[id] = strip;
+        }
+    }
+    Report { strips }
+}
+
+fn strip(graph: &Graph, known: &dyn Knowledge, strips: &[Strip], id: NodeId) -> Strip {
+    let node = &graph.nodes[id];
+    let steady = node.is_steady().then(|| node.parameters(node.frames.first));
+    let mut seen = |from: NodeId, frame: i64, channel: Option<&str>| match strips[from].get(frame) {
+        Some(cell) => input(known, cell, channel),
+        None => Input::Missing,
+    };
+    let cells = node.frames.iter().map(|frame| cell(graph, known, id, frame, steady, &mut seen)).collect();
+    Strip { first: node.frames.first, cells }
+}
+
+/// What a frame finds at one of its inputs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Input {
+    /// These pixels.
+    Pixels(Digest),
+    /// It will be made anew; what comes out is not known yet.
+    ToCome,
+    /// It is not to be had.
+    Missing,
+}
+
+fn input(known: &dyn Knowledge, cell: &Cell, channel: Option<&str>) -> Input {
+    if cell.pixels != NONE {
+        return match channel {
+            None => Input::Pixels(cell.pixels),
+            Some(channel) => known.plane(&cell.made_by, channel).map_or(Input::ToCome, Input::Pixels),
+        };
+    }
+    match (cell.state, cell.reason) {
+        (State::Failed | State::Blocked | State::Out, _) | (_, Reason::FileMissing | Reason::FileUnfit) => Input::Missing,
+        _ => Input::ToCome,
+    }
+}
+
+/// What a frame is made of now and the key of that, or what stands in the way. `source` is the digest of its file
+/// (plates and hand stages), `steady` the digest of parameters that are the same for every frame.
+pub fn key(
+    graph: &Graph,
+    id: NodeId,
+    frame: i64,
+    source: Option<Digest>,
+    steady: Option<Digest>,
+    seen: &mut dyn FnMut(NodeId, i64, Option<&str>) -> Input,
+) -> Result<(Digest, MadeOf), Input> {
+    let node = &graph.nodes[id];
+    let mut parameters = steady.unwrap_or_else(|| node.parameters(frame));
+    if let Some(source) = source {
+        parameters = KeyHasher::new().digest(&parameters).digest(&source).finish();
+    }
+    let mut made = MadeOf { identity: node.identity, parameters, ingredients: NONE, inputs: Vec::new() };
+    let mut hasher = KeyHasher::new();
+    hasher.text("key 1").digest(&node.identity).digest(&made.parameters);
+    let mut stopped = None;
+    let is_command = matches!(node.work, Work::Command(_));
+    graph.each_need(id, frame, &mut |edge, index, range| {
+        hasher.int(index as i64).int(range.len() as i64);
+        if is_command {
+            // A command sees where its frames lie around the one it makes.
+            hasher.int(range.first - frame);
+        }
+        for n in range.iter() {
+            match seen(edge.from, n, edge.channel.as_deref()) {
+                Input::Pixels(digest) => {
+                    hasher.digest(&digest);
+                    made.inputs.push(digest);
+                }
+                Input::Missing => stopped = Some(Input::Missing),
+                Input::ToCome => stopped = Some(stopped.unwrap_or(Input::ToCome)),
+            }
+        }
+    });
+    match stopped {
+        Some(stop) => Err(stop),
+        None => Ok((hasher.finish(), made)),
+    }
+}
+
+fn cell(
+    graph: &Graph,
+    known: &dyn Knowledge,
+    id: NodeId,
+    frame: i64,
+    steady: Option<Digest>,
+    seen: &mut dyn FnMut(NodeId, i64, Option<&str>) -> Input,
+) -> Cell {
+    let node = &graph.nodes[id];
+    let last = known.last(id, frame);
+    let was_made = last.key != NONE;
+    let missing = if was_made { State::Stale } else { State::Absent };
+    let blank = Cell { state: missing, held: false, restorable: false, reason: Reason::New, key: NONE, pixels: NONE, made_by: NONE };
+    let source = match node.source().map(|source| known.source(source, frame)) {
+        None => None,
+        Some(SourceState::Known(digest)) => Some(digest),
+        Some(SourceState::Missing) => return Cell { state: State::Absent, reason: Reason::FileMissing, ..blank },
+        Some(SourceState::Unfit) => return Cell { state: State::Failed, reason: Reason::FileUnfit, ..blank },
+    };
+    let held = was_made && known.held(id, frame);
+    let keep_last = Cell { state: State::Stale, held, pixels: last.pixels, made_by: last.key, reason: Reason::Changed, ..blank };
+    let key = match key(graph, id, frame, source, steady, seen) {
+        Ok((key, _)) => key,
+        Err(_) if held => return keep_last,
+        Err(_) if matches!(node.work, Work::Hand { .. }) => return by_hand(known, id, last, keep_last, NONE),
+        Err(Input::Missing) => return Cell { state: State::Blocked, reason: Reason::InputMissing, ..blank },
+        Err(_) => return Cell { reason: if was_made { Reason::Input } else { Reason::New }, ..blank },
+    };
+    if last.key == key {
+        let placed = !node.keep || known.in_place(id, frame);
+        let state = if placed { State::Fresh } else { State::Stale };
+        let reason = if placed { Reason::None } else { Reason::OutOfPlace };
+        return Cell { state, held: false, restorable: !placed, reason, key, pixels: last.pixels, made_by: key };
+    }
+    if held {
+        return Cell { key, ..keep_last };
+    }
+    if matches!(node.work, Work::Hand { .. }) {
+        return by_hand(known, id, last, keep_last, key);
+    }
+    if last.failed == key {
+        return Cell { state: State::Failed, reason: Reason::Failed, key, ..blank };
+    }
+    let reason = if was_made { Reason::Changed } else { Reason::New };
+    match known.made(id, &key) {
+        Some(pixels) => Cell { restorable: true, reason, key, pixels, made_by: key, ..blank },
+        None => Cell { reason, key, ..blank },
+    }
+}
+
+/// A hand stage's frame whose key is not the recorded one: either its file is new since it was taken in, or
+/// its inputs changed after it was made, and a person must look at it again.
+fn by_hand(known: &dyn Knowledge, id: NodeId, last: Row, keep_last: Cell, key: Digest) -> Cell {
+    let _ = (known, id);
+    if last.key == NONE {
+        return Cell { state: State::Absent, reason: Reason::Delivered, pixels: NONE, made_by: NONE, key, ..keep_last };
+    }
+    Cell { reason: Reason::Redo, key, ..keep_last }
+}
+
+/// The name of a node for people.
+pub fn place(node: &Node, frame: i64) -> String {
+    format!("{}/{}@{frame}", node.shot, node.stage)
+}
