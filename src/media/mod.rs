@@ -209,7 +209,7 @@ fn checked_size(format: Format, width: u64, height: u64, channels: u64) -> Resul
 
 /// The planes' names of a file with `components` samples a pixel: 1 grey, 2 grey and alpha, 3, 4.
 fn plane_names(components: usize) -> Vec<String> {
-    let names: &[&str] = if components % 2 == 0 { &image::RGBA } else { &image::RGBA[..3] };
+    let names: &[&str] = if components.is_multiple_of(2) { &image::RGBA } else { &image::RGBA[..3] };
     names.iter().map(|&n| n.to_string()).collect()
 }
 
@@ -235,7 +235,7 @@ fn split_planes<T: Copy>(
         _ => (0..components).map(plane).collect(),
     };
     let planes = names.zip(planes).collect();
-    Raster { width, height, planes, straight_alpha: components % 2 == 0 }
+    Raster { width, height, planes, straight_alpha: components.is_multiple_of(2) }
 }
 
 #[cfg(test)]

@@ -52,7 +52,7 @@ pub fn decode(bytes: &[u8]) -> Result<Raster, MediaError> {
         DecodingResult::F32(s) => planes(&layout, &s, |v| v),
         _ => return Err(Format::Tiff.unsupported("a sample type other than 8 or 16 bits or float")),
     };
-    raster.straight_alpha = layout.components % 2 == 0 && layout.straight;
+    raster.straight_alpha = layout.components.is_multiple_of(2) && layout.straight;
     Ok(raster)
 }
 

@@ -290,7 +290,7 @@ mod tests {
         assert_eq!(bytes, encode(&picture, Compression::Zip, &facts).unwrap());
         // The exr crate is another reader of the header.
         let file = ::exr::meta::MetaData::read_from_buffered(&bytes[..], true).unwrap();
-        let key = file.headers[0].own_attributes.other.iter().find(|(name, _)| name.to_string() == "shot");
+        let key = file.headers[0].own_attributes.other.iter().find(|(name, _)| **name == *"shot");
         assert_eq!(key.unwrap().1, &::exr::meta::attribute::AttributeValue::Text("br030".into()));
     }
 
