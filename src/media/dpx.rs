@@ -1,7 +1,7 @@
 //! DPX files (SMPTE ST 268-1): reads 8, 10, 12 and 16 bits a sample, writes 10-bit RGB.
 //!
 //! Knows the headers, both byte orders and the packings that cameras, scanners and post-production use:
-//! 10 bits filled by method A or B, 12 bits filled, whole bytes and words. Does not know transfer curves:
+//! 10 bits filled by method A or B, 12 bits filled, both without gaps, whole bytes and words. Does not know transfer curves:
 //! samples are the code values, scaled so that the largest code is 1.0 (full range).
 //! Offsets and field meanings are from the standard (from memory) and checked against other readers.
 
@@ -50,6 +50,8 @@ enum Packing {
     Words,
     /// 12 bits in a 16-bit word, with the given number of empty bits below.
     Twelve(u32),
+    /// Samples of 10 or 12 bits without gaps, from the lowest bit of each 32-bit word on.
+    Dense(u32),
     /// Three samples of 10 bits in a 32-bit word, with the given number of empty bits below.
     Ten(u32),
 }
@@ -99,6 +101,7 @@ pub fn decode(bytes: &[u8]) -> Result<Raster, MediaError> {
     let exact = match layout.packing {
         Packing::Bytes => samples,
         Packing::Words | Packing::Twelve(_) => samples * 2,
+        Packing::Dense(bits) => (samples * bits as usize).div_ceil(32) * 4,
         Packing::Ten(_) => samples.div_ceil(3) * 4,
     };
     let pixels = bytes.get(layout.offset..).unwrap_or(&[]);
@@ -118,8 +121,8 @@ pub fn decode(bytes: &[u8]) -> Result<Raster, MediaError> {
     let largest = match layout.packing {
         Packing::Bytes => 255.0,
         Packing::Words => 65535.0,
-        Packing::Twelve(_) => 4095.0,
-        Packing::Ten(_) => 1023.0,
+        Packing::Twelve(_) | Packing::Dense(12) => 4095.0,
+        Packing::Ten(_) | Packing::Dense(_) => 1023.0,
     };
     Ok(split_planes(layout.size, layout.components, &codes, |code| f32::from(code) / largest))
 }
@@ -131,6 +134,19 @@ fn read_line(layout: &Layout, line: &[u8], samples: usize, codes: &mut Vec<u16>)
         Packing::Words => codes.extend(line.chunks_exact(2).map(|b| order.u16([b[0], b[1]]))),
         Packing::Twelve(shift) => {
             codes.extend(line.chunks_exact(2).map(|b| (order.u16([b[0], b[1]]) >> shift) & 0xfff));
+        }
+        Packing::Dense(bits) => {
+            let mut words = line.chunks_exact(4).map(|b| order.u32([b[0], b[1], b[2], b[3]]));
+            let (mut held, mut count) = (0u64, 0);
+            for _ in 0..samples {
+                if count < bits {
+                    held |= u64::from(words.next().unwrap_or(0)) << count;
+                    count += 32;
+                }
+                codes.push((held & ((1 << bits) - 1)) as u16);
+                held >>= bits;
+                count -= bits;
+            }
         }
         Packing::Ten(shift) => {
             let end = codes.len() + samples;
@@ -191,6 +207,7 @@ fn layout(bytes: &[u8]) -> Result<Layout, MediaError> {
         (16, _) => Packing::Words,
         // A grey file counts its samples from the other end of the word in practice; writers disagree.
         (10, _) if components == 1 => return Err(Format::Dpx.unsupported("10-bit grey")),
+        (bits @ (10 | 12), 0) => Packing::Dense(bits.into()),
         (10, 1 | 5) => Packing::Ten(2),
         (10, 2 | 6) => Packing::Ten(0),
         (12, 1 | 5) => Packing::Twelve(4),
@@ -353,7 +370,9 @@ mod tests {
         assert_eq!(file(12, 1, 50, 1, &[0xff, 0xf0, 0, 0, 0, 0x10]).unwrap(), [1.0, 0.0, 1.0 / 4095.0]);
         assert_eq!(file(12, 2, 50, 1, &[0x0f, 0xff, 0, 0, 0, 1]).unwrap(), [1.0, 0.0, 1.0 / 4095.0]);
         assert_eq!(file(10, 2, 50, 1, &[0x3f, 0xf0, 0, 1]).unwrap(), [1.0, 0.0, 1.0 / 1023.0]);
-        assert!(matches!(file(10, 0, 50, 1, &[0; 4]), Err(MediaError::Unsupported { .. })));
+        assert!(matches!(file(10, 3, 50, 1, &[0; 4]), Err(MediaError::Unsupported { .. })));
+        assert_eq!(file(10, 0, 50, 1, &[0x00, 0x10, 0x03, 0xff]).unwrap(), [1.0, 0.0, 1.0 / 1023.0]);
+        assert_eq!(file(12, 0, 50, 1, &[0x01, 0, 0x0f, 0xff, 0, 0, 0, 0]).unwrap(), [1.0, 0.0, 1.0 / 4095.0]);
         assert!(matches!(file(10, 1, 50, 2, &[0; 4]), Err(MediaError::Truncated { .. })));
     }
 

@@ -198,7 +198,8 @@ fn read_part(steps: &mut Steps<'_>, version: u32) -> Result<Header, MediaError> 
     match compression {
         0..=9 => {}
         10 | 11 => return Err(Format::Exr.unsupported("HTJ2K compression")),
-        12 => return Err(Format::Exr.unsupported("ZSTD compression")),
+        12 => return Err(Format::Exr.unsupported("LJ2K compression")),
+        13 => return Err(Format::Exr.unsupported("ZSTD compression")),
         other => return Err(Format::Exr.unsupported(format!("compression number {other}"))),
     }
     let count = channels.len() as u64;

@@ -365,7 +365,7 @@ mod tests {
         let bytes = encode(&image(4, 4, &["R"], 0), Compression::Zip, &[]).unwrap();
         let needle = b"compression\0compression\0";
         let at = bytes.windows(needle.len()).position(|w| w == needle).unwrap() + needle.len() + 4;
-        for (number, part) in [(10, "HTJ2K"), (11, "HTJ2K"), (12, "ZSTD"), (99, "number 99")] {
+        for (number, part) in [(10, "HTJ2K"), (11, "HTJ2K"), (12, "LJ2K"), (13, "ZSTD"), (99, "number 99")] {
             let mut changed = bytes.clone();
             changed[at] = number;
             let error = probe(&changed).unwrap_err();
