@@ -56,7 +56,10 @@ pub fn pieces(word: &str) -> Result<Vec<Piece<'_>>, BadBraces> {
 }
 
 /// Fills a word in. `value` gives the text of each name; the first name without one is the error.
-pub fn fill<'a>(word: &'a str, mut value: impl FnMut(&str) -> Option<String>) -> Result<String, Unfilled<'a>> {
+pub fn fill<'a>(
+    word: &'a str,
+    mut value: impl FnMut(&str) -> Option<String>,
+) -> Result<String, Unfilled<'a>> {
     let mut out = String::with_capacity(word.len());
     for piece in pieces(word).map_err(Unfilled::Bad)? {
         match piece {
@@ -100,7 +103,10 @@ mod tests {
         assert_eq!(pieces("x}"), Err(BadBraces::Close));
         assert_eq!(pieces("{}"), Err(BadBraces::Name(String::new())));
         assert_eq!(pieces("{a b}"), Err(BadBraces::Name("a b".into())));
-        assert_eq!(BadBraces::Open.to_string(), "a { is not closed; write {{ for a brace that is meant as such");
+        assert_eq!(
+            BadBraces::Open.to_string(),
+            "a { is not closed; write {{ for a brace that is meant as such"
+        );
     }
 
     #[test]

@@ -22,27 +22,29 @@ const RETRY_LIMIT: i64 = 100;
 const TIME_LIMIT: f64 = 30.0 * 86_400.0;
 
 /// Reads a command stage's own keys; `from` holds its inputs. Problems go to `fields`.
-pub fn read(fields: &mut Fields<'_>, line: &Value, from: &IndexMap<String, At<From>>) -> Option<(Command, Map)> {
-    let words = fields.keep(words(line, "command"));
+pub fn read(
+    fields: &mut Fields<'_>,
+    line: &Value,
+    from: &IndexMap<String, At<From>>,
+) -> Option<(Command, Map)> {
+    let line = fields.keep(words(line, "command"));
     let each = fields.read("each", each).unwrap_or(Each::Frame);
     let reach = fields.read("reach", |v| whole(v, "'reach', in frames,", REACH_LIMIT)).unwrap_or(0);
     let delivers = delivers(fields);
-    let version_from = fields.read("version_from", |v| {
-        words(v, "version_from")?.ok_or_else(|| v.wrong("a command line")).map(Some)
-    });
+    let version_from = fields.read("version_from", |v| words(v, "version_from"));
     let depends = depends(fields);
     let time_limit = fields.read("time_limit", seconds);
     let retries = fields.read("retries", |v| whole(v, "'retries'", RETRY_LIMIT)).unwrap_or(0);
     let memory = fields.read("memory", bytes);
     let with = with(fields, from);
-    let words = words??;
+    let words = line?;
     places(fields, &words, each, from, &with);
     let command = Command {
         words,
         each,
         reach,
         delivers,
-        version_from: version_from.flatten(),
+        version_from,
         depends,
         time_limit,
         retries: retries as u32,
@@ -52,16 +54,17 @@ pub fn read(fields: &mut Fields<'_>, line: &Value, from: &IndexMap<String, At<Fr
 }
 
 /// Splits a command line into words as a shell would, without expanding anything.
-fn words(line: &Value, what: &str) -> Result<Option<At<Vec<String>>>, Problem> {
+fn words(line: &Value, what: &str) -> Result<At<Vec<String>>, Problem> {
     let text = line.text().map_err(|_| line.wrong("a command line"))?;
     if text.contains('\0') {
         return Err(Problem::error(line.span, format!("'{what}' holds a zero byte")));
     }
     match shlex::split(text) {
         Some(words) if words.is_empty() => {
-            Err(Problem::error(line.span, format!("'{what}' is empty")).help("name a program and its arguments"))
+            Err(Problem::error(line.span, format!("'{what}' is empty"))
+                .help("name a program and its arguments"))
         }
-        Some(words) => Ok(Some(At { value: words, span: line.span })),
+        Some(words) => Ok(At { value: words, span: line.span }),
         None => Err(Problem::error(line.span, format!("'{what}' has a quote that is not closed"))
             .help("words are split as a shell does; write \\' or \\\" for a quote that is meant as such")),
     }
@@ -98,7 +101,8 @@ fn seconds(value: &Value) -> Result<f64, Problem> {
 /// Reads an amount of memory with its unit: kB, MB, GB, TB by thousands, KiB, MiB, GiB, TiB by 1024
 /// (IEC 80000-13, from memory).
 fn bytes(value: &Value) -> Result<u64, Problem> {
-    let wrong = || value.wrong("an amount of memory").help("write it with its unit, such as 800MB, 2GB or 1.5GiB");
+    let wrong =
+        || value.wrong("an amount of memory").help("write it with its unit, such as 800MB, 2GB or 1.5GiB");
     let text = value.text().map_err(|_| wrong())?.trim();
     let split = text.find(|c: char| c.is_ascii_alphabetic()).ok_or_else(wrong)?;
     let (number, unit) = text.split_at(split);
@@ -225,7 +229,8 @@ fn places(
             let Piece::Name(name) = piece else { continue };
             writes |= name == "out";
             if name == "frame" && each != Each::Frame {
-                let problem = Problem::error(words.span, "{frame} has no one value, for a call makes several frames");
+                let problem =
+                    Problem::error(words.span, "{frame} has no one value, for a call makes several frames");
                 fields.problems.push(problem.help("write {first} and {last}, or each: frame"));
             } else if !known.iter().any(|k| k == name) {
                 fields.problems.push(unknown(words, name, &known));

@@ -42,7 +42,9 @@ pub fn fault(name: &str, naming: Naming) -> Option<String> {
     }
     let stem = name.split('.').next().unwrap_or(name).to_ascii_uppercase();
     let numbered = |stem: &str| {
-        (stem.starts_with("COM") || stem.starts_with("LPT")) && stem.len() == 4 && stem.ends_with(|c: char| c.is_ascii_digit())
+        (stem.starts_with("COM") || stem.starts_with("LPT"))
+            && stem.len() == 4
+            && stem.ends_with(|c: char| c.is_ascii_digit())
     };
     // Device names that Windows refuses as file names, with any extension
     // (Microsoft, "Naming Files, Paths, and Namespaces", from memory).

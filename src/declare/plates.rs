@@ -68,7 +68,8 @@ fn read_one(key: &Key, value: &Value, context: &str, found: &mut Found) -> Optio
         }
     };
     if let Some(at) = frames.as_ref().filter(|at| at.value.len() > FRAMES_LIMIT) {
-        let problem = Problem::error(at.span, format!("{} frames are too many for one plate", at.value.len()));
+        let problem =
+            Problem::error(at.span, format!("{} frames are too many for one plate", at.value.len()));
         fields.problems.push(problem.help(format!("at most {FRAMES_LIMIT}")));
     }
     let problems = fields.finish();
@@ -97,7 +98,9 @@ fn read_movie(
     if let Some(at) = frames.filter(|at| at.value.first < number) {
         let message = format!("frames {} begin before the movie's first frame, {number}", at.value);
         let problem = Problem::error(at.span, message);
-        fields.problems.push(problem.help("'first' gives the number of the movie's first frame (1 when not said)"));
+        fields
+            .problems
+            .push(problem.help("'first' gives the number of the movie's first frame (1 when not said)"));
     }
     let file = fields.keep(path(movie))?;
     if file.contains('#') {

@@ -36,8 +36,6 @@ pub type Load<'l> = &'l mut dyn FnMut(&str) -> Result<String, String>;
 /// One recipe.
 #[derive(Debug)]
 pub struct Recipe {
-    /// Where its name stands.
-    pub span: Span,
     /// Its stages in order.
     pub stages: IndexMap<String, Declared>,
 }
@@ -103,7 +101,13 @@ impl Recipes {
     }
 
     /// Makes sure that the shipped recipe of that name is read, when the project has none of that name.
-    pub fn want(&mut self, name: &str, sources: &mut Sources, pools: &IndexMap<String, At<u32>>, found: &mut Found) {
+    pub fn want(
+        &mut self,
+        name: &str,
+        sources: &mut Sources,
+        pools: &IndexMap<String, At<u32>>,
+        found: &mut Found,
+    ) {
         if self.named.contains_key(name) {
             return;
         }
@@ -150,7 +154,7 @@ fn read_text(
         let stages = read_stages(list, &who, pools, found)?;
         let chain = stages.iter().map(|(name, declared)| (name.as_str(), declared.stage.as_ref())).collect();
         Chain { who: &who, span: key.span, plates: None, stages: chain }.check(found);
-        Some(Recipe { span: key.span, stages })
+        Some(Recipe { stages })
     });
     Some((key, recipe))
 }
@@ -178,7 +182,10 @@ pub fn read_stages(
         twins.check(key, "stage", who, found);
         if TAKEN.contains(&key.text.as_str()) {
             let problem = Problem::error(key.span, format!("a stage cannot be called '{}'", key.text));
-            found.push(who, problem.help("the word means something else in a shot; give the stage another name"));
+            found.push(
+                who,
+                problem.help("the word means something else in a shot; give the stage another name"),
+            );
         }
         let context = format!("{who}, stage {}", key.text);
         let Node::Map(map) = &value.node else {

@@ -173,7 +173,8 @@ impl Chain<'_> {
         index: &HashMap<&str, usize>,
         found: &mut Found,
     ) {
-        let problem = Problem::error(span, format!("stage {stage} takes '{wanted}', but no stage is called that"));
+        let problem =
+            Problem::error(span, format!("stage {stage} takes '{wanted}', but no stage is called that"));
         let words = index.keys().copied().chain(["plate"]).filter(|name| *name != stage);
         let mut words: Vec<&str> = words.collect();
         words.sort_unstable();
@@ -187,7 +188,8 @@ impl Chain<'_> {
         let Some(plates) = self.plates else { return };
         let Some((name, Some(stage))) = self.stages.first() else { return };
         if stage.from.is_empty() && !plates.is_empty() && !plates.contains_key("plate") {
-            let message = format!("{} has takes, so its first stage {name} must say which it begins with", self.who);
+            let message =
+                format!("{} has takes, so its first stage {name} must say which it begins with", self.who);
             let first = plates.keys().next().map_or("take.NAME", String::as_str);
             let problem = Problem::error(self.span, message).related(stage.span, "the stage");
             found.push("", problem.help(format!("write from: {{ picture: {first} }} in the stage")));
@@ -214,7 +216,8 @@ impl Chain<'_> {
         let name = |node: NodeIndex| self.stages[node.index()].0;
         let edge = |a, b| graph.find_edge(a, b).map_or(self.span, |edge| graph[edge]);
         if path.len() == 1 {
-            let problem = Problem::error(edge(path[0], path[0]), format!("stage {} takes itself", name(path[0])));
+            let problem =
+                Problem::error(edge(path[0], path[0]), format!("stage {} takes itself", name(path[0])));
             return found.push(self.who, problem.help("a stage takes stages that come before it"));
         }
         let names: Vec<&str> = path.iter().map(|&node| name(node)).collect();
@@ -228,7 +231,9 @@ impl Chain<'_> {
         found.push(
             self.who,
             match unsaid {
-                Some((name, span)) => problem.related(span, format!("{name} says no 'from': it takes the stage before it")),
+                Some((name, span)) => {
+                    problem.related(span, format!("{name} says no 'from': it takes the stage before it"))
+                }
                 None => problem,
             },
         );

@@ -8,7 +8,7 @@ use indexmap::IndexMap;
 use crate::base::problem::{Problem, Problems, Severity, Span, nearest};
 use crate::base::value::{Fields, Map, Node, Value};
 use crate::declare::commands;
-use crate::declare::film::{At, ByHand, FilePattern, Media, Stage, Work};
+use crate::declare::film::{At, ByHand, FilePattern, Stage, Work};
 use crate::declare::found::shortened;
 use crate::declare::names::path;
 use crate::declare::references;
@@ -56,7 +56,10 @@ pub fn read(span: Span, map: &Map, pools: &IndexMap<String, At<u32>>) -> (Option
         "operator" => {
             let name = fields.keep(value.text());
             let settings = rest(map);
-            (name.map(|name| (Work::Operator(At { value: name.into(), span: value.span }), settings)), fields.problems)
+            (
+                name.map(|name| (Work::Operator(At { value: name.into(), span: value.span }), settings)),
+                fields.problems,
+            )
         }
         "command" => {
             let made = commands::read(&mut fields, value, &from);
@@ -74,7 +77,8 @@ pub fn read(span: Span, map: &Map, pools: &IndexMap<String, At<u32>>) -> (Option
 
 /// Which of the ways is written: exactly one.
 fn way<'a>(fields: &mut Fields<'a>, span: Span) -> Option<(&'static str, &'a Value)> {
-    let all: Vec<_> = KINDS.into_iter().filter_map(|kind| fields.get(kind).map(|value| (kind, value))).collect();
+    let all: Vec<_> =
+        KINDS.into_iter().filter_map(|kind| fields.get(kind).map(|value| (kind, value))).collect();
     match all[..] {
         [one] => Some(one),
         [] => {
@@ -133,7 +137,8 @@ pub fn read_pools(fields: &mut Fields<'_>, pools: &IndexMap<String, At<u32>>) ->
 fn by_hand(value: &Value, problems: &mut Problems) -> Option<ByHand> {
     let mut fields = Fields::of(value, "by_hand").map_err(|problem| problems.push(problem)).ok()?;
     let files = fields.need("files");
-    let files = files.and_then(|files| fields.keep(hand_files(files).map(|p| At { value: p, span: files.span })));
+    let files =
+        files.and_then(|files| fields.keep(hand_files(files).map(|p| At { value: p, span: files.span })));
     let delivers = commands::delivers(&mut fields);
     let encoding = encoding(&mut fields);
     problems.extend(fields.finish());
@@ -145,7 +150,8 @@ fn hand_files(value: &Value) -> Result<FilePattern, Problem> {
     let whole = format!("{}#{}", pattern.before, pattern.after);
     let unnamed = whole.replace("{shot}", "");
     if unnamed.contains(['{', '}']) {
-        let problem = Problem::error(value.span, "only {shot} may stand in braces in the files of a hand stage");
+        let problem =
+            Problem::error(value.span, "only {shot} may stand in braces in the files of a hand stage");
         return Err(problem.help("the stage's name is known where it is written"));
     }
     let top = whole.split('/').next().unwrap_or_default();
@@ -211,13 +217,5 @@ fn fill_value(value: &mut Value, shot: &str) {
 fn fill(text: &mut String, shot: &str) {
     if text.contains("{shot}") {
         *text = text.replace("{shot}", shot);
-    }
-}
-
-/// The path of a plate's or hand stage's files without the frame number, to compare them.
-pub fn files_of(media: &Media) -> Option<&At<FilePattern>> {
-    match media {
-        Media::Files(files) => Some(files),
-        Media::Movie { .. } => None,
     }
 }
