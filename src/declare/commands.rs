@@ -179,19 +179,20 @@ fn with(fields: &mut Fields<'_>, from: &IndexMap<String, At<From>>) -> Map {
         if let Some(rule) = fault(&key.text, Naming::Plain) {
             let message = format!("'{}' cannot be the name of a value", shortened(&key.text, 40));
             fields.problems.push(Problem::error(key.span, message).help(rule));
-        } else if PLACES.contains(&key.text.as_str()) || from.contains_key(&key.text) {
+            continue;
+        }
+        if PLACES.contains(&key.text.as_str()) || from.contains_key(&key.text) {
             let message = format!("{{{}}} already stands for something else", key.text);
             fields.problems.push(Problem::error(key.span, message).help("give the value another name"));
+            continue;
         }
         match &value.node {
-            Node::Scalar(_) => out.entries.push((key.clone(), value.clone())),
+            Node::Scalar(_) => {}
             // Keys in time: the value at the frame that a call makes.
-            Node::Map(_) if fields.keep(value.curve()).is_some() => {
-                out.entries.push((key.clone(), value.clone()));
-            }
-            Node::Map(_) => {}
-            _ => fields.problems.push(value.wrong("a single value, or numbers keyed in time")),
+            Node::Map(_) => drop(fields.keep(value.curve())),
+            _ => fields.problems.push(value.wrong("one value, or numbers keyed in time,")),
         }
+        out.entries.push((key.clone(), value.clone()));
     }
     out
 }

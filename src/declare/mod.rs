@@ -77,6 +77,7 @@ fn read_film(value: &Value, sources: &mut Sources, load: Load<'_>, found: &mut F
     };
     let before = found.errors();
     let read = shots::read(shots, &around, &mut across, found);
+    let all_sound = found.errors() == before;
     across.finish(shots.entries.iter().map(|(key, _)| key.text.as_str()), found);
 
     whole::check_length(shots_value.span, &read, &plates, found);
@@ -84,7 +85,7 @@ fn read_film(value: &Value, sources: &mut Sources, load: Load<'_>, found: &mut F
     let assembly = assembly.and_then(|value| whole::read_assembly(value, &header.pools, found));
     let (assembly, assembly_from) = assembly.map_or((None, None), |(stage, from)| (Some(stage), from));
     // With unsound shots left out it would not be known who has the stage.
-    if let Some(from) = assembly_from.as_ref().filter(|_| found.errors() == before) {
+    if let Some(from) = assembly_from.as_ref().filter(|_| all_sound) {
         whole::check_assembly(from, &read, found);
     }
     Some(Film {

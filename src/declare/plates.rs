@@ -37,7 +37,7 @@ pub fn read(value: &Value, found: &mut Found) -> (IndexMap<String, Plate>, Vec<S
 }
 
 fn read_one(key: &Key, value: &Value, context: &str, found: &mut Found) -> Option<Plate> {
-    let mut fields = found.keep("", Fields::of(value, context))?;
+    let mut fields = found.keep(context, Fields::of(value, "the plate"))?;
     let (files, movie, first) = (fields.get("files"), fields.get("movie"), fields.get("first"));
     let frames = fields.read("frames", |v| v.frames().map(|value| At { value, span: v.span }));
     let says_frames = fields.get("frames").is_some();

@@ -10,11 +10,11 @@ use indexmap::IndexMap;
 use crate::base::problem::{Problem, SourceId, Sources, Span};
 use crate::base::value::{Fields, Key, Map, Node, Value};
 use crate::base::yaml;
-use crate::declare::film::{At, Stage};
+use crate::declare::film::At;
 use crate::declare::found::{Found, shortened};
 use crate::declare::names::{self, Naming, Twins, path};
 use crate::declare::references::Chain;
-use crate::declare::stages;
+use crate::declare::stages::{self, Draft};
 
 /// Most stages that one shot may have.
 pub const STAGES_LIMIT: usize = 256;
@@ -43,12 +43,10 @@ pub struct Recipe {
 /// One stage as a recipe or shot declares it.
 #[derive(Debug)]
 pub struct Declared {
-    /// Where it is named.
-    pub span: Span,
     /// Its keys.
     pub map: Map,
-    /// The stage itself, when it is sound as it stands.
-    pub stage: Option<Stage>,
+    /// The stage as it stands.
+    pub draft: Draft,
     /// Roughly how many bytes a copy takes.
     pub weight: usize,
 }
@@ -152,7 +150,7 @@ fn read_text(
     let who = format!("recipe {name}");
     let recipe = list.and_then(|list| {
         let stages = read_stages(list, &who, pools, found)?;
-        let chain = stages.iter().map(|(name, declared)| (name.as_str(), declared.stage.as_ref())).collect();
+        let chain = stages.iter().map(|(name, declared)| (name.as_str(), &declared.draft)).collect();
         Chain { who: &who, span: key.span, plates: None, stages: chain }.check(found);
         Some(Recipe { stages })
     });
@@ -186,16 +184,23 @@ pub fn read_stages(
                 who,
                 problem.help("the word means something else in a shot; give the stage another name"),
             );
+            continue;
         }
         let context = format!("{who}, stage {}", key.text);
-        let Node::Map(map) = &value.node else {
-            found.push(&context, value.wrong("a map of settings"));
-            continue;
+        let nothing = Map::default();
+        let (map, draft) = match &value.node {
+            Node::Map(map) => {
+                let (mut draft, problems) = stages::read(key.span, map, pools);
+                found.extend(&context, problems);
+                draft.stage = draft.stage.filter(|_| named);
+                (map, draft)
+            }
+            _ => {
+                found.push(&context, value.wrong("a map of settings"));
+                (&nothing, Draft { span: key.span, from: IndexMap::new(), stage: None })
+            }
         };
-        let (stage, problems) = stages::read(key.span, map, pools);
-        found.extend(&context, problems);
-        let stage = stage.filter(|_| named);
-        let declared = Declared { span: key.span, map: map.clone(), stage, weight: weight(map) };
+        let declared = Declared { map: map.clone(), draft, weight: weight(map) };
         out.insert(key.text.clone(), declared);
     }
     Some(out)

@@ -10,9 +10,10 @@ use petgraph::graph::{DiGraph, NodeIndex};
 
 use crate::base::problem::{Problem, Problems, Span};
 use crate::base::value::{Key, Map, Node, Value};
-use crate::declare::film::{At, From, Reference, Stage};
+use crate::declare::film::{At, From, Reference};
 use crate::declare::found::{Found, shortened};
 use crate::declare::names::{Naming, fault};
+use crate::declare::stages::Draft;
 
 /// Reads `from: { PORT: REFERENCE }`, or `{ PORT: { NAME: REFERENCE } }` where a port takes many.
 /// Ports written as nothing (`~`) are left out, which is how a shot disconnects one.
@@ -83,9 +84,9 @@ fn parse(text: &str) -> Option<Reference> {
     (sound && parts.next().is_none()).then(|| Reference { stage, channel: channel.map(Into::into) })
 }
 
-/// All references of a stage, with their places.
-pub fn of(stage: &Stage) -> impl Iterator<Item = (&Reference, Span)> {
-    stage.from.values().flat_map(|from| {
+/// All references among a stage's inputs, with their places.
+fn of(from: &IndexMap<String, At<From>>) -> impl Iterator<Item = (&Reference, Span)> {
+    from.values().flat_map(|from| {
         let (one, many) = match &from.value {
             From::One(reference) => (Some((reference, from.span)), None),
             From::Many(named) => (None, Some(named.values().map(|at| (&at.value, at.span)))),
@@ -102,8 +103,8 @@ pub struct Chain<'a> {
     pub span: Span,
     /// `plate` and `take.NAME` of a shot; none for a recipe, which knows no plates.
     pub plates: Option<&'a IndexMap<String, At<String>>>,
-    /// Stages in order; `None` for one that could not be read, so that nothing is said of it.
-    pub stages: Vec<(&'a str, Option<&'a Stage>)>,
+    /// Stages in order.
+    pub stages: Vec<(&'a str, &'a Draft)>,
 }
 
 impl Chain<'_> {
@@ -116,11 +117,10 @@ impl Chain<'_> {
             graph.add_node(());
         }
         for (i, (name, stage)) in self.stages.iter().enumerate() {
-            let Some(stage) = stage else { continue };
-            if stage.from.is_empty() && i > 0 {
+            if stage.starts_from_the_one_before() && i > 0 {
                 graph.add_edge(NodeIndex::new(i), NodeIndex::new(i - 1), stage.span);
             }
-            for (reference, span) in of(stage) {
+            for (reference, span) in of(&stage.from) {
                 match index.get(reference.stage.as_str()) {
                     Some(&to) => drop(graph.add_edge(NodeIndex::new(i), NodeIndex::new(to), span)),
                     None => self.missing(name, reference, span, &index, found),
@@ -186,8 +186,8 @@ impl Chain<'_> {
     /// A shot of several takes has no plate that its first stage could begin with by itself.
     fn first_of_takes(&self, found: &mut Found) {
         let Some(plates) = self.plates else { return };
-        let Some((name, Some(stage))) = self.stages.first() else { return };
-        if stage.from.is_empty() && !plates.is_empty() && !plates.contains_key("plate") {
+        let Some((name, stage)) = self.stages.first() else { return };
+        if stage.starts_from_the_one_before() && !plates.is_empty() && !plates.contains_key("plate") {
             let message =
                 format!("{} has takes, so its first stage {name} must say which it begins with", self.who);
             let first = plates.keys().next().map_or("take.NAME", String::as_str);
@@ -225,8 +225,8 @@ impl Chain<'_> {
         let problem = Problem::error(edge(path[0], path[1]), message)
             .help("read 'a -> b' as 'a takes b'; one of them must take something else");
         let unsaid = path.iter().find_map(|&node| {
-            let stage = self.stages[node.index()].1?;
-            stage.from.is_empty().then_some((name(node), stage.span))
+            let stage = self.stages[node.index()].1;
+            stage.starts_from_the_one_before().then_some((name(node), stage.span))
         });
         found.push(
             self.who,

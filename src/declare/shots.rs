@@ -14,9 +14,10 @@ use crate::declare::film::{At, Plate, Shot, Stage};
 use crate::declare::found::{Found, shortened};
 use crate::declare::names::{self, Naming, Twins};
 use crate::declare::plates::FRAMES_LIMIT;
+use crate::declare::ranges;
 use crate::declare::recipes::{Declared, Recipe, Recipes, STAGES_LIMIT, read_stages, weight};
 use crate::declare::references::Chain;
-use crate::declare::{ranges, stages};
+use crate::declare::stages::{self, Draft};
 
 /// Most shots.
 const SHOTS_LIMIT: usize = 50_000;
@@ -63,7 +64,7 @@ pub fn read(
         twins.check(key, "shot", "", found);
         let who = format!("shot {}", key.text);
         let before = found.errors();
-        let Some(fields) = found.keep("", Fields::of(value, who.as_str())) else { continue };
+        let Some(fields) = found.keep(&who, Fields::of(value, "the shot")) else { continue };
         let reading = Reading { key, value, who: &who, around };
         let shot = reading.shot(fields, across, &mut room, found);
         if let Some(shot) = shot.filter(|_| found.errors() == before) {
@@ -122,7 +123,7 @@ impl Reading<'_> {
         let stages = self.stages(from_recipe.unwrap_or(None), own.as_ref(), known, across, room, found)?;
         self.check_chain(&stages, plates.as_ref(), known, found);
         let sound: Option<IndexMap<String, Stage>> =
-            stages.into_iter().map(|(name, stage)| Some((name.to_string(), stage?))).collect();
+            stages.into_iter().map(|(name, draft)| Some((name.to_string(), draft.stage?))).collect();
         let (frames, plates) = (frames?, plates?);
         if frames.value.len() > FRAMES_LIMIT {
             let problem = Problem::error(frames.span, format!("{} frames are too many", frames.value.len()));
@@ -217,7 +218,7 @@ impl Reading<'_> {
         }
     }
 
-    /// All stages in order with their settings merged; `None` in place of one that is unsound.
+    /// All stages in order with their settings merged, as far as they could be read.
     fn stages<'d>(
         &self,
         recipe: Option<&'d Recipe>,
@@ -226,14 +227,14 @@ impl Reading<'_> {
         across: &mut Across<'_>,
         room: &mut usize,
         found: &mut Found,
-    ) -> Option<IndexMap<&'d str, Option<Stage>>> {
+    ) -> Option<IndexMap<&'d str, Draft>> {
         let of_recipe = recipe.into_iter().flat_map(|recipe| recipe.stages.iter());
         let mut all: IndexMap<&str, &Declared> = of_recipe.map(|(name, d)| (name.as_str(), d)).collect();
         for (name, declared) in own.into_iter().flatten() {
             if let Some(other) = all.get(name.as_str()) {
                 let problem =
-                    Problem::error(declared.span, format!("its recipe already has a stage '{name}'"));
-                let problem = problem.related(other.span, "declared here").help(format!(
+                    Problem::error(declared.draft.span, format!("its recipe already has a stage '{name}'"));
+                let problem = problem.related(other.draft.span, "declared here").help(format!(
                     "to change that one write {name}: {{ … }} outside of 'stages', else give the new one another name"
                 ));
                 found.push(self.who, problem);
@@ -252,7 +253,7 @@ impl Reading<'_> {
         let mut out = IndexMap::with_capacity(all.len());
         for (name, declared) in all {
             let over = layers.get(name).into_iter().flatten().chain(overrides.get(name)).copied();
-            out.insert(name, self.stage(name, declared, over, room, found));
+            out.insert(name, self.stage(name, declared, over, room, found)?);
         }
         Some(out)
     }
@@ -264,7 +265,7 @@ impl Reading<'_> {
         over: impl Iterator<Item = &'m Map>,
         room: &mut usize,
         found: &mut Found,
-    ) -> Option<Stage> {
+    ) -> Option<Draft> {
         let mut merged: Option<Map> = None;
         let mut bytes = declared.weight;
         for layer in over {
@@ -278,14 +279,16 @@ impl Reading<'_> {
         if *room == 0 {
             return None;
         }
-        match merged {
-            None => declared.stage.as_ref().map(|stage| stages::for_shot(stage, &self.key.text)),
+        let mut draft = match merged {
+            None => declared.draft.clone(),
             Some(map) => {
-                let (stage, problems) = stages::read(declared.span, &map, self.around.pools);
+                let (draft, problems) = stages::read(declared.draft.span, &map, self.around.pools);
                 found.extend(&format!("{}, stage {name}", self.who), problems);
-                stage.map(|stage| stages::for_shot(&stage, &self.key.text))
+                draft
             }
-        }
+        };
+        draft.stage.iter_mut().for_each(|stage| stages::fill_in_shot(stage, &self.key.text));
+        Some(draft)
     }
 
     /// The shot's settings for stages, by stage.
@@ -330,7 +333,7 @@ impl Reading<'_> {
 
     fn check_chain(
         &self,
-        stages: &IndexMap<&str, Option<Stage>>,
+        stages: &IndexMap<&str, Draft>,
         plates: Option<&IndexMap<String, At<String>>>,
         known: bool,
         found: &mut Found,
@@ -345,7 +348,7 @@ impl Reading<'_> {
         if !known {
             return;
         }
-        let list = stages.iter().map(|(name, stage)| (*name, stage.as_ref())).collect();
+        let list = stages.iter().map(|(name, draft)| (*name, draft)).collect();
         let span: Span = self.key.span;
         Chain { who: self.who, span, plates, stages: list }.check(found);
     }

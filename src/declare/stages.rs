@@ -8,7 +8,7 @@ use indexmap::IndexMap;
 use crate::base::problem::{Problem, Problems, Severity, Span, nearest};
 use crate::base::value::{Fields, Map, Node, Value};
 use crate::declare::commands;
-use crate::declare::film::{At, ByHand, FilePattern, Stage, Work};
+use crate::declare::film::{At, ByHand, FilePattern, From, Stage, Work};
 use crate::declare::found::shortened;
 use crate::declare::names::path;
 use crate::declare::references;
@@ -42,8 +42,27 @@ fn written<'a>(map: &'a Map, key: &str) -> Option<&'a Value> {
     map.get(key).filter(|value| value.node != Node::Null)
 }
 
-/// Reads a stage from its merged keys. The stage is missing when there was any error.
-pub fn read(span: Span, map: &Map, pools: &IndexMap<String, At<u32>>) -> (Option<Stage>, Problems) {
+/// A stage as far as it could be read.
+#[derive(Clone, Debug)]
+pub struct Draft {
+    /// Where it is named.
+    pub span: Span,
+    /// Its inputs, those that could be read.
+    pub from: IndexMap<String, At<From>>,
+    /// The stage, when all of it is sound.
+    pub stage: Option<Stage>,
+}
+
+impl Draft {
+    /// True when it says no input, so that it takes the stage before it. Of an unsound stage that is
+    /// not known, since what it says may be what could not be read.
+    pub fn starts_from_the_one_before(&self) -> bool {
+        self.stage.is_some() && self.from.is_empty()
+    }
+}
+
+/// Reads a stage from its merged keys.
+pub fn read(span: Span, map: &Map, pools: &IndexMap<String, At<u32>>) -> (Draft, Problems) {
     let mut fields = Fields::new(map, span, "the stage");
     let from = match fields.get("from") {
         Some(value) => references::read_from(value, &mut fields.problems),
@@ -51,7 +70,9 @@ pub fn read(span: Span, map: &Map, pools: &IndexMap<String, At<u32>>) -> (Option
     };
     let keep = fields.read("keep", Value::flag).unwrap_or(true);
     let places = read_pools(&mut fields, pools);
-    let Some((kind, value)) = way(&mut fields, span) else { return (None, fields.problems) };
+    let Some((kind, value)) = way(&mut fields, span) else {
+        return (Draft { span, from, stage: None }, fields.problems);
+    };
     let (made, problems) = match kind {
         "operator" => {
             let name = fields.keep(value.text());
@@ -71,8 +92,11 @@ pub fn read(span: Span, map: &Map, pools: &IndexMap<String, At<u32>>) -> (Option
         }
     };
     let sound = !problems.iter().any(|problem| problem.severity == Severity::Error);
-    let stage = made.filter(|_| sound);
-    (stage.map(|(work, settings)| Stage { span, work, from, settings, keep, pools: places }), problems)
+    let stage = made.filter(|_| sound).map(|(work, settings)| {
+        let from = from.clone();
+        Stage { span, work, from, settings, keep, pools: places }
+    });
+    (Draft { span, from, stage }, problems)
 }
 
 /// Which of the ways is written: exactly one.
@@ -179,10 +203,9 @@ pub fn encoding(fields: &mut Fields<'_>) -> Option<At<String>> {
     })
 }
 
-/// A copy of a stage in which `{shot}` is the shot's name, in files and in an operator's settings.
+/// Puts the shot's name in place of `{shot}`, in files and in an operator's settings.
 /// (A command's words keep it, for they are filled in when it runs.)
-pub fn for_shot(stage: &Stage, shot: &str) -> Stage {
-    let mut stage = stage.clone();
+pub fn fill_in_shot(stage: &mut Stage, shot: &str) {
     fill_map(&mut stage.settings, shot);
     match &mut stage.work {
         Work::Operator(_) => {}
@@ -196,7 +219,6 @@ pub fn for_shot(stage: &Stage, shot: &str) -> Stage {
             fill(&mut hand.files.value.after, shot);
         }
     }
-    stage
 }
 
 fn fill_map(map: &mut Map, shot: &str) {
