@@ -2,9 +2,11 @@
 //!
 //! Knows nothing of films, files on disk or pictures; every other module may stand on it.
 
+pub mod braces;
 pub mod curve;
 pub mod digest;
 pub mod frames;
+pub mod glob;
 pub mod made;
 pub mod problem;
 pub mod rate;

@@ -4,3 +4,115 @@
 //! operators' parameters or what they compute.
 
 pub mod film;
+
+mod across;
+mod commands;
+mod found;
+mod header;
+mod names;
+mod plates;
+mod ranges;
+mod recipes;
+mod references;
+mod shots;
+mod stages;
+mod whole;
+
+use std::collections::HashSet;
+
+use indexmap::IndexMap;
+
+use crate::base::problem::{Problem, Problems, SourceId, Sources};
+use crate::base::value::{Fields, Map, Value};
+use crate::base::yaml;
+use crate::declare::film::{At, Film};
+use crate::declare::found::Found;
+
+pub use names::path_fault;
+pub use recipes::{Load, SHIPPED};
+
+/// Reads the film that text `main` of `sources` declares. `load` hands over the text of a recipe file
+/// by its path in the project, or says why it cannot; the texts join `sources`, so that problems can
+/// point into them.
+///
+/// Every problem of all texts comes back, in the order of the texts. The film holds what is sound:
+/// plates and shots with an error are left out. With an error among the problems it serves for further
+/// checks only, never to render. There is no film when its rate, frame size or shots cannot be read.
+pub fn read(sources: &mut Sources, main: SourceId, load: Load<'_>) -> (Option<Film>, Problems) {
+    let mut found = Found::default();
+    let text = sources.get(main).text.clone();
+    let (value, problems) = yaml::parse(main, &text);
+    found.extend("", problems);
+    let film = value.and_then(|value| read_film(&value, sources, load, &mut found));
+    (film, found.finish())
+}
+
+fn read_film(value: &Value, sources: &mut Sources, load: Load<'_>, found: &mut Found) -> Option<Film> {
+    let mut fields = found.keep("", Fields::of(value, "the film"))?;
+    let header = header::read(&mut fields, value.span, found);
+    let list = fields.get("recipes");
+    let plates = fields.get("plates");
+    let shots = fields.need("shots");
+    let across = fields.get("across");
+    let assembly = fields.get("assembly");
+    found.extend("", fields.finish());
+
+    let mut recipes = recipes::Recipes::read(list, sources, load, &header.pools, found);
+    let (plates, unsound) = plates.map_or_else(Default::default, |value| plates::read(value, found));
+    let shots_value = shots?;
+    let shots =
+        found.keep("shots", shots_value.map().ok_or_else(|| shots_value.wrong("a map of shots by name")))?;
+    if shots.entries.is_empty() {
+        found.push("", Problem::error(shots_value.span, "the film has no shots"));
+    }
+    want_recipes(shots, &mut recipes, sources, &header.pools, found);
+    let mut across = across::Across::read(across, found);
+    let unsound: HashSet<String> = unsound.into_iter().collect();
+    let around = shots::Surroundings {
+        handles: header.handles,
+        plates: &plates,
+        unsound_plates: &unsound,
+        recipes: &recipes,
+        pools: &header.pools,
+    };
+    let before = found.errors();
+    let read = shots::read(shots, &around, &mut across, found);
+    let all_sound = found.errors() == before;
+    across.finish(shots.entries.iter().map(|(key, _)| key.text.as_str()), found);
+
+    whole::check_length(shots_value.span, &read, &plates, found);
+    whole::check_hands(&read, &plates, found);
+    let assembly = assembly.and_then(|value| whole::read_assembly(value, &header.pools, found));
+    let (assembly, assembly_from) = assembly.map_or((None, None), |(stage, from)| (Some(stage), from));
+    // With unsound shots left out it would not be known who has the stage.
+    if let Some(from) = assembly_from.as_ref().filter(|_| all_sound) {
+        whole::check_assembly(from, &read, found);
+    }
+    Some(Film {
+        name: header.name,
+        rate: header.rate?,
+        frame_size: header.frame_size?,
+        working_space: header.working_space,
+        cut: header.cut,
+        plates,
+        shots: read,
+        pools: header.pools,
+        assembly,
+        assembly_from,
+    })
+}
+
+/// Reads the shipped recipes that shots name.
+fn want_recipes(
+    shots: &Map,
+    recipes: &mut recipes::Recipes,
+    sources: &mut Sources,
+    pools: &IndexMap<String, At<u32>>,
+    found: &mut Found,
+) {
+    for (_, value) in &shots.entries {
+        if let Some(Ok(name)) = value.map().and_then(|map| map.get("recipe")).map(Value::text) {
+            recipes.want(name, sources, pools, found);
+        }
+    }
+}

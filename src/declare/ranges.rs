@@ -1,0 +1,70 @@
+//! Whether the frames that a shot needs are among those of its plates.
+//!
+//! Knows what is declared of frames. Does not know which files there are.
+
+use indexmap::IndexMap;
+
+use crate::base::frames::FrameRange;
+use crate::base::problem::Problem;
+use crate::declare::film::{Media, Plate, Shot};
+use crate::declare::found::Found;
+
+/// Checks a shot's frames, and its handles, against each of its plates.
+pub fn check(who: &str, shot: &Shot, plates: &IndexMap<String, Plate>, found: &mut Found) {
+    let frames = shot.frames.value;
+    let wide = frames.widen(shot.handles);
+    for name in shot.plates.values() {
+        let Some(plate) = plates.get(&name.value) else { continue };
+        let Some(has) = plate.reach_of_frames() else { continue };
+        let span = plate.frames.as_ref().map_or(plate.span, |at| at.span);
+        if !has.covers(frames) {
+            let message = format!("plate {} has no frames {}", name.value, outside(frames, has));
+            let problem = Problem::error(shot.frames.span, message).related(span, "the plate's frames");
+            let had = match plate.frames {
+                Some(_) => format!("it has {has}"),
+                None => format!("it begins with {}", has.first),
+            };
+            found.push(who, problem.help(had));
+        } else if !has.covers(wide) {
+            let (before, after) = (frames.first - has.first, has.last - frames.last);
+            let (before, after) = (before.min(shot.handles), after.min(shot.handles));
+            let message = format!("its {} handles reach beyond plate {}", shot.handles, name.value);
+            let problem =
+                Problem::error(shot.frames.span, message).warning().related(span, "the plate's frames");
+            found.push(who, problem.help(format!("cut down to {before} before and {after} after")));
+        }
+    }
+}
+
+/// Frames of `wanted` that are not in `has`, in words: `1001-1008 and 1073-1080`.
+fn outside(wanted: FrameRange, has: FrameRange) -> String {
+    let before = FrameRange::new(wanted.first, wanted.last.min(has.first - 1));
+    let after = FrameRange::new(wanted.first.max(has.last + 1), wanted.last);
+    match (before.is_empty(), after.is_empty()) {
+        (false, false) => format!("{before} and {after}"),
+        (false, true) => before.to_string(),
+        _ => after.to_string(),
+    }
+}
+
+impl Plate {
+    /// Frames that it is declared to have; of a movie that does not say, all from its first on. None
+    /// when nothing is declared.
+    fn reach_of_frames(&self) -> Option<FrameRange> {
+        match (&self.frames, &self.media) {
+            (Some(at), _) => Some(at.value),
+            (None, Media::Movie { first, .. }) => Some(FrameRange::new(*first, i64::MAX / 4)),
+            (None, Media::Files(_)) => None,
+        }
+    }
+}
+
+impl Shot {
+    /// Frames that are rendered: the shot's own, widened by its handles as far as every one of its
+    /// plates goes. Whether a movie that does not say its frames is long enough is not known here.
+    pub fn rendered(&self, plates: &IndexMap<String, Plate>) -> FrameRange {
+        let wide = self.frames.value.widen(self.handles);
+        let plates = self.plates.values().filter_map(|name| plates.get(&name.value));
+        plates.filter_map(Plate::reach_of_frames).fold(wide, |range, has| range.meet(has))
+    }
+}

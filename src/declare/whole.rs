@@ -1,0 +1,123 @@
+//! What only shows when all shots are read: the film's length, files that two stages share, the assembly.
+//!
+//! Knows the declared film. Does not look at the disk.
+
+use std::collections::{HashMap, HashSet};
+
+use indexmap::IndexMap;
+
+use crate::base::problem::{Problem, Problems, Span};
+use crate::base::value::{Fields, Map, Node, Value};
+use crate::declare::film::{At, Media, Plate, Shot, Stage, Work};
+use crate::declare::found::{Found, shortened};
+use crate::declare::stages::read_pools;
+
+/// Most frames rendered of one stage over all shots: more than nine days at 24 frames a second.
+const FILM_LIMIT: usize = 20_000_000;
+
+/// Checks the whole length.
+pub fn check_length(
+    span: Span,
+    shots: &IndexMap<String, Shot>,
+    plates: &IndexMap<String, Plate>,
+    found: &mut Found,
+) {
+    let total: usize = shots.values().map(|shot| shot.rendered(plates).len()).sum();
+    if total > FILM_LIMIT {
+        let problem =
+            Problem::error(span, format!("all shots together have {total} frames, handles included"));
+        found.push("", problem.help(format!("at most {FILM_LIMIT}")));
+    }
+}
+
+/// Finds hand stages whose files are another's, or a plate's: one would take the other's for its own.
+pub fn check_hands(shots: &IndexMap<String, Shot>, plates: &IndexMap<String, Plate>, found: &mut Found) {
+    // Names are compared without regard to capitals and width, as `x.###` may be `X.####` on disk.
+    let key = |before: &str, after: &str| format!("{before}#{after}").to_ascii_lowercase();
+    let mut owners: HashMap<String, (String, Span)> = HashMap::new();
+    for (name, plate) in plates {
+        if let Media::Files(files) = &plate.media {
+            let at = key(&files.value.before, &files.value.after);
+            owners.entry(at).or_insert_with(|| (format!("plate {name}"), files.span));
+        }
+    }
+    let mut told: HashSet<Span> = HashSet::new();
+    for (shot, declared) in shots {
+        for (stage, made) in &declared.stages {
+            let Work::ByHand(hand) = &made.work else { continue };
+            let files = &hand.files;
+            let at = key(&files.value.before, &files.value.after);
+            let Some((other, span)) = owners.get(&at) else {
+                owners.insert(at, (format!("shot {shot}, stage {stage}"), files.span));
+                continue;
+            };
+            if !told.insert(files.span) {
+                continue;
+            }
+            let message = format!("its files are those of {other} as well");
+            let problem = Problem::error(files.span, message).related(*span, "the other one");
+            let help = match other.starts_with("plate ") {
+                true => "put what is made by hand elsewhere, such as hands/{shot}/NAME.####.exr",
+                false => "put {shot} into the path, so that each shot has its own",
+            };
+            found.push(&format!("shot {shot}, stage {stage}"), problem.help(help));
+        }
+    }
+}
+
+/// The film's picture as a stage, and the stage of each shot that it takes.
+pub fn read_assembly(
+    value: &Value,
+    pools: &IndexMap<String, At<u32>>,
+    found: &mut Found,
+) -> Option<(Stage, Option<At<String>>)> {
+    let mut fields = found.keep("", Fields::of(value, "the assembly"))?;
+    let from = fields.read("from", |value| {
+        let text = value.text().map_err(|_| value.wrong("the name of a stage"))?;
+        Ok(At { value: text.to_string(), span: value.span })
+    });
+    let places = read_pools(&mut fields, pools);
+    let problems: Problems = std::mem::take(&mut fields.problems);
+    let own = |key: &str| key == "from" || key == "pools";
+    let entries = value.map().into_iter().flat_map(|map| &map.entries);
+    let settings = entries.filter(|(key, value)| !own(&key.text) && value.node != Node::Null);
+    let stage = Stage {
+        span: value.span,
+        work: Work::Operator(At { value: "assemble".into(), span: value.span }),
+        from: IndexMap::new(),
+        settings: Map { entries: settings.cloned().collect() },
+        keep: true,
+        pools: places,
+    };
+    found.extend("assembly", problems);
+    Some((stage, from))
+}
+
+/// Checks that every shot has the stage that the assembly takes.
+pub fn check_assembly(from: &At<String>, shots: &IndexMap<String, Shot>, found: &mut Found) {
+    let without: Vec<&str> = shots
+        .iter()
+        .filter(|(_, shot)| !shot.stages.contains_key(&from.value))
+        .map(|(name, _)| name.as_str())
+        .collect();
+    if without.is_empty() {
+        return;
+    }
+    let name = shortened(&from.value, 40);
+    if without.len() == shots.len() {
+        let problem = Problem::error(from.span, format!("no shot has a stage '{name}'"));
+        let stages: HashSet<&str> =
+            shots.values().flat_map(|shot| shot.stages.keys().map(String::as_str)).collect();
+        let mut stages: Vec<&str> = stages.into_iter().collect();
+        stages.sort_unstable();
+        let otherwise = format!("stages of the shots: {}", shortened(&stages.join(", "), 200));
+        let problem = found.suggest(problem, &from.value, stages.iter().copied(), &otherwise);
+        return found.push("assembly", problem);
+    }
+    let few = without.iter().take(8).copied().collect::<Vec<_>>().join(", ");
+    let more = without.len().saturating_sub(8);
+    let more = if more > 0 { format!(" and {more} more") } else { String::new() };
+    let problem = Problem::error(from.span, format!("these shots have no stage '{name}': {few}{more}"));
+    let problem = problem.related(shots[without[0]].span, "the first of them");
+    found.push("assembly", problem.help("leave 'from' out to take each shot's last stage"));
+}
