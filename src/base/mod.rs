@@ -7,5 +7,8 @@ pub mod digest;
 pub mod frames;
 pub mod problem;
 pub mod rate;
+pub mod selector;
+pub mod state;
+pub mod timecode;
 pub mod value;
 pub mod yaml;
