@@ -5,5 +5,6 @@
 
 pub mod base;
 pub mod declare;
+pub mod ledger;
 pub mod media;
 pub mod operators;
