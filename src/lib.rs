@@ -6,6 +6,7 @@
 pub mod base;
 pub mod declare;
 pub mod graph;
+pub mod ledger;
 pub mod media;
 pub mod observe;
 pub mod operators;

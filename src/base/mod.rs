@@ -12,5 +12,6 @@ pub mod problem;
 pub mod rate;
 pub mod selector;
 pub mod state;
+pub mod timecode;
 pub mod value;
 pub mod yaml;

@@ -1,0 +1,226 @@
+//! Ledger files on disk: appending rows and reading a folder of them.
+//!
+//! Knows file names, whole-line writes and what a crash leaves behind. Does not know the time
+//! (rows carry it) nor what rows mean.
+
+use std::fs::{self, File, OpenOptions};
+use std::io::{self, Read, Seek, SeekFrom, Write};
+use std::path::{Path, PathBuf};
+
+use crate::ledger::id::{Ids, RowId};
+use crate::ledger::intake::{Intake, LedgerProblem};
+use crate::ledger::line::{self, LINE_LIMIT, Line, Names};
+use crate::ledger::row::{Entry, Row, What};
+
+/// The longest name of a writer.
+const NAME_LIMIT: usize = 100;
+
+/// Why a ledger could not be opened or a row not be appended.
+#[derive(Debug, thiserror::Error)]
+pub enum LedgerError {
+    /// The name cannot be a file's on every system.
+    #[error(
+        "'{0}' cannot name a writer of the ledger: only letters, digits, '-', '_', '.' and '@' may stand in it, and no '.' first"
+    )]
+    BadWriter(String),
+    /// The system refused.
+    #[error("{path}: {source}", path = path.display())]
+    Io {
+        /// The file or folder.
+        path: PathBuf,
+        /// Why.
+        source: io::Error,
+    },
+    /// The system took only part of the row, as on a full disk. Readers skip that part.
+    #[error("{path}: only part of a row could be written; is the disk full?", path = .0.display())]
+    Short(PathBuf),
+    /// The row is too large for a line.
+    #[error(
+        "a row of shot {shot}, stage {stage} is too long for the ledger ({len} of at most {LINE_LIMIT} bytes)"
+    )]
+    TooLong {
+        /// The shot.
+        shot: String,
+        /// The stage.
+        stage: String,
+        /// Bytes of its line.
+        len: usize,
+    },
+    /// The row does not concern any frame, or its digests are not one a frame.
+    #[error(
+        "a row of shot {shot}, stage {stage} must name its frames, and as many digests as frames or none"
+    )]
+    BadFrames {
+        /// The shot.
+        shot: String,
+        /// The stage.
+        stage: String,
+    },
+}
+
+/// One writer's file, open for appending.
+#[derive(Debug)]
+pub struct Ledger {
+    file: File,
+    path: PathBuf,
+    ids: Ids,
+    /// True when the file's last byte is not a line feed.
+    torn: bool,
+    sync: bool,
+}
+
+impl Ledger {
+    /// Opens `dir/WRITER.jsonl`, making folder and file where missing.
+    ///
+    /// Two processes may share a writer: every row is one `write` in append mode.
+    ///
+    /// # Errors
+    /// When the name is no file name, or the system refuses.
+    pub fn open(dir: &Path, writer: &str) -> Result<Self, LedgerError> {
+        let sound = |c: char| c.is_ascii_alphanumeric() || "-_.@".contains(c);
+        if writer.is_empty()
+            || writer.len() > NAME_LIMIT
+            || writer.starts_with('.')
+            || !writer.chars().all(sound)
+        {
+            return Err(LedgerError::BadWriter(writer.into()));
+        }
+        let path = dir.join(format!("{writer}.jsonl"));
+        let refused = |source| LedgerError::Io { path: path.clone(), source };
+        fs::create_dir_all(dir).map_err(refused)?;
+        let mut file =
+            OpenOptions::new().read(true).append(true).create(true).open(&path).map_err(refused)?;
+        let tail = read_tail(&mut file).map_err(refused)?;
+        let torn = tail.last().is_some_and(|&byte| byte != b'\n');
+        let ids = match last_id(&tail) {
+            Some(id) => Ids::new().after(id),
+            None => Ids::new(),
+        };
+        Ok(Self { file, path, ids, torn, sync: false })
+    }
+
+    /// Makes every append wait until the row is on the disk itself.
+    pub fn synced(mut self) -> Self {
+        self.sync = true;
+        self
+    }
+
+    /// Where the rows go.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// Appends a row; its id is made from its time.
+    ///
+    /// # Errors
+    /// When the row has no frames or is too long, or the system refuses. The ledger stays usable:
+    /// a row that was written in part is closed off by the next one.
+    pub fn append(&mut self, row: &Row) -> Result<RowId, LedgerError> {
+        let (shot, stage) = (row.shot.to_string(), row.stage.to_string());
+        let mismatch = match &row.what {
+            What::Hold { digests, .. } => !digests.is_empty() && digests.len() != row.frames.len(),
+            _ => false,
+        };
+        if row.frames.is_empty() || mismatch {
+            return Err(LedgerError::BadFrames { shot, stage });
+        }
+        let id = self.ids.next(row.when.as_millisecond().max(0) as u64);
+        let mut line = line::encode(id, row);
+        if line.len() > LINE_LIMIT {
+            return Err(LedgerError::TooLong { shot, stage, len: line.len() });
+        }
+        if self.torn {
+            line.insert(0, '\n');
+        }
+        let refused = |source| LedgerError::Io { path: self.path.clone(), source };
+        let written = loop {
+            match self.file.write(line.as_bytes()) {
+                Err(e) if e.kind() == io::ErrorKind::Interrupted => {}
+                result => break result,
+            }
+        };
+        self.torn = !matches!(written, Ok(n) if n == line.len());
+        if written.map_err(refused)? != line.len() {
+            return Err(LedgerError::Short(self.path.clone()));
+        }
+        if self.sync {
+            self.file.sync_data().map_err(refused)?;
+        }
+        Ok(id)
+    }
+}
+
+/// The end of a file, long enough to hold a whole line and a torn one.
+fn read_tail(file: &mut File) -> io::Result<Vec<u8>> {
+    let len = file.metadata()?.len();
+    let from = len.saturating_sub(2 * LINE_LIMIT as u64);
+    file.seek(SeekFrom::Start(from))?;
+    let mut tail = Vec::new();
+    file.take(len - from).read_to_end(&mut tail)?;
+    Ok(tail)
+}
+
+fn last_id(tail: &[u8]) -> Option<RowId> {
+    let mut names = Names::default();
+    // A row is near the end unless the file is badly damaged; then the clock alone must do.
+    tail.rsplit(|&byte| byte == b'\n').take(100).find_map(|line| match line::decode(line, &mut names) {
+        Ok(Line::Row(id, ..)) => Some(id),
+        _ => None,
+    })
+}
+
+/// Reads every `*.jsonl` file of a folder: all whole rows by id, each once, and what could not be
+/// read. A folder that does not exist has no rows.
+pub fn read_all(dir: &Path) -> (Vec<Entry>, Vec<LedgerProblem>) {
+    let mut intake = Intake::new();
+    match paths(dir) {
+        Ok(paths) => {
+            for path in paths {
+                read_one(&path, &mut intake);
+            }
+        }
+        Err(e) if e.kind() == io::ErrorKind::NotFound => {}
+        Err(e) => intake.unreadable(&dir.to_string_lossy(), e),
+    }
+    intake.finish()
+}
+
+fn paths(dir: &Path) -> io::Result<Vec<PathBuf>> {
+    let mut paths = Vec::new();
+    for entry in fs::read_dir(dir)? {
+        let path = entry?.path();
+        if path.extension().is_some_and(|ending| ending == "jsonl") {
+            paths.push(path);
+        }
+    }
+    paths.sort();
+    Ok(paths)
+}
+
+fn read_one(path: &Path, intake: &mut Intake) {
+    let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+    // Only plain files: opening a named pipe would wait for ever.
+    match fs::metadata(path) {
+        Ok(facts) if facts.is_file() => {}
+        Ok(_) => return intake.unreadable(&name, "it is not a plain file"),
+        Err(e) => return intake.unreadable(&name, e),
+    }
+    let mut file = match File::open(path) {
+        Ok(file) => file,
+        Err(e) => return intake.unreadable(&name, e),
+    };
+    let mut lines = intake.file(&name);
+    let mut block = vec![0u8; 256 << 10];
+    let end = loop {
+        match file.read(&mut block) {
+            Ok(0) => break None,
+            Ok(n) => lines.feed(&block[..n]),
+            Err(e) if e.kind() == io::ErrorKind::Interrupted => {}
+            Err(e) => break Some(e),
+        }
+    };
+    lines.finish();
+    if let Some(e) = end {
+        intake.unreadable(&name, e);
+    }
+}
