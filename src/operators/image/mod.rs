@@ -3,3 +3,4 @@
 //! Knows nothing itself; each file knows one operator.
 
 pub mod assemble;
+pub mod gaussian;
