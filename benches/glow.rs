@@ -32,6 +32,9 @@ fn main() {
             .skip(1)
             .collect();
         times.sort_by(f64::total_cmp);
-        println!("{:10.2}  glow: gaussians {sigmas:?}, {WIDTH}x{HEIGHT} RGBA, one thread, ms", times[times.len() / 2]);
+        println!(
+            "{:10.2}  glow: gaussians {sigmas:?}, {WIDTH}x{HEIGHT} RGBA, one thread, ms",
+            times[times.len() / 2]
+        );
     }
 }

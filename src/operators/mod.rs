@@ -4,6 +4,7 @@
 //! and no environment; files that its parameters name are handed to it as bytes.
 
 pub mod image;
+pub mod shape;
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
