@@ -266,7 +266,11 @@ pub fn identity(spec: &Spec) -> Digest {
 
 /// All operators. A new one is one file and one word here.
 pub fn all() -> &'static [&'static dyn Operator] {
-    &[&image::assemble::Assemble]
+    &[
+        &image::assemble::Assemble,
+        &image::passes::Passes,
+        &image::roto::Roto,
+    ]
 }
 
 /// The operator of that name.

@@ -4,3 +4,8 @@
 
 pub mod assemble;
 pub mod gaussian;
+mod matte;
+pub mod passes;
+pub mod roto;
+#[cfg(test)]
+mod trial;
