@@ -268,6 +268,7 @@ pub fn identity(spec: &Spec) -> Digest {
 pub fn all() -> &'static [&'static dyn Operator] {
     &[
         &image::assemble::Assemble,
+        &image::blades::Blades,
         &image::passes::Passes,
         &image::roto::Roto,
     ]

@@ -3,6 +3,7 @@
 //! Knows nothing itself; each file knows one operator.
 
 pub mod assemble;
+pub mod blades;
 pub mod gaussian;
 mod matte;
 pub mod passes;
