@@ -4,6 +4,7 @@
 //! and no environment; files that its parameters name are handed to it as bytes.
 
 pub mod image;
+pub mod shape;
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -265,7 +266,12 @@ pub fn identity(spec: &Spec) -> Digest {
 
 /// All operators. A new one is one file and one word here.
 pub fn all() -> &'static [&'static dyn Operator] {
-    &[&image::assemble::Assemble]
+    &[
+        &image::assemble::Assemble,
+        &image::blades::Blades,
+        &image::passes::Passes,
+        &image::roto::Roto,
+    ]
 }
 
 /// The operator of that name.

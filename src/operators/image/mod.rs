@@ -3,3 +3,10 @@
 //! Knows nothing itself; each file knows one operator.
 
 pub mod assemble;
+pub mod blades;
+pub mod gaussian;
+mod matte;
+pub mod passes;
+pub mod roto;
+#[cfg(test)]
+mod trial;

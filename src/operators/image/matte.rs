@@ -1,0 +1,38 @@
+//! The one plane that an input stands for where a matte is wanted.
+//!
+//! Knows channel picking and size checks. Does not know what a matte is used for.
+
+use crate::media::image::Image;
+use crate::operators::{Connected, OperatorError};
+
+/// The matte of an input as 32-bit samples, checked against the size wanted: the channel that was picked, or a
+/// picture's alpha. Values are held between 0 and 1 and NaN counts as 0.
+///
+/// # Errors
+/// When the image has no such channel or another size.
+pub fn plane(
+    connected: &Connected,
+    image: &Image,
+    (width, height): (u32, u32),
+) -> Result<Vec<f32>, OperatorError> {
+    if (image.width(), image.height()) != (width, height) {
+        return Err(OperatorError::WrongInput(format!(
+            "a matte of {}x{} pixels does not fit a picture of {width}x{height}",
+            image.width(),
+            image.height()
+        )));
+    }
+    let name = match &connected.channels[..] {
+        [one] => &**one,
+        _ => "A",
+    };
+    let channel = match image.channel(name) {
+        Some(channel) => channel,
+        None if image.channels().len() == 1 => 0,
+        None => return Err(OperatorError::WrongInput(format!("the matte has no channel '{name}'"))),
+    };
+    let mut samples = image.plane_f32(channel);
+    // max before min, so that NaN, which loses every comparison, ends as 0.
+    samples.iter_mut().for_each(|s| *s = s.max(0.0).min(1.0));
+    Ok(samples)
+}

@@ -1,0 +1,422 @@
+//! The shapes file: YAML text → shapes and rods, with every problem at its place.
+//!
+//! Knows the file's keys and limits. Does not know what becomes of shapes.
+//!
+//! ```yaml
+//! mattes:
+//!   crew:                                # a channel
+//!     shapes:
+//!       - name: body                     # optional
+//!         mode: add                      # add (default) | subtract | intersect, in order
+//!         fill: nonzero                  # nonzero (default) | even-odd
+//!         feather: 3                     # px, a number or { frame: number }
+//!         ease: linear                   # hold | linear | smooth between keys
+//!         keys:
+//!           1009: [[10, 20], [40, 22], [38, 90]]
+//!           1020: [[12, 20, -3, 0, 3, 0], [41, 22], [38, 92]]
+//! rods:
+//!   keeper:
+//!     ease: linear
+//!     keys:
+//!       1009: { base: [412, 300], tip: [455, 120] }
+//! ```
+//!
+//! A point is `[x, y]`, a corner, or `[x, y, in x, in y, out x, out y]` with handles relative to the point.
+
+use std::sync::Arc;
+
+use super::{Fill, Matte, Mode, Point, Rod, Shape, Shapes};
+use crate::base::curve::{Curve, Ease};
+use crate::base::frames::FRAME_LIMIT;
+use crate::base::problem::{Problem, Problems, Severity, SourceId, Span};
+use crate::base::value::{Fields, Value};
+use crate::base::yaml;
+
+/// The largest coordinate, in pixels either side of the origin.
+pub const COORDINATE_LIMIT: f64 = 1e6;
+/// The widest feather, in pixels.
+pub const FEATHER_LIMIT: f64 = 512.0;
+/// Mattes, and rods, of one file.
+pub const NAME_LIMIT: usize = 256;
+/// Shapes of one matte.
+pub const SHAPE_LIMIT: usize = 1024;
+/// Points of one outline.
+pub const POINT_LIMIT: usize = 1000;
+/// Points of one file over all shapes and keys.
+pub const TOTAL_LIMIT: usize = 2_000_000;
+
+/// Reads a shapes file. The shapes are complete when no problem is an error.
+pub fn read(source: SourceId, text: &str) -> (Shapes, Problems) {
+    let (value, problems) = yaml::parse(source, text);
+    let mut reading = Reading { problems, points: 0 };
+    let shapes = value.map(|value| reading.shapes(&value)).unwrap_or_default();
+    (shapes, reading.problems)
+}
+
+/// Reads a shapes file from its bytes, which must be UTF-8. `span` is where a file that is no text is named.
+///
+/// # Errors
+/// Every problem of the file, when one of them is an error.
+pub fn read_bytes(source: Option<SourceId>, bytes: &[u8], span: Span) -> Result<Shapes, Problems> {
+    let Ok(text) = std::str::from_utf8(bytes) else {
+        return Err(vec![Problem::error(span, "the shapes file is not text (UTF-8)")]);
+    };
+    let (shapes, mut problems) = read(source.unwrap_or(span.source), text);
+    if source.is_none() {
+        // Without a name the text cannot be pointed into, so everything is said where the file is named.
+        for problem in &mut problems {
+            problem.span = Some(span);
+            problem.related = None;
+        }
+    }
+    if problems.iter().any(|p| p.severity == Severity::Error) { Err(problems) } else { Ok(shapes) }
+}
+
+struct Reading {
+    problems: Problems,
+    points: usize,
+}
+
+impl Reading {
+    fn keep<T>(&mut self, read: Result<T, Problem>) -> Option<T> {
+        read.map_err(|problem| self.problems.push(problem)).ok()
+    }
+
+    fn shapes(&mut self, value: &Value) -> Shapes {
+        let Some(mut fields) = self.keep(Fields::of(value, "a shapes file")) else {
+            return Shapes::default();
+        };
+        let mattes = fields.get("mattes");
+        let rods = fields.get("rods");
+        self.problems.extend(fields.finish());
+        let mut out = Shapes::default();
+        for (name, span, value) in self.named(mattes, "a matte") {
+            if ["R", "G", "B", "A"].contains(&&*name) {
+                let problem = Problem::error(span, format!("a matte cannot be called '{name}'"));
+                self.problems.push(problem.help("R, G, B and A are the channels of pictures"));
+            }
+            let shapes = self.matte(&name, value);
+            out.mattes.push(Matte { name, span, shapes });
+        }
+        for (name, span, value) in self.named(rods, "a rod") {
+            if let Some(ends) = self.rod(&name, value) {
+                out.rods.push(Rod { name, span, ends });
+            }
+        }
+        out
+    }
+
+    /// The entries of a map of names.
+    fn named<'a>(&mut self, value: Option<&'a Value>, what: &str) -> Vec<(Arc<str>, Span, &'a Value)> {
+        let Some(value) = value else { return Vec::new() };
+        let Some(map) = value.map() else {
+            self.problems.push(value.wrong("a map of names"));
+            return Vec::new();
+        };
+        if map.entries.len() > NAME_LIMIT {
+            let message = format!("{} names are more than the {NAME_LIMIT} allowed here", map.entries.len());
+            self.problems.push(Problem::error(value.span, message));
+        }
+        let mut out = Vec::new();
+        for (key, value) in map.entries.iter().take(NAME_LIMIT) {
+            let fine = |c: char| c.is_ascii_alphanumeric() || c == '-' || c == '_';
+            if key.text.is_empty() || key.text.len() > 64 || !key.text.chars().all(fine) {
+                let problem = Problem::error(key.span, format!("'{}' cannot name {what}", key.text));
+                self.problems.push(problem.help("letters, digits, - and _, at most 64 of them"));
+            }
+            out.push((key.text.as_str().into(), key.span, value));
+        }
+        out
+    }
+
+    fn matte(&mut self, name: &str, value: &Value) -> Vec<Shape> {
+        let Some(mut fields) = self.keep(Fields::of(value, format!("matte {name}"))) else {
+            return Vec::new();
+        };
+        let list = fields.need("shapes").and_then(|v| fields.keep(v.list().map(|list| (v.span, list))));
+        self.problems.extend(fields.finish());
+        let Some((span, list)) = list else { return Vec::new() };
+        if list.len() > SHAPE_LIMIT {
+            let message = format!("{} shapes are more than the {SHAPE_LIMIT} of one matte", list.len());
+            self.problems.push(Problem::error(span, message));
+        }
+        let shapes = list.iter().take(SHAPE_LIMIT).enumerate();
+        shapes.filter_map(|(i, value)| self.shape(name, i, value)).collect()
+    }
+
+    fn shape(&mut self, matte: &str, index: usize, value: &Value) -> Option<Shape> {
+        let what = format!("shape {} of matte {matte}", index + 1);
+        let mut fields = self.keep(Fields::of(value, what.clone()))?;
+        fields.read("name", Value::text);
+        let mode = fields.read("mode", |v| {
+            word(v, &[("add", Mode::Add), ("subtract", Mode::Subtract), ("intersect", Mode::Intersect)])
+        });
+        let fill =
+            fields.read("fill", |v| word(v, &[("nonzero", Fill::Nonzero), ("even-odd", Fill::EvenOdd)]));
+        let ease = fields.read("ease", ease);
+        let feather = fields.read("feather", feather);
+        let keys = fields.need("keys");
+        self.problems.extend(fields.finish());
+        let mut keys = self.keys(keys?, |reading, value| reading.outline(value));
+        let wanted = keys.first()?.2.len();
+        for (_, span, points) in &keys[1..] {
+            if points.len() != wanted {
+                let message =
+                    format!("{what} has {} points at this key, but {wanted} at its first", points.len());
+                let problem = Problem::error(*span, message).related(keys[0].1, "the first key");
+                self.problems.push(problem.help("a shape keeps the number of its points"));
+            }
+        }
+        keys.retain(|(_, _, points)| points.len() == wanted);
+        Some(Shape {
+            mode: mode.unwrap_or_default(),
+            fill: fill.unwrap_or_default(),
+            feather: feather.unwrap_or_else(|| Curve::steady([0.0])),
+            ease: ease.unwrap_or_default(),
+            keys: keys.into_iter().map(|(frame, _, points)| (frame, points)).collect(),
+        })
+    }
+
+    /// Keys in rising order; what cannot be read is left out and named.
+    fn keys<T>(
+        &mut self,
+        value: &Value,
+        mut one: impl FnMut(&mut Self, &Value) -> Option<T>,
+    ) -> Vec<(i64, Span, T)> {
+        let Some(map) = value.map() else {
+            self.problems.push(value.wrong("a map of frames"));
+            return Vec::new();
+        };
+        if map.entries.is_empty() {
+            self.problems.push(Problem::error(value.span, "at least one key is needed here"));
+        }
+        let mut keys: Vec<(i64, Span, T)> = Vec::new();
+        for (key, value) in &map.entries {
+            let plain = key.text.strip_prefix('-').unwrap_or(&key.text).bytes().all(|b| b.is_ascii_digit());
+            match key.text.parse::<i64>() {
+                Ok(frame) if plain && frame.abs() <= FRAME_LIMIT => {
+                    if let Some(read) = one(self, value) {
+                        keys.push((frame, key.span, read));
+                    }
+                }
+                _ => {
+                    let problem = Problem::error(key.span, format!("'{}' is not a frame number", key.text));
+                    self.problems.push(problem.help("keys are written FRAME: value"));
+                }
+            }
+        }
+        keys.sort_by_key(|&(frame, ..)| frame);
+        // Two spellings of one number (7 and 07) are different keys to YAML.
+        for i in (1..keys.len()).rev() {
+            if keys[i].0 == keys[i - 1].0 {
+                let (frame, span, _) = keys.remove(i);
+                let problem = Problem::error(span, format!("frame {frame} has a key already"));
+                self.problems.push(problem.related(keys[i - 1].1, "the other key"));
+            }
+        }
+        keys
+    }
+
+    fn outline(&mut self, value: &Value) -> Option<Vec<Point>> {
+        let list = self.keep(value.list())?;
+        if list.len() < 3 || list.len() > POINT_LIMIT {
+            let problem = Problem::error(value.span, format!("an outline of {} points", list.len()));
+            self.problems.push(problem.help(format!("from 3 to {POINT_LIMIT}")));
+            return None;
+        }
+        self.points += list.len();
+        if self.points > TOTAL_LIMIT {
+            if self.points - list.len() <= TOTAL_LIMIT {
+                let message = format!("more than {TOTAL_LIMIT} points in one file");
+                self.problems.push(Problem::error(value.span, message));
+            }
+            return None;
+        }
+        let before = self.problems.len();
+        let points = list.iter().filter_map(|v| self.keep(point(v))).collect();
+        (self.problems.len() == before).then_some(points)
+    }
+
+    fn rod(&mut self, name: &str, value: &Value) -> Option<Curve<4>> {
+        let what = format!("rod {name}");
+        let mut fields = self.keep(Fields::of(value, what.clone()))?;
+        let ease = fields.read("ease", ease).unwrap_or_default();
+        let keys = fields.need("keys");
+        self.problems.extend(fields.finish());
+        let keys = self.keys(keys?, |reading, value| {
+            let mut fields = reading.keep(Fields::of(value, format!("a key of {what}")))?;
+            let base = fields.need("base").and_then(|v| fields.keep(place(v)));
+            let tip = fields.need("tip").and_then(|v| fields.keep(place(v)));
+            reading.problems.extend(fields.finish());
+            let ([a, b], [c, d]) = (base?, tip?);
+            Some([a, b, c, d])
+        });
+        let keys: Vec<(i64, [f64; 4])> = keys.into_iter().map(|(frame, _, ends)| (frame, ends)).collect();
+        (!keys.is_empty()).then(|| Curve::new(keys, ease))
+    }
+}
+
+fn word<T: Copy>(value: &Value, words: &[(&str, T)]) -> Result<T, Problem> {
+    let text = value.text()?;
+    words.iter().find(|(w, _)| *w == text).map(|&(_, t)| t).ok_or_else(|| {
+        let all: Vec<&str> = words.iter().map(|(w, _)| *w).collect();
+        Problem::error(value.span, format!("'{text}' is not a choice here"))
+            .help(format!("one of: {}", all.join(", ")))
+    })
+}
+
+fn ease(value: &Value) -> Result<Ease, Problem> {
+    word(value, &[("hold", Ease::Hold), ("linear", Ease::Linear), ("smooth", Ease::Smooth)])
+}
+
+fn feather(value: &Value) -> Result<Curve<1>, Problem> {
+    value.keyed(|v| {
+        let width = v.number()?;
+        if (0.0..=FEATHER_LIMIT).contains(&width) {
+            return Ok([width]);
+        }
+        Err(Problem::error(v.span, format!("a feather of {width} px"))
+            .help(format!("from 0 to {FEATHER_LIMIT} px")))
+    })
+}
+
+fn point(value: &Value) -> Result<Point, Problem> {
+    let list = value.list().map_err(|_| value.wrong("a point [x, y]"))?;
+    let point = match list.len() {
+        2 => value.numbers::<2>().map(|[x, y]| [x, y, 0.0, 0.0, 0.0, 0.0])?,
+        6 => value.numbers::<6>()?,
+        n => {
+            return Err(Problem::error(value.span, format!("a point of {n} numbers"))
+                .help("[x, y], or [x, y, in x, in y, out x, out y] with handles relative to the point"));
+        }
+    };
+    within(value.span, &point)?;
+    Ok(point)
+}
+
+fn place(value: &Value) -> Result<[f64; 2], Problem> {
+    let place = value.numbers::<2>()?;
+    within(value.span, &place)?;
+    Ok(place)
+}
+
+fn within(span: Span, numbers: &[f64]) -> Result<(), Problem> {
+    if numbers.iter().all(|n| n.abs() <= COORDINATE_LIMIT) {
+        return Ok(());
+    }
+    Err(Problem::error(span, "a coordinate is out of range")
+        .help(format!("from -{COORDINATE_LIMIT} to {COORDINATE_LIMIT} px")))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::base::problem::Sources;
+    use proptest::prelude::*;
+
+    fn problems(text: &str) -> Vec<String> {
+        let mut sources = Sources::new();
+        let id = sources.add("roto/br030.yaml", text);
+        let place = |p: &Problem| p.span.map(|s| sources.place(s)).unwrap_or_default();
+        read(id, text).1.iter().map(|p| format!("{} {}", place(p), p.message)).collect()
+    }
+
+    const SOUND: &str = "
+mattes:
+  crew:
+    shapes:
+      - name: body
+        feather: { 1009: 1, 1020: 3 }
+        keys:
+          1020: [[12, 20, -3, 0, 3, 0], [41, 22], [38, 92]]
+          1009: [[10, 20], [40, 22], [38, 90]]
+      - { mode: subtract, fill: even-odd, ease: hold, keys: { 1009: [[0, 0], [1, 0], [1, 1]] } }
+rods:
+  keeper:
+    ease: smooth
+    keys: { 1009: { base: [412, 300], tip: [455, 120] } }
+";
+
+    #[test]
+    fn a_sound_file_reads() {
+        let (shapes, problems) = read(SourceId(0), SOUND);
+        assert!(problems.is_empty(), "{problems:?}");
+        let body = &shapes.mattes[0].shapes[0];
+        assert_eq!(body.keys.iter().map(|k| k.0).collect::<Vec<_>>(), [1009, 1020]);
+        assert_eq!(body.keys[1].1[0], [12.0, 20.0, -3.0, 0.0, 3.0, 0.0]);
+        assert_eq!(shapes.mattes[0].shapes[1].mode, Mode::Subtract);
+        assert_eq!(shapes.mattes[0].shapes[1].fill, Fill::EvenOdd);
+        assert_eq!(shapes.rods[0].ends.at(1e3), [412.0, 300.0, 455.0, 120.0]);
+    }
+
+    #[test]
+    fn every_problem_is_named_at_its_place() {
+        let found = problems(
+            "mattes:
+  R:
+    shapes:
+      - mode: ad
+        feather: 900
+        colour: red
+        keys:
+          1009: [[10, 20], [40, 22], [38, 90]]
+          1010: [[10, 20], [40, 22], [38, 90], [1, 1]]
+          01009: [[10, 20], [40, 22], [38, 90]]
+          x: [[10, 20], [40, 22], [38, 90]]
+          1011: [[10, 20, 3], [40, 2e9], [38, up]]
+rods:
+  keeper: { keys: { 1: { base: [1, 2] } } }
+  two words: { keys: {} }
+",
+        );
+        let wanted = [
+            "2:3 a matte cannot be called 'R'",
+            "4:15 'ad' is not a choice",
+            "5:18 a feather of 900 px",
+            "6:9 shape 1 of matte R has no setting 'colour'",
+            "11:11 'x' is not a frame number",
+            "12:18 a point of 3 numbers",
+            "12:31 a coordinate is out of range",
+            "12:47 a number is wanted here, not 'up'",
+            "10:11 frame 1009 has a key already",
+            "9:11 shape 1 of matte R has 4 points",
+            "15:3 'two words' cannot name a rod",
+            "14:24 a key of rod keeper lacks 'tip'",
+            "15:22 at least one key is needed here",
+        ];
+        for line in wanted {
+            let line = format!("roto/br030.yaml:{line}");
+            assert!(found.iter().any(|f| f.starts_with(&line)), "{line}\nin {found:#?}");
+        }
+        assert_eq!(found.len(), wanted.len(), "{found:#?}");
+    }
+
+    #[test]
+    fn hostile_sizes_end_in_an_error() {
+        let outline = format!("[{}]", "[0, 0],".repeat(POINT_LIMIT + 1));
+        let text = format!("mattes: {{ a: {{ shapes: [{{ keys: {{ 1: {outline} }} }}] }} }}");
+        assert!(problems(&text)[0].contains("an outline of 1001 points"));
+        let names: String = (0..300).map(|i| format!("  m{i}: {{ shapes: [] }}\n")).collect();
+        assert!(problems(&format!("mattes:\n{names}"))[0].contains("300 names are more"));
+    }
+
+    proptest! {
+        #[test]
+        fn any_text_reads_or_is_refused(text in "[a-z0-9:{}\\[\\], \n'\"&*!|>-]{0,200}") {
+            read(SourceId(0), &text);
+        }
+
+        #[test]
+        fn a_damaged_file_reads_or_is_refused(at in 0usize..400, with in "\\PC{0,4}", gone in 0usize..20) {
+            let at = at.min(SOUND.len());
+            let end = (at + gone).min(SOUND.len());
+            let text = format!("{}{with}{}", &SOUND[..at], &SOUND[end..]);
+            let (shapes, problems) = read(SourceId(0), &text);
+            if problems.is_empty() {
+                for shape in shapes.mattes.iter().flat_map(|m| &m.shapes) {
+                    prop_assert!(shape.at(1012.5).points.iter().flatten().all(|n| n.is_finite()));
+                }
+            }
+        }
+    }
+}
