@@ -5,6 +5,8 @@
 
 pub mod base;
 pub mod declare;
+pub mod events;
+pub mod execute;
 pub mod graph;
 pub mod ledger;
 pub mod media;

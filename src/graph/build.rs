@@ -163,16 +163,16 @@ impl Builder<'_> {
         declared: &Shot,
     ) -> Option<NodeId> {
         let mut problems = Problems::new();
+        let operator = match &stage.work {
+            Declared::Operator(at) => Some(self.operator(at)?),
+            _ => None,
+        };
         let scope = Scope {
             nodes: &self.graph.nodes,
             names,
             available: &self.available,
             what: format!("{shot}/{name}"),
             span: stage.span,
-        };
-        let operator = match &stage.work {
-            Declared::Operator(at) => Some(self.operator(at)?),
-            _ => None,
         };
         let joined = match operator {
             Some(operator) => scope.join(operator.spec().ports, &stage.from, before, &mut problems),

@@ -1,0 +1,40 @@
+//! What a run announces while it goes on.
+//!
+//! Joins the engine and whoever shows its progress. Knows neither.
+
+use std::sync::Arc;
+
+/// Something that happened.
+#[derive(Clone, Debug)]
+pub enum Event {
+    /// Source files are being read: so many of so many.
+    Reading(usize, usize),
+    /// A rebuild begins, with so many frames to settle.
+    Began(usize),
+    /// A frame is settled.
+    Frame {
+        /// Shot.
+        shot: Arc<str>,
+        /// Stage.
+        stage: Arc<str>,
+        /// Frame.
+        frame: i64,
+        /// How.
+        how: How,
+    },
+}
+
+/// How a frame was settled.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum How {
+    /// It was rendered.
+    Rendered,
+    /// An earlier render was put back.
+    Restored,
+    /// It turned out to be fresh: what it needs came out with the same pixels.
+    Same,
+    /// It failed, with the reason.
+    Failed(String),
+    /// It could not be tried, because an input failed or is missing.
+    Blocked,
+}

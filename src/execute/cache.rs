@@ -1,0 +1,73 @@
+//! Pictures held between stages, within a budget of bytes, the longest unused let go first.
+//!
+//! Knows pictures by the digest of their pixels. Does not know stages.
+
+use std::collections::{BTreeMap, HashMap};
+use std::sync::Arc;
+
+use crate::base::digest::Digest;
+use crate::media::image::Image;
+
+/// The pictures.
+#[derive(Debug, Default)]
+pub struct Cache {
+    budget: usize,
+    bytes: usize,
+    clock: u64,
+    images: HashMap<Digest, (Arc<Image>, u64)>,
+    by_use: BTreeMap<u64, Digest>,
+}
+
+impl Cache {
+    /// Holds at most `budget` bytes.
+    pub fn with_budget(budget: usize) -> Self {
+        Self { budget, ..Self::default() }
+    }
+
+    /// A picture, if it is held.
+    pub fn get(&mut self, pixels: &Digest) -> Option<Arc<Image>> {
+        let (image, used) = self.images.get_mut(pixels)?;
+        self.by_use.remove(used);
+        self.clock += 1;
+        *used = self.clock;
+        self.by_use.insert(self.clock, *pixels);
+        Some(Arc::clone(image))
+    }
+
+    /// Takes a picture in.
+    pub fn put(&mut self, pixels: Digest, image: Arc<Image>) {
+        if self.images.contains_key(&pixels) || image.bytes() > self.budget {
+            return;
+        }
+        self.bytes += image.bytes();
+        self.clock += 1;
+        self.images.insert(pixels, (image, self.clock));
+        self.by_use.insert(self.clock, pixels);
+        while self.bytes > self.budget {
+            let Some((_, oldest)) = self.by_use.pop_first() else { break };
+            if let Some((image, _)) = self.images.remove(&oldest) {
+                self.bytes -= image.bytes();
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_longest_unused_goes_first() {
+        let image = |n: u32| Arc::new(Image::new(n, 1, &["R"]));
+        let name = |n: u8| Digest::of(&[n]);
+        let mut cache = Cache::with_budget(60);
+        cache.put(name(1), image(10));
+        cache.put(name(2), image(10));
+        cache.put(name(3), image(10));
+        assert!(cache.get(&name(1)).is_some());
+        cache.put(name(4), image(10));
+        assert!(cache.get(&name(2)).is_none() && cache.get(&name(1)).is_some() && cache.get(&name(4)).is_some());
+        cache.put(name(5), image(1000));
+        assert!(cache.get(&name(5)).is_none() && cache.get(&name(3)).is_some());
+    }
+}

@@ -1,0 +1,140 @@
+//! Commands that make several frames in one call: a run of stale frames, or a whole shot.
+//!
+//! Knows how the frames of one call are settled together, and that named pools have only so many places.
+
+use std::collections::HashSet;
+use std::sync::{Arc, Mutex};
+use std::time::Instant;
+
+use super::settle::{Due, Standing};
+use super::{Engine, Progress, Ready, Stop};
+use crate::base::frames::FrameRange;
+use crate::base::made::NONE;
+use crate::declare::film::Each;
+use crate::events::How;
+use crate::graph::{CommandWork, NodeId, Work};
+
+/// Calls that are under way.
+#[derive(Default)]
+pub(super) struct Groups {
+    running: Mutex<HashSet<(NodeId, i64)>>,
+}
+
+/// Places taken in pools; given back when dropped.
+pub(super) struct Places<'e> {
+    engine: &'e Engine<'e>,
+    taken: Vec<(usize, u32)>,
+}
+
+impl Drop for Places<'_> {
+    fn drop(&mut self) {
+        let mut pools = self.engine.pools.lock().expect("no worker panics with it");
+        self.taken.iter().for_each(|&(pool, n)| pools[pool] += n);
+        drop(pools);
+        self.engine.changed.notify_all();
+    }
+}
+
+impl Engine<'_> {
+    /// Takes a node's places in its pools, all or none.
+    pub(super) fn take_places(&self, id: NodeId) -> Result<Places<'_>, Stop> {
+        let wanted = &self.graph.nodes[id].pools;
+        let mut pools = self.pools.lock().expect("no worker panics with it");
+        if wanted.iter().any(|&(pool, n)| pools[pool] < n) {
+            return Err(Stop::Later);
+        }
+        wanted.iter().for_each(|&(pool, n)| pools[pool] -= n);
+        Ok(Places { engine: self, taken: wanted.clone() })
+    }
+
+    /// Settles the whole call that makes `frame`.
+    pub(super) fn settle_group(&self, id: NodeId, frame: i64) -> Result<Ready, Stop> {
+        let node = &self.graph.nodes[id];
+        let Work::Command(work) = &node.work else { return Err(Stop::Failed) };
+        let range = match work.command.each {
+            Each::Shot => node.frames,
+            _ => self.plan.frames.get(&id).and_then(|s| s.runs().iter().find(|r| r.contains(frame)).copied()).unwrap_or(FrameRange::one(frame)),
+        };
+        if !self.groups.running.lock().expect("no worker panics with it").insert((id, range.first)) {
+            return Err(Stop::Later);
+        }
+        let result = self.settle_range(id, work, range, frame);
+        self.groups.running.lock().expect("no worker panics with it").remove(&(id, range.first));
+        result
+    }
+
+    fn settle_range(&self, id: NodeId, work: &CommandWork, range: FrameRange, frame: i64) -> Result<Ready, Stop> {
+        // Every frame's inputs first; a frame whose inputs fail is left out of a run, and fails a whole shot.
+        let mut due: Vec<(i64, Due)> = Vec::new();
+        for n in range.iter() {
+            if n != frame && self.is_settled(id, n) {
+                continue;
+            }
+            match self.stand(id, n) {
+                Ok(Standing::Settled(ready)) => self.settle_as(id, n, Progress::Done(ready)),
+                Ok(Standing::Due(d)) => due.push((n, d)),
+                Err(Stop::Failed) => self.settle_as(id, n, Progress::Failed),
+                Err(stop) => return Err(stop),
+            }
+        }
+        let mut runs: Vec<Vec<(i64, Due)>> = Vec::new();
+        for (n, d) in due {
+            match runs.last_mut() {
+                Some(run) if work.command.each == Each::Shot || run.last().is_some_and(|(last, _)| last + 1 == n) => run.push((n, d)),
+                _ => runs.push(vec![(n, d)]),
+            }
+        }
+        if !runs.is_empty() {
+            let _places = self.take_places(id)?;
+            for run in runs {
+                self.call_run(id, work, range, run)?;
+            }
+        }
+        match self.cells.lock().expect("no worker panics with it").get(&(id, frame)) {
+            Some(Progress::Done(ready)) => Ok(ready.clone()),
+            _ => Err(Stop::Failed),
+        }
+    }
+
+    fn is_settled(&self, id: NodeId, frame: i64) -> bool {
+        matches!(self.cells.lock().expect("no worker panics with it").get(&(id, frame)), Some(Progress::Done(_) | Progress::Failed))
+    }
+
+    fn settle_as(&self, id: NodeId, frame: i64, progress: Progress) {
+        self.cells.lock().expect("no worker panics with it").insert((id, frame), progress);
+    }
+
+    fn call_run(&self, id: NodeId, work: &CommandWork, whole: FrameRange, run: Vec<(i64, Due)>) -> Result<(), Stop> {
+        let node = &self.graph.nodes[id];
+        let frames = match work.command.each {
+            Each::Shot => whole,
+            _ => FrameRange::new(run[0].0, run[run.len() - 1].0),
+        };
+        let began = Instant::now();
+        let called = self.call(id, work, frames);
+        let share = |total: std::time::Duration| total / run.len().max(1) as u32;
+        let wall = share(began.elapsed());
+        match called {
+            Ok((images, cost)) => {
+                let mut images: std::collections::HashMap<i64, _> = frames.iter().zip(images).collect();
+                for (n, due) in run.into_iter() {
+                    let Some(image) = images.remove(&n) else { continue };
+                    let (cause, first) = (due.cause.clone(), due.last.key == NONE);
+                    let ready = self.record(id, n, due, Arc::new(image))?;
+                    self.tally.rendered(node, n, cause, first, (wall, cost.children / frames.len().max(1) as u32, cost.peak));
+                    self.settle_as(id, n, Progress::Done(ready));
+                    self.announce(id, n, How::Rendered);
+                }
+            }
+            Err(_) if self.is_ending() => return Err(Stop::Ending),
+            Err(trouble) => {
+                for (n, due) in run {
+                    self.tally.failed(node, n, due.cause.clone(), due.last.key == NONE, (wall, Default::default(), None), &trouble.reason);
+                    self.settle_as(id, n, Progress::Failed);
+                    self.fail(id, n, due.key, trouble.reason.clone(), trouble.log.clone());
+                }
+            }
+        }
+        Ok(())
+    }
+}

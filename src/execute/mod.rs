@@ -1,0 +1,284 @@
+//! Makes the planned frames: a local pool of workers, each taking one frame through its stages.
+//!
+//! Knows how frames are settled, once each, whoever asks first. Keys come from `stale`, pixels from operators,
+//! commands and files; what is made goes to the store. Prints nothing; announces events.
+
+pub mod cache;
+pub mod command;
+mod groups;
+mod make;
+mod pixels;
+pub mod settle;
+pub mod source;
+pub mod tally;
+
+use std::collections::HashMap;
+use std::path::PathBuf;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::{Arc, Condvar, Mutex};
+
+use crate::base::digest::Digest;
+use crate::events::{Event, How};
+use crate::graph::{Graph, NodeId};
+use crate::observe::Seen;
+use crate::plan::Plan;
+use crate::stale::Report;
+use crate::store::Store;
+use crate::store::actions::Actions;
+use crate::store::objects::Objects;
+use crate::store::state::State;
+
+/// How a run is to go.
+#[derive(Clone, Debug)]
+pub struct Options {
+    /// Workers.
+    pub jobs: usize,
+    /// Bytes that pictures held between stages may take.
+    pub memory: usize,
+    /// Whether frames that failed with the same key are tried again.
+    pub again: bool,
+}
+
+/// A settled frame: its pixels and the key they were made under.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Ready {
+    /// Digest of the pixels.
+    pub pixels: Digest,
+    /// The key.
+    pub key: Digest,
+    /// What made it necessary, for the ledger; empty when it was not made in this run.
+    pub cause: Arc<str>,
+}
+
+/// Why a frame is not settled.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) enum Stop {
+    /// Another worker is at it, or a pool is full: come back.
+    Later,
+    /// It failed or is blocked.
+    Failed,
+    /// The run is ending.
+    Ending,
+}
+
+enum Progress {
+    Running,
+    Done(Ready),
+    Failed,
+}
+
+/// What a run made and what failed.
+#[derive(Clone, Debug, Default)]
+pub struct Outcome {
+    /// Frames rendered, put back, found the same, failed, blocked.
+    pub rendered: usize,
+    /// Put back.
+    pub restored: usize,
+    /// Found the same.
+    pub same: usize,
+    /// Blocked.
+    pub blocked: usize,
+    /// Failed: place, reason, and the log when there is one.
+    pub failures: Vec<Failure>,
+    /// Why the run ended before its work was done.
+    pub ended: Option<String>,
+    /// Places that were rendered, in order.
+    pub ran: Vec<(NodeId, i64)>,
+}
+
+/// One failed frame.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Failure {
+    /// `SHOT/STAGE@FRAME`.
+    pub place: String,
+    /// Why.
+    pub reason: String,
+    /// A command's log.
+    pub log: Option<PathBuf>,
+}
+
+/// One run over a plan.
+pub struct Engine<'a> {
+    /// The film.
+    pub graph: &'a Graph,
+    /// States before the run.
+    pub report: &'a Report,
+    /// The work.
+    pub plan: &'a Plan,
+    /// What was seen of sources.
+    pub seen: &'a [Seen],
+    /// The project folder.
+    pub project: PathBuf,
+    /// The store.
+    pub store: Store,
+    /// Its renders.
+    pub objects: Objects,
+    /// What made what.
+    pub actions: &'a Actions,
+    /// Last keys.
+    pub state: Mutex<State>,
+    /// Rows for the ledger.
+    pub tally: tally::Tally,
+    /// How to go.
+    pub options: Options,
+    /// Set from outside to end the run.
+    pub cancel: Arc<AtomicBool>,
+    /// Who is told.
+    pub events: &'a (dyn Fn(Event) + Sync),
+    /// For commands' limits and signals.
+    pub runtime: tokio::runtime::Handle,
+    cells: Mutex<HashMap<(NodeId, i64), Progress>>,
+    changed: Condvar,
+    cache: Mutex<cache::Cache>,
+    pools: Mutex<Vec<u32>>,
+    groups: groups::Groups,
+    movies: source::Movies,
+    outcome: Mutex<Outcome>,
+}
+
+impl<'a> Engine<'a> {
+    /// A run that has not begun.
+    #[allow(clippy::too_many_arguments)] // Every part is named once, by the front door.
+    pub fn new(
+        graph: &'a Graph,
+        report: &'a Report,
+        plan: &'a Plan,
+        seen: &'a [Seen],
+        project: PathBuf,
+        store: Store,
+        actions: &'a Actions,
+        state: State,
+        tally: tally::Tally,
+        options: Options,
+        cancel: Arc<AtomicBool>,
+        events: &'a (dyn Fn(Event) + Sync),
+        runtime: tokio::runtime::Handle,
+    ) -> Self {
+        let pools = Mutex::new(graph.pools.iter().map(|(_, n)| *n).collect());
+        let cache = Mutex::new(cache::Cache::with_budget(options.memory));
+        let objects = Objects::of(&store);
+        Self {
+            graph,
+            report,
+            plan,
+            seen,
+            project,
+            store,
+            objects,
+            actions,
+            state: Mutex::new(state),
+            tally,
+            options,
+            cancel,
+            events,
+            runtime,
+            cells: Mutex::default(),
+            changed: Condvar::new(),
+            cache,
+            pools,
+            groups: groups::Groups::default(),
+            movies: source::Movies::default(),
+            outcome: Mutex::default(),
+        }
+    }
+
+    /// Does the work and gives what came of it, with the last keys for saving.
+    pub fn run(self) -> (Outcome, State, tally::Tally) {
+        (self.events)(Event::Began(self.plan.count));
+        let queue: Mutex<std::collections::VecDeque<usize>> = Mutex::new((0..self.plan.columns.len()).collect());
+        let busy = AtomicUsize::new(0);
+        std::thread::scope(|scope| {
+            for _ in 0..self.options.jobs.max(1).min(self.plan.columns.len().max(1)) {
+                scope.spawn(|| self.work(&queue, &busy));
+            }
+        });
+        let mut outcome = self.outcome.into_inner().expect("workers ended");
+        if outcome.ended.is_none() && self.cancel.load(Ordering::Relaxed) {
+            outcome.ended = Some("it was asked to stop".into());
+        }
+        (outcome, self.state.into_inner().expect("workers ended"), self.tally)
+    }
+
+    fn work(&self, queue: &Mutex<std::collections::VecDeque<usize>>, busy: &AtomicUsize) {
+        let mut put_off = 0;
+        loop {
+            if self.is_ending() {
+                return;
+            }
+            let next = {
+                let mut queue = queue.lock().expect("no worker panics with it");
+                let next = queue.pop_front();
+                if next.is_some() {
+                    busy.fetch_add(1, Ordering::SeqCst);
+                }
+                next
+            };
+            let Some(column) = next else {
+                if busy.load(Ordering::SeqCst) == 0 {
+                    return;
+                }
+                self.wait();
+                continue;
+            };
+            let later = self.column(column);
+            if later {
+                queue.lock().expect("no worker panics with it").push_back(column);
+                put_off += 1;
+            } else {
+                put_off = 0;
+            }
+            busy.fetch_sub(1, Ordering::SeqCst);
+            self.changed.notify_all();
+            if later && put_off > queue.lock().expect("no worker panics with it").len() {
+                self.wait();
+            }
+        }
+    }
+
+    /// Waits until some frame is settled; looks again by itself now and then, so that an end is not missed.
+    fn wait(&self) {
+        let cells = self.cells.lock().expect("no worker panics with it");
+        drop(self.changed.wait_timeout(cells, std::time::Duration::from_millis(20)));
+    }
+
+    /// Takes a column as far as it goes; true when it must be taken up again.
+    fn column(&self, column: usize) -> bool {
+        for &(id, frame) in &self.plan.columns[column].targets {
+            match self.ensure(id, frame) {
+                Err(Stop::Later) => return true,
+                Err(Stop::Ending) => return false,
+                Ok(_) | Err(Stop::Failed) => {}
+            }
+        }
+        false
+    }
+
+    fn is_ending(&self) -> bool {
+        self.cancel.load(Ordering::Relaxed)
+            || self.outcome.lock().expect("no worker panics with it").ended.is_some()
+    }
+
+    /// Ends the run: nothing more can be done, for this reason.
+    fn end(&self, reason: String) {
+        self.outcome.lock().expect("no worker panics with it").ended.get_or_insert(reason);
+        self.changed.notify_all();
+    }
+
+    fn announce(&self, id: NodeId, frame: i64, how: How) {
+        let node = &self.graph.nodes[id];
+        {
+            let mut outcome = self.outcome.lock().expect("no worker panics with it");
+            match &how {
+                How::Rendered => {
+                    outcome.rendered += 1;
+                    outcome.ran.push((id, frame));
+                }
+                How::Restored => outcome.restored += 1,
+                How::Same => outcome.same += 1,
+                How::Blocked => outcome.blocked += 1,
+                How::Failed(_) => {}
+            }
+        }
+        (self.events)(Event::Frame { shot: node.shot.clone(), stage: node.stage.clone(), frame, how });
+    }
+}

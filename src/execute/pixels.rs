@@ -1,0 +1,81 @@
+//! Pixels of settled frames: from memory, from the store, or computed anew where nothing was kept.
+
+use std::sync::Arc;
+
+use super::make::Trouble;
+use super::{Engine, Ready, Stop};
+use crate::graph::NodeId;
+use crate::media::image::{Channel, Image};
+
+impl Engine<'_> {
+    /// Input frames of a frame, in the order of its edges.
+    pub(super) fn inputs(&self, id: NodeId, frame: i64) -> Result<Vec<Vec<(i64, Arc<Image>)>>, Trouble> {
+        let node = &self.graph.nodes[id];
+        let mut wanted = Vec::new();
+        self.graph.each_need(id, frame, &mut |edge, index, range| {
+            wanted.extend(range.iter().map(|n| (index, edge.from, edge.channel.clone(), n)));
+        });
+        let mut lists: Vec<Vec<(i64, Arc<Image>)>> = node.inputs.iter().map(|_| Vec::new()).collect();
+        for (index, from, channel, n) in wanted {
+            let ready = self.ready(from, n)?;
+            let image = self.pixels(from, n, &ready)?;
+            let image = match channel {
+                Some(channel) => Arc::new(picked(&image, &channel).ok_or_else(|| {
+                    Trouble::from(format!("{}@{n} came without its channel '{channel}'", self.graph.nodes[from].name()))
+                })?),
+                None => image,
+            };
+            lists[index].push((n, image));
+        }
+        Ok(lists)
+    }
+
+    /// A frame that was settled before, in this run or earlier.
+    pub(super) fn ready(&self, id: NodeId, frame: i64) -> Result<Ready, Trouble> {
+        loop {
+            match self.ensure(id, frame) {
+                Ok(ready) => return Ok(ready),
+                Err(Stop::Later) => self.wait(),
+                Err(_) => return Err(format!("{}@{frame} is not to be had", self.graph.nodes[id].name()).into()),
+            }
+        }
+    }
+
+    /// A settled frame's pixels.
+    pub(super) fn pixels(&self, id: NodeId, frame: i64, ready: &Ready) -> Result<Arc<Image>, Trouble> {
+        if let Some(image) = self.cache.lock().expect("no worker panics with it").get(&ready.pixels) {
+            return Ok(image);
+        }
+        let node = &self.graph.nodes[id];
+        if node.keep || self.objects.has(&ready.pixels) {
+            match self.objects.get(&ready.pixels) {
+                Ok(image) => {
+                    let image = Arc::new(image);
+                    self.cache.lock().expect("no worker panics with it").put(ready.pixels, Arc::clone(&image));
+                    return Ok(image);
+                }
+                // Gone or damaged: it is computed again below and put back.
+                Err(error) => tracing::warn!(frame = %crate::stale::place(node, frame), %error, "computed again"),
+            }
+        }
+        let (image, _) = self.compute(id, frame)?;
+        let digest = image.digest();
+        if digest.whole != ready.pixels {
+            let place = crate::stale::place(node, frame);
+            return Err(format!("{place} does not come out the same twice; a stage that is not kept must").into());
+        }
+        if node.keep {
+            self.objects.put(&digest.whole, &image).map_err(|e| Trouble::from(e.to_string()))?;
+        }
+        let image = Arc::new(image);
+        self.cache.lock().expect("no worker panics with it").put(ready.pixels, Arc::clone(&image));
+        Ok(image)
+    }
+}
+
+/// One channel of an image.
+fn picked(image: &Image, name: &str) -> Option<Image> {
+    let at = image.channel(name)?;
+    let channel = Channel { name: name.into(), samples: image.channels()[at].samples.clone() };
+    Some(Image::from_channels(image.width(), image.height(), vec![channel]))
+}

@@ -1,0 +1,245 @@
+//! Settling one frame: once each, inputs first, cut off early where pixels came out the same.
+//!
+//! Knows the order of things: inputs, key, what is there already, and only then making it.
+
+use std::sync::Arc;
+
+use super::{Engine, Failure, Progress, Ready, Stop};
+use crate::base::digest::Digest;
+use crate::base::made::{MadeOf, NONE, Row};
+use crate::base::state::State as FrameState;
+use crate::declare::film::Each;
+use crate::events::How;
+use crate::graph::{NodeId, Work};
+use crate::stale::{self, Input, Reason, SourceState, explain};
+use crate::store::StoreError;
+use crate::store::actions::Action;
+
+/// A frame about to be made or put back.
+pub(super) struct Due {
+    pub key: Digest,
+    pub made_of: MadeOf,
+    pub last: Row,
+    pub cause: Arc<str>,
+}
+
+/// What was found once the key was known.
+pub(super) enum Standing {
+    Settled(Ready),
+    Due(Due),
+}
+
+impl Engine<'_> {
+    /// Settles a frame and gives its pixels' digest.
+    pub(super) fn ensure(&self, id: NodeId, frame: i64) -> Result<Ready, Stop> {
+        if self.is_ending() {
+            return Err(Stop::Ending);
+        }
+        {
+            let mut cells = self.cells.lock().expect("no worker panics with it");
+            match cells.get(&(id, frame)) {
+                Some(Progress::Done(ready)) => return Ok(ready.clone()),
+                Some(Progress::Failed) => return Err(Stop::Failed),
+                Some(Progress::Running) => return Err(Stop::Later),
+                None => {}
+            }
+            if let Some(settled) = self.settled_before(id, frame) {
+                return settled;
+            }
+            cells.insert((id, frame), Progress::Running);
+        }
+        let result = match &self.graph.nodes[id].work {
+            Work::Command(work) if work.command.each != Each::Frame => self.settle_group(id, frame),
+            _ => self.settle_one(id, frame),
+        };
+        let mut cells = self.cells.lock().expect("no worker panics with it");
+        match &result {
+            Ok(ready) => drop(cells.insert((id, frame), Progress::Done(ready.clone()))),
+            Err(Stop::Failed) => drop(cells.insert((id, frame), Progress::Failed)),
+            Err(Stop::Later | Stop::Ending) => drop(cells.remove(&(id, frame))),
+        }
+        drop(cells);
+        self.changed.notify_all();
+        result
+    }
+
+    /// What is known without doing anything: fresh frames, held ones, and those that cannot be made.
+    fn settled_before(&self, id: NodeId, frame: i64) -> Option<Result<Ready, Stop>> {
+        let Some(cell) = self.report.strips[id].get(frame) else { return Some(Err(Stop::Failed)) };
+        let ready = || Ready { pixels: cell.pixels, key: cell.made_by, cause: "".into() };
+        match (cell.state, cell.reason) {
+            (FrameState::Fresh, _) => Some(Ok(ready())),
+            _ if cell.held => Some(Ok(ready())),
+            (_, Reason::Redo) => Some(Ok(ready())),
+            (_, Reason::FileMissing | Reason::FileUnfit) | (FrameState::Out, _) => Some(Err(Stop::Failed)),
+            (FrameState::Failed, Reason::Failed) if !self.options.again => Some(Err(Stop::Failed)),
+            _ => None,
+        }
+    }
+
+    fn settle_one(&self, id: NodeId, frame: i64) -> Result<Ready, Stop> {
+        match self.stand(id, frame)? {
+            Standing::Settled(ready) => Ok(ready),
+            Standing::Due(due) => {
+                let _places = self.take_places(id)?;
+                self.make(id, frame, due)
+            }
+        }
+    }
+
+    /// Settles the inputs, works out the key, and says whether the frame is settled by that.
+    pub(super) fn stand(&self, id: NodeId, frame: i64) -> Result<Standing, Stop> {
+        let mut needs: Vec<(NodeId, i64, Ready)> = Vec::new();
+        let mut wanted = Vec::new();
+        self.graph.each_need(id, frame, &mut |edge, _, range| wanted.extend(range.iter().map(|n| (edge.from, n))));
+        wanted.dedup();
+        for (from, n) in wanted {
+            match self.ensure(from, n) {
+                Ok(ready) => needs.push((from, n, ready)),
+                Err(Stop::Failed) => {
+                    self.announce(id, frame, How::Blocked);
+                    return Err(Stop::Failed);
+                }
+                Err(stop) => return Err(stop),
+            }
+        }
+        let node = &self.graph.nodes[id];
+        let source = node.source().map(|s| self.seen[s].get(frame).map(|sight| sight.state));
+        let source = match source {
+            None => None,
+            Some(Some(SourceState::Known(digest))) => Some(digest),
+            Some(_) => return Err(Stop::Failed),
+        };
+        let mut seen = |from: NodeId, n: i64, channel: Option<&str>| {
+            let Some((_, _, ready)) = needs.iter().find(|(f, m, _)| (*f, *m) == (from, n)) else { return Input::Missing };
+            match channel {
+                None => Input::Pixels(ready.pixels),
+                Some(channel) => match self.plane(&ready.key, channel) {
+                    Some(digest) => Input::Pixels(digest),
+                    None => Input::Missing,
+                },
+            }
+        };
+        let Ok((key, mut made_of)) = stale::key(self.graph, id, frame, source, None, &mut seen) else {
+            self.fail(id, frame, NONE, "a channel of an input is not there".into(), None);
+            return Err(Stop::Failed);
+        };
+        let last = self.last(id, frame);
+        made_of.ingredients = self.ingredients(id).map_err(|e| self.broken(&e))?;
+        let cause = self.cause(id, &last, &made_of, &needs);
+        self.take_up(id, frame, Due { key, made_of, last, cause })
+    }
+
+    /// Uses what is there already for a key, if anything is.
+    fn take_up(&self, id: NodeId, frame: i64, due: Due) -> Result<Standing, Stop> {
+        let node = &self.graph.nodes[id];
+        let there = self.actions.get(&due.key).filter(|action| !node.keep || self.objects.has(&action.pixels));
+        let Some(action) = there else {
+            if due.last.failed == due.key && !self.options.again {
+                return Err(Stop::Failed);
+            }
+            return Ok(Standing::Due(due));
+        };
+        let ready = Ready { pixels: action.pixels, key: due.key, cause: due.cause };
+        let same = due.last.key == due.key && due.last.pixels == action.pixels;
+        self.place(id, frame, &ready).map_err(|e| self.broken(&e))?;
+        // A plate that needs no decoding now is not worth a word.
+        self.announce(id, frame, if same { How::Same } else { How::Restored });
+        Ok(Standing::Settled(ready))
+    }
+
+    /// Puts a render in its place in the tree and remembers it as the frame's last.
+    pub(super) fn place(&self, id: NodeId, frame: i64, ready: &Ready) -> Result<(), StoreError> {
+        let node = &self.graph.nodes[id];
+        if node.keep {
+            self.objects.link(&ready.pixels, &self.project.join(render_path(&node.shot, &node.stage, frame)))?;
+        }
+        let row = Row { key: ready.key, pixels: ready.pixels, failed: NONE };
+        self.state.lock().expect("no worker panics with it").set(&node.shot, &node.stage, frame, row)
+    }
+
+    /// Records a render that was just made.
+    pub(super) fn record(&self, id: NodeId, frame: i64, due: Due, image: Arc<crate::media::image::Image>) -> Result<Ready, Stop> {
+        let node = &self.graph.nodes[id];
+        let digest = image.digest();
+        let stored = || -> Result<Ready, StoreError> {
+            if node.keep {
+                self.objects.put(&digest.whole, &image)?;
+            }
+            self.actions.put(Action { key: due.key, pixels: digest.whole, planes: digest.planes.clone(), made_of: due.made_of.clone() })?;
+            let ready = Ready { pixels: digest.whole, key: due.key, cause: due.cause.clone() };
+            self.place(id, frame, &ready)?;
+            Ok(ready)
+        };
+        let ready = stored().map_err(|e| self.broken(&e))?;
+        self.cache.lock().expect("no worker panics with it").put(ready.pixels, image);
+        Ok(ready)
+    }
+
+    /// A frame failed: it is remembered with its key, so that it is not tried again for nothing.
+    pub(super) fn fail(&self, id: NodeId, frame: i64, key: Digest, reason: String, log: Option<std::path::PathBuf>) {
+        let node = &self.graph.nodes[id];
+        let row = Row { failed: key, ..self.last(id, frame) };
+        if key != NONE
+            && let Err(e) = self.state.lock().expect("no worker panics with it").set(&node.shot, &node.stage, frame, row)
+        {
+            self.broken(&e);
+        }
+        let place = stale::place(node, frame);
+        let failure = Failure { place, reason: reason.clone(), log };
+        self.outcome.lock().expect("no worker panics with it").failures.push(failure);
+        self.announce(id, frame, How::Failed(reason));
+    }
+
+    /// The store refused. On a full disk the run ends; nothing half-written is left under a final name.
+    pub(super) fn broken(&self, error: &StoreError) -> Stop {
+        let reason = if error.is_full_disk() { format!("the disk is full ({error})") } else { error.to_string() };
+        self.end(reason);
+        Stop::Ending
+    }
+
+    pub(super) fn last(&self, id: NodeId, frame: i64) -> Row {
+        let node = &self.graph.nodes[id];
+        let state = self.state.lock().expect("no worker panics with it");
+        state.table(&node.shot, &node.stage).and_then(|t| t.get(frame)).copied().unwrap_or(Row::EMPTY)
+    }
+
+    fn plane(&self, key: &Digest, channel: &str) -> Option<Digest> {
+        let action = self.actions.get(key)?;
+        action.planes.iter().find(|(name, _)| &**name == channel).map(|(_, digest)| *digest)
+    }
+
+    /// The digest of a node's named settings, remembered in the store.
+    fn ingredients(&self, id: NodeId) -> Result<Digest, StoreError> {
+        let list: Vec<_> =
+            self.graph.nodes[id].ingredients.iter().map(|i| (i.name.clone(), i.digest, i.text.clone())).collect();
+        let mut hasher = crate::base::digest::KeyHasher::new();
+        for (name, digest, _) in &list {
+            hasher.text(name).digest(digest);
+        }
+        let digest = hasher.finish();
+        self.state.lock().expect("no worker panics with it").remember(digest, list)?;
+        Ok(digest)
+    }
+
+    /// What made a frame necessary: a change of its own, or else what made its inputs change.
+    fn cause(&self, id: NodeId, last: &Row, now: &MadeOf, needs: &[(NodeId, i64, Ready)]) -> Arc<str> {
+        let node = &self.graph.nodes[id];
+        let old = (last.key != NONE).then(|| self.actions.get(&last.key)).flatten().map(|a| a.made_of);
+        let Some(old) = old else { return explain::cause(None, &node.ingredients, true, None) };
+        if old.identity == now.identity && old.parameters == now.parameters {
+            let above = needs.iter().find(|(_, _, ready)| !ready.cause.is_empty() && !old.inputs.contains(&ready.pixels));
+            if let Some((_, _, ready)) = above {
+                return Arc::clone(&ready.cause);
+            }
+        }
+        let state = self.state.lock().expect("no worker panics with it");
+        let source = node.source().map(|s| self.graph.sources[s].name.as_str());
+        explain::cause(state.ingredients(&old.ingredients), &node.ingredients, false, source)
+    }
+}
+
+/// `renders/SHOT/STAGE/SHOT.FRAME.exr`.
+pub fn render_path(shot: &str, stage: &str, frame: i64) -> String {
+    format!("renders/{shot}/{stage}/{shot}.{frame:04}.exr")
+}

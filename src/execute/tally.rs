@@ -1,0 +1,110 @@
+//! Time as it is spent → rows of the ledger, one for a run of frames of one stage and cause.
+//!
+//! Gathers frames that ended one after the other, and writes them out every so often, so that a killed
+//! run loses little. A ledger that cannot be written is told of once and stops no render.
+
+use std::collections::HashMap;
+use std::sync::{Arc, Mutex};
+use std::time::{Duration, Instant};
+
+use crate::base::frames::FrameSet;
+use crate::graph::Node;
+use crate::ledger::file::Ledger;
+use crate::ledger::row::{Outcome, Render, Round, Row, What};
+
+/// Longest time that spent time stays unwritten.
+const HOLD_BACK: Duration = Duration::from_millis(500);
+
+type Name = (Arc<str>, Arc<str>, Arc<str>, bool, Option<Arc<str>>);
+
+#[derive(Default)]
+struct Sum {
+    by: Arc<str>,
+    frames: FrameSet,
+    wall: Duration,
+    cpu: Duration,
+    peak: Option<u64>,
+}
+
+/// Gathers and writes.
+pub struct Tally {
+    film: Arc<str>,
+    machine: Arc<str>,
+    inner: Mutex<(Ledger, HashMap<Name, Sum>, Instant)>,
+    /// Wall and processor time so far.
+    pub total: Mutex<(Duration, Duration)>,
+    /// The first error of the ledger.
+    pub trouble: Mutex<Option<String>>,
+}
+
+/// Wall time, processor time, peak memory in bytes.
+pub type Spent = (Duration, Duration, Option<u64>);
+
+impl Tally {
+    /// Writes into `ledger`.
+    pub fn new(film: &str, machine: &str, ledger: Ledger) -> Self {
+        Self {
+            film: film.into(),
+            machine: machine.into(),
+            inner: Mutex::new((ledger, HashMap::new(), Instant::now())),
+            total: Mutex::default(),
+            trouble: Mutex::default(),
+        }
+    }
+
+    /// A frame was rendered.
+    pub fn rendered(&self, node: &Node, frame: i64, cause: Arc<str>, first: bool, spent: Spent) {
+        self.add(node, frame, cause, first, spent, None);
+    }
+
+    /// A frame failed.
+    pub fn failed(&self, node: &Node, frame: i64, cause: Arc<str>, first: bool, spent: Spent, reason: &str) {
+        let short: String = reason.lines().next().unwrap_or("").chars().take(200).collect();
+        self.add(node, frame, cause, first, spent, Some(short.into()));
+    }
+
+    fn add(&self, node: &Node, frame: i64, cause: Arc<str>, first: bool, spent: Spent, failed: Option<Arc<str>>) {
+        {
+            let mut total = self.total.lock().expect("no worker panics with it");
+            total.0 += spent.0;
+            total.1 += spent.1;
+        }
+        let mut inner = self.inner.lock().expect("no worker panics with it");
+        let sum = inner.1.entry((node.shot.clone(), node.stage.clone(), cause, first, failed)).or_default();
+        sum.by = node.kind().into();
+        sum.frames.insert(frame);
+        sum.wall += spent.0;
+        sum.cpu += spent.1;
+        sum.peak = sum.peak.max(spent.2);
+        if inner.2.elapsed() > HOLD_BACK {
+            self.write(&mut inner);
+        }
+    }
+
+    /// Writes out what was gathered.
+    pub fn flush(&self) {
+        self.write(&mut self.inner.lock().expect("no worker panics with it"));
+    }
+
+    fn write(&self, inner: &mut (Ledger, HashMap<Name, Sum>, Instant)) {
+        let mut sums: Vec<_> = inner.1.drain().collect();
+        sums.sort_by(|a, b| a.0.cmp(&b.0));
+        for ((shot, stage, cause, first, failed), sum) in sums {
+            let render = Render {
+                cause,
+                round: if first { Round::First } else { Round::Rework },
+                wall: sum.wall,
+                cpu: sum.cpu,
+                peak_memory: sum.peak,
+                machine: self.machine.clone(),
+                outcome: failed.map_or(Outcome::Done, Outcome::Failed),
+            };
+            let when = jiff::Timestamp::now();
+            let row = Row { when, film: self.film.clone(), shot, stage, frames: sum.frames, by: sum.by, what: What::Render(render) };
+            if let Err(e) = inner.0.append(&row) {
+                self.trouble.lock().expect("no worker panics with it").get_or_insert(e.to_string());
+            }
+        }
+        inner.2 = Instant::now();
+    }
+}
