@@ -231,6 +231,7 @@ mod tests {
         check("ffmpeg version 5.0 Copyright", "-vsync");
         check("ffmpeg version 5.1.6-0+deb12u1 Copyright", "-fps_mode");
         check("ffmpeg version n7.1 Copyright", "-fps_mode");
+        check("ffmpeg version n9.0.2-17-g2a571b6068-20260930 Copyright", "-fps_mode");
         check("ffmpeg version N-109542-g2ff0689d1f Copyright", "-fps_mode");
         check("ffmpeg version 2024-05-02-git-71669f2ad5 Copyright", "-fps_mode");
         check("", "-fps_mode");

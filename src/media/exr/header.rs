@@ -3,6 +3,7 @@
 //! Knows the file layout that the OpenEXR project publishes ("OpenEXR File Layout", openexr.com): magic
 //! number, version flags, attributes, channel lists and windows. Does not know pixels.
 
+use crate::media::image::SIDE_LIMIT;
 use crate::media::{Format, MediaError, checked_size};
 
 const MAGIC: u32 = 0x0131_2f76;
@@ -208,6 +209,9 @@ fn read_part(steps: &mut Steps<'_>, version: u32) -> Result<Header, MediaError> 
     let tiled = version & FLAG_TILED != 0 || found.part_kind.as_deref() == Some("tiledimage");
     let (across, down) = match found.tile.filter(|_| tiled) {
         Some((0, _) | (_, 0)) => return Err(Format::Exr.damaged("its tiles have no size")),
+        Some((across, down)) if across.max(down) > SIDE_LIMIT => {
+            return Err(Format::Exr.damaged(format!("its tiles are {across} x {down} pixels")));
+        }
         Some((across, down)) => (u64::from(across), u64::from(down)),
         None if tiled => return Err(missing("tiles")),
         None => (data.width(), lines_per_chunk(compression) as u64),

@@ -418,6 +418,20 @@ mod tests {
         }
     }
 
+    #[test]
+    fn dwa_parts_of_false_size_are_errors_before_anything_is_allocated() {
+        let good = crate_file(::exr::prelude::Compression::DWAA(None), false);
+        assert!(decode(&good).is_ok());
+        let table = header::read(&good).unwrap().end;
+        let offset = u64::from_le_bytes(good[table..table + 8].try_into().unwrap()) as usize;
+        for counter in 1..10 {
+            let mut bytes = good.clone();
+            bytes[offset + 8 + 8 * counter..][..8].copy_from_slice(&(1u64 << 45).to_le_bytes());
+            let error = decode(&bytes).unwrap_err().to_string();
+            assert!(error.contains("claims a part"), "counter {counter}: {error}");
+        }
+    }
+
     proptest! {
         #[test]
         fn any_image_comes_back(
@@ -442,8 +456,9 @@ mod tests {
             tiled in flips_and_cuts(crate_file(::exr::prelude::Compression::ZIP16, true)),
             packed in flips_and_cuts(crate_file(::exr::prelude::Compression::B44A, true)),
             rounded in flips_and_cuts(crate_file(::exr::prelude::Compression::PXR24, false)),
+            waves in flips_and_cuts(crate_file(::exr::prelude::Compression::DWAA(None), false)),
         ) {
-            for bytes in [zip, piz, tiled, packed, rounded] {
+            for bytes in [zip, piz, tiled, packed, rounded, waves] {
                 let _ = decode(&bytes);
                 let _ = decode_image(&bytes);
                 let _ = probe(&bytes);
