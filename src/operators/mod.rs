@@ -3,6 +3,7 @@
 //! An operator is pure: parameters and input frames in, a frame out. It reads no file, no clock
 //! and no environment; files that its parameters name are handed to it as bytes.
 
+pub mod colour;
 pub mod image;
 pub mod shape;
 
@@ -267,6 +268,9 @@ pub fn identity(spec: &Spec) -> Digest {
 /// All operators. A new one is one file and one word here.
 pub fn all() -> &'static [&'static dyn Operator] {
     &[
+        &image::plate::Plate,
+        &image::retime::Retime,
+        &image::grade::Grade,
         &image::assemble::Assemble,
         &image::blades::Blades,
         &image::passes::Passes,

@@ -5,8 +5,11 @@
 pub mod assemble;
 pub mod blades;
 pub mod gaussian;
+pub mod grade;
 mod matte;
 pub mod passes;
+pub mod plate;
+pub mod retime;
 pub mod roto;
 #[cfg(test)]
 mod trial;

@@ -1,0 +1,27 @@
+//! Colour mathematics of the picture operators: curves, primaries, grades and tables.
+//!
+//! Knows formulas and blocks of planar 32-bit samples. Does not know stages, frames or files on disk;
+//! the readers of grades and tables are handed bytes.
+
+pub mod block;
+pub mod cdl;
+pub mod cdl_xml;
+pub mod chain;
+pub mod cube;
+pub mod encoding;
+pub mod level;
+pub mod power;
+pub mod primaries;
+pub mod table;
+pub mod transfer;
+
+use crate::base::problem::{Problem, Span};
+use crate::operators::Attachment;
+
+/// A problem at bytes `start..end` of an attached file; of a file that is no text, one that names its path.
+pub fn problem_in(file: &Attachment, start: usize, end: usize, message: impl Into<String>) -> Problem {
+    match file.source {
+        Some(source) => Problem::error(Span::new(source, start, end), message),
+        None => Problem::bare(format!("{}: {}", file.path, message.into())),
+    }
+}
