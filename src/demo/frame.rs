@@ -1,0 +1,252 @@
+//! One frame of a plate, from the shed and its people to grain.
+//!
+//! Knows the order of the work. Does not know other frames: any frame can be made at any time,
+//! on any thread, with the same bits.
+
+use half::f16;
+
+use super::body::{Cone, Who, dressed};
+use super::camera::{Camera, HEIGHT, WIDTH};
+use super::figure::{Beam, Layer, Lighting};
+use super::film;
+use super::haze::Haze;
+use super::light::{NIGHT_FILL, light};
+use super::math::{Vec3, clamp01, mix, most, smooth, vec3};
+use super::plates::DemoPlate;
+use super::pole;
+use super::set::{GLOBE, MOON, Shed, moonshine, shed};
+use super::shadow::Shadow;
+use super::sight::{NOTHING, Sight};
+use super::surface::Scene;
+use crate::media::image::{Image, RGBA};
+
+/// Share of a frame's time that the shutter is open: 180 degrees.
+pub const SHUTTER: f32 = 0.5;
+/// Frames a second.
+const RATE: f32 = 24.0;
+
+/// A frame of a plate: linear light with Rec. 709 primaries, R, G, B and an A of 1, 960 × 540.
+pub fn frame(plate: &DemoPlate, number: i64) -> Image {
+    let picture = picture(plate, number);
+    let mut image = Image::new(WIDTH as u32, HEIGHT as u32, &RGBA);
+    let mut row = vec![0.0; WIDTH];
+    for y in 0..HEIGHT {
+        for channel in 0..3 {
+            for (value, light) in row.iter_mut().zip(&picture[y * WIDTH..]) {
+                *value = [light.x, light.y, light.z][channel];
+            }
+            image.write_row(channel, y as u32, &row);
+        }
+    }
+    image.samples_mut(3).fill(f16::ONE);
+    image
+}
+
+/// All people of a plate at a time.
+pub fn bodies(plate: &DemoPlate, time: f32) -> Vec<Vec<Cone>> {
+    plate
+        .people
+        .iter()
+        .map(|(who, part)| dressed(*who, &part.joints(time), &part.joints(time - 3.0)))
+        .collect()
+}
+
+fn picture(plate: &DemoPlate, number: i64) -> Vec<Vec3> {
+    let (shed, time) = (shed(), number as f32);
+    let seconds = (number - 1000) as f32 / RATE;
+    let camera = plate.camera.at(time);
+    let people = bodies(plate, time);
+    let shadow = Shadow::of(shed, &people);
+    let scene = Scene { shed, light: light(), shadow: &shadow, seconds };
+    let sight = Sight::new(shed, &camera);
+    let mut picture = set(&scene, &sight, &camera);
+    globes(shed, &sight, &camera, &mut picture);
+    let (radius, focus) = plate.soft;
+    if radius > 0 {
+        film::defocus(&mut picture, radius, |at| {
+            let depth = sight.depth[at];
+            smooth(0.10, 0.55, (1.0 - focus / depth).abs())
+        });
+    }
+    let haze = Haze::new(shed, &camera, seconds, plate.steam);
+    veil(&haze, &sight, &mut picture);
+    people_over(plate, number, &sight, &haze, &mut picture);
+    film::bloom(&mut picture);
+    picture.iter_mut().for_each(|value| *value = *value * plate.exposure);
+    let seed = plate.name.bytes().fold(number as u32, |sum, byte| sum.wrapping_mul(131).wrapping_add(byte.into()));
+    film::expose(&mut picture, seed, plate.grain);
+    picture
+}
+
+/// Where within a pixel its four looks go, along edges.
+const LOOKS: [(f32, f32); 4] = [(0.375, 0.125), (0.875, 0.375), (0.125, 0.625), (0.625, 0.875)];
+
+/// The empty shed, edges smoothed.
+fn set(scene: &Scene, sight: &Sight, camera: &Camera) -> Vec<Vec3> {
+    let mut picture = vec![Vec3::default(); WIDTH * HEIGHT];
+    let angle = 1.0 / camera.focal;
+    let mut around = Vec::with_capacity(9);
+    for y in 0..HEIGHT {
+        for x in 0..WIDTH {
+            let at = y * WIDTH + x;
+            sight.edge(scene.shed, x, y, &mut around);
+            if around.is_empty() {
+                if sight.block[at] != NOTHING {
+                    let ray = camera.ray(x as f32 + 0.5, y as f32 + 0.5);
+                    picture[at] = scene.seen(sight.block[at].into(), camera.eye, ray, sight.depth[at], angle);
+                }
+                continue;
+            }
+            let mut sum = Vec3::default();
+            for (dx, dy) in LOOKS {
+                let ray = camera.ray(x as f32 + dx, y as f32 + dy);
+                if let Some((block, depth)) = Sight::nearest(scene.shed, &around, camera.eye, ray) {
+                    sum = sum + scene.seen(block, camera.eye, ray, depth, angle);
+                }
+            }
+            picture[at] = sum * 0.25;
+        }
+    }
+    picture
+}
+
+/// The lamps' globes, with soft rims.
+fn globes(shed: &Shed, sight: &Sight, camera: &Camera, picture: &mut [Vec3]) {
+    for lamp in &shed.lamps {
+        let (cx, cy, depth) = camera.project(lamp.at);
+        let radius = GLOBE * camera.focal / most(depth, 0.1);
+        if depth < 0.3 || cx < -radius || cy < -radius || cx > WIDTH as f32 + radius || cy > HEIGHT as f32 + radius {
+            continue;
+        }
+        let hold = |v: f32, top: usize| (most(v, 0.0) as usize).min(top);
+        for y in hold(cy - radius - 1.0, HEIGHT)..hold(cy + radius + 2.0, HEIGHT) {
+            for x in hold(cx - radius - 1.0, WIDTH)..hold(cx + radius + 2.0, WIDTH) {
+                let at = y * WIDTH + x;
+                let (dx, dy) = (x as f32 + 0.5 - cx, y as f32 + 0.5 - cy);
+                let away = (dx * dx + dy * dy).sqrt();
+                if sight.depth[at] > depth {
+                    let cover = clamp01(radius - away + 0.5);
+                    let core = 0.45 + 0.55 * smooth(1.0, 0.2, away / radius);
+                    picture[at] = picture[at].to(lamp.strength * (1.9 * core), cover);
+                }
+            }
+        }
+    }
+}
+
+/// Lays the air over the shed.
+fn veil(haze: &Haze, sight: &Sight, picture: &mut [Vec3]) {
+    for y in 0..HEIGHT {
+        for x in 0..WIDTH {
+            let at = y * WIDTH + x;
+            let (added, through) = haze.at(x as f32 + 0.5, y as f32 + 0.5, sight.depth[at]);
+            picture[at] = picture[at] * through + added;
+        }
+    }
+}
+
+/// The lights that reach somebody standing around a point.
+fn lighting(shed: &Shed, at: Vec3) -> Lighting {
+    let heights = [0.3, 0.9, 1.5].map(|y| vec3(at.x, y, at.z));
+    let mut beams = vec![];
+    for lamp in &shed.lamps {
+        let d = lamp.at - heights[1];
+        let square = d.dot(d);
+        if square > 200.0 {
+            continue;
+        }
+        let seen = heights.iter().filter(|&&p| !shed.shaded(p, lamp.at - p, 0.95)).count();
+        if seen > 0 {
+            beams.push(Beam { from: lamp.at, strength: lamp.strength * (seen as f32 / 3.0), even: false });
+        }
+    }
+    let moon = heights.iter().map(|&p| moonshine(p)).sum::<f32>() / 3.0;
+    // Sky seen through the skylights rims a body even where the moon's own beam misses it.
+    beams.push(Beam { from: at + MOON.0 * 60.0, strength: MOON.1 * (0.25 + 1.6 * moon), even: true });
+    let floor = light().at(shed, 0, 3, vec3(at.x, 0.0, at.z));
+    let fill = (NIGHT_FILL * 2.0 + floor * 0.06, floor * 0.20 + NIGHT_FILL);
+    Lighting { beams, fill }
+}
+
+/// How many instants of the open shutter are drawn: more the faster the poles move.
+fn instants(plate: &DemoPlate, number: i64) -> usize {
+    let time = number as f32;
+    let (before, after) = (plate.camera.at(time - SHUTTER * 0.5), plate.camera.at(time + SHUTTER * 0.5));
+    let mut most_moved = 0.0;
+    for (_, part) in &plate.people {
+        let (a, b) = (part.joints(time - SHUTTER * 0.5), part.joints(time + SHUTTER * 0.5));
+        for (p, q) in [(a.hands[1], b.hands[1]), (a.head, b.head), (a.toes[0], b.toes[0]), (a.toes[1], b.toes[1])] {
+            let (p, q) = (before.project(p), after.project(q));
+            most_moved = most(most_moved, (p.0 - q.0).abs() + (p.1 - q.1).abs());
+        }
+    }
+    4 + most(0.0, (most_moved - 4.0) * 0.35).min(6.0) as usize
+}
+
+/// Draws everyone, blurred by the shutter, over the picture.
+fn people_over(plate: &DemoPlate, number: i64, sight: &Sight, haze: &Haze, picture: &mut [Vec3]) {
+    if plate.people.is_empty() {
+        return;
+    }
+    let time = number as f32;
+    let count = instants(plate, number);
+    let lights: Vec<Lighting> =
+        plate.people.iter().map(|(_, part)| lighting(shed(), part.joints(time).hips)).collect();
+    let mut layer = Layer::new();
+    let mut sum = vec![[0.0_f32; 4]; WIDTH * HEIGHT];
+    let share = 1.0 / count as f32;
+    for instant in 0..count {
+        let u = (instant as f32 + 0.5) / count as f32 - 0.5;
+        let at = time + u * SHUTTER;
+        let camera = plate.camera.at(at);
+        let offset = (halton(instant + 1, 2), halton(instant + 1, 3));
+        layer.clear();
+        for ((who, _), (cones, lighting)) in plate.people.iter().zip(bodies(plate, at).iter().zip(&lights)) {
+            layer.draw(&camera, offset, *who, cones, lighting);
+        }
+        layer.each(|at| {
+            if layer.depth[at] < sight.depth[at] {
+                let value = layer.colour[at];
+                let (sum, add) = (&mut sum[at], [value.x, value.y, value.z, 1.0]);
+                (0..4).for_each(|c| sum[c] += add[c] * share);
+            }
+        });
+        pole::draw(plate, &lights, (at, SHUTTER * share), share, &layer, sight, &mut sum);
+    }
+    for (at, [r, g, b, a]) in sum.into_iter().enumerate() {
+        if a > 0.0 {
+            let (x, y) = ((at % WIDTH) as f32 + 0.5, (at / WIDTH) as f32 + 0.5);
+            let depth = plate_depth(plate);
+            let (added, through) = haze.at(x, y, depth.min(sight.depth[at]));
+            let a = clamp01(a);
+            picture[at] = picture[at] * (1.0 - a) + vec3(r, g, b) * through + added * a;
+        }
+    }
+}
+
+/// A depth that stands for the people of a plate when air is laid before them.
+fn plate_depth(plate: &DemoPlate) -> f32 {
+    let eye = mixed(plate.camera.eye.0, plate.camera.eye.1);
+    let sum: f32 = plate.people.iter().map(|(_, part)| (part.spot - eye).length()).sum();
+    sum / plate.people.len() as f32
+}
+
+fn mixed(a: Vec3, b: Vec3) -> Vec3 {
+    vec3(mix(a.x, b.x, 0.5), mix(a.y, b.y, 0.5), mix(a.z, b.z, 0.5))
+}
+
+/// The `index`-th number of the Halton sequence of a base: evenly spread between 0 and 1.
+fn halton(mut index: usize, base: usize) -> f32 {
+    let (mut sum, mut digit) = (0.0, 1.0 / base as f32);
+    while index > 0 {
+        sum += (index % base) as f32 * digit;
+        index /= base;
+        digit /= base as f32;
+    }
+    sum
+}
+
+/// Whether somebody carries a pole.
+pub fn armed(who: Who) -> bool {
+    who != Who::Crew
+}

@@ -1,0 +1,283 @@
+//! Who does what in each plate: the duel's blows as keyed stances.
+//!
+//! Knows stances by name and the frames at which they are reached. Does not know joints.
+
+use super::body::Who;
+use super::math::vec3;
+use super::pose::{Key, Pace, Part, Stance};
+
+/// Pole upright before the body, left foot forward.
+pub const GUARD: Stance = Stance {
+    hips: [0.0, 0.90, 0.0],
+    spine: [0.10, 0.0, 0.45],
+    feet: [[0.30, -0.10], [-0.30, 0.16]],
+    grip: [0.36, 1.13, 0.10],
+    aim: [0.50, 0.85, -0.10],
+};
+/// Pole raised behind the head for a blow from above.
+const HIGH: Stance = Stance {
+    hips: [-0.06, 0.92, 0.02],
+    spine: [-0.08, 0.04, 0.70],
+    feet: [[0.30, -0.10], [-0.34, 0.18]],
+    grip: [0.06, 1.62, 0.20],
+    aim: [-0.55, 0.80, 0.25],
+};
+/// Pole drawn back at the right shoulder for a blow from the side.
+const WOUND: Stance = Stance {
+    hips: [-0.10, 0.87, 0.04],
+    spine: [-0.02, 0.10, 0.95],
+    feet: [[0.30, -0.10], [-0.36, 0.20]],
+    grip: [-0.06, 1.36, 0.34],
+    aim: [-0.62, 0.66, 0.40],
+};
+/// Weight thrown forward behind a blow.
+const STRUCK: Stance = Stance {
+    hips: [0.30, 0.82, 0.0],
+    spine: [0.34, 0.0, -0.15],
+    feet: [[0.66, -0.10], [-0.30, 0.16]],
+    grip: [0.74, 1.22, 0.02],
+    aim: [0.55, 0.75, -0.2],
+};
+/// A blow taken: sunk back over the rear foot, pole thrust across.
+const PARRIED: Stance = Stance {
+    hips: [-0.06, 0.83, 0.0],
+    spine: [0.02, -0.06, 0.25],
+    feet: [[0.26, -0.10], [-0.42, 0.18]],
+    grip: [0.34, 1.18, 0.06],
+    aim: [0.45, 0.85, -0.2],
+};
+/// Pole low and to the side, point towards the floor ahead.
+pub const LOW: Stance = Stance {
+    hips: [0.0, 0.91, 0.0],
+    spine: [0.12, 0.02, 0.35],
+    feet: [[0.28, -0.10], [-0.28, 0.16]],
+    grip: [0.26, 0.93, 0.20],
+    aim: [0.80, -0.30, 0.15],
+};
+/// At rest, pole hanging by the leg.
+pub const REST: Stance = Stance {
+    hips: [0.0, 0.965, 0.0],
+    spine: [0.03, 0.0, 0.10],
+    feet: [[0.05, -0.12], [-0.06, 0.13]],
+    grip: [0.20, 0.92, 0.08],
+    aim: [0.55, -0.68, 0.28],
+};
+
+fn key(frame: f32, stance: Stance, pace: Pace) -> Key {
+    Key { frame, stance, pace }
+}
+
+/// A body that lunges leaves its stance the further it reaches.
+fn part(x: f32, z: f32, facing: (f32, f32), keys: Vec<Key>, seed: u32) -> Part {
+    Part { spot: vec3(x, 0.0, z), facing: vec3(facing.0, 0.0, facing.1).unit(), keys, seed }
+}
+
+/// Stances of a walk of `count` steps, `pace` frames each, `stride` metres long; the left foot first.
+pub fn walk(stance: Stance, first: f32, count: usize, pace: f32, stride: f32) -> Vec<Key> {
+    let mut keys = vec![key(first, stance, Pace::Eased)];
+    for i in 0..count {
+        let done = (i + 1) as f32 * stride;
+        let mut s = stance;
+        s.hips[0] += done - stride * 0.5;
+        s.grip[0] += done - stride * 0.5;
+        s.hips[1] -= 0.015;
+        let swing = if i % 2 == 0 { 0.12 } else { -0.12 };
+        s.spine[2] += swing;
+        let (ahead, behind) = (i % 2, (i + 1) % 2);
+        s.feet[ahead][0] = done;
+        s.feet[behind][0] = if i == 0 { stance.feet[behind][0] } else { done - stride };
+        keys.push(key(first + (i + 1) as f32 * pace, s, Pace::Eased));
+    }
+    keys
+}
+
+/// Both fighters, walking up to each other down the shed.
+pub fn wide() -> Vec<(Who, Part)> {
+    let mut keeper = walk(REST, 1000.0, 3, 13.0, 0.52);
+    keeper.push(key(1056.0, GUARD.moved(1.55, 0.0), Pace::Eased));
+    let raker = vec![
+        key(1000.0, REST, Pace::Eased),
+        key(1018.0, REST, Pace::Eased),
+        key(1034.0, LOW, Pace::Eased),
+        key(1052.0, GUARD, Pace::Eased),
+    ];
+    vec![
+        (Who::Keeper, part(-2.7, 7.6, (1.0, 0.12), keeper, 11)),
+        (Who::Raker, part(0.30, 8.0, (-1.0, -0.12), raker, 12)),
+    ]
+}
+
+/// Half the distance at which the fighters of the duel plates stand, in metres.
+const HALF: f32 = 1.16;
+
+/// The two of a duel, facing each other about a middle, along a direction on the floor.
+fn pair(middle: (f32, f32), along: (f32, f32), keeper: Vec<Key>, raker: Vec<Key>) -> Vec<(Who, Part)> {
+    let d = vec3(along.0, 0.0, along.1).unit();
+    let at = |sign: f32| (middle.0 + d.x * HALF * sign, middle.1 + d.z * HALF * sign);
+    let (k, r) = (at(-1.0), at(1.0));
+    vec![
+        (Who::Keeper, part(k.0, k.1, (d.x, d.z), keeper, 21)),
+        (Who::Raker, part(r.0, r.1, (-d.x, -d.z), raker, 22)),
+    ]
+}
+
+/// A spot between the two, as each of them measures it: `ahead` of the middle towards the raker.
+fn spot(ahead: f32, up: f32, right: f32) -> ([f32; 3], [f32; 3]) {
+    ([HALF + ahead, up, right], [HALF - ahead, up, -right])
+}
+
+/// Two blows and their parries: the keeper's from above, the raker's from the side.
+pub fn duel_a() -> Vec<(Who, Part)> {
+    let (over_k, over_r) = spot(0.10, 1.62, 0.0);
+    let (side_k, side_r) = spot(-0.16, 1.36, -0.10);
+    let keeper = vec![
+        key(1003.0, GUARD, Pace::Eased),
+        key(1012.0, HIGH, Pace::Eased),
+        key(1017.0, STRUCK.through(over_k), Pace::Blow),
+        key(1019.0, STRUCK.moved(0.03, 0.0).through(over_k), Pace::Eased),
+        key(1025.0, GUARD.moved(0.12, 0.0), Pace::Rebound),
+        key(1031.0, PARRIED.through(side_k), Pace::Eased),
+        key(1034.0, PARRIED.moved(-0.04, 0.0).through(side_k), Pace::Eased),
+        key(1042.0, GUARD.moved(-0.08, 0.0), Pace::Rebound),
+    ];
+    let raker = vec![
+        key(1003.0, GUARD.moved(-0.05, 0.0), Pace::Eased),
+        key(1011.0, GUARD, Pace::Eased),
+        key(1017.0, PARRIED.through(over_r), Pace::Eased),
+        key(1019.0, PARRIED.moved(-0.03, 0.0).through(over_r), Pace::Eased),
+        key(1026.0, WOUND, Pace::Rebound),
+        key(1031.0, STRUCK.through(side_r), Pace::Blow),
+        key(1034.0, STRUCK.moved(0.04, 0.0).through(side_r), Pace::Eased),
+        key(1042.0, LOW.moved(0.05, 0.0), Pace::Rebound),
+    ];
+    pair((-0.95, 6.7), (1.0, 0.10), keeper, raker)
+}
+
+/// A flurry with a bystander who has strayed into the frame.
+pub fn duel_b() -> Vec<(Who, Part)> {
+    let (low_k, low_r) = spot(0.12, 1.10, 0.12);
+    let (high_k, high_r) = spot(-0.05, 1.66, 0.0);
+    let keeper = vec![
+        key(1003.0, LOW, Pace::Eased),
+        key(1010.0, WOUND, Pace::Eased),
+        key(1015.0, STRUCK.through(low_k), Pace::Blow),
+        key(1018.0, STRUCK.moved(0.02, 0.0).through(low_k), Pace::Eased),
+        key(1024.0, GUARD.moved(0.10, 0.0), Pace::Rebound),
+        key(1030.0, PARRIED.through(high_k), Pace::Eased),
+        key(1033.0, PARRIED.moved(-0.05, 0.0).through(high_k), Pace::Eased),
+        key(1041.0, GUARD.moved(0.05, 0.0), Pace::Rebound),
+        key(1048.0, LOW.moved(0.05, 0.0), Pace::Eased),
+    ];
+    let raker = vec![
+        key(1003.0, GUARD, Pace::Eased),
+        key(1015.0, PARRIED.through(low_r), Pace::Eased),
+        key(1018.0, PARRIED.moved(-0.02, 0.0).through(low_r), Pace::Eased),
+        key(1025.0, HIGH, Pace::Rebound),
+        key(1030.0, STRUCK.through(high_r), Pace::Blow),
+        key(1033.0, STRUCK.moved(0.05, 0.0).through(high_r), Pace::Eased),
+        key(1041.0, WOUND, Pace::Rebound),
+        key(1048.0, GUARD, Pace::Eased),
+    ];
+    let mut people = pair((-0.80, 6.3), (1.0, -0.28), keeper, raker);
+    let mut idle = REST;
+    idle.grip = [0.27, 1.16, 0.04];
+    idle.aim = [0.35, 0.30, -0.9];
+    let mut turned = idle;
+    turned.hips[2] = 0.06;
+    turned.spine = [0.10, 0.05, -0.25];
+    turned.grip = [0.25, 1.22, 0.10];
+    let crew = vec![key(1000.0, idle, Pace::Eased), key(1026.0, turned, Pace::Eased), key(1050.0, idle, Pace::Eased)];
+    people.push((Who::Crew, part(2.42, 6.55, (-1.0, -0.15), crew, 23)));
+    people
+}
+
+/// Blade against blade, close: they lock, press, and spring apart.
+pub fn duel_close() -> Vec<(Who, Part)> {
+    let (lock_k, lock_r) = spot(0.0, 1.50, 0.0);
+    let (press_k, press_r) = spot(0.06, 1.60, -0.05);
+    let keeper = vec![
+        key(1003.0, WOUND.moved(0.10, 0.0), Pace::Eased),
+        key(1010.0, STRUCK.through(lock_k), Pace::Blow),
+        key(1013.0, STRUCK.moved(0.02, 0.0).through(lock_k), Pace::Eased),
+        key(1023.0, STRUCK.moved(0.08, 0.02).through(press_k), Pace::Eased),
+        key(1030.0, GUARD.moved(0.15, 0.0), Pace::Rebound),
+        key(1036.0, HIGH, Pace::Eased),
+    ];
+    let raker = vec![
+        key(1003.0, GUARD.moved(0.10, 0.0), Pace::Eased),
+        key(1010.0, STRUCK.moved(-0.05, 0.0).through(lock_r), Pace::Blow),
+        key(1013.0, STRUCK.moved(-0.07, 0.0).through(lock_r), Pace::Eased),
+        key(1023.0, STRUCK.moved(-0.14, -0.02).through(press_r), Pace::Eased),
+        key(1029.0, PARRIED.moved(-0.05, 0.0), Pace::Rebound),
+        key(1036.0, GUARD.moved(-0.05, 0.0), Pace::Eased),
+    ];
+    pair((-0.75, 6.4), (1.0, 0.06), keeper, raker)
+}
+
+/// The raker on the left of a take that will be joined: shifts the pole and looks across.
+pub fn rake_left() -> Vec<(Who, Part)> {
+    let keys = vec![
+        key(1003.0, REST, Pace::Eased),
+        key(1014.0, LOW, Pace::Eased),
+        key(1028.0, GUARD, Pace::Eased),
+        key(1036.0, GUARD.moved(0.04, 0.0), Pace::Eased),
+    ];
+    vec![(Who::Raker, part(-2.35, 6.4, (0.92, -0.38), keys, 31))]
+}
+
+/// The same man on the right, and further off.
+pub fn rake_right() -> Vec<(Who, Part)> {
+    let keys = vec![
+        key(1003.0, GUARD, Pace::Eased),
+        key(1013.0, HIGH, Pace::Eased),
+        key(1022.0, WOUND, Pace::Eased),
+        key(1034.0, LOW, Pace::Eased),
+    ];
+    vec![(Who::Raker, part(0.15, 6.9, (-0.90, -0.42), keys, 32))]
+}
+
+/// One great blow, to be slowed down.
+pub fn swing() -> Vec<(Who, Part)> {
+    let (hit_k, hit_r) = spot(0.16, 1.48, 0.0);
+    let mut leap = HIGH.moved(0.18, 0.0);
+    leap.hips[1] = 0.99;
+    leap.grip[1] = 1.75;
+    let keeper = vec![
+        key(1003.0, GUARD.moved(-0.10, 0.0), Pace::Eased),
+        key(1013.0, WOUND.moved(-0.05, 0.0), Pace::Eased),
+        key(1020.0, leap, Pace::Eased),
+        key(1026.0, STRUCK.moved(0.04, 0.0).through(hit_k), Pace::Blow),
+        key(1030.0, STRUCK.moved(0.08, 0.0).through(hit_k), Pace::Eased),
+        key(1044.0, LOW.moved(0.20, 0.0), Pace::Rebound),
+        key(1054.0, GUARD.moved(0.16, 0.0), Pace::Eased),
+    ];
+    let mut knocked = PARRIED.moved(-0.14, 0.0);
+    knocked.hips[1] = 0.74;
+    knocked.spine = [-0.10, -0.10, 0.10];
+    let raker = vec![
+        key(1003.0, LOW, Pace::Eased),
+        key(1019.0, GUARD, Pace::Eased),
+        key(1026.0, PARRIED.through(hit_r), Pace::Eased),
+        key(1030.0, knocked.through(hit_r), Pace::Eased),
+        key(1044.0, PARRIED.moved(-0.20, 0.0), Pace::Rebound),
+        key(1054.0, GUARD.moved(-0.16, 0.0), Pace::Eased),
+    ];
+    pair((-0.80, 6.2), (1.0, 0.22), keeper, raker)
+}
+
+/// The keeper left standing, the raker walking away into the mist.
+pub fn ending() -> Vec<(Who, Part)> {
+    let mut lowered = REST;
+    lowered.spine = [0.09, 0.0, 0.05];
+    lowered.hips[1] = 0.955;
+    let keeper = vec![
+        key(1003.0, LOW, Pace::Eased),
+        key(1022.0, REST, Pace::Eased),
+        key(1046.0, lowered, Pace::Eased),
+    ];
+    let raker = walk(REST, 998.0, 4, 14.0, 0.56);
+    vec![
+        (Who::Keeper, part(-1.45, 6.2, (0.55, 0.84), keeper, 41)),
+        (Who::Raker, part(-0.15, 9.4, (0.10, 1.0), raker, 42)),
+    ]
+}

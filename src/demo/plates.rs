@@ -1,0 +1,237 @@
+//! The plates of *The Brine Lamp*: their frames, cameras and people.
+//!
+//! Knows one row a plate. Does not know how a frame is drawn or where its file lies.
+
+use std::sync::OnceLock;
+
+use super::body::Who;
+use super::camera::Move;
+use super::math::vec3;
+use super::moves;
+use super::pose::Part;
+use crate::base::frames::FrameRange;
+
+/// How a plate's files hold its frames.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Carrier {
+    /// OpenEXR, half float, RGB or RGBA: linear, with the film's primaries.
+    ExrLinear,
+    /// PNG of 16 bits a sample, encoded as sRGB.
+    Png16Srgb,
+    /// DPX of 10 bits a sample, encoded as Rec. 709.
+    Dpx10Rec709,
+}
+
+/// One generated plate.
+pub struct DemoPlate {
+    /// Its name in the declaration; its files are `plates/NAME/NAME.FRAME.EXT`.
+    pub name: &'static str,
+    /// The frames that exist.
+    pub frames: FrameRange,
+    /// What is in it.
+    pub shows: &'static str,
+    /// How its files hold it.
+    pub carrier: Carrier,
+    /// The camera.
+    pub(super) camera: Move,
+    /// Everyone in it.
+    pub(super) people: Vec<(Who, Part)>,
+    /// Density of the steam.
+    pub(super) steam: f32,
+    /// Radius of the blur of what is out of focus, in pixels, and the depth in focus in metres.
+    pub(super) soft: (usize, f32),
+    /// Strength of the grain.
+    pub(super) grain: f32,
+    /// Exposure: a factor on light.
+    pub(super) exposure: f32,
+}
+
+impl DemoPlate {
+    /// Ending of its files' names.
+    pub fn extension(&self) -> &'static str {
+        match self.carrier {
+            Carrier::ExrLinear => "exr",
+            Carrier::Png16Srgb => "png",
+            Carrier::Dpx10Rec709 => "dpx",
+        }
+    }
+}
+
+/// A plate with what most of them share.
+fn plate(name: &'static str, frames: (i64, i64), shows: &'static str, camera: Move) -> DemoPlate {
+    DemoPlate {
+        name,
+        frames: FrameRange::new(frames.0, frames.1),
+        shows,
+        carrier: Carrier::ExrLinear,
+        camera,
+        people: vec![],
+        steam: 1.0,
+        soft: (2, 6.5),
+        grain: 1.0,
+        exposure: 1.0,
+    }
+}
+
+/// A move over frames, from and to: eye, target, focal length.
+fn travel(frames: (f32, f32), from: [f32; 7], to: [f32; 7], sway: f32, seed: u32) -> Move {
+    let [a, b] = [from, to].map(|m| (vec3(m[0], m[1], m[2]), vec3(m[3], m[4], m[5]), m[6]));
+    Move { frames, eye: (a.0, b.0), target: (a.1, b.1), focal: (a.2, b.2), sway, seed, offset: (0.0, 0.0) }
+}
+
+fn duels() -> Vec<DemoPlate> {
+    let side = travel(
+        (1005.0, 1044.0),
+        [-1.35, 1.42, 1.55, -0.95, 1.12, 6.7, 860.0],
+        [-0.35, 1.36, 1.75, -0.90, 1.14, 6.7, 880.0],
+        0.030,
+        2,
+    );
+    let round = travel(
+        (1005.0, 1048.0),
+        [0.55, 1.55, 1.60, -0.42, 1.10, 6.3, 840.0],
+        [-0.45, 1.50, 1.85, -0.38, 1.12, 6.3, 860.0],
+        0.035,
+        3,
+    );
+    let close = travel(
+        (1005.0, 1036.0),
+        [-1.10, 1.50, 3.05, -0.75, 1.38, 6.4, 1080.0],
+        [-0.70, 1.46, 3.20, -0.72, 1.42, 6.4, 1120.0],
+        0.028,
+        4,
+    );
+    let low = travel(
+        (1001.0, 1056.0),
+        [-0.25, 0.78, 2.10, -0.70, 1.22, 6.2, 800.0],
+        [-0.95, 0.74, 2.20, -0.68, 1.20, 6.2, 820.0],
+        0.020,
+        6,
+    );
+    vec![
+        DemoPlate {
+            people: moves::duel_a(),
+            ..plate("duel-a", (1005, 1044), "the duel from the side: two blows and their parries", side)
+        },
+        DemoPlate {
+            people: moves::duel_b(),
+            ..plate("duel-b", (1005, 1048), "the duel, with one of the crew strayed into frame at the right", round)
+        },
+        DemoPlate {
+            people: moves::duel_close(),
+            soft: (5, 6.0),
+            ..plate("duel-close", (1005, 1036), "blade against blade, close", close)
+        },
+        DemoPlate {
+            people: moves::swing(),
+            soft: (3, 6.2),
+            ..plate("swing", (1001, 1056), "one great blow, shot to be slowed down", low)
+        },
+    ]
+}
+
+/// Three takes of one move on a rail: someone left, the same man right, and nobody.
+fn takes() -> Vec<DemoPlate> {
+    let rail = travel(
+        (1005.0, 1036.0),
+        [-1.75, 1.50, 1.20, -1.25, 1.15, 6.6, 850.0],
+        [-0.85, 1.46, 1.45, -1.00, 1.15, 6.6, 850.0],
+        0.0,
+        5,
+    );
+    let mut right = rail;
+    right.offset = (0.35, -0.2);
+    vec![
+        DemoPlate {
+            people: moves::rake_left(),
+            ..plate("rake-left", (1005, 1036), "the raker on the left of a repeated move", rail)
+        },
+        DemoPlate {
+            people: moves::rake_right(),
+            ..plate("rake-right", (1005, 1036), "the same man on the right of the same move", right)
+        },
+        plate("rake-clean", (1005, 1036), "the same move with nobody in it", rail),
+    ]
+}
+
+fn plain() -> Vec<DemoPlate> {
+    let wide = travel(
+        (1005.0, 1052.0),
+        [-0.75, 2.30, -4.60, -0.25, 1.55, 8.0, 700.0],
+        [-0.55, 2.05, -3.30, -0.25, 1.45, 8.0, 700.0],
+        0.008,
+        1,
+    );
+    let brine = travel(
+        (1005.0, 1032.0),
+        [1.62, 0.62, 2.60, 1.42, 0.72, 14.0, 740.0],
+        [1.66, 0.52, 4.10, 1.40, 0.74, 15.0, 740.0],
+        0.006,
+        7,
+    );
+    let end = travel(
+        (1005.0, 1044.0),
+        [-2.20, 1.60, 1.30, -0.75, 1.22, 8.0, 800.0],
+        [-1.95, 1.52, 2.20, -0.70, 1.25, 8.0, 820.0],
+        0.012,
+        8,
+    );
+    vec![
+        DemoPlate {
+            people: moves::wide(),
+            steam: 1.25,
+            soft: (0, 9.0),
+            carrier: Carrier::Dpx10Rec709,
+            ..plate("shed-wide", (1005, 1052), "the shed by lamplight; the two walk up to each other", wide)
+        },
+        DemoPlate {
+            steam: 1.2,
+            soft: (0, 9.0),
+            carrier: Carrier::Png16Srgb,
+            ..plate("brine", (1005, 1032), "along the brine channel, lamps mirrored in it", brine)
+        },
+        DemoPlate {
+            people: moves::ending(),
+            steam: 1.3,
+            soft: (2, 7.0),
+            ..plate("ending-2", (1005, 1044), "the reshot ending: one stays, one walks into the mist", end)
+        },
+    ]
+}
+
+/// All plates, by the shots that use them.
+pub fn plates() -> &'static [DemoPlate] {
+    static PLATES: OnceLock<Vec<DemoPlate>> = OnceLock::new();
+    PLATES.get_or_init(|| {
+        let mut all = plain();
+        all.extend(duels());
+        all.extend(takes());
+        all.sort_by_key(|plate| ORDER.iter().position(|&name| name == plate.name));
+        all
+    })
+}
+
+/// Plates in the order of the film.
+const ORDER: [&str; 10] = [
+    "shed-wide",
+    "duel-a",
+    "duel-b",
+    "duel-close",
+    "rake-left",
+    "rake-right",
+    "rake-clean",
+    "swing",
+    "brine",
+    "ending-2",
+];
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_plate_has_its_place_in_the_film() {
+        let names: Vec<_> = plates().iter().map(|plate| plate.name).collect();
+        assert_eq!(names, ORDER);
+    }
+}

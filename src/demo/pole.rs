@@ -1,0 +1,131 @@
+//! The prop rods: thin tubes of pale glass, not yet glowing.
+//!
+//! Knows a tube as a soft line between two projected points. Does not know what will be laid
+//! over it later.
+
+use super::camera::{Camera, HEIGHT, WIDTH};
+use super::figure::{Layer, Lighting};
+use super::frame::armed;
+use super::math::{Vec3, clamp01, least, mix, most, vec3};
+use super::plates::DemoPlate;
+use super::sight::Sight;
+
+/// Radius of the glass in metres.
+pub const RADIUS: f32 = 0.0125;
+/// Instants drawn for each instant of the people: the tip moves much faster than they do.
+const FINER: usize = 3;
+
+/// One tube in the frame.
+struct Tube {
+    a: (f32, f32, f32),
+    b: (f32, f32, f32),
+    wide: (f32, f32),
+    shade: (Vec3, Vec3),
+}
+
+/// Adds every pole of a plate to the people's sum: `when` is the middle and length of the time
+/// that this share of the shutter stands for.
+pub fn draw(
+    plate: &DemoPlate,
+    lights: &[Lighting],
+    when: (f32, f32),
+    share: f32,
+    layer: &Layer,
+    sight: &Sight,
+    sum: &mut [[f32; 4]],
+) {
+    for finer in 0..FINER {
+        let time = when.0 + when.1 * ((finer as f32 + 0.5) / FINER as f32 - 0.5);
+        let camera = plate.camera.at(time);
+        for ((who, part), lighting) in plate.people.iter().zip(lights) {
+            if armed(*who) {
+                let [_, base, tip] = part.joints(time).pole;
+                let tube = Tube::new(&camera, base, tip, lighting);
+                tube.add(share / FINER as f32, layer, sight, sum);
+            }
+        }
+    }
+}
+
+/// Light that pale glass shows at a point: what reaches it from all sides, and a little of its own paleness.
+fn shade(p: Vec3, lighting: &Lighting) -> Vec3 {
+    let mut received = lighting.fill.0 + vec3(0.030, 0.034, 0.032);
+    for beam in &lighting.beams {
+        let d = beam.from - p;
+        let k = if beam.even { 0.5 } else { 1.0 / most(d.dot(d), 0.4) };
+        received = received + beam.strength * k;
+    }
+    received.times(vec3(0.20, 0.215, 0.205)) + vec3(0.020, 0.024, 0.023)
+}
+
+impl Tube {
+    fn new(camera: &Camera, base: Vec3, tip: Vec3, lighting: &Lighting) -> Self {
+        let (a, b) = (camera.project(base), camera.project(tip));
+        let wide = |depth: f32| RADIUS * camera.focal / most(depth, 0.2);
+        Tube { a, b, wide: (wide(a.2), wide(b.2)), shade: (shade(base, lighting), shade(tip, lighting)) }
+    }
+
+    fn add(&self, share: f32, layer: &Layer, sight: &Sight, sum: &mut [[f32; 4]]) {
+        let pad = most(self.wide.0, self.wide.1) + 1.5;
+        let (ax, ay, az) = self.a;
+        let (dx, dy) = (self.b.0 - ax, self.b.1 - ay);
+        let square = most(dx * dx + dy * dy, 1e-4);
+        let hold = |v: f32, top: usize| (most(v, 0.0) as usize).min(top);
+        let rows = hold(least(ay, self.b.1) - pad, HEIGHT)..hold(most(ay, self.b.1) + pad + 1.0, HEIGHT);
+        for y in rows {
+            let qy = y as f32 + 0.5 - ay;
+            for x in self.columns(y as f32 + 0.5, pad) {
+                let qx = x as f32 + 0.5 - ax;
+                let u = clamp01((qx * dx + qy * dy) / square);
+                let (ox, oy) = (qx - dx * u, qy - dy * u);
+                let away = (ox * ox + oy * oy).sqrt();
+                let wide = mix(self.wide.0, self.wide.1, u);
+                let cover = clamp01(wide - away + 0.5);
+                // Depth along a straight line in space is even in its inverse.
+                let depth = 1.0 / mix(1.0 / az, 1.0 / self.b.2, u);
+                let at = y * WIDTH + x;
+                if cover <= 0.0 || depth > layer.depth[at] || depth > sight.depth[at] {
+                    continue;
+                }
+                // A tube is brightest along its middle and at its rims, where glass is thickest.
+                let r = away / wide;
+                let line = clamp01(1.0 - r * 3.0);
+                let tone = 0.62 + 0.9 * line * line + 0.5 * r * r;
+                let colour = self.shade.0.to(self.shade.1, u) * tone;
+                let alpha = cover * mix(0.72, 0.92, clamp01(r));
+                blend(&mut sum[at], colour, alpha, share, layer.depth[at] < sight.depth[at]);
+            }
+        }
+    }
+
+    /// Columns that the tube may touch in a row.
+    fn columns(&self, y: f32, pad: f32) -> std::ops::Range<usize> {
+        let (ax, ay, _) = self.a;
+        let (bx, by, _) = self.b;
+        let dy = by - ay;
+        let (mut low, mut high) = (least(ax, bx), most(ax, bx));
+        if dy.abs() > 1e-3 {
+            let slope = (bx - ax) / dy;
+            let length = (1.0 + slope * slope).sqrt() * pad;
+            let middle = ax + slope * (y - ay);
+            low = most(low, middle - length);
+            high = least(high, middle + length);
+        }
+        let hold = |v: f32| (most(v, 0.0) as usize).min(WIDTH);
+        hold(low - pad)..hold(high + pad + 1.0)
+    }
+}
+
+/// Lays glass over what one share of the shutter saw at a pixel: over a person it takes the
+/// place of their light, elsewhere it adds cover.
+fn blend(sum: &mut [f32; 4], colour: Vec3, alpha: f32, share: f32, person: bool) {
+    let k = alpha * share;
+    if person && sum[3] > 1e-6 {
+        let keep = most(1.0 - k / sum[3], 0.0);
+        (0..3).for_each(|c| sum[c] *= keep);
+    } else {
+        sum[3] = least(sum[3] + k, 1.0);
+    }
+    let add = [colour.x, colour.y, colour.z];
+    (0..3).for_each(|c| sum[c] += add[c] * k);
+}
