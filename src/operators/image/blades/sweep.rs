@@ -3,16 +3,16 @@
 //! Knows a tapered rod with round ends and how much of the exposure it spends in front of each pixel.
 //! Does not know colours or glows.
 //!
-//! The exposure is cut into stretches in which the rod turns by a degree at most. Within one, a pixel's distance from
+//! The exposure is cut into stretches in which the rod moves by a pixel and a half at most. Within one, a pixel's distance from
 //! the rod's axis changes evenly, so the mean over the stretch of the rod's coverage (a slab seen through a pixel one
 //! wide) is a difference of its antiderivative: no moments are sampled, and no steps show however fast the rod is.
 
 use crate::operators::shape::coverage::{Mask, Window};
 
 /// The most stretches of one exposure.
-const STRETCH_LIMIT: usize = 128;
+const STRETCH_LIMIT: usize = 256;
 /// How far an end may move in one stretch, in pixels.
-const STRIDE: f64 = 4.0;
+const STRIDE: f64 = 1.5;
 /// How far the rod may turn in one stretch, in radians.
 const TURN: f64 = std::f64::consts::PI / 180.0;
 

@@ -1,0 +1,84 @@
+//! Areas against shapely and Gaussian sums against OpenCV, run live.
+//!
+//! Runs when ENDBOARD_PYTHON names a Python that has numpy, opencv-python-headless and shapely; says so and passes
+//! otherwise. Knows the library's results only.
+
+use std::io::Write;
+use std::process::{Command, Stdio};
+
+use endboard::operators::image::gaussian::{Term, sum};
+use endboard::operators::shape::Fill;
+use endboard::operators::shape::coverage::{Window, cover};
+
+/// What the script prints, or nothing when no Python was named.
+fn outside(what: &str, input: &[u8]) -> Option<Vec<u8>> {
+    let Some(python) = std::env::var_os("ENDBOARD_PYTHON") else {
+        eprintln!("ENDBOARD_PYTHON is not set: nothing compared");
+        return None;
+    };
+    let mut child = Command::new(python)
+        .arg(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/outside/shape_check.py"))
+        .arg(what)
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .spawn()
+        .expect("the Python that ENDBOARD_PYTHON names");
+    child.stdin.take().expect("a pipe").write_all(input).expect("the script reads all of it");
+    let out = child.wait_with_output().expect("the script ends");
+    assert!(out.status.success());
+    Some(out.stdout)
+}
+
+fn chance(i: u32) -> f64 {
+    let mut h = i.wrapping_mul(0x9E37_79B1);
+    h = (h ^ (h >> 15)).wrapping_mul(0x2C1B_3C6D);
+    h = (h ^ (h >> 12)).wrapping_mul(0x297A_2D39);
+    f64::from(h ^ (h >> 15)) / f64::from(u32::MAX)
+}
+
+#[test]
+fn self_crossing_polygons_have_the_areas_that_shapely_finds() {
+    let polygons: Vec<Vec<[f64; 2]>> = (0..60u32)
+        .map(|p| {
+            let place = |i: u32| chance(p * 1000 + i) * 84.0 - 10.0;
+            (0..3 + p % 9).map(|i| [place(2 * i), place(2 * i + 1)]).collect()
+        })
+        .collect();
+    let json = serde_json::to_vec(&polygons).unwrap();
+    let Some(out) = outside("areas", &json) else { return };
+    let wanted: Vec<[f64; 2]> = serde_json::from_slice(&out).unwrap();
+    let window = Window { x: 0, y: 0, width: 64, height: 64 };
+    for (polygon, wanted) in polygons.iter().zip(wanted) {
+        for (fill, wanted) in [Fill::Nonzero, Fill::EvenOdd].into_iter().zip(wanted) {
+            let mask = cover(std::slice::from_ref(polygon), fill, window);
+            let got: f64 = mask.samples.iter().map(|&s| f64::from(s)).sum();
+            // Samples are 32-bit floats, of which up to 4096 are summed.
+            assert!((got - wanted).abs() < 1e-4 + 1e-6 * wanted, "{fill:?} {polygon:?}: {got} for {wanted}");
+        }
+    }
+}
+
+#[test]
+fn gaussian_sums_are_opencvs_to_a_thousandth() {
+    let (width, height) = (411usize, 300usize);
+    for kind in 0..3 {
+        let plane: Vec<f32> = (0..width * height)
+            .map(|i| match kind {
+                0 => chance(i as u32) as f32,
+                1 => f32::from(i % width > 150 && i / width > 100),
+                _ => {
+                    (0.5 + 0.5 * ((i % width) as f64 / 9.0).sin() * ((i / width) as f64 / 23.0).cos()) as f32
+                }
+            })
+            .collect();
+        let mut input = [width as i32, height as i32].map(i32::to_le_bytes).concat();
+        input.extend(plane.iter().flat_map(|v| v.to_le_bytes()));
+        let Some(out) = outside("glow", &input) else { return };
+        let terms = [4.0, 16.0, 64.0].map(|sigma| Term { sigma, weight: 1.0 });
+        let got = sum(&plane, width, height, &terms);
+        let wanted = out.chunks_exact(4).map(|b| f32::from_le_bytes(b.try_into().unwrap()));
+        let furthest = got.iter().zip(wanted).map(|(a, b)| (a - b).abs()).fold(0.0, f32::max);
+        eprintln!("plane {kind}: furthest from OpenCV {furthest:.2e}");
+        assert!(furthest < 1e-3, "plane {kind}: {furthest}");
+    }
+}
