@@ -4,6 +4,7 @@
 //! declaration → graph → staleness → plan → execution → ledger → report.
 
 pub mod base;
+pub mod cut;
 pub mod declare;
 pub mod events;
 pub mod execute;
@@ -13,5 +14,6 @@ pub mod media;
 pub mod observe;
 pub mod operators;
 pub mod plan;
+pub mod report;
 pub mod stale;
 pub mod store;

@@ -1,0 +1,11 @@
+//! Rows and states → tables, ribbons, JSON and CSV, as text.
+//!
+//! Knows how results look to people and to programs. Pure: text out, and `cli` prints it. Does not
+//! know where rows come from.
+
+pub mod hours;
+pub mod hours_forms;
+pub mod hours_table;
+pub mod ribbon;
+pub mod states;
+pub mod words;

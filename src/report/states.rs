@@ -1,0 +1,243 @@
+//! What is fresh, stale, absent, out, failed, blocked and held: counts and ribbons of all stages.
+//!
+//! Knows counting and the layout of one line a stage. Does not know how states are found out.
+
+use serde::Serialize;
+
+use crate::base::frames::FrameRange;
+use crate::base::state::FrameState;
+use crate::report::ribbon::{self, Piece, SHOWN};
+use crate::report::words::{self, Look, left};
+
+/// The version of the JSON form, as it stands under `format`.
+pub const FORMAT: &str = "endboard states 1";
+
+/// The frames of one stage of one shot, by state.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Strip {
+    /// The shot.
+    pub shot: String,
+    /// The stage.
+    pub stage: String,
+    /// Runs of frames that share a state; they do not overlap.
+    pub runs: Vec<(FrameRange, FrameState)>,
+}
+
+impl Strip {
+    /// From the first to the last frame.
+    pub fn whole(&self) -> FrameRange {
+        let runs = || self.runs.iter().map(|(range, _)| range).filter(|range| !range.is_empty());
+        match (runs().map(|r| r.first).min(), runs().map(|r| r.last).max()) {
+            (Some(first), Some(last)) => FrameRange::new(first, last),
+            _ => FrameRange::none(),
+        }
+    }
+}
+
+/// Frames in each state.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+pub struct Counts {
+    /// Fresh.
+    pub fresh: u64,
+    /// Stale and not held.
+    pub stale: u64,
+    /// Stale and held.
+    pub held: u64,
+    /// Absent.
+    pub absent: u64,
+    /// Out.
+    pub out: u64,
+    /// Failed.
+    pub failed: u64,
+    /// Blocked.
+    pub blocked: u64,
+}
+
+impl Counts {
+    /// Counts the frames of runs.
+    pub fn of(runs: &[(FrameRange, FrameState)]) -> Self {
+        let mut counts = Self::default();
+        for (range, state) in runs {
+            *counts.slot(*state) += range.len() as u64;
+        }
+        counts
+    }
+
+    /// Counts the frames of all strips.
+    pub fn of_all(strips: &[Strip]) -> Self {
+        let mut counts = Self::default();
+        for strip in strips {
+            let more = Self::of(&strip.runs);
+            for state in SHOWN {
+                *counts.slot(state) += more.get(state);
+            }
+        }
+        counts
+    }
+
+    fn slot(&mut self, shown: FrameState) -> &mut u64 {
+        use crate::base::state::State;
+        match shown.state {
+            State::Fresh => &mut self.fresh,
+            State::Stale if shown.is_held() => &mut self.held,
+            State::Stale => &mut self.stale,
+            State::Absent => &mut self.absent,
+            State::Out => &mut self.out,
+            State::Failed => &mut self.failed,
+            State::Blocked => &mut self.blocked,
+        }
+    }
+
+    /// Frames in one state.
+    pub fn get(mut self, shown: FrameState) -> u64 {
+        *self.slot(shown)
+    }
+
+    /// Frames in all states.
+    pub fn total(self) -> u64 {
+        SHOWN.iter().map(|&state| self.get(state)).sum()
+    }
+
+    /// `40 fresh, 8 stale`; states without frames are left out. `all fresh` when that is so.
+    pub fn words(self) -> String {
+        if self.total() == 0 {
+            return "no frames".into();
+        }
+        if self.fresh == self.total() {
+            return "all fresh".into();
+        }
+        let some = SHOWN.iter().filter(|&&state| self.get(state) > 0);
+        some.map(|&state| format!("{} {}", self.get(state), state.word())).collect::<Vec<_>>().join(", ")
+    }
+}
+
+/// One line a stage: its name, its ribbon, its counts. Ribbons of one shot share one scale, so
+/// that a frame stands in the same column in all of them. Lines are at most `look.width` characters
+/// long, from a width of 40 on.
+pub fn lines(strips: &[Strip], look: Look) -> Vec<Vec<Piece>> {
+    let width = look.width.max(40);
+    let counts: Vec<String> = strips.iter().map(|strip| Counts::of(&strip.runs).words()).collect();
+    let names: Vec<String> = strips.iter().map(|strip| format!("{}/{}", strip.shot, strip.stage)).collect();
+    let longest = |texts: &[String]| texts.iter().map(|text| text.chars().count()).max().unwrap_or(0);
+    let named = longest(&names).min(width / 3);
+    let counted = longest(&counts).min(width - named - 2 - 12);
+    let room = (width - named - counted - 4).clamp(8, 64);
+    let mut out = Vec::with_capacity(strips.len());
+    for shot in strips.chunk_by(|a, b| a.shot == b.shot) {
+        let wholes = || shot.iter().map(Strip::whole).filter(|range| !range.is_empty());
+        let first = wholes().map(|range| range.first).min().unwrap_or(0);
+        let last = wholes().map(|range| range.last).max().unwrap_or(-1);
+        for strip in shot {
+            let i = out.len();
+            let mut line =
+                vec![Piece::plain(format!("{}  ", left(&words::fit(&names[i], named, look.ascii), named)))];
+            let drawn = ribbon::ribbon(FrameRange::new(first, last), &strip.runs, room, look.ascii);
+            let columns = ribbon::text(&drawn).chars().count();
+            line.extend(drawn);
+            let counts = words::fit(&counts[i], counted, look.ascii);
+            line.push(Piece::plain(format!("{}  {counts}", " ".repeat(room - columns))));
+            out.push(line);
+        }
+    }
+    out
+}
+
+#[derive(Serialize)]
+struct Form<'a> {
+    format: &'static str,
+    film: &'a str,
+    counts: Counts,
+    strips: Vec<StripForm<'a>>,
+}
+
+#[derive(Serialize)]
+struct StripForm<'a> {
+    shot: &'a str,
+    stage: &'a str,
+    counts: Counts,
+    runs: Vec<(String, &'static str)>,
+}
+
+impl<'a> From<&'a Strip> for StripForm<'a> {
+    fn from(strip: &'a Strip) -> Self {
+        Self {
+            shot: &strip.shot,
+            stage: &strip.stage,
+            counts: Counts::of(&strip.runs),
+            runs: strip.runs.iter().map(|(range, state)| (range.to_string(), state.word())).collect(),
+        }
+    }
+}
+
+/// States as one JSON object:
+///
+/// - `format`: `"endboard states 1"`; `film`: its name;
+/// - `counts`: frames of all stages that are `fresh`, `stale`, `held` (stale, but kept by a person, and
+///   not counted under `stale`), `absent`, `out`, `failed`, `blocked`;
+/// - `strips`: one object a stage: `shot`, `stage`, `counts`, and `runs`, a list of pairs of frames
+///   (`"1009-1020"` or `"1009"`) and their state in one of the words above.
+pub fn json(film: &str, strips: &[Strip]) -> String {
+    let form = Form {
+        format: FORMAT,
+        film,
+        counts: Counts::of_all(strips),
+        strips: strips.iter().map(StripForm::from).collect(),
+    };
+    serde_json::to_string_pretty(&form).expect("texts and numbers are always JSON")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::base::state::State;
+
+    fn strips() -> Vec<Strip> {
+        let run = |first, last, state: State| (FrameRange::new(first, last), state.into());
+        vec![
+            Strip { shot: "br030".into(), stage: "roto".into(), runs: vec![run(1001, 1010, State::Fresh)] },
+            Strip {
+                shot: "br030".into(),
+                stage: "blades".into(),
+                runs: vec![
+                    run(1003, 1005, State::Fresh),
+                    run(1006, 1007, State::Stale),
+                    (FrameRange::one(1008), FrameState::HELD),
+                ],
+            },
+            Strip { shot: "br040".into(), stage: "roto".into(), runs: vec![] },
+        ]
+    }
+
+    #[test]
+    fn stages_of_a_shot_share_one_scale() {
+        let text: Vec<String> = lines(&strips(), Look { width: 60, ascii: true, rows: 9 })
+            .iter()
+            .map(|line| ribbon::text(line).trim_end().to_string())
+            .collect();
+        assert_eq!(
+            text,
+            [
+                "br030/roto    ##########            all fresh",
+                "br030/blades    ###~~=              3 fresh, 2 stale, 1 held",
+                "br040/roto                          no frames",
+            ]
+        );
+        for width in [0, 40, 47, 80, 300] {
+            for line in lines(&strips(), Look { width, ascii: false, rows: 9 }) {
+                assert!(ribbon::text(&line).chars().count() <= width.max(40));
+            }
+        }
+    }
+
+    #[test]
+    fn json_holds_counts_and_runs() {
+        let value: serde_json::Value = serde_json::from_str(&json("The Brine Lamp", &strips())).unwrap();
+        assert_eq!(value["format"], "endboard states 1");
+        assert_eq!(value["counts"]["fresh"], 13);
+        assert_eq!(value["counts"]["held"], 1);
+        assert_eq!(value["strips"][1]["counts"]["stale"], 2);
+        assert_eq!(value["strips"][1]["runs"][1], serde_json::json!(["1006-1007", "stale"]));
+        assert_eq!(value["strips"][1]["runs"][2], serde_json::json!(["1008", "held"]));
+        assert_eq!(Counts::of_all(&strips()).total(), 16);
+    }
+}

@@ -1,0 +1,262 @@
+//! Edit lists read as cuts.
+//!
+//! Knows lists as text and what must come out; the outside lists and their values are in
+//! `checks/edl.json`, whose `source` says where they are from.
+
+use endboard::base::frames::FrameRange;
+use endboard::base::problem::{Problems, Severity, Sources};
+use endboard::base::rate::Rate;
+use endboard::cut::{Cut, edl};
+use proptest::prelude::*;
+use serde_json::Value;
+
+const FILM: Rate = Rate::new(24, 1);
+
+/// The cut, and each problem as `line:column message`.
+fn read(text: &str, rate: Rate) -> (Cut, Vec<String>) {
+    let mut sources = Sources::new();
+    let id = sources.add("cut.edl", text);
+    let (cut, problems) = edl::parse(id, text, rate);
+    (cut, told(&sources, &problems))
+}
+
+fn told(sources: &Sources, problems: &Problems) -> Vec<String> {
+    problems
+        .iter()
+        .map(|p| {
+            let (line, column) = sources.position(p.span.unwrap());
+            let warning = if p.severity == Severity::Warning { "warning: " } else { "" };
+            format!("{line}:{column} {warning}{}", p.message)
+        })
+        .collect()
+}
+
+#[test]
+fn the_brine_lamp() {
+    let text = "\
+TITLE: THE BRINE LAMP
+FCM: NON-DROP FRAME
+
+001  SHEDA    V     C        00:00:42:01 00:00:44:01 01:00:00:00 01:00:02:00
+* FROM CLIP NAME: br030
+* lamp is lit here
+002  BL       V     C        00:00:00:00 00:00:01:00 01:00:02:00 01:00:03:00
+003  SHEDA    AA    C        00:00:42:01 00:00:44:01 01:00:00:00 01:00:02:00
+* FROM CLIP NAME: hum
+004  br040    B     C        00:00:41:17 00:00:42:17 01:00:03:00 01:00:04:00
+";
+    let (cut, problems) = read(text, FILM);
+    assert_eq!(problems, Vec::<String>::new());
+    assert_eq!(cut.title.as_deref(), Some("THE BRINE LAMP"));
+    assert_eq!(cut.record, Some(FrameRange::new(86_400, 86_495)));
+    let events: Vec<_> =
+        cut.events.iter().map(|e| (e.number, e.shot.as_str(), e.source, e.record_first)).collect();
+    assert_eq!(
+        events,
+        [
+            (1, "br030", FrameRange::new(1009, 1056), 86_400),
+            (4, "br040", FrameRange::new(1001, 1024), 86_472),
+        ]
+    );
+    assert_eq!(cut.events[0].record(), FrameRange::new(86_400, 86_447));
+    let span = cut.events[0].shot_span;
+    assert_eq!(&text[span.start as usize..span.end as usize], "br030");
+    let span = cut.events[1].span;
+    assert!(text[span.start as usize..span.end as usize].starts_with("004  br040"));
+}
+
+fn case_rate(case: &Value) -> Rate {
+    match &case["rate"] {
+        rate if rate.as_i64().is_some() => Rate::new(rate.as_i64().unwrap() as u32, 1),
+        rate if (rate.as_f64().unwrap() - 29.97).abs() < 0.01 => Rate::new(30_000, 1001),
+        rate => panic!("{rate}"),
+    }
+}
+
+/// Invented lists with the frame counts worked out by hand and cross-checked with a public reader
+/// (`checks/edl.json`, SMPTE ST 258). Exact, no tolerance. Lists of cuts give every event; of the others
+/// every event that is a plain cut, and a problem for each that is not.
+#[test]
+fn outside_check_lists() {
+    let all: Value = serde_json::from_str(include_str!("checks/edl.json")).unwrap();
+    let cases = all["cases"].as_array().unwrap();
+    assert_eq!(cases.len(), 9);
+    let problems_of = |id: &str| -> Vec<&str> {
+        match id {
+            "b1_cuts_24" | "b4_dropframe_2997" | "b7_cdl_comment_24" | "b8_gap_24" => vec![],
+            "b2_dissolve_wipe_25" => vec!["7:21 only cuts are read so far: event 2 is a dissolve"],
+            "b2w_wipe_25" => vec!["7:21 only cuts are read so far: event 2 is a wipe"],
+            "b3_speed_24" => vec![
+                "5:1 only cuts are read so far: event 1 changes speed",
+                "8:1 only cuts are read so far: event 2 changes speed",
+                "11:1 only cuts are read so far: event 3 changes speed",
+                "14:1 only cuts are read so far: event 4 changes speed",
+            ],
+            "b5_bad_record_24" => vec!["4:1 event 1 takes 96 frames of the source but 72 of the record side"],
+            "b6_overlap_24" => vec!["6:1 events 1 and 2 overlap by 24 frames on the record side"],
+            _ => panic!("{id}"),
+        }
+    };
+    for case in cases {
+        let id = case["id"].as_str().unwrap();
+        let (cut, problems) = read(case["edl"].as_str().unwrap(), case_rate(case));
+        assert_eq!(problems, problems_of(id), "{id}");
+        let by_hand = case["by_hand_events"].as_array().unwrap();
+        let int = |event: &Value, key: &str| event[key].as_i64().unwrap();
+        let want: Vec<_> = by_hand
+            .iter()
+            .filter(|e| e["transition"] == "C" && e["reel"] != "BL" && e.get("m2_fps").is_none())
+            .filter(|e| int(e, "src_dur") == int(e, "rec_dur") && int(e, "src_dur") > 0)
+            .filter(|e| !(id == "b6_overlap_24" && e["event"] == "002"))
+            .map(|e| {
+                let source = FrameRange::new(int(e, "src_in"), int(e, "src_out_excl") - 1);
+                (
+                    e["event"].as_str().unwrap().parse().unwrap(),
+                    e["from_clip"].as_str().unwrap(),
+                    source,
+                    int(e, "rec_in"),
+                )
+            })
+            .collect();
+        let got: Vec<_> =
+            cut.events.iter().map(|e| (e.number, e.shot.as_str(), e.source, e.record_first)).collect();
+        assert_eq!(got, want, "{id}");
+        if problems.is_empty() {
+            assert_eq!(cut.record.unwrap().len() as i64, int(case, "programme_frames"), "{id}");
+        }
+    }
+}
+
+/// One event line with these four timecodes.
+fn one(times: &str) -> String {
+    format!("001  br030    V     C        {times}\n")
+}
+
+#[test]
+fn each_wrong_line_is_told_at_its_place() {
+    let mut text = String::from("FCM: SOMETIMES\nFCM: DROP FRAME\nsome note\n* FROM CLIP NAME: early\n");
+    text.push_str("001  a V C 00:00:01:00 00:00:02:24 01:00:00:00 01:00:01:00\n"); // 5
+    text.push_str("002  a V C 00:00:01:00 00:00:00:12 01:00:00:00 01:00:01:00\n");
+    text.push_str("003  a V C 00:00:01;00 00:00:02;00 01:00:00:00 01:00:01:00\n");
+    text.push_str("004  a V C 00:00:01:00 00:00:02:00 01:00:00:00\n");
+    text.push_str("005  a V C 00:00:01:00 00:00:01:00 01:00:00:00 01:00:00:00\n"); // 9
+    text.push_str("006  a X C 00:00:01:00 00:00:02:00 01:00:00:00 01:00:01:00\n");
+    text.push_str("007  a V Q 00:00:01:00 00:00:02:00 01:00:00:00 01:00:01:00\n");
+    text.push_str("99999999999 a V C 00:00:01:00 00:00:02:00 01:00:00:00 01:00:01:00\n");
+    text.push_str("009\n");
+    text.push_str("010  a V K B 00:00:01:00 00:00:02:00 01:00:00:00 01:00:01:00\n"); // 14
+    text.push_str("011  a V C 00:00:01:00 00:00:02:00 01:00:00:00 01:00:01:00\n");
+    text.push_str(
+        "* FROM CLIP NAME:\n* FROM CLIP NAME: one\n* from clip name: two\nM2   a  024.0  00:00:01:00\n",
+    );
+    let (cut, problems) = read(&text, FILM);
+    assert_eq!(
+        problems,
+        [
+            "1:6 'SOMETIMES' is no way to count frames",
+            "2:6 drop-frame counting exists at 29.97, 59.94 and 119.88 frames a second, not at 24",
+            "3:1 warning: 'some note' is no line of an edit list",
+            "4:3 warning: a clip name stands before the first event",
+            "5:24 '00:00:02:24' is no timecode at 24 frames a second",
+            "6:24 event 2 ends before it starts on the source side",
+            "7:12 '00:00:01;00' is no timecode at 24 frames a second",
+            "7:24 '00:00:02;00' is no timecode at 24 frames a second",
+            "8:1 event 4 must have four timecodes, not 3",
+            "10:8 event 6 has unknown channels 'X'",
+            "11:10 event 7 has the unknown transition 'Q'",
+            "12:1 '99999999999' is no event number",
+            "13:1 an event line has eight fields",
+            "14:10 only cuts are read so far: event 10 is a key",
+            "16:3 the clip name is missing",
+            "18:19 event 11 has two clip names",
+            "9:1 event 5 lasts no frame: the second timecode is one past the last frame",
+        ]
+    );
+    assert_eq!(cut.events.len(), 1);
+    assert_eq!(cut.events[0].shot, "one");
+}
+
+#[test]
+fn counting_is_stated_or_marked() {
+    let ntsc = Rate::new(30_000, 1001);
+    let first = |text: &str| read(text, ntsc).0.events[0].source.first;
+    let marked = one("00:01:00;02 00:01:01;02 00:00:00:00 00:00:01:00");
+    assert_eq!(first(&marked), 1800);
+    let stated = format!("FCM: DROP FRAME\n{}", one("00:01:00:02 00:01:01:02 00:00:00:00 00:00:01:00"));
+    assert_eq!(first(&stated), 1800);
+    let plain = one("00:01:00:02 00:01:01:02 00:00:00:00 00:00:01:00");
+    assert_eq!(first(&plain), 1802);
+    let against = format!("FCM: NON-DROP FRAME\n{marked}");
+    assert_eq!(read(&against, ntsc).1.len(), 2);
+}
+
+#[test]
+fn an_end_at_midnight_is_the_end_of_the_day() {
+    let (cut, problems) = read(&one("23:59:59:00 00:00:00:00 23:59:59:00 00:00:00:00"), FILM);
+    assert_eq!(problems, Vec::<String>::new());
+    assert_eq!(cut.events[0].source.len(), 24);
+}
+
+#[test]
+fn events_come_in_film_order() {
+    let text = [
+        "001 b V C 00:00:00:00 00:00:01:00 00:00:01:00 00:00:02:00\r",
+        "002 a V C 00:00:00:00 00:00:01:00 00:00:00:00 00:00:01:00\r",
+        "003 c V C 00:00:00:00 00:00:01:00 00:00:01:12 00:00:02:12\r",
+    ]
+    .join("\n");
+    let (cut, problems) = read(&format!("\u{feff}{text}"), FILM);
+    assert_eq!(cut.events.iter().map(|e| e.shot.as_str()).collect::<String>(), "ab");
+    assert_eq!(problems, ["3:1 events 1 and 3 overlap by 12 frames on the record side"]);
+}
+
+#[test]
+fn hostile_lists_end_in_few_problems() {
+    let (_, problems) = read(&"nonsense\n".repeat(100_000), FILM);
+    assert_eq!(problems.len(), 201);
+    assert_eq!(problems[200], "1:1 99800 more problems in this list");
+    let (_, problems) = read(&"x".repeat(edl::SIZE_LIMIT + 1), FILM);
+    assert_eq!(problems, ["1:1 an edit list is at most 16777216 bytes long"]);
+    let (_, problems) = read("", Rate::new(49, 2));
+    assert_eq!(
+        problems,
+        ["1:1 timecode counts 24, 25, 30 … frames a second or 1000/1001 of that; 49/2 has none"]
+    );
+    let (cut, problems) = read("", FILM);
+    assert_eq!((cut, problems), (Cut::default(), vec![]));
+}
+
+proptest! {
+    #[test]
+    fn no_list_panics(lines in proptest::collection::vec(
+        prop_oneof![
+            Just("001  br030 V C 00:00:42:01 00:00:44:01 01:00:00:00 01:00:02:00".to_string()),
+            "[0-9]{1,4} [A-Z]{1,3} (V|A|B|AA/V|é) (C|D|W001|K) [0-9:;é ]{0,50}",
+            "(TITLE:|FCM:|M2|\\*|\\* FROM CLIP NAME:) ?.{0,20}",
+            ".{0,60}",
+        ], 0..12), ntsc in any::<bool>())
+    {
+        let text = lines.join("\n");
+        let (cut, _) = read(&text, if ntsc { Rate::new(30_000, 1001) } else { FILM });
+        for pair in cut.events.windows(2) {
+            prop_assert!(pair[0].record().last < pair[1].record_first);
+        }
+        for event in &cut.events {
+            prop_assert!(!event.source.is_empty());
+            prop_assert!(text.get(event.span.start as usize..event.span.end as usize).is_some());
+            prop_assert_eq!(&text[event.shot_span.start as usize..event.shot_span.end as usize], event.shot.as_str());
+        }
+    }
+
+    #[test]
+    fn what_is_written_is_read(first in 0i64..2_000_000, len in 1i64..5_000, record in 0i64..2_000_000) {
+        use endboard::base::timecode::Counting;
+        let film = Counting::non_drop(FILM).unwrap();
+        let label = |frame: i64| film.label(frame).to_string();
+        let times = [first, first + len, record, record + len].map(label).join(" ");
+        let (cut, problems) = read(&one(&times), FILM);
+        prop_assert_eq!(problems, Vec::<String>::new());
+        prop_assert_eq!(cut.events[0].source, FrameRange::new(first, first + len - 1));
+        prop_assert_eq!(cut.events[0].record_first, record);
+    }
+}
