@@ -57,11 +57,23 @@ pub fn table(hours: &Hours, look: Look) -> String {
     out
 }
 
-/// Appends a sentence, broken at spaces.
+/// Appends a sentence, broken at spaces, but not between a number and its unit.
 fn wrap(out: &mut String, text: &str, width: usize) {
-    let mut column = 0;
+    let mut chunks: Vec<String> = Vec::new();
+    let mut number = false;
     for word in text.split(' ') {
-        let len = word.chars().count();
+        match chunks.last_mut() {
+            Some(chunk) if number => {
+                chunk.push(' ');
+                chunk.push_str(word);
+            }
+            _ => chunks.push(word.into()),
+        }
+        number = word.trim_start_matches('(').bytes().all(|b| b.is_ascii_digit() || b == b'.');
+    }
+    let mut column = 0;
+    for chunk in chunks {
+        let len = chunk.chars().count();
         if column > 0 && column + 1 + len > width {
             out.push('\n');
             column = 0;
@@ -69,7 +81,7 @@ fn wrap(out: &mut String, text: &str, width: usize) {
             out.push(' ');
             column += 1;
         }
-        out.push_str(word);
+        out.push_str(&chunk);
         column += len;
     }
     out.push('\n');
