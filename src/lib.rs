@@ -15,5 +15,6 @@ pub mod observe;
 pub mod operators;
 pub mod plan;
 pub mod report;
+pub mod project;
 pub mod stale;
 pub mod store;

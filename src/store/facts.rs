@@ -52,6 +52,7 @@ pub struct Fact {
 #[derive(Debug, Default, Clone)]
 pub struct Facts {
     by_source: HashMap<String, HashMap<i64, Fact>>,
+    learnt: usize,
 }
 
 impl Facts {
@@ -69,6 +70,11 @@ impl Facts {
         self.by_source.get(source)?.get(&frame)
     }
 
+    /// How many facts were ever learnt by this value; changes with every [`Facts::put`].
+    pub fn count(&self) -> usize {
+        self.learnt
+    }
+
     /// All of one source.
     pub fn of(&self, source: &str) -> Option<&HashMap<i64, Fact>> {
         self.by_source.get(source)
@@ -76,6 +82,7 @@ impl Facts {
 
     /// Learns a fact.
     pub fn put(&mut self, source: &str, frame: i64, fact: Fact) {
+        self.learnt += 1;
         self.by_source.entry(source.to_string()).or_default().insert(frame, fact);
     }
 

@@ -1,0 +1,291 @@
+//! The front door of the library: check, status, why, rebuild, hours, sweep, holds.
+//!
+//! Knows the order in which the parts are asked. Decides nothing itself and prints nothing.
+
+pub mod attach;
+pub mod known;
+pub mod rebuild;
+
+use std::path::{Path, PathBuf};
+
+use crate::base::frames::FrameRange;
+use crate::base::problem::{Problem, Problems, Severity, Sources};
+use crate::cut;
+use crate::declare;
+use crate::declare::film::{At, Film};
+use crate::graph::build::{Event, build};
+use crate::graph::{Graph, NodeId};
+use crate::ledger;
+use crate::ledger::holds::Holds;
+use crate::ledger::row::Entry;
+use crate::observe::{self, Closeness, Seen};
+use crate::stale::{self, Report};
+use crate::store::actions::Actions;
+use crate::store::facts::Facts;
+use crate::store::objects::Objects;
+use crate::store::state::State;
+use crate::store::{Store, StoreError};
+
+/// The declaration's file name.
+pub const DECLARATION: &str = "endboard.yaml";
+
+/// A project folder.
+#[derive(Clone, Debug)]
+pub struct Project {
+    /// The folder that holds `endboard.yaml`.
+    pub folder: PathBuf,
+}
+
+/// What went wrong at the front door.
+#[derive(Debug, thiserror::Error)]
+pub enum ProjectError {
+    /// No declaration found.
+    #[error("there is no {DECLARATION} in {} or any folder above it", .0.display())]
+    NoDeclaration(PathBuf),
+    /// The declaration has errors; they come with it.
+    #[error("the declaration is not sound")]
+    Unsound(Box<Declared>),
+    /// The store.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// The ledger.
+    #[error(transparent)]
+    Ledger(#[from] ledger::file::LedgerError),
+    /// Something else of the system.
+    #[error("{0}")]
+    System(String),
+}
+
+/// The declaration as read, with everything wrong about it.
+#[derive(Default)]
+pub struct Declared {
+    /// All texts.
+    pub sources: Sources,
+    /// The film, when it could be read.
+    pub film: Option<Film>,
+    /// Its graph.
+    pub graph: Graph,
+    /// Every problem.
+    pub problems: Problems,
+}
+
+impl std::fmt::Debug for Declared {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Declared").field("problems", &self.problems).finish_non_exhaustive()
+    }
+}
+
+impl Declared {
+    /// True when nothing stands in the way of rendering.
+    pub fn is_sound(&self) -> bool {
+        self.film.is_some() && !self.problems.iter().any(|p| p.severity == Severity::Error)
+    }
+}
+
+/// The state of the film.
+pub struct Status {
+    /// The declaration.
+    pub declared: Declared,
+    /// What was seen of sources.
+    pub seen: Vec<Seen>,
+    /// The state of every frame.
+    pub report: Report,
+    /// The ledger's rows, and what is wrong with its files.
+    pub ledger: (Vec<Entry>, Vec<ledger::intake::LedgerProblem>),
+    /// Last keys.
+    pub state: State,
+    /// What made what.
+    pub actions: Actions,
+    /// The store.
+    pub store: Store,
+    /// What is known of sources.
+    pub facts: Facts,
+    /// Renders whose stored file is damaged or gone; only looked for when asked to be thorough.
+    pub damaged: Vec<String>,
+}
+
+impl Project {
+    /// The project that `start` lies in: the nearest folder upwards with a declaration.
+    pub fn find(start: &Path) -> Result<Self, ProjectError> {
+        let start = start.canonicalize().map_err(|e| ProjectError::System(format!("{}: {e}", start.display())))?;
+        start
+            .ancestors()
+            .find(|folder| folder.join(DECLARATION).is_file())
+            .map(|folder| Self { folder: folder.to_path_buf() })
+            .ok_or(ProjectError::NoDeclaration(start))
+    }
+
+    /// Reads the declaration and everything it names, short of pictures.
+    pub fn read(&self) -> Declared {
+        let mut declared = Declared::default();
+        let text = match read_text(&self.folder.join(DECLARATION)) {
+            Ok(text) => text,
+            Err(reason) => {
+                declared.problems.push(Problem::bare(format!("{DECLARATION}: {reason}")));
+                return declared;
+            }
+        };
+        let main = declared.sources.add(DECLARATION, text);
+        let folder = self.folder.clone();
+        let mut load = move |path: &str| read_text(&folder.join(path));
+        let (film, problems) = declare::read(&mut declared.sources, main, &mut load);
+        declared.problems = problems;
+        let Some(film) = film else { return declared };
+        let events = film.cut.as_ref().and_then(|cut| self.cut(cut, &film, &mut declared));
+        let mut files = attach::Folder::new(&self.folder, &mut declared.sources);
+        let (graph, mut problems) = build(&film, events.as_deref(), &mut files);
+        declared.problems.append(&mut problems);
+        declared.graph = graph;
+        declared.film = Some(film);
+        declared
+    }
+
+    fn cut(&self, at: &At<String>, film: &Film, declared: &mut Declared) -> Option<Vec<Event>> {
+        let text = match read_text(&self.folder.join(&at.value)) {
+            Ok(text) => text,
+            Err(reason) => {
+                declared.problems.push(Problem::error(at.span, format!("the cut {} cannot be read: {reason}", at.value)));
+                return None;
+            }
+        };
+        let id = declared.sources.add(at.value.clone(), text.clone());
+        let (cut, mut problems) = cut::edl::parse(id, &text, film.rate);
+        declared.problems.append(&mut problems);
+        let start = cut.events.iter().map(|e| e.record_first).min().unwrap_or(0);
+        let events = cut.events.iter().map(|e| Event {
+            shot: At { value: e.shot.value.clone(), span: e.shot.span },
+            source: e.source,
+            at: e.record_first - start + 1,
+        });
+        Some(events.collect())
+    }
+
+    /// Everything `check` says: the declaration's problems and those of the sources' files.
+    pub fn check(&self, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<Declared, ProjectError> {
+        let mut declared = self.read();
+        if declared.film.is_some() {
+            let store = Store::at(&self.folder)?;
+            let mut facts = Facts::load(&store);
+            let graph = &declared.graph;
+            let seen = observe::look(&self.folder, &graph.sources, graph.frame_size, &mut facts, Closeness::Stat, progress);
+            let mut faults = observe::faults(&graph.sources, &seen, graph.frame_size);
+            declared.problems.append(&mut faults);
+            self.keep_facts(&store, &facts);
+        }
+        declared.problems.sort_by_key(|p| p.span.map(|s| (s.source, s.start)));
+        Ok(declared)
+    }
+
+    /// Facts are kept when the film already has its folder; a failure costs time only.
+    fn keep_facts(&self, store: &Store, facts: &Facts) {
+        if store.path("format").exists()
+            && let Err(error) = facts.save(store)
+        {
+            tracing::warn!(%error, "what was seen of source files could not be kept");
+        }
+    }
+
+    /// The state of every frame.
+    pub fn status(&self, thorough: bool, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<Status, ProjectError> {
+        let declared = self.read();
+        if !declared.is_sound() {
+            return Err(ProjectError::Unsound(Box::new(declared)));
+        }
+        let store = Store::at(&self.folder)?;
+        let (state, mut facts) = (State::load(&store), Facts::load(&store));
+        let graph = &declared.graph;
+        let closeness = if thorough { Closeness::Thorough } else { Closeness::Stat };
+        let before = facts.count();
+        let seen = observe::look(&self.folder, &graph.sources, graph.frame_size, &mut facts, closeness, progress);
+        if thorough || facts.count() != before {
+            self.keep_facts(&store, &facts);
+        }
+        let ledger = ledger::file::read_all(&self.folder.join("ledger"));
+        let mut status = Status {
+            seen,
+            report: Report::default(),
+            ledger,
+            state,
+            actions: Actions::of(&store),
+            facts,
+            damaged: Vec::new(),
+            store,
+            declared,
+        };
+        status.report = self.look(&status);
+        if thorough {
+            status.damaged = self.examine(&status);
+        }
+        Ok(status)
+    }
+
+    fn look(&self, status: &Status) -> Report {
+        let holds = Holds::after(&status.ledger.0);
+        let objects = Objects::of(&status.store);
+        let known = known::Known::new(&self.folder, &status.declared.graph, &status.seen, &status.state, &status.actions, &objects, &holds);
+        stale::look(&status.declared.graph, &known)
+    }
+
+    /// Reads every render that fresh frames rest on; damaged ones leave the store, so that a rebuild makes them anew.
+    fn examine(&self, status: &Status) -> Vec<String> {
+        use rayon::prelude::*;
+        let objects = Objects::of(&status.store);
+        let graph = &status.declared.graph;
+        let mut wanted: Vec<(NodeId, i64)> = Vec::new();
+        for (id, node) in graph.nodes.iter().enumerate().filter(|(_, n)| n.keep) {
+            let strip = &status.report.strips[id];
+            wanted.extend(node.frames.iter().filter(|&n| strip.get(n).is_some_and(|c| c.state == crate::base::state::State::Fresh)).map(|n| (id, n)));
+        }
+        let mut damaged: Vec<String> = wanted
+            .par_iter()
+            .filter_map(|&(id, frame)| {
+                let cell = status.report.strips[id].get(frame)?;
+                objects.get(&cell.pixels).err().map(|e| format!("{}: {e}", stale::place(&graph.nodes[id], frame)))
+            })
+            .collect();
+        damaged.sort();
+        damaged
+    }
+
+    /// The chain of reasons of one frame.
+    pub fn why(&self, status: &Status, node: NodeId, frame: i64) -> Vec<stale::explain::Step> {
+        let holds = Holds::after(&status.ledger.0);
+        let objects = Objects::of(&status.store);
+        let known = known::Known::new(&self.folder, &status.declared.graph, &status.seen, &status.state, &status.actions, &objects, &holds);
+        stale::explain::chain(&status.declared.graph, &status.report, &known, &known, node, frame)
+    }
+
+    /// The ledger's rows.
+    pub fn ledger(&self) -> (Vec<Entry>, Vec<ledger::intake::LedgerProblem>) {
+        ledger::file::read_all(&self.folder.join("ledger"))
+    }
+}
+
+fn read_text(path: &Path) -> Result<String, String> {
+    let bytes = read_limited(path)?;
+    String::from_utf8(bytes).map_err(|e| format!("it is not UTF-8 text (byte {})", e.utf8_error().valid_up_to()))
+}
+
+/// The largest file that a declaration or a setting may name.
+const FILE_LIMIT: u64 = 256 << 20;
+
+fn read_limited(path: &Path) -> Result<Vec<u8>, String> {
+    let size = std::fs::metadata(path).map_err(|e| e.to_string())?;
+    if !size.is_file() {
+        return Err("it is not a file".into());
+    }
+    if size.len() > FILE_LIMIT {
+        return Err(format!("it is larger than {} MiB", FILE_LIMIT >> 20));
+    }
+    std::fs::read(path).map_err(|e| e.to_string())
+}
+
+/// Frames that a selection takes of a node, as a test for planning.
+pub fn wanted(graph: &Graph, selection: &crate::base::selector::Selection) -> Vec<Option<crate::base::selector::Chosen>> {
+    graph.nodes.iter().map(|n| selection.matches(&n.shot, &n.stage)).collect()
+}
+
+/// All frames of a node that a selection takes.
+pub fn chosen(chosen: Option<&crate::base::selector::Chosen>, whole: FrameRange) -> crate::base::frames::FrameSet {
+    chosen.map(|c| c.within(whole)).unwrap_or_default()
+}

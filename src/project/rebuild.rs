@@ -1,0 +1,170 @@
+//! Rebuilding, holding and sweeping: what changes the film's store and ledger.
+
+use std::collections::HashSet;
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+use std::time::Duration;
+
+use super::{Project, ProjectError, Status, wanted};
+use crate::base::digest::Digest;
+use crate::base::frames::FrameSet;
+use crate::base::made::NONE;
+use crate::base::selector::Selection;
+use crate::events::Event;
+use crate::execute::tally::Tally;
+use crate::execute::{Engine, Options, Outcome};
+use crate::ledger::file::Ledger;
+use crate::ledger::row::{Row, What};
+use crate::plan::{self, Plan};
+use crate::stale::Reason;
+use crate::store::lock::Lock;
+use crate::store::sweep;
+
+/// Who writes, for the ledger and the lock.
+#[derive(Clone, Debug)]
+pub struct Writer {
+    /// Name of the ledger's file.
+    pub name: String,
+    /// The machine's name.
+    pub machine: String,
+    /// The process.
+    pub process: u32,
+}
+
+/// What a rebuild did.
+pub struct Rebuilt {
+    /// What came of the frames.
+    pub outcome: Outcome,
+    /// The state before.
+    pub status: Status,
+    /// The work as planned.
+    pub plan: Plan,
+    /// Wall and processor time over all frames.
+    pub spent: (Duration, Duration),
+    /// The ledger's trouble, when rows could not be written.
+    pub ledger_trouble: Option<String>,
+}
+
+impl Project {
+    /// What a rebuild would do, without doing it.
+    pub fn plan(&self, status: &Status, selection: &Selection, again: bool) -> Plan {
+        let chosen = wanted(&status.declared.graph, selection);
+        plan::plan(&status.declared.graph, &status.report, again, &|id, frame| chosen[id].as_ref().is_some_and(|c| c.contains(frame)))
+    }
+
+    /// Renders what is stale or absent.
+    #[allow(clippy::too_many_arguments)] // Each is one thing that the caller decides.
+    pub fn rebuild(
+        &self,
+        selection: &Selection,
+        options: Options,
+        writer: &Writer,
+        cancel: Arc<AtomicBool>,
+        runtime: tokio::runtime::Handle,
+        events: &(dyn Fn(Event) + Sync),
+    ) -> Result<Rebuilt, ProjectError> {
+        let declared = self.read();
+        if !declared.is_sound() {
+            return Err(ProjectError::Unsound(Box::new(declared)));
+        }
+        let _lock = self.lock(writer)?;
+        let mut status = self.status(false, &|done, of| events(Event::Reading(done, of)))?;
+        status.facts.save(&status.store)?;
+        self.clear_calls(&status);
+        let plan = self.plan(&status, selection, options.again);
+        let ledger = Ledger::open(&self.folder.join("ledger"), &writer.name)?;
+        let tally = Tally::new(&status.declared.graph.film, &writer.machine, ledger);
+        let mut state = std::mem::take(&mut status.state);
+        state.open_journal(&status.store)?;
+        let engine = Engine::new(
+            &status.declared.graph,
+            &status.report,
+            &plan,
+            &status.seen,
+            self.folder.clone(),
+            status.store.clone(),
+            &status.actions,
+            state,
+            tally,
+            options,
+            cancel,
+            events,
+            runtime,
+        );
+        let (mut outcome, mut state, tally) = engine.run();
+        tally.flush();
+        if let Err(error) = state.save(&status.store) {
+            outcome.ended.get_or_insert(error.to_string());
+        }
+        status.state = state;
+        let spent = *tally.total.lock().expect("the run ended");
+        let ledger_trouble = tally.trouble.lock().expect("the run ended").clone();
+        Ok(Rebuilt { outcome, status, plan, spent, ledger_trouble })
+    }
+
+    /// Takes the writer's lock, making the store where there is none.
+    fn lock(&self, writer: &Writer) -> Result<Lock, ProjectError> {
+        let store = crate::store::Store::at(&self.folder)?;
+        store.create()?;
+        let who = format!("process {} on {} ({}) since {}", writer.process, writer.machine, writer.name, jiff::Timestamp::now().strftime("%F %H:%M:%S UTC"));
+        Ok(Lock::take(&store, &who)?)
+    }
+
+    /// Folders of calls that a killed run left behind.
+    fn clear_calls(&self, status: &Status) {
+        let work = status.store.path("work");
+        let Ok(entries) = std::fs::read_dir(work) else { return };
+        for entry in entries.flatten() {
+            let _ = std::fs::remove_dir_all(entry.path());
+        }
+    }
+
+    /// Keeps (or lets go of) the renders that are there, of what is selected. Gives how many frames that is.
+    pub fn hold(&self, selection: &Selection, hold: bool, note: &str, writer: &Writer) -> Result<usize, ProjectError> {
+        let status = self.status(false, &|_, _| {})?;
+        let _lock = self.lock(writer)?;
+        let mut ledger = Ledger::open(&self.folder.join("ledger"), &writer.name)?;
+        let graph = &status.declared.graph;
+        let mut count = 0;
+        for (node, chosen) in graph.nodes.iter().zip(wanted(graph, selection)) {
+            let Some(chosen) = chosen else { continue };
+            let Some(table) = status.state.table(&node.shot, &node.stage) else { continue };
+            let frames: FrameSet =
+                node.frames.iter().filter(|&n| chosen.contains(n) && table.get(n).is_some_and(|r| r.key != NONE)).collect();
+            if frames.is_empty() {
+                continue;
+            }
+            count += frames.len();
+            let digests = frames.iter().filter_map(|n| table.get(n)).map(|row| row.pixels).collect();
+            let note: Arc<str> = note.into();
+            let what = if hold { What::Hold { digests, note } } else { What::Release { note } };
+            let (film, by) = (graph.film.as_str().into(), writer.name.as_str().into());
+            ledger.append(&Row { when: jiff::Timestamp::now(), film, shot: node.shot.clone(), stage: node.stage.clone(), frames, by, what })?;
+        }
+        Ok(count)
+    }
+
+    /// What a sweep would find: stored renders that no current frame uses, oldest first.
+    pub fn look_for_unused(&self) -> Result<(Status, sweep::Found), ProjectError> {
+        let status = self.status(false, &|_, _| {})?;
+        let mut used: HashSet<Digest> = HashSet::new();
+        for (_, _, table) in status.state.tables() {
+            used.extend(table.frames().iter().filter_map(|n| table.get(n)).map(|row| row.pixels));
+        }
+        for strip in &status.report.strips {
+            used.extend(strip.cells.iter().filter(|c| c.reason != Reason::New || c.restorable).map(|c| c.pixels));
+        }
+        let found = sweep::look(&status.store, &used)?;
+        Ok((status, found))
+    }
+
+    /// Removes unused renders, oldest first, down to `budget` bytes.
+    pub fn sweep(&self, budget: u64, writer: &Writer) -> Result<(sweep::Found, Vec<sweep::Unused>), ProjectError> {
+        let _lock = self.lock(writer)?;
+        let (status, found) = self.look_for_unused()?;
+        let gone = sweep::remove(&found, budget)?;
+        let lost: HashSet<Digest> = gone.iter().map(|u| u.pixels).collect();
+        status.actions.retain(|action| !lost.contains(&action.pixels))?;
+        Ok((found, gone))
+    }
+}
