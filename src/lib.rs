@@ -4,6 +4,7 @@
 //! declaration → graph → staleness → plan → execution → ledger → report.
 
 pub mod base;
+pub mod cli;
 pub mod cut;
 pub mod declare;
 pub mod events;
@@ -14,7 +15,7 @@ pub mod media;
 pub mod observe;
 pub mod operators;
 pub mod plan;
-pub mod report;
 pub mod project;
+pub mod report;
 pub mod stale;
 pub mod store;

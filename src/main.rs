@@ -1,1 +1,5 @@
-fn main() {}
+//! The `endboard` command.
+
+fn main() -> std::process::ExitCode {
+    endboard::cli::main()
+}

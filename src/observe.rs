@@ -51,7 +51,14 @@ pub enum Closeness {
 }
 
 /// Looks at all sources. New facts go into `facts`. `progress` is told how many files were read of how many.
-pub fn look(project: &Path, sources: &[Source], frame_size: (u32, u32), facts: &mut Facts, closeness: Closeness, progress: &(dyn Fn(usize, usize) + Sync)) -> Vec<Seen> {
+pub fn look(
+    project: &Path,
+    sources: &[Source],
+    frame_size: (u32, u32),
+    facts: &mut Facts,
+    closeness: Closeness,
+    progress: &(dyn Fn(usize, usize) + Sync),
+) -> Vec<Seen> {
     let now = now_nanoseconds();
     let mut all = Vec::new();
     let mut to_read = Vec::new();
@@ -60,10 +67,14 @@ pub fn look(project: &Path, sources: &[Source], frame_size: (u32, u32), facts: &
         let stats = stats(project, source);
         let mut seen = Seen { first: source.wanted.first, files: Vec::with_capacity(stats.len()) };
         for (frame, stat) in source.wanted.iter().zip(stats) {
-            let fact = known.and_then(|k| k.get(&fact_frame(source, frame))).filter(|f| f.trusted && Some(f.stat) == stat);
+            let fact = known
+                .and_then(|k| k.get(&fact_frame(source, frame)))
+                .filter(|f| f.trusted && Some(f.stat) == stat);
             let sight = match (stat, fact) {
                 (None, _) => Sight { state: SourceState::Missing, size: (0, 0) },
-                (Some(_), Some(fact)) if closeness == Closeness::Stat => sight_of(source, frame, fact, frame_size),
+                (Some(_), Some(fact)) if closeness == Closeness::Stat => {
+                    sight_of(source, frame, fact, frame_size)
+                }
                 (Some(_), _) => {
                     to_read.push((index, frame));
                     Sight { state: SourceState::Unfit, size: (0, 0) }
@@ -73,7 +84,8 @@ pub fn look(project: &Path, sources: &[Source], frame_size: (u32, u32), facts: &
         }
         all.push(seen);
     }
-    let mut files: Vec<(usize, i64)> = to_read.iter().map(|&(index, frame)| (index, fact_frame(&sources[index], frame))).collect();
+    let mut files: Vec<(usize, i64)> =
+        to_read.iter().map(|&(index, frame)| (index, fact_frame(&sources[index], frame))).collect();
     files.sort_unstable();
     files.dedup();
     let done = AtomicUsize::new(0);
@@ -193,7 +205,11 @@ fn outline(path: &Path) -> (u32, u32) {
 }
 
 /// Problems of sources in words, frames gathered into runs: what is missing, unfit or of another size.
-pub fn faults(sources: &[Source], seen: &[Seen], frame_size: (u32, u32)) -> Vec<crate::base::problem::Problem> {
+pub fn faults(
+    sources: &[Source],
+    seen: &[Seen],
+    frame_size: (u32, u32),
+) -> Vec<crate::base::problem::Problem> {
     use crate::base::frames::FrameSet;
     use crate::base::problem::Problem;
     let mut problems = Vec::new();
@@ -211,18 +227,26 @@ pub fn faults(sources: &[Source], seen: &[Seen], frame_size: (u32, u32)) -> Vec<
         let what = if source.by_hand { "hand stage" } else { "plate" };
         if !missing.is_empty() {
             let range: FrameRange = source.wanted;
-            let problem = Problem::error(source.span, format!("{what} {}: frames {missing} are missing", source.name));
-            problems.push(problem.help(format!("frames {range} are needed; the first is looked for at {}", first_path(source, &missing))));
+            let problem =
+                Problem::error(source.span, format!("{what} {}: frames {missing} are missing", source.name));
+            problems.push(problem.help(format!(
+                "frames {range} are needed; the first is looked for at {}",
+                first_path(source, &missing)
+            )));
         }
         let mut unfit: Vec<_> = unfit.into_iter().collect();
         unfit.sort_by_key(|(size, _)| *size);
         for ((width, height), frames) in unfit {
             let problem = if width == 0 {
-                Problem::error(source.span, format!("{what} {}: frames {frames} cannot be read as pictures", source.name))
-                    .help("EXR, PNG, TIFF, JPEG and DPX are read")
+                Problem::error(
+                    source.span,
+                    format!("{what} {}: frames {frames} cannot be read as pictures", source.name),
+                )
+                .help("EXR, PNG, TIFF, JPEG and DPX are read")
             } else {
                 let message = format!("{what} {}: frames {frames} are {width}x{height}", source.name);
-                Problem::error(source.span, message).help(format!("the film's frame_size is {}x{}", frame_size.0, frame_size.1))
+                Problem::error(source.span, message)
+                    .help(format!("the film's frame_size is {}x{}", frame_size.0, frame_size.1))
             };
             problems.push(problem);
         }

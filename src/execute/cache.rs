@@ -66,7 +66,9 @@ mod tests {
         cache.put(name(3), image(10));
         assert!(cache.get(&name(1)).is_some());
         cache.put(name(4), image(10));
-        assert!(cache.get(&name(2)).is_none() && cache.get(&name(1)).is_some() && cache.get(&name(4)).is_some());
+        assert!(
+            cache.get(&name(2)).is_none() && cache.get(&name(1)).is_some() && cache.get(&name(4)).is_some()
+        );
         cache.put(name(5), image(1000));
         assert!(cache.get(&name(5)).is_none() && cache.get(&name(3)).is_some());
     }

@@ -18,7 +18,12 @@ use crate::media::image::Image;
 
 impl Engine<'_> {
     /// Calls a command for `frames` and gives the images that it delivered, in order.
-    pub(super) fn call(&self, id: NodeId, work: &CommandWork, frames: FrameRange) -> Result<(Vec<Image>, Cost), Trouble> {
+    pub(super) fn call(
+        &self,
+        id: NodeId,
+        work: &CommandWork,
+        frames: FrameRange,
+    ) -> Result<(Vec<Image>, Cost), Trouble> {
         let mut tried = 0;
         loop {
             match self.call_once(id, work, frames) {
@@ -28,10 +33,16 @@ impl Engine<'_> {
         }
     }
 
-    fn call_once(&self, id: NodeId, work: &CommandWork, frames: FrameRange) -> Result<(Vec<Image>, Cost), Trouble> {
+    fn call_once(
+        &self,
+        id: NodeId,
+        work: &CommandWork,
+        frames: FrameRange,
+    ) -> Result<(Vec<Image>, Cost), Trouble> {
         let node = &self.graph.nodes[id];
         let file = |e: std::io::Error| Trouble::from(format!("the command's folder could not be made: {e}"));
-        let folder = tempfile::Builder::new().prefix("call-").tempdir_in(self.store.path("work")).map_err(file)?;
+        let folder =
+            tempfile::Builder::new().prefix("call-").tempdir_in(self.store.path("work")).map_err(file)?;
         let mut values = self.lay_out(id, frames, folder.path(), work)?;
         values.extend(work.values.iter().cloned());
         let words: Vec<String> =
@@ -40,7 +51,9 @@ impl Engine<'_> {
         let with_log = |reason: String| Trouble { reason, log: Some(log.clone()) };
         let cost = self
             .runtime
-            .block_on(supervise(&words, &self.project, &log, work.command.time_limit, &|| self.cancel.load(Ordering::Relaxed)))
+            .block_on(supervise(&words, &self.project, &log, work.command.time_limit, &|| {
+                self.cancel.load(Ordering::Relaxed)
+            }))
             .map_err(&with_log)?;
         let mut images = Vec::with_capacity(frames.len());
         for frame in frames.iter() {
@@ -53,7 +66,13 @@ impl Engine<'_> {
     }
 
     /// Puts the inputs into the call's folder as EXR files and names them.
-    fn lay_out(&self, id: NodeId, frames: FrameRange, folder: &Path, work: &CommandWork) -> Result<Vec<(String, String)>, Trouble> {
+    fn lay_out(
+        &self,
+        id: NodeId,
+        frames: FrameRange,
+        folder: &Path,
+        work: &CommandWork,
+    ) -> Result<Vec<(String, String)>, Trouble> {
         let node = &self.graph.nodes[id];
         let file = |e: std::io::Error| Trouble::from(format!("inputs could not be laid out: {e}"));
         let single = work.command.each == Each::Frame;
@@ -73,7 +92,8 @@ impl Engine<'_> {
             let number = if single { format!("{:04}", frames.first) } else { "####".to_string() };
             folder.join(format!("{name}.{number}.exr")).to_string_lossy().into_owned()
         };
-        let mut values: Vec<(String, String)> = node.inputs.iter().map(|edge| (edge.port.clone(), named(&edge.port))).collect();
+        let mut values: Vec<(String, String)> =
+            node.inputs.iter().map(|edge| (edge.port.clone(), named(&edge.port))).collect();
         let (width, height) = self.graph.frame_size;
         for (name, value) in [
             ("out", named("out")),
@@ -104,9 +124,15 @@ fn fill(word: &str, values: &[(String, String)]) -> Result<String, String> {
             rest = &tail[2..];
             continue;
         }
-        let end = tail.find('}').filter(|_| tail.starts_with('{')).ok_or_else(|| format!("'{word}' has a brace without its other half"))?;
+        let end = tail
+            .find('}')
+            .filter(|_| tail.starts_with('{'))
+            .ok_or_else(|| format!("'{word}' has a brace without its other half"))?;
         let name = &tail[1..end];
-        let value = values.iter().find(|(n, _)| n == name).ok_or_else(|| format!("nothing is called '{{{name}}}' here"))?;
+        let value = values
+            .iter()
+            .find(|(n, _)| n == name)
+            .ok_or_else(|| format!("nothing is called '{{{name}}}' here"))?;
         out.push_str(&value.1);
         rest = &tail[end + 1..];
     }
@@ -119,9 +145,13 @@ fn read_output(path: &Path, delivers: &Delivers, size: (u32, u32)) -> Result<Ima
         std::io::ErrorKind::NotFound => "the command ended well but delivered no file".to_string(),
         _ => format!("what the command delivered cannot be read: {e}"),
     })?;
-    let raster = exr::decode(&bytes).map_err(|e| format!("what the command delivered cannot be read: {e}"))?;
+    let raster =
+        exr::decode(&bytes).map_err(|e| format!("what the command delivered cannot be read: {e}"))?;
     if (raster.width, raster.height) != size {
-        return Err(format!("the command delivered {}x{}, and the film is {}x{}", raster.width, raster.height, size.0, size.1));
+        return Err(format!(
+            "the command delivered {}x{}, and the film is {}x{}",
+            raster.width, raster.height, size.0, size.1
+        ));
     }
     match delivers {
         Delivers::Mattes(names) => super::source::mattes(&raster, names, size),
@@ -148,7 +178,13 @@ fn picture(raster: &crate::media::image::Raster) -> Result<Image, String> {
 }
 
 /// Runs a program to its end, its output into `log`.
-async fn supervise(words: &[String], project: &Path, log: &PathBuf, limit: Option<f64>, ending: &dyn Fn() -> bool) -> Result<Cost, String> {
+async fn supervise(
+    words: &[String],
+    project: &Path,
+    log: &PathBuf,
+    limit: Option<f64>,
+    ending: &dyn Fn() -> bool,
+) -> Result<Cost, String> {
     let (program, arguments) = words.split_first().ok_or("the command has no words")?;
     let file = std::fs::File::create(log).map_err(|e| format!("{}: {e}", log.display()))?;
     let both = file.try_clone().map_err(|e| e.to_string())?;

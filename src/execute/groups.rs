@@ -53,7 +53,12 @@ impl Engine<'_> {
         let Work::Command(work) = &node.work else { return Err(Stop::Failed) };
         let range = match work.command.each {
             Each::Shot => node.frames,
-            _ => self.plan.frames.get(&id).and_then(|s| s.runs().iter().find(|r| r.contains(frame)).copied()).unwrap_or(FrameRange::one(frame)),
+            _ => self
+                .plan
+                .frames
+                .get(&id)
+                .and_then(|s| s.runs().iter().find(|r| r.contains(frame)).copied())
+                .unwrap_or(FrameRange::one(frame)),
         };
         if !self.groups.running.lock().expect("no worker panics with it").insert((id, range.first)) {
             return Err(Stop::Later);
@@ -63,7 +68,13 @@ impl Engine<'_> {
         result
     }
 
-    fn settle_range(&self, id: NodeId, work: &CommandWork, range: FrameRange, frame: i64) -> Result<Ready, Stop> {
+    fn settle_range(
+        &self,
+        id: NodeId,
+        work: &CommandWork,
+        range: FrameRange,
+        frame: i64,
+    ) -> Result<Ready, Stop> {
         // Every frame's inputs first; a frame whose inputs fail is left out of a run, and fails a whole shot.
         let mut due: Vec<(i64, Due)> = Vec::new();
         for n in range.iter() {
@@ -80,7 +91,12 @@ impl Engine<'_> {
         let mut runs: Vec<Vec<(i64, Due)>> = Vec::new();
         for (n, d) in due {
             match runs.last_mut() {
-                Some(run) if work.command.each == Each::Shot || run.last().is_some_and(|(last, _)| last + 1 == n) => run.push((n, d)),
+                Some(run)
+                    if work.command.each == Each::Shot
+                        || run.last().is_some_and(|(last, _)| last + 1 == n) =>
+                {
+                    run.push((n, d))
+                }
                 _ => runs.push(vec![(n, d)]),
             }
         }
@@ -97,14 +113,23 @@ impl Engine<'_> {
     }
 
     fn is_settled(&self, id: NodeId, frame: i64) -> bool {
-        matches!(self.cells.lock().expect("no worker panics with it").get(&(id, frame)), Some(Progress::Done(_) | Progress::Failed))
+        matches!(
+            self.cells.lock().expect("no worker panics with it").get(&(id, frame)),
+            Some(Progress::Done(_) | Progress::Failed)
+        )
     }
 
     fn settle_as(&self, id: NodeId, frame: i64, progress: Progress) {
         self.cells.lock().expect("no worker panics with it").insert((id, frame), progress);
     }
 
-    fn call_run(&self, id: NodeId, work: &CommandWork, whole: FrameRange, run: Vec<(i64, Due)>) -> Result<(), Stop> {
+    fn call_run(
+        &self,
+        id: NodeId,
+        work: &CommandWork,
+        whole: FrameRange,
+        run: Vec<(i64, Due)>,
+    ) -> Result<(), Stop> {
         let node = &self.graph.nodes[id];
         let frames = match work.command.each {
             Each::Shot => whole,
@@ -121,7 +146,13 @@ impl Engine<'_> {
                     let Some(image) = images.remove(&n) else { continue };
                     let (cause, first) = (due.cause.clone(), due.last.key == NONE);
                     let ready = self.record(id, n, due, Arc::new(image))?;
-                    self.tally.rendered(node, n, cause, first, (wall, cost.children / frames.len().max(1) as u32, cost.peak));
+                    self.tally.rendered(
+                        node,
+                        n,
+                        cause,
+                        first,
+                        (wall, cost.children / frames.len().max(1) as u32, cost.peak),
+                    );
                     self.settle_as(id, n, Progress::Done(ready));
                     self.announce(id, n, How::Rendered);
                 }
@@ -129,7 +160,14 @@ impl Engine<'_> {
             Err(_) if self.is_ending() => return Err(Stop::Ending),
             Err(trouble) => {
                 for (n, due) in run {
-                    self.tally.failed(node, n, due.cause.clone(), due.last.key == NONE, (wall, Default::default(), None), &trouble.reason);
+                    self.tally.failed(
+                        node,
+                        n,
+                        due.cause.clone(),
+                        due.last.key == NONE,
+                        (wall, Default::default(), None),
+                        &trouble.reason,
+                    );
                     self.settle_as(id, n, Progress::Failed);
                     self.fail(id, n, due.key, trouble.reason.clone(), trouble.log.clone());
                 }

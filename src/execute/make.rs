@@ -35,7 +35,8 @@ impl Engine<'_> {
     pub(super) fn make(&self, id: NodeId, frame: i64, due: Due) -> Result<Ready, Stop> {
         let (began, cpu) = (Instant::now(), thread_cpu());
         let made = self.compute(id, frame);
-        let spent = |cost: &Cost| (began.elapsed(), thread_cpu().saturating_sub(cpu) + cost.children, cost.peak);
+        let spent =
+            |cost: &Cost| (began.elapsed(), thread_cpu().saturating_sub(cpu) + cost.children, cost.peak);
         match made {
             Ok((image, cost)) => {
                 let image = Arc::new(image);
@@ -49,7 +50,14 @@ impl Engine<'_> {
             Err(_) if self.is_ending() => Err(Stop::Ending),
             Err(trouble) => {
                 let first = due.last.key == NONE;
-                self.tally.failed(&self.graph.nodes[id], frame, due.cause.clone(), first, spent(&Cost::default()), &trouble.reason);
+                self.tally.failed(
+                    &self.graph.nodes[id],
+                    frame,
+                    due.cause.clone(),
+                    first,
+                    spent(&Cost::default()),
+                    &trouble.reason,
+                );
                 self.fail(id, frame, due.key, trouble.reason, trouble.log);
                 Err(Stop::Failed)
             }
@@ -64,17 +72,22 @@ impl Engine<'_> {
         match &node.work {
             Work::Plate { source, decode } => {
                 let raster = self.raster(*source, frame)?;
-                let image = decode.apply(&Inputs { frames: &[], raster: Some(&raster) }, frame).map_err(|e| e.to_string())?;
+                let image = decode
+                    .apply(&Inputs { frames: &[], raster: Some(&raster) }, frame)
+                    .map_err(|e| e.to_string())?;
                 Ok((image, Cost::default()))
             }
             Work::Hand { source, decode, delivers } => {
                 let raster = self.raster(*source, frame)?;
-                let image = super::source::delivered(raster, delivers, &**decode, frame, self.graph.frame_size)?;
+                let image =
+                    super::source::delivered(raster, delivers, &**decode, frame, self.graph.frame_size)?;
                 Ok((image, Cost::default()))
             }
             Work::Operator { prepared, .. } => {
                 let inputs = self.inputs(id, frame)?;
-                let image = prepared.apply(&Inputs { frames: &inputs, raster: None }, frame).map_err(|e| e.to_string())?;
+                let image = prepared
+                    .apply(&Inputs { frames: &inputs, raster: None }, frame)
+                    .map_err(|e| e.to_string())?;
                 Ok((image, Cost::default()))
             }
             Work::Command(work) => {

@@ -185,7 +185,8 @@ impl<'a> Engine<'a> {
     /// Does the work and gives what came of it, with the last keys for saving.
     pub fn run(self) -> (Outcome, State, tally::Tally) {
         (self.events)(Event::Began(self.plan.count));
-        let queue: Mutex<std::collections::VecDeque<usize>> = Mutex::new((0..self.plan.columns.len()).collect());
+        let queue: Mutex<std::collections::VecDeque<usize>> =
+            Mutex::new((0..self.plan.columns.len()).collect());
         let busy = AtomicUsize::new(0);
         std::thread::scope(|scope| {
             for _ in 0..self.options.jobs.max(1).min(self.plan.columns.len().max(1)) {

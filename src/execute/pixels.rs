@@ -21,7 +21,10 @@ impl Engine<'_> {
             let image = self.pixels(from, n, &ready)?;
             let image = match channel {
                 Some(channel) => Arc::new(picked(&image, &channel).ok_or_else(|| {
-                    Trouble::from(format!("{}@{n} came without its channel '{channel}'", self.graph.nodes[from].name()))
+                    Trouble::from(format!(
+                        "{}@{n} came without its channel '{channel}'",
+                        self.graph.nodes[from].name()
+                    ))
                 })?),
                 None => image,
             };
@@ -36,7 +39,9 @@ impl Engine<'_> {
             match self.ensure(id, frame) {
                 Ok(ready) => return Ok(ready),
                 Err(Stop::Later) => self.wait(),
-                Err(_) => return Err(format!("{}@{frame} is not to be had", self.graph.nodes[id].name()).into()),
+                Err(_) => {
+                    return Err(format!("{}@{frame} is not to be had", self.graph.nodes[id].name()).into());
+                }
             }
         }
     }
@@ -51,18 +56,25 @@ impl Engine<'_> {
             match self.objects.get(&ready.pixels) {
                 Ok(image) => {
                     let image = Arc::new(image);
-                    self.cache.lock().expect("no worker panics with it").put(ready.pixels, Arc::clone(&image));
+                    self.cache
+                        .lock()
+                        .expect("no worker panics with it")
+                        .put(ready.pixels, Arc::clone(&image));
                     return Ok(image);
                 }
                 // Gone or damaged: it is computed again below and put back.
-                Err(error) => tracing::warn!(frame = %crate::stale::place(node, frame), %error, "computed again"),
+                Err(error) => {
+                    tracing::warn!(frame = %crate::stale::place(node, frame), %error, "computed again")
+                }
             }
         }
         let (image, _) = self.compute(id, frame)?;
         let digest = image.digest();
         if digest.whole != ready.pixels {
             let place = crate::stale::place(node, frame);
-            return Err(format!("{place} does not come out the same twice; a stage that is not kept must").into());
+            return Err(
+                format!("{place} does not come out the same twice; a stage that is not kept must").into()
+            );
         }
         if node.keep {
             self.objects.put(&digest.whole, &image).map_err(|e| Trouble::from(e.to_string()))?;

@@ -91,7 +91,8 @@ impl Engine<'_> {
     pub(super) fn stand(&self, id: NodeId, frame: i64) -> Result<Standing, Stop> {
         let mut needs: Vec<(NodeId, i64, Ready)> = Vec::new();
         let mut wanted = Vec::new();
-        self.graph.each_need(id, frame, &mut |edge, _, range| wanted.extend(range.iter().map(|n| (edge.from, n))));
+        self.graph
+            .each_need(id, frame, &mut |edge, _, range| wanted.extend(range.iter().map(|n| (edge.from, n))));
         wanted.dedup();
         for (from, n) in wanted {
             match self.ensure(from, n) {
@@ -111,7 +112,9 @@ impl Engine<'_> {
             Some(_) => return Err(Stop::Failed),
         };
         let mut seen = |from: NodeId, n: i64, channel: Option<&str>| {
-            let Some((_, _, ready)) = needs.iter().find(|(f, m, _)| (*f, *m) == (from, n)) else { return Input::Missing };
+            let Some((_, _, ready)) = needs.iter().find(|(f, m, _)| (*f, *m) == (from, n)) else {
+                return Input::Missing;
+            };
             match channel {
                 None => Input::Pixels(ready.pixels),
                 Some(channel) => match self.plane(&ready.key, channel) {
@@ -133,7 +136,8 @@ impl Engine<'_> {
     /// Uses what is there already for a key, if anything is.
     fn take_up(&self, id: NodeId, frame: i64, due: Due) -> Result<Standing, Stop> {
         let node = &self.graph.nodes[id];
-        let there = self.actions.get(&due.key).filter(|action| !node.keep || self.objects.has(&action.pixels));
+        let there =
+            self.actions.get(&due.key).filter(|action| !node.keep || self.objects.has(&action.pixels));
         let Some(action) = there else {
             if due.last.failed == due.key && !self.options.again {
                 return Err(Stop::Failed);
@@ -152,21 +156,33 @@ impl Engine<'_> {
     pub(super) fn place(&self, id: NodeId, frame: i64, ready: &Ready) -> Result<(), StoreError> {
         let node = &self.graph.nodes[id];
         if node.keep {
-            self.objects.link(&ready.pixels, &self.project.join(render_path(&node.shot, &node.stage, frame)))?;
+            self.objects
+                .link(&ready.pixels, &self.project.join(render_path(&node.shot, &node.stage, frame)))?;
         }
         let row = Row { key: ready.key, pixels: ready.pixels, failed: NONE };
         self.state.lock().expect("no worker panics with it").set(&node.shot, &node.stage, frame, row)
     }
 
     /// Records a render that was just made.
-    pub(super) fn record(&self, id: NodeId, frame: i64, due: Due, image: Arc<crate::media::image::Image>) -> Result<Ready, Stop> {
+    pub(super) fn record(
+        &self,
+        id: NodeId,
+        frame: i64,
+        due: Due,
+        image: Arc<crate::media::image::Image>,
+    ) -> Result<Ready, Stop> {
         let node = &self.graph.nodes[id];
         let digest = image.digest();
         let stored = || -> Result<Ready, StoreError> {
             if node.keep {
                 self.objects.put(&digest.whole, &image)?;
             }
-            self.actions.put(Action { key: due.key, pixels: digest.whole, planes: digest.planes.clone(), made_of: due.made_of.clone() })?;
+            self.actions.put(Action {
+                key: due.key,
+                pixels: digest.whole,
+                planes: digest.planes.clone(),
+                made_of: due.made_of.clone(),
+            })?;
             let ready = Ready { pixels: digest.whole, key: due.key, cause: due.cause.clone() };
             self.place(id, frame, &ready)?;
             Ok(ready)
@@ -177,11 +193,19 @@ impl Engine<'_> {
     }
 
     /// A frame failed: it is remembered with its key, so that it is not tried again for nothing.
-    pub(super) fn fail(&self, id: NodeId, frame: i64, key: Digest, reason: String, log: Option<std::path::PathBuf>) {
+    pub(super) fn fail(
+        &self,
+        id: NodeId,
+        frame: i64,
+        key: Digest,
+        reason: String,
+        log: Option<std::path::PathBuf>,
+    ) {
         let node = &self.graph.nodes[id];
         let row = Row { failed: key, ..self.last(id, frame) };
         if key != NONE
-            && let Err(e) = self.state.lock().expect("no worker panics with it").set(&node.shot, &node.stage, frame, row)
+            && let Err(e) =
+                self.state.lock().expect("no worker panics with it").set(&node.shot, &node.stage, frame, row)
         {
             self.broken(&e);
         }
@@ -193,7 +217,8 @@ impl Engine<'_> {
 
     /// The store refused. On a full disk the run ends; nothing half-written is left under a final name.
     pub(super) fn broken(&self, error: &StoreError) -> Stop {
-        let reason = if error.is_full_disk() { format!("the disk is full ({error})") } else { error.to_string() };
+        let reason =
+            if error.is_full_disk() { format!("the disk is full ({error})") } else { error.to_string() };
         self.end(reason);
         Stop::Ending
     }
@@ -211,8 +236,11 @@ impl Engine<'_> {
 
     /// The digest of a node's named settings, remembered in the store.
     fn ingredients(&self, id: NodeId) -> Result<Digest, StoreError> {
-        let list: Vec<_> =
-            self.graph.nodes[id].ingredients.iter().map(|i| (i.name.clone(), i.digest, i.text.clone())).collect();
+        let list: Vec<_> = self.graph.nodes[id]
+            .ingredients
+            .iter()
+            .map(|i| (i.name.clone(), i.digest, i.text.clone()))
+            .collect();
         let mut hasher = crate::base::digest::KeyHasher::new();
         for (name, digest, _) in &list {
             hasher.text(name).digest(digest);
@@ -228,7 +256,9 @@ impl Engine<'_> {
         let old = (last.key != NONE).then(|| self.actions.get(&last.key)).flatten().map(|a| a.made_of);
         let Some(old) = old else { return explain::cause(None, &node.ingredients, true, None) };
         if old.identity == now.identity && old.parameters == now.parameters {
-            let above = needs.iter().find(|(_, _, ready)| !ready.cause.is_empty() && !old.inputs.contains(&ready.pixels));
+            let above = needs
+                .iter()
+                .find(|(_, _, ready)| !ready.cause.is_empty() && !old.inputs.contains(&ready.pixels));
             if let Some((_, _, ready)) = above {
                 return Arc::clone(&ready.cause);
             }

@@ -47,7 +47,8 @@ impl Engine<'_> {
         if expected != Some(SourceState::Known(Digest::of(&bytes))) {
             return Err(format!("{name}: the file changed during the rebuild; rebuild once more").into());
         }
-        let format = Format::of_path(&path.to_string_lossy()).ok_or_else(|| format!("{name}: no picture format that is read"))?;
+        let format = Format::of_path(&path.to_string_lossy())
+            .ok_or_else(|| format!("{name}: no picture format that is read"))?;
         Ok(media::decode(format, &bytes).map_err(|e| format!("{name}: {e}"))?)
     }
 
@@ -57,7 +58,12 @@ impl Engine<'_> {
             match open.get(&source) {
                 Some(reel) => Arc::clone(reel),
                 None => {
-                    let reel = Arc::new(Mutex::new(Reel { movie: probe(path)?, next: 0, child: None, passed: HashMap::new() }));
+                    let reel = Arc::new(Mutex::new(Reel {
+                        movie: probe(path)?,
+                        next: 0,
+                        child: None,
+                        passed: HashMap::new(),
+                    }));
                     open.insert(source, Arc::clone(&reel));
                     reel
                 }
@@ -76,9 +82,16 @@ impl Engine<'_> {
 
 /// Size, rate and length of a movie.
 pub fn probe(path: &str) -> Result<Movie, String> {
-    let output = Command::new("ffprobe").args(movie::probe_arguments(path)).stdin(Stdio::null()).output().map_err(no_ffmpeg)?;
+    let output = Command::new("ffprobe")
+        .args(movie::probe_arguments(path))
+        .stdin(Stdio::null())
+        .output()
+        .map_err(no_ffmpeg)?;
     if !output.status.success() {
-        return Err(format!("{path}: ffprobe cannot read it: {}", String::from_utf8_lossy(&output.stderr).trim()));
+        return Err(format!(
+            "{path}: ffprobe cannot read it: {}",
+            String::from_utf8_lossy(&output.stderr).trim()
+        ));
     }
     movie::parse_probe(&String::from_utf8_lossy(&output.stdout)).map_err(|e| format!("{path}: {e}"))
 }
@@ -105,7 +118,8 @@ impl Reel {
         loop {
             let mut bytes = vec![0; movie::frame_bytes(&self.movie)];
             let (_, out) = self.child.as_mut().ok_or("the movie is not open")?;
-            out.read_exact(&mut bytes).map_err(|_| format!("{path}: the movie ends before picture {}", index + 1))?;
+            out.read_exact(&mut bytes)
+                .map_err(|_| format!("{path}: the movie ends before picture {}", index + 1))?;
             let at = self.next;
             self.next += 1;
             if at == index {
@@ -119,7 +133,8 @@ impl Reel {
 
     fn start(&mut self, path: &str, first: i64, last: i64) -> Result<(), String> {
         self.stop();
-        let version = Command::new("ffmpeg").arg("-version").stdin(Stdio::null()).output().map_err(no_ffmpeg)?;
+        let version =
+            Command::new("ffmpeg").arg("-version").stdin(Stdio::null()).output().map_err(no_ffmpeg)?;
         let version = movie::Version::parse(&String::from_utf8_lossy(&version.stdout));
         let (first_picture, last_picture) = (first.max(0) as u64, last.max(0) as u64);
         let arguments = movie::decode_arguments(path, &self.movie, first_picture, last_picture, version);
@@ -169,12 +184,16 @@ pub(super) fn delivered(
 /// Mattes by name; one matte may also come as a grey picture or as a picture's red plane.
 pub(super) fn mattes(raster: &Raster, names: &[Arc<str>], size: (u32, u32)) -> Result<Image, String> {
     if (raster.width, raster.height) != size {
-        return Err(format!("the file is {}x{}, and the film {}x{}", raster.width, raster.height, size.0, size.1));
+        return Err(format!(
+            "the file is {}x{}, and the film {}x{}",
+            raster.width, raster.height, size.0, size.1
+        ));
     }
     let mut channels = Vec::new();
     for name in names {
         let plane = raster.planes.iter().find(|(n, _)| *n == **name);
-        let plane = plane.or_else(|| raster.planes.iter().find(|(n, _)| names.len() == 1 && (n == "Y" || n == "R")));
+        let plane =
+            plane.or_else(|| raster.planes.iter().find(|(n, _)| names.len() == 1 && (n == "Y" || n == "R")));
         let (_, samples) = plane.ok_or_else(|| format!("the file has no channel '{name}'"))?;
         let samples = samples.iter().map(|&s| half::f16::from_f32(s)).collect();
         channels.push(Channel { name: Arc::clone(name), samples });

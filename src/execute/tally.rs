@@ -63,7 +63,15 @@ impl Tally {
         self.add(node, frame, cause, first, spent, Some(short.into()));
     }
 
-    fn add(&self, node: &Node, frame: i64, cause: Arc<str>, first: bool, spent: Spent, failed: Option<Arc<str>>) {
+    fn add(
+        &self,
+        node: &Node,
+        frame: i64,
+        cause: Arc<str>,
+        first: bool,
+        spent: Spent,
+        failed: Option<Arc<str>>,
+    ) {
         {
             let mut total = self.total.lock().expect("no worker panics with it");
             total.0 += spent.0;
@@ -100,7 +108,15 @@ impl Tally {
                 outcome: failed.map_or(Outcome::Done, Outcome::Failed),
             };
             let when = jiff::Timestamp::now();
-            let row = Row { when, film: self.film.clone(), shot, stage, frames: sum.frames, by: sum.by, what: What::Render(render) };
+            let row = Row {
+                when,
+                film: self.film.clone(),
+                shot,
+                stage,
+                frames: sum.frames,
+                by: sum.by,
+                what: What::Render(render),
+            };
             if let Err(e) = inner.0.append(&row) {
                 self.trouble.lock().expect("no worker panics with it").get_or_insert(e.to_string());
             }

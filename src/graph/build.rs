@@ -13,7 +13,9 @@ use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::{FRAME_LIMIT, FrameRange};
 use crate::base::problem::{Problem, Problems, Span};
 use crate::base::value::{Key, Map, Node as ValueNode, Scalar, Value};
-use crate::declare::film::{At, ByHand, Command, Delivers, Film, From, Media, Plate, Shot, Stage, Work as Declared};
+use crate::declare::film::{
+    At, ByHand, Command, Delivers, Film, From, Media, Plate, Shot, Stage, Work as Declared,
+};
 use crate::media::image::RGBA;
 use crate::operators::{self, Attachment, Kind, Operator, Setup, Slot, WorkingSpace};
 
@@ -43,7 +45,11 @@ pub fn build(film: &Film, events: Option<&[Event]>, files: &mut dyn Files) -> (G
     let mut builder = Builder {
         film,
         files,
-        space: if film.working_space.value == "acescg" { WorkingSpace::AcesCg } else { WorkingSpace::LinearRec709 },
+        space: if film.working_space.value == "acescg" {
+            WorkingSpace::AcesCg
+        } else {
+            WorkingSpace::LinearRec709
+        },
         graph: Graph {
             film: film.name.clone(),
             frame_size: film.frame_size,
@@ -108,7 +114,10 @@ impl Builder<'_> {
         for plate in shot.plates.values() {
             if let Some(frames) = self.film.plates.get(&plate.value).and_then(|p| p.frames.as_ref()) {
                 let met = range.meet(frames.value);
-                range = FrameRange::new(met.first.min(shot.frames.value.first), met.last.max(shot.frames.value.last));
+                range = FrameRange::new(
+                    met.first.min(shot.frames.value.first),
+                    met.last.max(shot.frames.value.last),
+                );
             }
         }
         range
@@ -136,7 +145,13 @@ impl Builder<'_> {
         self.graph.sources.len() - 1
     }
 
-    fn decoder(&mut self, encoding: Option<&At<String>>, media: &Media, span: Span, frames: FrameRange) -> Option<Box<dyn operators::Prepared>> {
+    fn decoder(
+        &mut self,
+        encoding: Option<&At<String>>,
+        media: &Media,
+        span: Span,
+        frames: FrameRange,
+    ) -> Option<Box<dyn operators::Prepared>> {
         let path = match media {
             Media::Files(at) => at.value.after.clone(),
             Media::Movie { path, .. } => path.value.clone(),
@@ -146,7 +161,9 @@ impl Builder<'_> {
             None => (usual_encoding(&path), span),
         };
         let scalar = ValueNode::Scalar(Scalar { text, quoted: false });
-        let settings = Map { entries: vec![(Key { text: "encoding".into(), span: at }, Value { span: at, node: scalar })] };
+        let settings = Map {
+            entries: vec![(Key { text: "encoding".into(), span: at }, Value { span: at, node: scalar })],
+        };
         let operator = operators::named("plate")?;
         self.prepare(operator, &settings, span, frames, &[], &[], &BTreeMap::new())
     }
@@ -184,7 +201,9 @@ impl Builder<'_> {
             return None;
         }
         let mut node = match &stage.work {
-            Declared::Operator(_) => self.operated(shot, name, stage, frames, operator?, &joined, declared)?,
+            Declared::Operator(_) => {
+                self.operated(shot, name, stage, frames, operator?, &joined, declared)?
+            }
             Declared::Command(command) => self.commanded(shot, name, stage, frames, command),
             Declared::ByHand(hand) => self.by_hand(shot, name, stage, frames, hand)?,
         };
@@ -232,24 +251,38 @@ impl Builder<'_> {
             }
         }
         for (other, span) in &joined.shapes {
-            match declared.stages.get(other).and_then(|s| s.settings.get("shapes")).and_then(|v| v.text().ok()) {
+            match declared
+                .stages
+                .get(other)
+                .and_then(|s| s.settings.get("shapes"))
+                .and_then(|v| v.text().ok())
+            {
                 Some(path) => wanted.push(("shapes".into(), path.to_string(), *span)),
                 None => self.problems.push(
-                    Problem::error(*span, format!("{shot}/{name} takes shapes from '{other}', which has no shapes file"))
-                        .help("give that stage `shapes: FILE`"),
+                    Problem::error(
+                        *span,
+                        format!("{shot}/{name} takes shapes from '{other}', which has no shapes file"),
+                    )
+                    .help("give that stage `shapes: FILE`"),
                 ),
             }
         }
         let mut files = BTreeMap::new();
-        let mut ingredients: Vec<Ingredient> =
-            stage.settings.entries.iter().map(|(key, value)| ingredient(&key.text, &spelled(value))).collect();
+        let mut ingredients: Vec<Ingredient> = stage
+            .settings
+            .entries
+            .iter()
+            .map(|(key, value)| ingredient(&key.text, &spelled(value)))
+            .collect();
         for (param, path, span) in wanted {
             match self.files.attach(&path) {
                 Ok(file) => {
                     ingredients.push(Ingredient { name: path, digest: Digest::of(&file.bytes), text: None });
                     files.insert(param, file);
                 }
-                Err(reason) => self.problems.push(Problem::error(span, format!("{shot}/{name}: {path} cannot be read: {reason}"))),
+                Err(reason) => self
+                    .problems
+                    .push(Problem::error(span, format!("{shot}/{name}: {path} cannot be read: {reason}"))),
             }
         }
         let prepared =
@@ -259,12 +292,20 @@ impl Builder<'_> {
         let mut node = self.node(shot, name, frames, Work::Operator { spec, prepared }, stage.span);
         node.channels = channels;
         node.identity = operators::identity(spec);
-        ingredients.push(ingredient(&format!("operator {}", spec.name), &format!("version {}", spec.version)));
+        ingredients
+            .push(ingredient(&format!("operator {}", spec.name), &format!("version {}", spec.version)));
         node.ingredients = ingredients;
         Some(node)
     }
 
-    fn commanded(&mut self, shot: &Arc<str>, name: &str, stage: &Stage, frames: FrameRange, command: &Command) -> Node {
+    fn commanded(
+        &mut self,
+        shot: &Arc<str>,
+        name: &str,
+        stage: &Stage,
+        frames: FrameRange,
+        command: &Command,
+    ) -> Node {
         let mut hasher = KeyHasher::new();
         hasher.text("command 1").list(command.words.value.len());
         let mut ingredients = vec![ingredient("command", &command.words.value.join(" "))];
@@ -279,10 +320,14 @@ impl Builder<'_> {
         }
         for depends in &command.depends {
             if self.files.digest(&depends.value).is_none() {
-                self.problems.push(Problem::error(depends.span, format!("{shot}/{name} depends on {}, which cannot be read", depends.value)));
+                self.problems.push(Problem::error(
+                    depends.span,
+                    format!("{shot}/{name} depends on {}, which cannot be read", depends.value),
+                ));
             }
         }
-        let values: Vec<(String, String)> = stage.settings.entries.iter().map(|(k, v)| (k.text.clone(), spelled(v))).collect();
+        let values: Vec<(String, String)> =
+            stage.settings.entries.iter().map(|(k, v)| (k.text.clone(), spelled(v))).collect();
         for (key, value) in &values {
             hasher.text(key).text(value);
             ingredients.push(ingredient(key, value));
@@ -294,8 +339,11 @@ impl Builder<'_> {
                     ingredients.push(ingredient("version", version.trim()));
                 }
                 Err(reason) => self.problems.push(
-                    Problem::error(words.span, format!("{shot}/{name}: the version command failed: {reason}"))
-                        .help("it must run and end with success; its output becomes part of every key"),
+                    Problem::error(
+                        words.span,
+                        format!("{shot}/{name}: the version command failed: {reason}"),
+                    )
+                    .help("it must run and end with success; its output becomes part of every key"),
                 ),
             }
         }
@@ -314,7 +362,14 @@ impl Builder<'_> {
         node
     }
 
-    fn by_hand(&mut self, shot: &Arc<str>, name: &str, stage: &Stage, frames: FrameRange, hand: &ByHand) -> Option<Node> {
+    fn by_hand(
+        &mut self,
+        shot: &Arc<str>,
+        name: &str,
+        stage: &Stage,
+        frames: FrameRange,
+        hand: &ByHand,
+    ) -> Option<Node> {
         let media = Media::Files(hand.files.clone());
         let decode = self.decoder(hand.encoding.as_ref(), &media, hand.files.span, frames)?;
         let source = self.source(format!("{shot}/{name}"), media, hand.files.span, true);
@@ -396,7 +451,12 @@ impl Builder<'_> {
                 edges.push(super::Edge { from: node, channel: None, port: event.shot.value.clone() });
                 let frames = self.graph.nodes[node].frames;
                 let channels = self.graph.nodes[node].channels.clone();
-                connected.push(operators::Connected { port: 0, name: event.shot.value.clone(), channels, frames });
+                connected.push(operators::Connected {
+                    port: 0,
+                    name: event.shot.value.clone(),
+                    channels,
+                    frames,
+                });
                 edges.len() - 1
             });
             slots.push(Slot { at: event.at, input, source: event.source });
@@ -405,11 +465,14 @@ impl Builder<'_> {
         let frames = FrameRange::new(1, last);
         let Some(operator) = operators::named("assemble") else { return };
         let settings = stage.settings.clone();
-        let Some(prepared) = self.prepare(operator, &settings, stage.span, frames, &connected, &slots, &BTreeMap::new()) else {
+        let Some(prepared) =
+            self.prepare(operator, &settings, stage.span, frames, &connected, &slots, &BTreeMap::new())
+        else {
             return;
         };
         let spec = operator.spec();
-        let mut node = self.node(&FILM.into(), ASSEMBLY, frames, Work::Operator { spec, prepared }, stage.span);
+        let mut node =
+            self.node(&FILM.into(), ASSEMBLY, frames, Work::Operator { spec, prepared }, stage.span);
         node.inputs = edges;
         node.identity = operators::identity(spec);
         node.keep = stage.keep;
@@ -425,11 +488,16 @@ impl Builder<'_> {
     fn assembled(&mut self, event: &Event) -> Option<NodeId> {
         let name = &event.shot.value;
         let Some((names, last)) = self.last_stage.get(name) else {
-            let problem = Problem::error(event.shot.span, format!("the cut names shot '{name}', which the film has not"));
-            self.problems.push(match crate::base::problem::nearest(name, self.film.shots.keys().map(String::as_str)) {
-                Some(near) => problem.help(format!("did you mean '{near}'?")),
-                None => problem.help("declare it under `shots:`"),
-            });
+            let problem = Problem::error(
+                event.shot.span,
+                format!("the cut names shot '{name}', which the film has not"),
+            );
+            self.problems.push(
+                match crate::base::problem::nearest(name, self.film.shots.keys().map(String::as_str)) {
+                    Some(near) => problem.help(format!("did you mean '{near}'?")),
+                    None => problem.help("declare it under `shots:`"),
+                },
+            );
             return None;
         };
         let node = match &self.film.assembly_from {
@@ -438,7 +506,10 @@ impl Builder<'_> {
         }?;
         let has = self.graph.nodes[node].frames;
         if !has.covers(event.source) {
-            let problem = Problem::error(event.shot.span, format!("the cut uses {name}@{}, and the shot is made for {has}", event.source));
+            let problem = Problem::error(
+                event.shot.span,
+                format!("the cut uses {name}@{}, and the shot is made for {has}", event.source),
+            );
             self.problems.push(problem.help("give the shot those frames, or more handles"));
             return None;
         }
@@ -450,7 +521,11 @@ impl Builder<'_> {
         let mut wanted: HashMap<NodeId, FrameRange> = HashMap::new();
         for id in (0..self.graph.nodes.len()).rev() {
             let node = &self.graph.nodes[id];
-            let frames = wanted.get(&id).copied().filter(|_| matches!(node.work, Work::Plate { .. })).unwrap_or(node.frames);
+            let frames = wanted
+                .get(&id)
+                .copied()
+                .filter(|_| matches!(node.work, Work::Plate { .. }))
+                .unwrap_or(node.frames);
             for frame in frames.iter() {
                 node.each_reach(frame, &|n| self.graph.nodes[n].frames, &mut |input, range| {
                     let hull = wanted.entry(node.inputs[input].from).or_insert(range);
@@ -481,7 +556,8 @@ impl Builder<'_> {
 /// Stage names, inputs first. Cycles were named by the reader; here they are cut so that work can go on.
 fn order(shot: &Shot) -> Vec<String> {
     let mut graph = DiGraph::<&str, ()>::new();
-    let index: HashMap<&str, _> = shot.stages.keys().map(|name| (name.as_str(), graph.add_node(name.as_str()))).collect();
+    let index: HashMap<&str, _> =
+        shot.stages.keys().map(|name| (name.as_str(), graph.add_node(name.as_str()))).collect();
     for (position, (name, stage)) in shot.stages.iter().enumerate() {
         let mut link = |from: &str| {
             if let Some(&from) = index.get(from) {
@@ -496,7 +572,9 @@ fn order(shot: &Shot) -> Vec<String> {
         }
         let first_implied = !matches!(stage.work, Declared::Operator(_)) && stage.from.is_empty()
             || matches!(&stage.work, Declared::Operator(at) if implied_first(&at.value, stage));
-        if first_implied && let Some((before, _)) = position.checked_sub(1).and_then(|i| shot.stages.get_index(i)) {
+        if first_implied
+            && let Some((before, _)) = position.checked_sub(1).and_then(|i| shot.stages.get_index(i))
+        {
             link(before);
         }
     }
@@ -507,7 +585,9 @@ fn order(shot: &Shot) -> Vec<String> {
 }
 
 fn implied_first(operator: &str, stage: &Stage) -> bool {
-    operators::named(operator).and_then(|op| op.spec().ports.first()).is_some_and(|port| !stage.from.contains_key(port.name))
+    operators::named(operator)
+        .and_then(|op| op.spec().ports.first())
+        .is_some_and(|port| !stage.from.contains_key(port.name))
 }
 
 fn in_order(film: &Film) -> Vec<Event> {
@@ -530,7 +610,11 @@ fn delivered(delivers: &Delivers) -> Vec<Arc<str>> {
 
 fn ingredient(name: &str, text: &str) -> Ingredient {
     let short = text.chars().count() <= 60;
-    Ingredient { name: name.into(), digest: Digest::of(text.as_bytes()), text: short.then(|| text.to_string()) }
+    Ingredient {
+        name: name.into(),
+        digest: Digest::of(text.as_bytes()),
+        text: short.then(|| text.to_string()),
+    }
 }
 
 /// A value as one line of text, the same for the same meaning however it was laid out.
@@ -540,7 +624,8 @@ fn spelled(value: &Value) -> String {
         ValueNode::Scalar(scalar) => scalar.text.clone(),
         ValueNode::List(items) => format!("[{}]", items.iter().map(spelled).collect::<Vec<_>>().join(", ")),
         ValueNode::Map(map) => {
-            let parts: Vec<String> = map.entries.iter().map(|(k, v)| format!("{}: {}", k.text, spelled(v))).collect();
+            let parts: Vec<String> =
+                map.entries.iter().map(|(k, v)| format!("{}: {}", k.text, spelled(v))).collect();
             format!("{{{}}}", parts.join(", "))
         }
     }

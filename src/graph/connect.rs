@@ -68,7 +68,8 @@ impl Scope<'_> {
             match from.get(port.name).cloned().or(implied) {
                 Some(at) => self.port(index, port, &at, &mut joined, problems),
                 None if port.required => {
-                    let problem = Problem::error(self.span, format!("{} lacks its input '{}'", self.what, port.name));
+                    let problem =
+                        Problem::error(self.span, format!("{} lacks its input '{}'", self.what, port.name));
                     problems.push(problem.help(format!("add it under `from:`; {}", port.doc)));
                 }
                 None => {}
@@ -80,12 +81,24 @@ impl Scope<'_> {
     fn port(&self, index: usize, port: &Port, at: &At<From>, joined: &mut Joined, problems: &mut Problems) {
         match (&at.value, port.carries) {
             (From::One(reference), Carries::Shapes) => joined.shapes.push((reference.stage.clone(), at.span)),
-            (From::One(_), Carries::Many) | (From::Many(_), Carries::Picture | Carries::Matte | Carries::Shapes) => {
+            (From::One(_), Carries::Many)
+            | (From::Many(_), Carries::Picture | Carries::Matte | Carries::Shapes) => {
                 let wanted = if port.carries == Carries::Many { "a map of names" } else { "one stage" };
-                problems.push(Problem::error(at.span, format!("input '{}' of {} takes {wanted}", port.name, self.what)));
+                problems.push(Problem::error(
+                    at.span,
+                    format!("input '{}' of {} takes {wanted}", port.name, self.what),
+                ));
             }
             (From::One(reference), carries) => {
-                self.edge(index, port, "", &At { value: reference.clone(), span: at.span }, carries, joined, problems);
+                self.edge(
+                    index,
+                    port,
+                    "",
+                    &At { value: reference.clone(), span: at.span },
+                    carries,
+                    joined,
+                    problems,
+                );
             }
             (From::Many(map), carries) => {
                 for (name, reference) in map {
@@ -96,13 +109,22 @@ impl Scope<'_> {
     }
 
     /// Connects the free inputs of a command or a person.
-    pub fn join_free(&self, from: &IndexMap<String, At<From>>, before: &str, problems: &mut Problems) -> Joined {
+    pub fn join_free(
+        &self,
+        from: &IndexMap<String, At<From>>,
+        before: &str,
+        problems: &mut Problems,
+    ) -> Joined {
         let mut joined = Joined::default();
         let mut all: Vec<(String, At<Reference>)> = Vec::new();
         for (name, at) in from {
             match &at.value {
-                From::One(reference) => all.push((name.clone(), At { value: reference.clone(), span: at.span })),
-                From::Many(map) => all.extend(map.iter().map(|(part, at)| (format!("{name}.{part}"), at.clone()))),
+                From::One(reference) => {
+                    all.push((name.clone(), At { value: reference.clone(), span: at.span }))
+                }
+                From::Many(map) => {
+                    all.extend(map.iter().map(|(part, at)| (format!("{name}.{part}"), at.clone())))
+                }
             }
         }
         if from.is_empty() {
@@ -128,7 +150,10 @@ impl Scope<'_> {
         problems: &mut Problems,
     ) {
         let Some(&from) = self.names.get(&at.value.stage) else {
-            let problem = Problem::error(at.span, format!("{} takes from '{}', which this shot has not", self.what, at.value.stage));
+            let problem = Problem::error(
+                at.span,
+                format!("{} takes from '{}', which this shot has not", self.what, at.value.stage),
+            );
             problems.push(match nearest(&at.value.stage, self.names.keys().map(String::as_str)) {
                 Some(near) => problem.help(format!("did you mean '{near}'?")),
                 None => problem,
@@ -141,8 +166,15 @@ impl Scope<'_> {
             (None, Carries::Matte) if node.channels.len() == 1 => Some(node.channels[0].clone()),
             (None, Carries::Matte) if node.channels.iter().any(|c| &**c == "A") => Some("A".into()),
             (None, Carries::Matte) => {
-                let problem = Problem::error(at.span, format!("{} takes one matte, and {} has several", self.what, node.name()));
-                problems.push(problem.help(format!("write {}.NAME with one of: {}", at.value.stage, node.channels.join(", "))));
+                let problem = Problem::error(
+                    at.span,
+                    format!("{} takes one matte, and {} has several", self.what, node.name()),
+                );
+                problems.push(problem.help(format!(
+                    "write {}.NAME with one of: {}",
+                    at.value.stage,
+                    node.channels.join(", ")
+                )));
                 return;
             }
             (None, _) => None,
@@ -154,12 +186,23 @@ impl Scope<'_> {
             problems.push(problem.help(format!("it has: {}", node.channels.join(", "))));
             return;
         }
-        if carries == Carries::Picture && channel.is_none() && RGBA.iter().any(|c| !node.channels.iter().any(|n| &**n == *c)) {
-            problems.push(Problem::error(at.span, format!("{} wants a picture, and {} gives mattes", self.what, node.name())));
+        if carries == Carries::Picture
+            && channel.is_none()
+            && RGBA.iter().any(|c| !node.channels.iter().any(|n| &**n == *c))
+        {
+            problems.push(Problem::error(
+                at.span,
+                format!("{} wants a picture, and {} gives mattes", self.what, node.name()),
+            ));
             return;
         }
         let channels = channel.as_ref().map_or_else(|| node.channels.clone(), |c| vec![Arc::clone(c)]);
-        joined.connected.push(Connected { port: index, name: name.to_string(), channels, frames: self.available[&from] });
+        joined.connected.push(Connected {
+            port: index,
+            name: name.to_string(),
+            channels,
+            frames: self.available[&from],
+        });
         let port = if port.name.is_empty() { name.to_string() } else { port.name.to_string() };
         joined.edges.push(Edge { from, channel, port });
     }

@@ -163,7 +163,12 @@ impl Node {
 
     /// Calls `visit` with each connected input that `frame` needs and the frames of it.
     /// `whole` gives the range of frames of a node, for commands that take a whole shot.
-    pub fn each_reach(&self, frame: i64, whole: &dyn Fn(NodeId) -> FrameRange, visit: &mut dyn FnMut(usize, FrameRange)) {
+    pub fn each_reach(
+        &self,
+        frame: i64,
+        whole: &dyn Fn(NodeId) -> FrameRange,
+        visit: &mut dyn FnMut(usize, FrameRange),
+    ) {
         match &self.work {
             Work::Plate { .. } => {}
             Work::Operator { prepared, .. } => prepared.each_reach(self.inputs.len(), frame, visit),

@@ -33,7 +33,9 @@ pub fn is_work(cell: &Cell, again: bool) -> bool {
     match cell.state {
         State::Fresh | State::Blocked | State::Out => false,
         State::Failed => again && cell.reason == Reason::Failed,
-        State::Stale | State::Absent => !cell.held && !matches!(cell.reason, Reason::FileMissing | Reason::Redo),
+        State::Stale | State::Absent => {
+            !cell.held && !matches!(cell.reason, Reason::FileMissing | Reason::Redo)
+        }
     }
 }
 

@@ -45,7 +45,9 @@ impl<'a> Known<'a> {
             .par_iter()
             .zip(&tables)
             .map(|(node, table)| match table {
-                Some(_) if node.keep => listed(&folder.join("renders").join(&*node.shot).join(&*node.stage), &node.shot),
+                Some(_) if node.keep => {
+                    listed(&folder.join("renders").join(&*node.shot).join(&*node.stage), &node.shot)
+                }
                 _ => HashSet::new(),
             })
             .collect();

@@ -107,7 +107,8 @@ pub struct Status {
 impl Project {
     /// The project that `start` lies in: the nearest folder upwards with a declaration.
     pub fn find(start: &Path) -> Result<Self, ProjectError> {
-        let start = start.canonicalize().map_err(|e| ProjectError::System(format!("{}: {e}", start.display())))?;
+        let start =
+            start.canonicalize().map_err(|e| ProjectError::System(format!("{}: {e}", start.display())))?;
         start
             .ancestors()
             .find(|folder| folder.join(DECLARATION).is_file())
@@ -144,16 +145,18 @@ impl Project {
         let text = match read_text(&self.folder.join(&at.value)) {
             Ok(text) => text,
             Err(reason) => {
-                declared.problems.push(Problem::error(at.span, format!("the cut {} cannot be read: {reason}", at.value)));
+                declared
+                    .problems
+                    .push(Problem::error(at.span, format!("the cut {} cannot be read: {reason}", at.value)));
                 return None;
             }
         };
         let id = declared.sources.add(at.value.clone(), text.clone());
         let (cut, mut problems) = cut::edl::parse(id, &text, film.rate);
         declared.problems.append(&mut problems);
-        let start = cut.events.iter().map(|e| e.record_first).min().unwrap_or(0);
+        let start = cut.record.map_or(0, |r| r.first);
         let events = cut.events.iter().map(|e| Event {
-            shot: At { value: e.shot.value.clone(), span: e.shot.span },
+            shot: At { value: e.shot.clone(), span: e.shot_span },
             source: e.source,
             at: e.record_first - start + 1,
         });
@@ -167,7 +170,14 @@ impl Project {
             let store = Store::at(&self.folder)?;
             let mut facts = Facts::load(&store);
             let graph = &declared.graph;
-            let seen = observe::look(&self.folder, &graph.sources, graph.frame_size, &mut facts, Closeness::Stat, progress);
+            let seen = observe::look(
+                &self.folder,
+                &graph.sources,
+                graph.frame_size,
+                &mut facts,
+                Closeness::Stat,
+                progress,
+            );
             let mut faults = observe::faults(&graph.sources, &seen, graph.frame_size);
             declared.problems.append(&mut faults);
             self.keep_facts(&store, &facts);
@@ -186,7 +196,11 @@ impl Project {
     }
 
     /// The state of every frame.
-    pub fn status(&self, thorough: bool, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<Status, ProjectError> {
+    pub fn status(
+        &self,
+        thorough: bool,
+        progress: &(dyn Fn(usize, usize) + Sync),
+    ) -> Result<Status, ProjectError> {
         let declared = self.read();
         if !declared.is_sound() {
             return Err(ProjectError::Unsound(Box::new(declared)));
@@ -196,7 +210,8 @@ impl Project {
         let graph = &declared.graph;
         let closeness = if thorough { Closeness::Thorough } else { Closeness::Stat };
         let before = facts.count();
-        let seen = observe::look(&self.folder, &graph.sources, graph.frame_size, &mut facts, closeness, progress);
+        let seen =
+            observe::look(&self.folder, &graph.sources, graph.frame_size, &mut facts, closeness, progress);
         if thorough || facts.count() != before {
             self.keep_facts(&store, &facts);
         }
@@ -222,7 +237,15 @@ impl Project {
     fn look(&self, status: &Status) -> Report {
         let holds = Holds::after(&status.ledger.0);
         let objects = Objects::of(&status.store);
-        let known = known::Known::new(&self.folder, &status.declared.graph, &status.seen, &status.state, &status.actions, &objects, &holds);
+        let known = known::Known::new(
+            &self.folder,
+            &status.declared.graph,
+            &status.seen,
+            &status.state,
+            &status.actions,
+            &objects,
+            &holds,
+        );
         stale::look(&status.declared.graph, &known)
     }
 
@@ -234,13 +257,21 @@ impl Project {
         let mut wanted: Vec<(NodeId, i64)> = Vec::new();
         for (id, node) in graph.nodes.iter().enumerate().filter(|(_, n)| n.keep) {
             let strip = &status.report.strips[id];
-            wanted.extend(node.frames.iter().filter(|&n| strip.get(n).is_some_and(|c| c.state == crate::base::state::State::Fresh)).map(|n| (id, n)));
+            wanted.extend(
+                node.frames
+                    .iter()
+                    .filter(|&n| strip.get(n).is_some_and(|c| c.state == crate::base::state::State::Fresh))
+                    .map(|n| (id, n)),
+            );
         }
         let mut damaged: Vec<String> = wanted
             .par_iter()
             .filter_map(|&(id, frame)| {
                 let cell = status.report.strips[id].get(frame)?;
-                objects.get(&cell.pixels).err().map(|e| format!("{}: {e}", stale::place(&graph.nodes[id], frame)))
+                objects
+                    .get(&cell.pixels)
+                    .err()
+                    .map(|e| format!("{}: {e}", stale::place(&graph.nodes[id], frame)))
             })
             .collect();
         damaged.sort();
@@ -251,7 +282,15 @@ impl Project {
     pub fn why(&self, status: &Status, node: NodeId, frame: i64) -> Vec<stale::explain::Step> {
         let holds = Holds::after(&status.ledger.0);
         let objects = Objects::of(&status.store);
-        let known = known::Known::new(&self.folder, &status.declared.graph, &status.seen, &status.state, &status.actions, &objects, &holds);
+        let known = known::Known::new(
+            &self.folder,
+            &status.declared.graph,
+            &status.seen,
+            &status.state,
+            &status.actions,
+            &objects,
+            &holds,
+        );
         stale::explain::chain(&status.declared.graph, &status.report, &known, &known, node, frame)
     }
 
@@ -263,7 +302,8 @@ impl Project {
 
 fn read_text(path: &Path) -> Result<String, String> {
     let bytes = read_limited(path)?;
-    String::from_utf8(bytes).map_err(|e| format!("it is not UTF-8 text (byte {})", e.utf8_error().valid_up_to()))
+    String::from_utf8(bytes)
+        .map_err(|e| format!("it is not UTF-8 text (byte {})", e.utf8_error().valid_up_to()))
 }
 
 /// The largest file that a declaration or a setting may name.
@@ -281,11 +321,17 @@ fn read_limited(path: &Path) -> Result<Vec<u8>, String> {
 }
 
 /// Frames that a selection takes of a node, as a test for planning.
-pub fn wanted(graph: &Graph, selection: &crate::base::selector::Selection) -> Vec<Option<crate::base::selector::Chosen>> {
+pub fn wanted(
+    graph: &Graph,
+    selection: &crate::base::selector::Selection,
+) -> Vec<Option<crate::base::selector::Chosen>> {
     graph.nodes.iter().map(|n| selection.matches(&n.shot, &n.stage)).collect()
 }
 
 /// All frames of a node that a selection takes.
-pub fn chosen(chosen: Option<&crate::base::selector::Chosen>, whole: FrameRange) -> crate::base::frames::FrameSet {
+pub fn chosen(
+    chosen: Option<&crate::base::selector::Chosen>,
+    whole: FrameRange,
+) -> crate::base::frames::FrameSet {
     chosen.map(|c| c.within(whole)).unwrap_or_default()
 }

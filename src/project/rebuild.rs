@@ -49,7 +49,9 @@ impl Project {
     /// What a rebuild would do, without doing it.
     pub fn plan(&self, status: &Status, selection: &Selection, again: bool) -> Plan {
         let chosen = wanted(&status.declared.graph, selection);
-        plan::plan(&status.declared.graph, &status.report, again, &|id, frame| chosen[id].as_ref().is_some_and(|c| c.contains(frame)))
+        plan::plan(&status.declared.graph, &status.report, again, &|id, frame| {
+            chosen[id].as_ref().is_some_and(|c| c.contains(frame))
+        })
     }
 
     /// Renders what is stale or absent.
@@ -106,7 +108,13 @@ impl Project {
     fn lock(&self, writer: &Writer) -> Result<Lock, ProjectError> {
         let store = crate::store::Store::at(&self.folder)?;
         store.create()?;
-        let who = format!("process {} on {} ({}) since {}", writer.process, writer.machine, writer.name, jiff::Timestamp::now().strftime("%F %H:%M:%S UTC"));
+        let who = format!(
+            "process {} on {} ({}) since {}",
+            writer.process,
+            writer.machine,
+            writer.name,
+            jiff::Timestamp::now().strftime("%F %H:%M:%S UTC")
+        );
         Ok(Lock::take(&store, &who)?)
     }
 
@@ -120,7 +128,13 @@ impl Project {
     }
 
     /// Keeps (or lets go of) the renders that are there, of what is selected. Gives how many frames that is.
-    pub fn hold(&self, selection: &Selection, hold: bool, note: &str, writer: &Writer) -> Result<usize, ProjectError> {
+    pub fn hold(
+        &self,
+        selection: &Selection,
+        hold: bool,
+        note: &str,
+        writer: &Writer,
+    ) -> Result<usize, ProjectError> {
         let status = self.status(false, &|_, _| {})?;
         let _lock = self.lock(writer)?;
         let mut ledger = Ledger::open(&self.folder.join("ledger"), &writer.name)?;
@@ -129,8 +143,11 @@ impl Project {
         for (node, chosen) in graph.nodes.iter().zip(wanted(graph, selection)) {
             let Some(chosen) = chosen else { continue };
             let Some(table) = status.state.table(&node.shot, &node.stage) else { continue };
-            let frames: FrameSet =
-                node.frames.iter().filter(|&n| chosen.contains(n) && table.get(n).is_some_and(|r| r.key != NONE)).collect();
+            let frames: FrameSet = node
+                .frames
+                .iter()
+                .filter(|&n| chosen.contains(n) && table.get(n).is_some_and(|r| r.key != NONE))
+                .collect();
             if frames.is_empty() {
                 continue;
             }
@@ -139,7 +156,15 @@ impl Project {
             let note: Arc<str> = note.into();
             let what = if hold { What::Hold { digests, note } } else { What::Release { note } };
             let (film, by) = (graph.film.as_str().into(), writer.name.as_str().into());
-            ledger.append(&Row { when: jiff::Timestamp::now(), film, shot: node.shot.clone(), stage: node.stage.clone(), frames, by, what })?;
+            ledger.append(&Row {
+                when: jiff::Timestamp::now(),
+                film,
+                shot: node.shot.clone(),
+                stage: node.stage.clone(),
+                frames,
+                by,
+                what,
+            })?;
         }
         Ok(count)
     }
@@ -152,14 +177,20 @@ impl Project {
             used.extend(table.frames().iter().filter_map(|n| table.get(n)).map(|row| row.pixels));
         }
         for strip in &status.report.strips {
-            used.extend(strip.cells.iter().filter(|c| c.reason != Reason::New || c.restorable).map(|c| c.pixels));
+            used.extend(
+                strip.cells.iter().filter(|c| c.reason != Reason::New || c.restorable).map(|c| c.pixels),
+            );
         }
         let found = sweep::look(&status.store, &used)?;
         Ok((status, found))
     }
 
     /// Removes unused renders, oldest first, down to `budget` bytes.
-    pub fn sweep(&self, budget: u64, writer: &Writer) -> Result<(sweep::Found, Vec<sweep::Unused>), ProjectError> {
+    pub fn sweep(
+        &self,
+        budget: u64,
+        writer: &Writer,
+    ) -> Result<(sweep::Found, Vec<sweep::Unused>), ProjectError> {
         let _lock = self.lock(writer)?;
         let (status, found) = self.look_for_unused()?;
         let gone = sweep::remove(&found, budget)?;

@@ -34,7 +34,14 @@ pub struct Step {
 }
 
 /// The chain of one frame, the frame itself first, the changed input last.
-pub fn chain(graph: &Graph, report: &Report, known: &dyn Knowledge, memory: &dyn Memory, node: NodeId, frame: i64) -> Vec<Step> {
+pub fn chain(
+    graph: &Graph,
+    report: &Report,
+    known: &dyn Knowledge,
+    memory: &dyn Memory,
+    node: NodeId,
+    frame: i64,
+) -> Vec<Step> {
     let mut steps = Vec::new();
     let mut at = Some((node, frame));
     while let Some((id, frame)) = at {
@@ -77,7 +84,10 @@ fn difference(
     let node = &graph.nodes[id];
     let mut needs = Vec::new();
     graph.each_need(id, frame, &mut |edge, _, range| needs.extend(range.iter().map(|n| (edge.from, n))));
-    let unsettled = needs.iter().copied().find(|&(from, n)| report.strips[from].get(n).is_none_or(|c| c.state != State::Fresh));
+    let unsettled = needs
+        .iter()
+        .copied()
+        .find(|&(from, n)| report.strips[from].get(n).is_none_or(|c| c.state != State::Fresh));
     let last = known.last(id, frame);
     let Some(old) = (last.key != NONE).then(|| memory.made_of(&last.key)).flatten() else {
         return match unsettled {
@@ -104,7 +114,11 @@ fn difference(
         if node.source().is_some() && changed.is_empty() {
             return ("its file has other bytes than before".into(), None);
         }
-        let what = if changed.is_empty() { "its parameters at this frame changed".into() } else { changed.join("; ") };
+        let what = if changed.is_empty() {
+            "its parameters at this frame changed".into()
+        } else {
+            changed.join("; ")
+        };
         return (what, None);
     }
     let moved = new.as_ref().and_then(|new| {
@@ -117,11 +131,15 @@ fn difference(
 }
 
 /// The named settings that differ, as sentences with both values or digests.
-pub fn changes(then: &[(String, Digest, Option<String>)], now: &[(String, Digest, Option<String>)]) -> Vec<String> {
+pub fn changes(
+    then: &[(String, Digest, Option<String>)],
+    now: &[(String, Digest, Option<String>)],
+) -> Vec<String> {
     let mut out = Vec::new();
     for (name, digest, text) in now {
         match then.iter().find(|(n, _, _)| n == name) {
-            None => out.push(format!("{name} is new{}", text.as_ref().map_or(String::new(), |t| format!(" ({t})")))),
+            None => out
+                .push(format!("{name} is new{}", text.as_ref().map_or(String::new(), |t| format!(" ({t})")))),
             Some((_, old, _)) if old == digest => {}
             Some((_, old, old_text)) => out.push(match (old_text, text) {
                 (Some(a), Some(b)) => format!("{name}: {a} → {b}"),
@@ -138,7 +156,12 @@ pub fn changes(then: &[(String, Digest, Option<String>)], now: &[(String, Digest
 }
 
 /// In a few words for the ledger, what made a frame necessary when nothing above it did.
-pub fn cause(then: Option<&[(String, Digest, Option<String>)]>, now: &[Ingredient], first: bool, source: Option<&str>) -> Arc<str> {
+pub fn cause(
+    then: Option<&[(String, Digest, Option<String>)]>,
+    now: &[Ingredient],
+    first: bool,
+    source: Option<&str>,
+) -> Arc<str> {
     if first {
         return "first render".into();
     }

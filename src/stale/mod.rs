@@ -107,7 +107,9 @@ impl Strip {
         for (i, cell) in self.cells.iter().enumerate() {
             let frame = self.first + i as i64;
             match runs.last_mut() {
-                Some((range, state, held)) if *state == cell.state && *held == cell.held => range.last = frame,
+                Some((range, state, held)) if *state == cell.state && *held == cell.held => {
+                    range.last = frame
+                }
                 _ => runs.push((FrameRange::one(frame), cell.state, cell.held)),
             }
         }
@@ -179,7 +181,9 @@ fn input(known: &dyn Knowledge, cell: &Cell, channel: Option<&str>) -> Input {
         };
     }
     match (cell.state, cell.reason) {
-        (State::Failed | State::Blocked | State::Out, _) | (_, Reason::FileMissing | Reason::FileUnfit) => Input::Missing,
+        (State::Failed | State::Blocked | State::Out, _) | (_, Reason::FileMissing | Reason::FileUnfit) => {
+            Input::Missing
+        }
         _ => Input::ToCome,
     }
 }
@@ -239,15 +243,32 @@ fn cell(
     let last = known.last(id, frame);
     let was_made = last.key != NONE;
     let missing = if was_made { State::Stale } else { State::Absent };
-    let blank = Cell { state: missing, held: false, restorable: false, reason: Reason::New, key: NONE, pixels: NONE, made_by: NONE };
+    let blank = Cell {
+        state: missing,
+        held: false,
+        restorable: false,
+        reason: Reason::New,
+        key: NONE,
+        pixels: NONE,
+        made_by: NONE,
+    };
     let source = match node.source().map(|source| known.source(source, frame)) {
         None => None,
         Some(SourceState::Known(digest)) => Some(digest),
-        Some(SourceState::Missing) => return Cell { state: State::Absent, reason: Reason::FileMissing, ..blank },
+        Some(SourceState::Missing) => {
+            return Cell { state: State::Absent, reason: Reason::FileMissing, ..blank };
+        }
         Some(SourceState::Unfit) => return Cell { state: State::Failed, reason: Reason::FileUnfit, ..blank },
     };
     let held = was_made && known.held(id, frame);
-    let keep_last = Cell { state: State::Stale, held, pixels: last.pixels, made_by: last.key, reason: Reason::Changed, ..blank };
+    let keep_last = Cell {
+        state: State::Stale,
+        held,
+        pixels: last.pixels,
+        made_by: last.key,
+        reason: Reason::Changed,
+        ..blank
+    };
     let key = match key(graph, id, frame, source, steady, seen) {
         Ok((key, _)) => key,
         Err(_) if held => return keep_last,
@@ -259,7 +280,15 @@ fn cell(
         let placed = !node.keep || known.in_place(id, frame);
         let state = if placed { State::Fresh } else { State::Stale };
         let reason = if placed { Reason::None } else { Reason::OutOfPlace };
-        return Cell { state, held: false, restorable: !placed, reason, key, pixels: last.pixels, made_by: key };
+        return Cell {
+            state,
+            held: false,
+            restorable: !placed,
+            reason,
+            key,
+            pixels: last.pixels,
+            made_by: key,
+        };
     }
     if held {
         return Cell { key, ..keep_last };
@@ -282,7 +311,14 @@ fn cell(
 fn by_hand(known: &dyn Knowledge, id: NodeId, last: Row, keep_last: Cell, key: Digest) -> Cell {
     let _ = (known, id);
     if last.key == NONE {
-        return Cell { state: State::Absent, reason: Reason::Delivered, pixels: NONE, made_by: NONE, key, ..keep_last };
+        return Cell {
+            state: State::Absent,
+            reason: Reason::Delivered,
+            pixels: NONE,
+            made_by: NONE,
+            key,
+            ..keep_last
+        };
     }
     Cell { reason: Reason::Redo, key, ..keep_last }
 }

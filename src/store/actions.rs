@@ -51,8 +51,11 @@ impl Actions {
         let mut shard = self.shard(action.key.0[0]).lock().expect("no thread panics with it");
         let mut out = Vec::with_capacity(256);
         record::frame(&mut out, &encode(&action));
-        let mut file =
-            std::fs::OpenOptions::new().create(true).append(true).open(&path).map_err(StoreError::file(&path))?;
+        let mut file = std::fs::OpenOptions::new()
+            .create(true)
+            .append(true)
+            .open(&path)
+            .map_err(StoreError::file(&path))?;
         file.write_all(&out).map_err(StoreError::file(&path))?;
         shard.insert(action.key, action);
         Ok(())
@@ -104,7 +107,13 @@ impl Actions {
 
 fn encode(action: &Action) -> Vec<u8> {
     let mut out = Vec::with_capacity(256);
-    for digest in [&action.key, &action.pixels, &action.made_of.identity, &action.made_of.parameters, &action.made_of.ingredients] {
+    for digest in [
+        &action.key,
+        &action.pixels,
+        &action.made_of.identity,
+        &action.made_of.parameters,
+        &action.made_of.ingredients,
+    ] {
         out.extend_from_slice(&digest.0);
     }
     out.extend_from_slice(&(action.made_of.inputs.len() as i64).to_le_bytes());
@@ -126,7 +135,8 @@ fn decode(body: &[u8]) -> Option<Action> {
         return None;
     }
     let inputs = (0..count).map(|_| take.digest()).collect::<Option<Vec<_>>>()?;
-    let planes = (0..take.byte()?).map(|_| Some((take.text()?.into(), take.digest()?))).collect::<Option<Vec<_>>>()?;
+    let planes =
+        (0..take.byte()?).map(|_| Some((take.text()?.into(), take.digest()?))).collect::<Option<Vec<_>>>()?;
     Some(Action { key, pixels, planes, made_of: MadeOf { identity, parameters, ingredients, inputs } })
 }
 

@@ -98,12 +98,20 @@ impl Facts {
             record::put_text(&mut body, name);
             for (frame, fact) in frames {
                 body.extend_from_slice(&frame.to_le_bytes());
-                for n in [fact.stat.size as i64, fact.stat.modified, fact.stat.changed, fact.stat.inode as i64, fact.stat.device as i64] {
+                for n in [
+                    fact.stat.size as i64,
+                    fact.stat.modified,
+                    fact.stat.changed,
+                    fact.stat.inode as i64,
+                    fact.stat.device as i64,
+                ] {
                     body.extend_from_slice(&n.to_le_bytes());
                 }
                 body.push(u8::from(fact.trusted));
                 body.extend_from_slice(&fact.digest.0);
-                body.extend_from_slice(&(i64::from(fact.size.0) << 32 | i64::from(fact.size.1)).to_le_bytes());
+                body.extend_from_slice(
+                    &(i64::from(fact.size.0) << 32 | i64::from(fact.size.1)).to_le_bytes(),
+                );
             }
             record::frame(&mut out, &body);
         }
@@ -140,7 +148,8 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let store = Store::at(folder.path()).unwrap();
         store.create().unwrap();
-        let stat = Stat { size: 9, modified: 1_000_000_001, changed: 2_000_000_001, inode: 7, device: u64::MAX };
+        let stat =
+            Stat { size: 9, modified: 1_000_000_001, changed: 2_000_000_001, inode: 7, device: u64::MAX };
         let fact = Fact { stat, trusted: true, digest: Digest::of(b"x"), size: (960, 540) };
         let mut facts = Facts::default();
         facts.put("shed-a", 1001, fact);

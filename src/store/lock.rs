@@ -35,7 +35,10 @@ impl Lock {
             }
             Err(std::fs::TryLockError::Error(e)) => return Err(StoreError::file(&path)(e)),
         }
-        file.set_len(0).and_then(|()| file.rewind()).and_then(|()| writeln!(file, "{who}")).map_err(StoreError::file(&path))?;
+        file.set_len(0)
+            .and_then(|()| file.rewind())
+            .and_then(|()| writeln!(file, "{who}"))
+            .map_err(StoreError::file(&path))?;
         Ok(Self { file })
     }
 }

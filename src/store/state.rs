@@ -79,7 +79,11 @@ impl State {
         if std::fs::metadata(&path).is_ok_and(|m| m.len() > 0) {
             self.save(store)?;
         }
-        let file = std::fs::OpenOptions::new().create(true).append(true).open(&path).map_err(StoreError::file(&path))?;
+        let file = std::fs::OpenOptions::new()
+            .create(true)
+            .append(true)
+            .open(&path)
+            .map_err(StoreError::file(&path))?;
         self.journal = Some((path, file));
         Ok(())
     }
@@ -109,7 +113,11 @@ impl State {
     }
 
     /// Remembers a list of named settings.
-    pub fn remember(&mut self, digest: Digest, list: Vec<(String, Digest, Option<String>)>) -> Result<(), StoreError> {
+    pub fn remember(
+        &mut self,
+        digest: Digest,
+        list: Vec<(String, Digest, Option<String>)>,
+    ) -> Result<(), StoreError> {
         if !self.ingredients.contains_key(&digest) {
             self.append(&ingredient_body(&digest, &list))?;
             self.ingredients.insert(digest, list);

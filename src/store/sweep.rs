@@ -41,7 +41,12 @@ pub fn look(store: &Store, used: &HashSet<Digest>) -> Result<Found, StoreError> 
         let Ok(meta) = entry.metadata() else { continue };
         let hex = format!(
             "{}{}",
-            entry.path().parent().and_then(|p| p.file_name()).map(|n| n.to_string_lossy().into_owned()).unwrap_or_default(),
+            entry
+                .path()
+                .parent()
+                .and_then(|p| p.file_name())
+                .map(|n| n.to_string_lossy().into_owned())
+                .unwrap_or_default(),
             entry.path().file_stem().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default()
         );
         let Ok(pixels) = hex.parse::<Digest>() else { continue };

@@ -1,0 +1,201 @@
+//! Commands and their options, once, for parsing, help, completions and the man page.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand};
+
+use super::Failure;
+use crate::base::selector::Selection;
+use crate::graph::Graph;
+
+/// Takes a short film from locked cut to delivered film: declare shots and stages, rebuild only what
+/// changed, and see where the hours went.
+#[derive(Debug, Parser)]
+#[command(name = "endboard", version, max_term_width = 100, after_help = EXIT_CODES)]
+pub struct Arguments {
+    /// Work in this folder, or the project that it lies in
+    #[arg(short = 'C', value_name = "DIR", default_value = ".", global = true, hide_default_value = true)]
+    pub folder: PathBuf,
+    /// Print JSON instead of text
+    #[arg(long, global = true)]
+    pub json: bool,
+    /// What to do
+    #[command(subcommand)]
+    pub verb: Verb,
+}
+
+const EXIT_CODES: &str = "Exit codes: 0 done; 1 the declaration is not sound, or frames failed; 2 the command line is not \
+understood; 3 another process works on the film; 4 the system refused; 130 interrupted.\n\
+Selectors name shots, stages and frames: br030, br030/blades, br030/blades@1012-1019, 'br*/colour', '*/colour'.";
+
+/// The commands.
+#[derive(Debug, Subcommand)]
+pub enum Verb {
+    /// Read the declaration and everything it points at; report every problem at once, each at its line
+    Check(Check),
+    /// Show what is fresh, stale, absent or failed, as ribbons of frames, and what comes next
+    Status(Status),
+    /// Follow a stale frame down to the input that changed
+    Why(Why),
+    /// Render what is stale or absent
+    Rebuild(Rebuild),
+    /// Show where finishing time went: by stage, shot and cause, first pass against rework
+    Hours(Hours),
+    /// Reclaim the space of renders that nothing current uses
+    Sweep(Sweep),
+    /// Write the demo film's plates and sounds, rebuild it, change one key and show what ran
+    Demo(Demo),
+    /// Print completions for a shell
+    Completions {
+        /// The shell
+        shell: clap_complete::Shell,
+    },
+    /// Print the man page
+    Man,
+}
+
+/// Options of `check`.
+#[derive(Debug, Args)]
+pub struct Check {
+    /// Print the JSON Schema of declarations for editors
+    #[arg(long)]
+    pub schema: bool,
+}
+
+/// Options of `status`.
+#[derive(Debug, Args)]
+pub struct Status {
+    /// Shots, stages and frames; all when not given
+    pub selectors: Vec<String>,
+    /// Read every source and render again instead of trusting their times
+    #[arg(long)]
+    pub thorough: bool,
+}
+
+/// Options of `why`.
+#[derive(Debug, Args)]
+pub struct Why {
+    /// Shots, stages and frames
+    #[arg(required = true)]
+    pub selectors: Vec<String>,
+}
+
+/// Options of `rebuild`.
+#[derive(Debug, Args)]
+pub struct Rebuild {
+    /// Shots, stages and frames; all when not given. What they need is rendered too
+    pub selectors: Vec<String>,
+    /// Workers; as many as processors when not given
+    #[arg(long, short, value_name = "N")]
+    pub jobs: Option<usize>,
+    /// Memory for pictures between stages, such as 2GB; a quarter of the machine's when not given
+    #[arg(long, value_name = "SIZE", value_parser = size)]
+    pub memory: Option<u64>,
+    /// Say what would be rendered, and render nothing
+    #[arg(long)]
+    pub plan: bool,
+    /// Try frames again that failed with the same inputs and settings
+    #[arg(long)]
+    pub again: bool,
+    /// Keep the renders that are there, although stale, until let go; renders nothing
+    #[arg(long, conflicts_with_all = ["let_go", "plan", "again"])]
+    pub hold: bool,
+    /// Let go of renders that were kept; renders nothing
+    #[arg(long, conflicts_with_all = ["plan", "again"])]
+    pub let_go: bool,
+    /// A few words on why they are kept
+    #[arg(long, value_name = "WORDS", default_value = "", hide_default_value = true)]
+    pub note: String,
+}
+
+/// Options of `hours`.
+#[derive(Debug, Args)]
+pub struct Hours {
+    /// Shots, stages and frames; all when not given
+    pub selectors: Vec<String>,
+    /// Print comma-separated values
+    #[arg(long, conflicts_with = "json")]
+    pub csv: bool,
+}
+
+/// Options of `sweep`.
+#[derive(Debug, Args)]
+pub struct Sweep {
+    /// Bytes that stored renders may take, such as 20GB; what the film uses now always stays
+    #[arg(long, value_name = "SIZE", value_parser = size, default_value = "0", hide_default_value = true)]
+    pub budget: u64,
+    /// Remove; without it, only say what would go
+    #[arg(long)]
+    pub remove: bool,
+}
+
+/// Options of `demo`.
+#[derive(Debug, Args)]
+pub struct Demo {
+    /// Where the demo film goes
+    #[arg(default_value = "demo-project")]
+    pub folder: PathBuf,
+    /// Write plates and sounds, and stop
+    #[arg(long)]
+    pub only_plates: bool,
+}
+
+/// A number of bytes: `4096`, `512MB`, `2GB` (powers of 1024).
+pub fn size(text: &str) -> Result<u64, String> {
+    let split = text.find(|c: char| c.is_ascii_alphabetic()).unwrap_or(text.len());
+    let (number, unit) = text.split_at(split);
+    let shift = match unit.to_ascii_uppercase().as_str() {
+        "" | "B" => 0,
+        "KB" | "KIB" => 10,
+        "MB" | "MIB" => 20,
+        "GB" | "GIB" => 30,
+        "TB" | "TIB" => 40,
+        _ => return Err("sizes end in KB, MB, GB or TB".into()),
+    };
+    let number: f64 =
+        number.trim().parse().map_err(|_| "a number of bytes is wanted, such as 2GB".to_string())?;
+    let bytes = number * (1u64 << shift) as f64;
+    if bytes.is_finite() && (0.0..1e18).contains(&bytes) {
+        Ok(bytes as u64)
+    } else {
+        Err("out of range".into())
+    }
+}
+
+/// Reads selectors and checks that each means something in this film.
+pub(super) fn selection(texts: &[String], graph: Option<&Graph>) -> Result<Selection, Failure> {
+    let selection = Selection::parse(texts.iter().map(String::as_str)).map_err(|wrong| {
+        Failure::Usage(wrong.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))
+    })?;
+    if let Some(graph) = graph {
+        let unmatched = selection.unmatched(graph.nodes.iter().map(|n| (&*n.shot, &*n.stage)));
+        if let Some(selector) = unmatched.first() {
+            let shots = graph.nodes.iter().map(|n| &*n.shot);
+            let near = crate::base::problem::nearest(selector.text().split('/').next().unwrap_or(""), shots);
+            let hint = near.map_or(String::new(), |near| format!("; did you mean {near}?"));
+            return Err(Failure::Usage(format!(
+                "'{}' matches no shot and stage of this film{hint}",
+                selector.text()
+            )));
+        }
+    }
+    Ok(selection)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory;
+
+    #[test]
+    fn the_command_line_is_consistent() {
+        Arguments::command().debug_assert();
+    }
+
+    #[test]
+    fn sizes() {
+        assert_eq!(size("2GB"), Ok(2 << 30));
+        assert_eq!(size("512"), Ok(512));
+        assert!(size("-1").is_err() && size("2parsecs").is_err() && size("1e300GB").is_err());
+    }
+}

@@ -1,0 +1,54 @@
+//! `check`: every problem at once.
+
+use super::arguments::Arguments;
+use super::progress::Reading;
+use super::{Answer, Exit, show};
+use crate::base::problem::Severity;
+use crate::project::{Declared, Project};
+
+/// Reads everything and reports.
+pub fn run(project: &Project, arguments: &Arguments) -> Answer {
+    let reading = Reading::new("looking at plates");
+    let declared = project.check(&|done, of| reading.at(done, of))?;
+    reading.end();
+    report(&declared, arguments);
+    Ok(if declared.is_sound() { Exit::Done } else { Exit::Unsound })
+}
+
+/// Prints the problems.
+pub fn report(declared: &Declared, arguments: &Arguments) {
+    let of = |severity| declared.problems.iter().filter(|p| p.severity == severity).count();
+    let (errors, warnings) = (of(Severity::Error), of(Severity::Warning));
+    if arguments.json {
+        let list: Vec<_> = declared
+            .problems
+            .iter()
+            .map(|p| {
+                let place = p
+                    .span
+                    .map(|s| (declared.sources.get(s.source).path.clone(), declared.sources.position(s)));
+                serde_json::json!({
+                    "severity": p.severity.to_string(),
+                    "message": p.message,
+                    "help": p.help,
+                    "file": place.as_ref().map(|(path, _)| path),
+                    "line": place.as_ref().map(|(_, (line, _))| line),
+                    "column": place.as_ref().map(|(_, (_, column))| column),
+                })
+            })
+            .collect();
+        let all = serde_json::json!({ "format": "endboard check 1", "errors": errors, "warnings": warnings, "problems": list });
+        anstream::println!("{all:#}");
+        return;
+    }
+    for problem in &declared.problems {
+        anstream::println!("{}", show::problem(&declared.sources, problem));
+    }
+    let shots = declared.film.as_ref().map_or(0, |f| f.shots.len());
+    match (errors, warnings) {
+        (0, 0) => anstream::println!("sound: {shots} shots, {} stages", declared.graph.nodes.len()),
+        (0, w) => anstream::println!("sound, with {w} warnings: {shots} shots"),
+        (e, 0) => anstream::println!("not sound: {e} errors"),
+        (e, w) => anstream::println!("not sound: {e} errors, {w} warnings"),
+    }
+}

@@ -1,0 +1,225 @@
+//! `rebuild`: renders, and says what it cost; also keeps and lets go of renders.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use super::arguments::{self, Arguments, Rebuild};
+use super::progress::Rebuilding;
+use super::{Answer, Exit, Failure, show};
+use crate::base::selector::Selection;
+use crate::execute::{Failure as Failed, Options};
+use crate::graph::Work;
+use crate::project::Project;
+use crate::project::rebuild::{Rebuilt, Writer};
+use crate::report::words;
+
+/// Failures told in full; the rest is counted.
+const TOLD: usize = 12;
+
+/// Does what the options say.
+pub fn run(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answer {
+    let selection = arguments::selection(&options.selectors, None)?;
+    if options.hold || options.let_go {
+        return hold(project, &selection, options);
+    }
+    if options.plan {
+        return plan(project, arguments, options);
+    }
+    if !options.selectors.is_empty() {
+        // A slip in a selector must not pass for "nothing to do".
+        arguments::selection(&options.selectors, Some(&project.read().graph))?;
+    }
+    let rebuilt = rebuild(project, &selection, options, arguments.json)?;
+    Ok(report(&rebuilt, arguments.json))
+}
+
+/// Rebuilds with progress and with Ctrl-C taken care of.
+pub fn rebuild(
+    project: &Project,
+    selection: &Selection,
+    options: &Rebuild,
+    quiet: bool,
+) -> Result<Rebuilt, Failure> {
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(1)
+        .enable_all()
+        .build()
+        .map_err(|e| Failure::System(e.to_string()))?;
+    let cancel = Arc::new(AtomicBool::new(false));
+    let flag = Arc::clone(&cancel);
+    runtime.spawn(async move {
+        let mut asked = 0;
+        let Ok(mut term) = tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate()) else {
+            return;
+        };
+        loop {
+            tokio::select! {
+                _ = tokio::signal::ctrl_c() => {}
+                _ = term.recv() => {}
+            }
+            asked += 1;
+            if asked > 1 {
+                // Asked twice: whatever is under way is dropped; nothing half-made has a final name.
+                std::process::exit(Exit::Interrupted as i32);
+            }
+            flag.store(true, Ordering::Relaxed);
+            anstream::eprintln!("stopping after the frames in hand; once more stops at once");
+        }
+    });
+    let progress = Rebuilding::new(quiet);
+    let run = Options {
+        jobs: options.jobs.unwrap_or_else(processors),
+        memory: memory(options),
+        again: options.again,
+    };
+    let rebuilt = project
+        .rebuild(selection, run, &writer(), cancel, runtime.handle().clone(), &|event| progress.take(&event));
+    progress.end();
+    Ok(rebuilt?)
+}
+
+fn processors() -> usize {
+    std::thread::available_parallelism().map_or(1, usize::from)
+}
+
+fn memory(options: &Rebuild) -> usize {
+    let quarter = || (rustix::system::sysinfo().totalram as usize / 4).min(8 << 30);
+    options.memory.map_or_else(quarter, |bytes| bytes as usize)
+}
+
+/// Whose ledger file it is: ENDBOARD_WRITER, or the user's name, and the machine's.
+pub fn writer() -> Writer {
+    let sound = |text: String| -> String {
+        text.chars()
+            .map(|c| if c.is_ascii_alphanumeric() || "-_.".contains(c) { c } else { '-' })
+            .take(60)
+            .collect::<String>()
+            .trim_start_matches('.')
+            .to_string()
+    };
+    let machine = sound(rustix::system::uname().nodename().to_string_lossy().into_owned());
+    let machine = if machine.is_empty() { "machine".to_string() } else { machine };
+    let name = std::env::var("ENDBOARD_WRITER")
+        .or_else(|_| std::env::var("USER").map(|user| format!("{user}@{machine}")));
+    let name = name.map_or_else(
+        |_| machine.clone(),
+        |n| n.split('@').map(|part| sound(part.into())).collect::<Vec<_>>().join("@"),
+    );
+    Writer {
+        name: if name.is_empty() { machine.clone() } else { name },
+        machine,
+        process: std::process::id(),
+    }
+}
+
+/// Prints what came of it.
+pub fn report(rebuilt: &Rebuilt, json: bool) -> Exit {
+    let outcome = &rebuilt.outcome;
+    let graph = &rebuilt.status.declared.graph;
+    let exit = match (&outcome.ended, outcome.failures.is_empty()) {
+        (Some(reason), _) if reason.contains("asked to stop") => Exit::Interrupted,
+        (Some(_), _) => Exit::System,
+        (None, false) => Exit::Unsound,
+        (None, true) => Exit::Done,
+    };
+    let shown =
+        outcome.ran.iter().filter(|(id, _)| !matches!(graph.nodes[*id].work, Work::Plate { .. })).count();
+    if json {
+        let ran: Vec<String> =
+            outcome.ran.iter().map(|&(id, n)| crate::stale::place(&graph.nodes[id], n)).collect();
+        let failures: Vec<_> = outcome
+            .failures
+            .iter()
+            .map(|f| serde_json::json!({ "place": f.place, "reason": f.reason, "log": f.log.as_ref().map(|l| l.display().to_string()) }))
+            .collect();
+        let all = serde_json::json!({
+            "format": "endboard rebuild 1", "film": graph.film, "rendered": ran, "restored": outcome.restored,
+            "same": outcome.same, "blocked": outcome.blocked, "failures": failures, "ended": outcome.ended,
+            "wall_seconds": rebuilt.spent.0.as_secs_f64(), "processor_seconds": rebuilt.spent.1.as_secs_f64(),
+        });
+        anstream::println!("{all:#}");
+        return exit;
+    }
+    let mut parts = vec![format!("{} rendered", show::frames(shown))];
+    for (n, word) in
+        [(outcome.restored, "put back"), (outcome.same, "found the same"), (outcome.blocked, "blocked")]
+    {
+        if n > 0 {
+            parts.push(format!("{n} {word}"));
+        }
+    }
+    if !outcome.failures.is_empty() {
+        parts.push(format!("{} failed", outcome.failures.len()));
+    }
+    anstream::println!(
+        "{}; {} of work, {} of processor time",
+        parts.join(", "),
+        words::time(rebuilt.spent.0),
+        words::time(rebuilt.spent.1)
+    );
+    failures(&outcome.failures);
+    if let Some(trouble) = &rebuilt.ledger_trouble {
+        anstream::eprintln!(
+            "the ledger could not be written, so the time of this run is missing from it: {trouble}"
+        );
+    }
+    if let Some(reason) = &outcome.ended {
+        anstream::eprintln!(
+            "the run ended early: {reason}; what was made is kept, and the next rebuild goes on from there"
+        );
+    }
+    exit
+}
+
+fn failures(failures: &[Failed]) {
+    for failure in failures.iter().take(TOLD) {
+        anstream::println!("\n{}: {}", failure.place, show::clean(&failure.reason));
+        let Some(log) = &failure.log else { continue };
+        let bytes = std::fs::read(log).unwrap_or_default();
+        let text = String::from_utf8_lossy(&bytes[bytes.len().saturating_sub(8192)..]).into_owned();
+        let lines: Vec<&str> = text.lines().rev().take(6).collect();
+        lines.iter().rev().for_each(|line| anstream::println!("    {}", show::clean(line)));
+        anstream::println!("    whole log: {}", log.display());
+    }
+    if failures.len() > TOLD {
+        anstream::println!("\nand {} more; `endboard status` shows where", failures.len() - TOLD);
+    }
+}
+
+fn plan(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answer {
+    let status = project.status(false, &|_, _| {})?;
+    let graph = &status.declared.graph;
+    let selection = arguments::selection(&options.selectors, Some(graph))?;
+    let plan = project.plan(&status, &selection, options.again);
+    let mut nodes: Vec<_> =
+        plan.frames.iter().filter(|&(&id, _)| !matches!(graph.nodes[id].work, Work::Plate { .. })).collect();
+    nodes.sort_by_key(|&(&id, _)| id);
+    if arguments.json {
+        let list: Vec<_> = nodes
+            .iter()
+            .map(|&(&id, set)| serde_json::json!({ "shot": &*graph.nodes[id].shot, "stage": &*graph.nodes[id].stage, "frames": set.to_string() }))
+            .collect();
+        anstream::println!(
+            "{:#}",
+            serde_json::json!({ "format": "endboard plan 1", "film": graph.film, "stages": list })
+        );
+        return Ok(Exit::Done);
+    }
+    for &(&id, set) in &nodes {
+        anstream::println!("{}@{set}: {}", graph.nodes[id].name(), show::frames(set.len()));
+    }
+    if nodes.is_empty() {
+        anstream::println!("nothing to render");
+    }
+    Ok(Exit::Done)
+}
+
+fn hold(project: &Project, selection: &Selection, options: &Rebuild) -> Answer {
+    if selection.is_everything() {
+        return Err(Failure::Usage("say which renders, such as br030/colour@1012-1019".into()));
+    }
+    let count = project.hold(selection, options.hold, &options.note, &writer())?;
+    let word = if options.hold { "kept as they are" } else { "let go" };
+    anstream::println!("{} {word}", show::frames(count));
+    Ok(if count > 0 { Exit::Done } else { Exit::Usage })
+}

@@ -1,0 +1,108 @@
+//! How things look on a terminal: problems with their lines, coloured pieces, widths.
+
+use std::fmt::Write;
+
+use owo_colors::OwoColorize;
+
+use crate::base::problem::{Problem, Severity, Sources, Span};
+use crate::base::state::FrameState;
+use crate::graph::Graph;
+use crate::report::ribbon::{self, Piece};
+use crate::report::states::Strip;
+use crate::report::words::Look;
+use crate::stale::Report;
+
+/// A problem with its place, its line and what would be right.
+pub fn problem(sources: &Sources, problem: &Problem) -> String {
+    let mut out = String::new();
+    let place = problem.span.map_or(String::new(), |span| format!("{}: ", sources.place(span)));
+    let word = match problem.severity {
+        Severity::Error => "error".bold().to_string(),
+        Severity::Warning => "warning".italic().to_string(),
+    };
+    let _ = writeln!(out, "{place}{word}: {}", clean(&problem.message));
+    if let Some(span) = problem.span {
+        snippet(&mut out, sources, span, "");
+    }
+    if let Some((span, words)) = &problem.related {
+        snippet(&mut out, sources, *span, words);
+    }
+    if let Some(help) = &problem.help {
+        let _ = writeln!(out, "      {} {}", "→".dimmed(), clean(help));
+    }
+    out
+}
+
+/// Text of a person's file, without anything that could command a terminal.
+pub fn clean(text: &str) -> String {
+    text.chars().map(|c| if c.is_control() && c != '\n' { '�' } else { c }).collect()
+}
+
+fn snippet(out: &mut String, sources: &Sources, span: Span, words: &str) {
+    let (line, column) = sources.position(span);
+    let text = &sources.get(span.source).text;
+    let Some(whole) = text.lines().nth(line - 1) else { return };
+    // Long lines are shown around the place only.
+    let from = column.saturating_sub(60);
+    let shown: String = whole.chars().skip(from).take(100).collect();
+    let wide = text
+        .get(span.start as usize..span.end as usize)
+        .map_or(1, |t| t.lines().next().unwrap_or("").trim_end().chars().count());
+    let marks = "^".repeat(wide.clamp(1, 100usize.saturating_sub(column - from - 1).max(1)));
+    let _ = writeln!(out, "{line:>5} │ {}", clean(&shown));
+    let _ = writeln!(out, "      │ {}{} {words}", " ".repeat(column - 1 - from), marks.bold());
+}
+
+/// Pieces of a ribbon as one line, coloured where the terminal takes colour.
+pub fn pieces(pieces: &[Piece]) -> String {
+    let mut out = String::new();
+    for piece in pieces {
+        match piece.state {
+            Some(state) => {
+                let [r, g, b] = ribbon::ink(state).rgb;
+                let _ = write!(out, "{}", piece.text.truecolor(r, g, b));
+            }
+            None => out.push_str(&piece.text),
+        }
+    }
+    out
+}
+
+/// Layout for the terminal at hand.
+pub fn look() -> Look {
+    let width = console_width().unwrap_or(100).clamp(40, 160);
+    let ascii = ["LC_ALL", "LC_CTYPE", "LANG"]
+        .iter()
+        .find_map(|name| std::env::var(name).ok().filter(|v| !v.is_empty()));
+    let ascii = ascii.is_some_and(|value| value == "C" || value == "POSIX");
+    Look { width, ascii, ..Look::default() }
+}
+
+fn console_width() -> Option<usize> {
+    if let Some(columns) = std::env::var("COLUMNS").ok().and_then(|c| c.parse().ok()) {
+        return Some(columns);
+    }
+    rustix::termios::tcgetwinsize(std::io::stdout())
+        .ok()
+        .map(|size| usize::from(size.ws_col))
+        .filter(|&w| w > 0)
+}
+
+/// Strips of a report as its printer takes them; plates only where something is wrong with them.
+pub fn strips(graph: &Graph, report: &Report, wanted: &dyn Fn(usize) -> bool) -> Vec<Strip> {
+    let mut out = Vec::new();
+    for (id, node) in graph.nodes.iter().enumerate() {
+        if !wanted(id) || node.frames.is_empty() {
+            continue;
+        }
+        let runs = report.strips[id].runs();
+        let runs = runs.into_iter().map(|(range, state, held)| (range, FrameState { state, held })).collect();
+        out.push(Strip { shot: node.shot.to_string(), stage: node.stage.to_string(), runs });
+    }
+    out
+}
+
+/// `one frame`, `12 frames`.
+pub fn frames(n: usize) -> String {
+    if n == 1 { "one frame".into() } else { format!("{n} frames") }
+}

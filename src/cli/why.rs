@@ -1,0 +1,76 @@
+//! `why`: from a frame down to what changed.
+
+use super::arguments::{self, Arguments};
+use super::{Answer, Exit};
+use crate::base::state::State;
+use crate::graph::Work;
+use crate::project::{Project, chosen, wanted};
+
+/// Prints the chain of the first frame of each run of frames that share a state.
+pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Why) -> Answer {
+    let status = project.status(false, &|_, _| {})?;
+    let graph = &status.declared.graph;
+    let selection = arguments::selection(&options.selectors, Some(graph))?;
+    let picked = wanted(graph, &selection);
+    let mut all = Vec::new();
+    for (id, node) in graph.nodes.iter().enumerate() {
+        let frames = chosen(picked[id].as_ref(), node.frames);
+        let plain_plate = matches!(node.work, Work::Plate { .. })
+            && !options.selectors.iter().any(|s| s.contains(&*node.stage));
+        if frames.is_empty() || plain_plate {
+            continue;
+        }
+        for (range, state, _) in status.report.strips[id].runs() {
+            let Some(first) = frames.iter().find(|&n| range.contains(n)) else { continue };
+            let count = frames.iter().filter(|&n| range.contains(n)).count();
+            if state == State::Fresh && count < frames.len() {
+                continue;
+            }
+            all.push((range, count, project.why(&status, id, first)));
+        }
+    }
+    if arguments.json {
+        let list: Vec<_> = all
+            .iter()
+            .map(|(range, count, steps)| {
+                let steps: Vec<_> = steps
+                    .iter()
+                    .map(|s| {
+                        serde_json::json!({ "place": s.place, "state": s.state.word(), "says": s.says,
+                        "old": s.old.map(|d| d.to_string()), "new": s.new.map(|d| d.to_string()) })
+                    })
+                    .collect();
+                serde_json::json!({ "run": range.to_string(), "frames": count, "steps": steps })
+            })
+            .collect();
+        anstream::println!(
+            "{:#}",
+            serde_json::json!({ "format": "endboard why 1", "film": graph.film, "chains": list })
+        );
+        return Ok(Exit::Done);
+    }
+    for (range, count, steps) in all {
+        for (depth, step) in steps.iter().enumerate() {
+            let digests = match (step.old, step.new) {
+                (Some(old), Some(new)) if old != new => format!("  [{} → {}]", old.short(), new.short()),
+                (Some(old), None) => format!("  [{} → not known yet]", old.short()),
+                (None, Some(new)) => format!("  [none → {}]", new.short()),
+                _ => String::new(),
+            };
+            let more = if depth == 0 && count > 1 {
+                format!(" (and {} more in {range})", count - 1)
+            } else {
+                String::new()
+            };
+            anstream::println!(
+                "{}{} is {}{more}: {}{digests}",
+                "  ".repeat(depth),
+                step.place,
+                step.state.word(),
+                step.says
+            );
+        }
+        anstream::println!();
+    }
+    Ok(Exit::Done)
+}
