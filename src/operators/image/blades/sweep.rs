@@ -60,7 +60,7 @@ pub fn bounds(path: &[Ends], radius: f64) -> [f64; 4] {
 /// is `1 - taper` of `radius`. Only the part of the window that the rod touches comes back.
 pub fn sweep(path: &[Ends], radius: f64, taper: f64, window: &Window) -> Mask {
     let mut mask = Mask::new(window.touched(bounds(path, radius)));
-    if mask.window.is_empty() || !(radius > 0.0) {
+    if mask.window.is_empty() || radius <= 0.0 {
         return mask;
     }
     let stretches: Vec<(Ends, Ends)> = match path {

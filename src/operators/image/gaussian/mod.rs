@@ -66,7 +66,7 @@ fn is_halved(sigma: f64, width: usize, height: usize) -> bool {
 
 /// Adds one blur at full resolution to `out`.
 fn direct(plane: &[f32], width: usize, height: usize, term: Term, out: &mut [f32]) {
-    if !(term.sigma > 0.0) {
+    if term.sigma.is_nan() || term.sigma <= 0.0 {
         out.iter_mut().zip(plane).for_each(|(o, p)| *o += term.weight * p);
         return;
     }
