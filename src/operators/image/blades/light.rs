@@ -3,9 +3,9 @@
 //! Knows core, tube, glow and hold-out. Does not know settings nor time.
 
 use super::look::Shine;
-use super::sweep::{Ends, bounds, sweep};
+use super::sweep::{Ends, sweep};
 use crate::media::image::Image;
-use crate::operators::image::gaussian::{self, Term};
+use crate::operators::image::gaussian::{self, Edge, Term};
 use crate::operators::shape::coverage::{Mask, Window};
 
 /// The part of a rod's width that its white core takes.
@@ -42,7 +42,7 @@ impl Light {
         };
         // The core lies on the tube, so with the tube's own light beneath it has the stated intensity.
         let mut layers = vec![(core, tint(shine.core, 1.0 - TUBE_LIGHT)), (tube, tint(0.0, TUBE_LIGHT))];
-        if let Some(mut halo) = halo(&layers[1].0, &sigmas, &around, frame, path, radius) {
+        if let Some(mut halo) = halo(&layers[1].0, &sigmas, frame) {
             if let Some(held) = held {
                 dim(&mut halo, held, (1.0 - wrap) as f32);
             }
@@ -68,21 +68,19 @@ fn sigmas(shine: &Shine, frame: &Window) -> Vec<f64> {
 }
 
 /// The glow over the frame: the tube's light blurred by every sigma, equal energies adding up to the tube's own.
-fn halo(
-    tube: &Mask,
-    sigmas: &[f64],
-    around: &Window,
-    frame: &Window,
-    path: &[Ends],
-    radius: f64,
-) -> Option<Mask> {
+fn halo(tube: &Mask, sigmas: &[f64], frame: &Window) -> Option<Mask> {
     let widest = *sigmas.first()?;
     if tube.window.is_empty() || tube.samples.iter().all(|&s| s == 0.0) {
         return None;
     }
-    let [left, top, right, bottom] = bounds(path, radius);
+    let [left, top, right, bottom] = tube.window.sides();
     let reach = 4.0 * widest + 1.0;
-    let window = around.touched([left - reach, top - reach, right + reach, bottom + reach]);
+    let shown = frame.touched([left - reach, top - reach, right + reach, bottom + reach]);
+    if shown.is_empty() {
+        return None;
+    }
+    // Light exists in the tube only and is wanted in the frame only; all around is dark.
+    let window = shown.together(&tube.window);
     let mut source = Mask::new(window);
     let x = (tube.window.x - window.x) as usize;
     let y = (tube.window.y - window.y) as usize;
@@ -91,16 +89,14 @@ fn halo(
     }
     let weight = 1.0 / sigmas.len() as f32;
     let terms: Vec<Term> = sigmas.iter().map(|&sigma| Term { sigma, weight }).collect();
-    source.samples = gaussian::sum(&source.samples, window.width, window.height, &terms);
-    let shown = frame.touched(window.sides());
+    source.samples = gaussian::sum(&source.samples, window.width, window.height, Edge::Dark, &terms);
     let mut out = Mask::new(shown);
+    let (x, y) = ((shown.x - window.x) as usize, (shown.y - window.y) as usize);
     for row in 0..shown.height {
-        let from = source.row((shown.y - window.y) as usize + row);
-        let start = (shown.x - window.x) as usize;
-        out.row_mut(row).copy_from_slice(&from[start..start + shown.width]);
+        // A blur computed in floats may undershoot zero by a rounding; light does not.
+        let from = &source.row(y + row)[x..x + shown.width];
+        out.row_mut(row).iter_mut().zip(from).for_each(|(o, s)| *o = s.max(0.0));
     }
-    // A blur computed in floats may undershoot zero by a rounding; light does not.
-    out.samples.iter_mut().for_each(|s| *s = s.max(0.0));
     Some(out)
 }
 

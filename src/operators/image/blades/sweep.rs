@@ -48,7 +48,7 @@ fn turn(a: &Ends, b: &Ends) -> f64 {
 }
 
 /// The rectangle that a rod of some radius touches: left, top, right, bottom.
-pub fn bounds(path: &[Ends], radius: f64) -> [f64; 4] {
+fn bounds(path: &[Ends], radius: f64) -> [f64; 4] {
     let start = [f64::INFINITY, f64::INFINITY, f64::NEG_INFINITY, f64::NEG_INFINITY];
     let reach = radius + 1.5;
     path.iter().flat_map(|e| [[e[0], e[1]], [e[2], e[3]]]).fold(start, |b, [x, y]| {
