@@ -5,7 +5,7 @@
 
 use std::time::Instant;
 
-use endboard::operators::image::gaussian::{Term, sum};
+use endboard::operators::image::gaussian::{Edge, Term, sum};
 
 const WIDTH: usize = 1920;
 const HEIGHT: usize = 1080;
@@ -25,7 +25,13 @@ fn main() {
             .map(|_| {
                 let start = Instant::now();
                 for plane in &planes {
-                    std::hint::black_box(sum(std::hint::black_box(plane), WIDTH, HEIGHT, &terms));
+                    std::hint::black_box(sum(
+                        std::hint::black_box(plane),
+                        WIDTH,
+                        HEIGHT,
+                        Edge::Mirror,
+                        &terms,
+                    ));
                 }
                 start.elapsed().as_secs_f64() * 1e3
             })

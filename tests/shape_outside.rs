@@ -6,7 +6,7 @@
 use std::io::Write;
 use std::process::{Command, Stdio};
 
-use endboard::operators::image::gaussian::{Term, sum};
+use endboard::operators::image::gaussian::{Edge, Term, sum};
 use endboard::operators::shape::Fill;
 use endboard::operators::shape::coverage::{Window, cover};
 
@@ -75,7 +75,7 @@ fn gaussian_sums_are_opencvs_to_a_thousandth() {
         input.extend(plane.iter().flat_map(|v| v.to_le_bytes()));
         let Some(out) = outside("glow", &input) else { return };
         let terms = [4.0, 16.0, 64.0].map(|sigma| Term { sigma, weight: 1.0 });
-        let got = sum(&plane, width, height, &terms);
+        let got = sum(&plane, width, height, Edge::Mirror, &terms);
         let wanted = out.chunks_exact(4).map(|b| f32::from_le_bytes(b.try_into().unwrap()));
         let furthest = got.iter().zip(wanted).map(|(a, b)| (a - b).abs()).fold(0.0, f32::max);
         eprintln!("plane {kind}: furthest from OpenCV {furthest:.2e}");

@@ -32,7 +32,7 @@ pub fn plane(
         None => return Err(OperatorError::WrongInput(format!("the matte has no channel '{name}'"))),
     };
     let mut samples = image.plane_f32(channel);
-    // max before min, so that NaN, which loses every comparison, ends as 0.
-    samples.iter_mut().for_each(|s| *s = s.max(0.0).min(1.0));
+    // NaN loses every comparison, so it ends as 0.
+    samples.iter_mut().for_each(|s| *s = if *s > 0.0 { s.min(1.0) } else { 0.0 });
     Ok(samples)
 }

@@ -58,6 +58,17 @@ impl Window {
         }
     }
 
+    /// The smallest window that holds both; one of them when the other is empty.
+    pub fn together(&self, other: &Window) -> Window {
+        if self.is_empty() || other.is_empty() {
+            return if self.is_empty() { *other } else { *self };
+        }
+        let (x, y) = (self.x.min(other.x), self.y.min(other.y));
+        let right = (self.x + self.width as i64).max(other.x + other.width as i64);
+        let bottom = (self.y + self.height as i64).max(other.y + other.height as i64);
+        Window { x, y, width: (right - x) as usize, height: (bottom - y) as usize }
+    }
+
     /// True when it holds no pixel.
     pub fn is_empty(&self) -> bool {
         self.width == 0 || self.height == 0

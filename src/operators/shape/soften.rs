@@ -18,7 +18,7 @@ pub fn reach(width: f64) -> usize {
 /// Softens a mask by `width` px. `wanted` is the window that the result is for; the mask must hold everything
 /// within [`reach`] of it.
 pub fn soften(mask: &Mask, width: f64, wanted: &Window) -> Mask {
-    if !(width > 0.0) || mask.window.is_empty() {
+    if width <= 0.0 || mask.window.is_empty() {
         return mask.clone();
     }
     let [left, top, right, bottom] = mask.window.sides();

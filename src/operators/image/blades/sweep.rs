@@ -48,7 +48,7 @@ fn turn(a: &Ends, b: &Ends) -> f64 {
 }
 
 /// The rectangle that a rod of some radius touches: left, top, right, bottom.
-pub fn bounds(path: &[Ends], radius: f64) -> [f64; 4] {
+fn bounds(path: &[Ends], radius: f64) -> [f64; 4] {
     let start = [f64::INFINITY, f64::INFINITY, f64::NEG_INFINITY, f64::NEG_INFINITY];
     let reach = radius + 1.5;
     path.iter().flat_map(|e| [[e[0], e[1]], [e[2], e[3]]]).fold(start, |b, [x, y]| {
@@ -60,7 +60,7 @@ pub fn bounds(path: &[Ends], radius: f64) -> [f64; 4] {
 /// is `1 - taper` of `radius`. Only the part of the window that the rod touches comes back.
 pub fn sweep(path: &[Ends], radius: f64, taper: f64, window: &Window) -> Mask {
     let mut mask = Mask::new(window.touched(bounds(path, radius)));
-    if mask.window.is_empty() || !(radius > 0.0) {
+    if mask.window.is_empty() || radius <= 0.0 {
         return mask;
     }
     let stretches: Vec<(Ends, Ends)> = match path {

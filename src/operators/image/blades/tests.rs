@@ -26,7 +26,7 @@ fn grey() -> Arc<Image> {
 
 fn render(settings: &str, shapes: &str, matte: Option<Image>, frame: i64) -> Image {
     let list = inputs(matte.is_some());
-    let stage = prepare(&Blades, settings, Some(shapes), &list).ok().expect("a sound stage");
+    let stage = prepare(&Blades, settings, Some(shapes), &list).unwrap_or_else(|p| panic!("{p:?}"));
     let mut frames = vec![vec![(frame, grey())]];
     frames.extend(matte.map(|m| vec![(frame, Arc::new(m))]));
     stage.apply(&Inputs { frames: &frames, raster: None }, frame).unwrap()

@@ -24,6 +24,16 @@ impl Kernel {
         Self::normalised((0..=radius).map(|i| (-((i * i) as f64) / (2.0 * sigma * sigma)).exp()).collect())
     }
 
+    /// The same Gaussian without the taps that lie `length` samples or more from its middle, which a row of that
+    /// length between zeros never needs.
+    pub fn gaussian_within(sigma: f64, length: usize) -> Self {
+        // The whole sum is the Gaussian's integral when sigma is not small; taps are few when it is.
+        let radius = (4.0 * sigma.min(1e6) + 0.5) as usize;
+        let tap = |i: usize| (-((i * i) as f64) / (2.0 * sigma * sigma)).exp();
+        let total = 1.0 + 2.0 * (1..=radius).map(tap).sum::<f64>();
+        Self { half: (0..=radius.min(length - 1)).map(|i| (tap(i) / total) as f32).collect() }
+    }
+
     /// The kernel which, run on a plane that was halved `levels` times by [`BINOMIAL`] and is to be doubled as
     /// often, makes the whole a Gaussian of standard deviation `sigma` samples of the full plane.
     pub fn remainder(sigma: f64, levels: usize) -> Self {

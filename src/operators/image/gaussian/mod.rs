@@ -1,7 +1,7 @@
 //! Sums of Gaussian blurs of one plane.
 //!
-//! Knows when a blur is computed directly and when on a pyramid of halved planes, and mirrors at the
-//! edges as `d c b | a b c d | c b a` does. Does not know what the plane shows.
+//! Knows when a blur is computed directly and when on a pyramid of halved planes, and what lies past the edges.
+//! Does not know what the plane shows.
 //!
 //! Narrow blurs are plain separable convolutions with the kernel cut at four sigmas. A wide blur needs no
 //! full resolution: the plane is halved with a binomial filter until its sigma is between 1.6 and 3.2
@@ -29,31 +29,41 @@ pub struct Term {
     pub weight: f32,
 }
 
-/// `plane` (rows top down, `width * height` samples) blurred by a Gaussian of standard deviation `sigma` pixels.
+/// What lies past the edges of a plane.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Edge {
+    /// The plane mirrored about its end samples: `d c b | a b c d | c b a`.
+    Mirror,
+    /// Zeros.
+    Dark,
+}
+
+/// `plane` (rows top down, `width * height` samples) blurred by a Gaussian of standard deviation `sigma` pixels, mirrored at
+/// the edges.
 ///
 /// # Panics
 /// When `plane` has not `width * height` samples.
 pub fn blur(plane: &[f32], width: usize, height: usize, sigma: f64) -> Vec<f32> {
-    sum(plane, width, height, &[Term { sigma, weight: 1.0 }])
+    sum(plane, width, height, Edge::Mirror, &[Term { sigma, weight: 1.0 }])
 }
 
 /// The weighted sum of `plane` blurred by each of `terms`. Costs little more than the narrowest term alone when
-/// all sigmas are above 3.2 px; sigmas beyond half the plane's shorter side are computed the long way.
+/// all sigmas are above 3.2 px; sigmas that are large for the plane (half its shorter side) are computed the long way.
 ///
 /// # Panics
 /// When `plane` has not `width * height` samples.
-pub fn sum(plane: &[f32], width: usize, height: usize, terms: &[Term]) -> Vec<f32> {
+pub fn sum(plane: &[f32], width: usize, height: usize, edge: Edge, terms: &[Term]) -> Vec<f32> {
     assert_eq!(plane.len(), width * height, "a plane of {width} by {height} samples");
     if plane.is_empty() {
         return Vec::new();
     }
     let halved: Vec<Term> = terms.iter().copied().filter(|t| is_halved(t.sigma, width, height)).collect();
-    let mut out = match pyramid::sum(plane, width, height, &halved) {
+    let mut out = match pyramid::sum(plane, (width, height), edge, &halved) {
         Some(out) => out,
         None => vec![0.0; plane.len()],
     };
     for term in terms.iter().filter(|t| !is_halved(t.sigma, width, height)) {
-        direct(plane, width, height, *term, &mut out);
+        direct(plane, (width, height), edge, *term, &mut out);
     }
     out
 }
@@ -65,23 +75,32 @@ fn is_halved(sigma: f64, width: usize, height: usize) -> bool {
 }
 
 /// Adds one blur at full resolution to `out`.
-fn direct(plane: &[f32], width: usize, height: usize, term: Term, out: &mut [f32]) {
-    if !(term.sigma > 0.0) {
+fn direct(plane: &[f32], (width, height): (usize, usize), edge: Edge, term: Term, out: &mut [f32]) {
+    if term.sigma.is_nan() || term.sigma <= 0.0 {
         out.iter_mut().zip(plane).for_each(|(o, p)| *o += term.weight * p);
         return;
     }
-    // Past twice the length of a side the mirrored signal has become its mean to 3e-9, whatever the sigma.
-    let across = Kernel::gaussian(term.sigma.min(2.0 * width as f64));
-    let down = Kernel::gaussian(term.sigma.min(2.0 * height as f64));
+    let kernel = |length: usize| match edge {
+        // Past twice the length of a side the mirrored signal has become its mean to 3e-9, whatever the sigma.
+        Edge::Mirror => Kernel::gaussian(term.sigma.min(2.0 * length as f64)),
+        Edge::Dark => Kernel::gaussian_within(term.sigma, length),
+    };
+    let (across, down) = (kernel(width), kernel(height));
+    let blank = vec![0.0; width];
     let mut padded = vec![0.0; width + 2 * across.radius()];
     let mut row = vec![0.0; width];
     for y in 0..height {
         let line = |dy: isize| {
-            let y = mirror(y as isize + dy, height);
-            &plane[y * width..][..width]
+            let at = y as isize + dy;
+            match edge {
+                Edge::Dark if at < 0 || at >= height as isize => &blank[..],
+                _ => &plane[mirror(at, height) * width..][..width],
+            }
         };
         down.combine(line, &mut padded[across.radius()..][..width]);
-        pad_mirrored(&mut padded, across.radius());
+        if edge == Edge::Mirror {
+            pad_mirrored(&mut padded, across.radius());
+        }
         across.along(&padded, &mut row);
         out[y * width..][..width].iter_mut().zip(&row).for_each(|(o, v)| *o += term.weight * v);
     }
@@ -186,11 +205,32 @@ mod tests {
         }
 
         #[test]
+        fn darkness_past_the_edges_is_zeros_past_the_edges(
+            width in 1usize..50, height in 1usize..50, sigma in 0.0f64..14.0,
+        ) {
+            let plane = noise(width * height);
+            let pad = 60;
+            let (wide, high) = (width + 2 * pad, height + 2 * pad);
+            let mut padded = vec![0.0; wide * high];
+            for y in 0..height {
+                padded[(y + pad) * wide + pad..][..width].copy_from_slice(&plane[y * width..][..width]);
+            }
+            let wanted = blur(&padded, wide, high, sigma);
+            let got = sum(&plane, width, height, Edge::Dark, &[Term { sigma, weight: 1.0 }]);
+            for y in 0..height {
+                for x in 0..width {
+                    let off = got[y * width + x] - wanted[(y + pad) * wide + pad + x];
+                    prop_assert!(off.abs() < 5e-4, "{} at {}, {}", off, x, y);
+                }
+            }
+        }
+
+        #[test]
         fn a_sum_is_the_sum(a in 0.5f64..12.0, b in 0.5f64..12.0) {
             let plane = noise(48 * 40);
             let (a, b) = (Term { sigma: a, weight: 0.5 }, Term { sigma: b, weight: 2.0 });
-            let both = sum(&plane, 48, 40, &[a, b]);
-            let (one, two) = (sum(&plane, 48, 40, &[a]), sum(&plane, 48, 40, &[b]));
+            let both = sum(&plane, 48, 40, Edge::Mirror, &[a, b]);
+            let (one, two) = (sum(&plane, 48, 40, Edge::Mirror, &[a]), sum(&plane, 48, 40, Edge::Mirror, &[b]));
             for ((v, p), q) in both.iter().zip(&one).zip(&two) {
                 prop_assert!((v - p - q).abs() < 1e-4);
             }

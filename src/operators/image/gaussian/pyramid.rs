@@ -4,7 +4,7 @@
 //! mirroring at the frame's edges is exact. Does not know narrow blurs.
 
 use super::kernel::{BINOMIAL, Kernel};
-use super::{SIGMA_AT_LEVEL, Term, mirror, pad_mirrored};
+use super::{Edge, SIGMA_AT_LEVEL, Term, mirror, pad_mirrored};
 
 /// Samples beyond the frame, at every level, that doubling reads.
 const REACH: usize = 2;
@@ -51,7 +51,7 @@ fn levels_for(sigma: f64) -> usize {
 }
 
 /// The sum of all terms, or nothing when there is none. Every sigma is at least twice [`SIGMA_AT_LEVEL`].
-pub fn sum(plane: &[f32], width: usize, height: usize, terms: &[Term]) -> Option<Vec<f32>> {
+pub fn sum(plane: &[f32], size: (usize, usize), edge: Edge, terms: &[Term]) -> Option<Vec<f32>> {
     let depth = terms.iter().map(|t| levels_for(t.sigma)).max()?;
     let mut kernels: Vec<Vec<(Kernel, f32)>> = vec![Vec::new(); depth + 1];
     for term in terms {
@@ -64,7 +64,10 @@ pub fn sum(plane: &[f32], width: usize, height: usize, terms: &[Term]) -> Option
         let below = margins.get(level + 1).map_or(0, |m| 2 * m + SIDE + 1);
         margins[level] = (REACH + radius).max(below);
     }
-    let mut levels = vec![halve_frame(plane, width, height, margins[1])];
+    let mut levels = vec![match edge {
+        Edge::Mirror => halve_mirrored(plane, size, margins[1]),
+        Edge::Dark => halve_dark(plane, size, margins[1]),
+    }];
     for &margin in &margins[2..] {
         let next = halve(levels.last().expect("the first level"), margin);
         levels.push(next);
@@ -80,12 +83,12 @@ pub fn sum(plane: &[f32], width: usize, height: usize, terms: &[Term]) -> Option
         }
         sum = Some(here);
     }
-    sum.map(|first| double(&first, (width - 1, height - 1), 0).samples)
+    sum.map(|first| double(&first, (size.0 - 1, size.1 - 1), 0).samples)
 }
 
 /// Halves the frame itself and mirrors the result out to `margin`. Mirroring the frame about its end pixels
 /// mirrors the even positions onto themselves, so at this level, and only here, it can be done afterwards.
-fn halve_frame(plane: &[f32], width: usize, height: usize, margin: usize) -> Level {
+fn halve_mirrored(plane: &[f32], (width, height): (usize, usize), margin: usize) -> Level {
     let mut out = Level::new((width / 2, height / 2), margin);
     let (kept_x, kept_y) = (width.div_ceil(2), height.div_ceil(2));
     let out_width = out.width();
@@ -112,6 +115,28 @@ fn halve_frame(plane: &[f32], width: usize, height: usize, margin: usize) -> Lev
     for y in (0..margin).chain(margin + kept_y..out.height()) {
         let from = fold(y, height);
         out.samples.copy_within(from * out_width..(from + 1) * out_width, y * out_width);
+    }
+    out
+}
+
+/// Halves the frame itself between zeros.
+fn halve_dark(plane: &[f32], (width, height): (usize, usize), margin: usize) -> Level {
+    let mut out = Level::new((width / 2, height / 2), margin);
+    // Two samples beyond either end still see the frame; further out there is nothing to compute.
+    let (across, down) = (width / 2 + 1 + 2 * REACH, height / 2 + 1 + 2 * REACH);
+    let pad = 2 * REACH + SIDE;
+    let mut padded = vec![0.0; width + 2 * pad + 1];
+    let mut scratch = Scratch::default();
+    let blank = vec![0.0; width];
+    for k in 0..down {
+        let middle = 2 * (k as isize - REACH as isize);
+        let row = |d: isize| match usize::try_from(middle + d) {
+            Ok(y) if y < height => &plane[y * width..][..width],
+            _ => &blank[..],
+        };
+        combine_rows(row, &mut padded[pad..][..width]);
+        let line = &mut out.row_mut(margin - REACH + k)[margin - REACH..][..across];
+        halve_row(&padded, &mut scratch, line);
     }
     out
 }
