@@ -31,6 +31,8 @@ pub enum Cloth {
     Skin,
     /// Hair or cap or head cloth.
     Head,
+    /// Eyes and brows.
+    Eye,
     /// Gloves.
     Glove,
     /// Scarf.
@@ -76,17 +78,18 @@ pub struct Cone {
 /// Share of light that a surface throws back, by colour.
 pub fn colour(who: Who, cloth: Cloth) -> Vec3 {
     match (who, cloth) {
-        (_, Cloth::Skin) => vec3(0.40, 0.235, 0.155),
+        (_, Cloth::Skin) => vec3(0.40, 0.27, 0.195),
+        (_, Cloth::Eye) => vec3(0.030, 0.022, 0.018),
         (_, Cloth::Leather) => vec3(0.040, 0.030, 0.024),
         (Who::Keeper, Cloth::Top) => vec3(0.085, 0.066, 0.052),
         (Who::Keeper, Cloth::Front) => vec3(0.34, 0.31, 0.26),
         (Who::Keeper, Cloth::Legs) => vec3(0.060, 0.055, 0.056),
         (Who::Keeper, Cloth::Head) => vec3(0.045, 0.030, 0.021),
-        (Who::Keeper, Cloth::Scarf) => vec3(0.30, 0.085, 0.045),
-        (Who::Raker, Cloth::Top) => vec3(0.105, 0.150, 0.155),
-        (Who::Raker, Cloth::Front) => vec3(0.20, 0.115, 0.062),
+        (Who::Keeper, Cloth::Scarf) => vec3(0.20, 0.075, 0.050),
+        (Who::Raker, Cloth::Top) => vec3(0.105, 0.135, 0.135),
+        (Who::Raker, Cloth::Front) => vec3(0.17, 0.110, 0.070),
         (Who::Raker, Cloth::Legs) => vec3(0.115, 0.100, 0.080),
-        (Who::Raker, Cloth::Head) => vec3(0.32, 0.29, 0.24),
+        (Who::Raker, Cloth::Head) => vec3(0.175, 0.165, 0.140),
         (Who::Raker, Cloth::Scarf) => vec3(0.25, 0.22, 0.18),
         (Who::Crew, Cloth::Top) => vec3(0.10, 0.105, 0.115),
         (Who::Crew, Cloth::Front) => vec3(0.42, 0.41, 0.38),
@@ -125,16 +128,16 @@ fn trunk(who: Who, j: &Joints, cones: &mut Vec<Cone>) {
     for side in [-1.0, 1.0] {
         // Two columns side by side make a trunk that is broader than deep.
         let (low, high) = (j.right * (0.065 * side), j.broad * (0.085 * side));
-        cones.push(cone(j.hips + low, waist + low, (0.115, 0.100 + bulk), Cloth::Top, Limb::Trunk));
+        cones.push(cone(j.hips + low, waist + low, (0.128, 0.112 + bulk), Cloth::Top, Limb::Trunk));
         let chest = j.chest + high - j.spine * 0.10 + f * 0.01;
-        cones.push(cone(waist + low, chest, (0.100 + bulk, 0.122 + bulk), Cloth::Top, Limb::Trunk));
+        cones.push(cone(waist + low, chest, (0.112 + bulk, 0.130 + bulk), Cloth::Top, Limb::Trunk));
     }
     let [left, right] = j.shoulders;
     let top = j.chest + j.spine * 0.035;
     cones.push(cone(top, left, (0.075, 0.078 + bulk), Cloth::Top, Limb::Trunk));
     cones.push(cone(top, right, (0.075, 0.078 + bulk), Cloth::Top, Limb::Trunk));
     let front = j.chest + f * 0.085 - j.spine * 0.14;
-    let belly = waist + f * 0.075;
+    let belly = waist + f * 0.085;
     cones.push(cone(front, belly, (0.062, 0.066), Cloth::Front, Limb::Trunk));
 }
 
@@ -145,14 +148,37 @@ fn head(who: Who, j: &Joints, cones: &mut Vec<Cone>) {
     cones.push(cone(h + up * 0.025 - f * 0.012, h + up * 0.03 + f * 0.012, (0.088, 0.084), Cloth::Skin, Limb::Head));
     cones.push(cone(h - up * 0.035 + f * 0.035, h - up * 0.072 + f * 0.052, (0.060, 0.036), Cloth::Skin, Limb::Head));
     cones.push(cone(h + up * 0.012 + f * 0.088, h - up * 0.022 + f * 0.106, (0.013, 0.017), Cloth::Skin, Limb::Head));
+    for side in [-0.033, 0.033] {
+        let eye = h + up * 0.014 + f * 0.088 + j.right * side;
+        cones.push(cone(eye, eye, (0.0125, 0.0125), Cloth::Eye, Limb::Head));
+        let brow = h + up * 0.040 + f * 0.088;
+        cones.push(cone(brow + j.right * side * 0.5, brow + j.right * side * 1.5, (0.011, 0.008), Cloth::Eye, Limb::Head));
+        let ear = h - f * 0.010 + j.right * (side * 2.75) - up * 0.005;
+        cones.push(cone(ear + up * 0.015, ear - up * 0.02, (0.018, 0.013), Cloth::Skin, Limb::Head));
+    }
     match who {
         Who::Keeper => {
             cones.push(cone(h + up * 0.058 - f * 0.03, h - up * 0.02 - f * 0.055, (0.094, 0.074), Cloth::Head, Limb::Head));
-            cones.push(cone(h + up * 0.09 + f * 0.04, h + up * 0.085 - f * 0.02, (0.045, 0.075), Cloth::Head, Limb::Head));
+            cones.push(cone(h + up * 0.085 + f * 0.035, h + up * 0.08 - f * 0.02, (0.042, 0.072), Cloth::Head, Limb::Head));
+            // Beard, and a knot of hair behind.
+            cones.push(cone(h - up * 0.062 + f * 0.056, h - up * 0.110 + f * 0.046, (0.044, 0.030), Cloth::Head, Limb::Head));
+            cones.push(cone(h + up * 0.03 - f * 0.115, h - up * 0.01 - f * 0.12, (0.036, 0.030), Cloth::Head, Limb::Head));
+            // The coat's raised collar.
+            let collar = j.chest + j.spine * 0.075 - f * 0.045;
+            for side in [-1.0, 1.0] {
+                let wing = j.chest + j.broad * (0.085 * side) + j.spine * 0.055 + f * 0.03;
+                cones.push(cone(collar, wing, (0.062, 0.050), Cloth::Top, Limb::Trunk));
+            }
         }
         Who::Raker => {
-            cones.push(cone(h + up * 0.062 - f * 0.025, h + up * 0.045 + f * 0.02, (0.096, 0.088), Cloth::Head, Limb::Head));
-            cones.push(cone(h - f * 0.09, h - f * 0.12 - up * 0.12, (0.045, 0.025), Cloth::Head, Limb::Head));
+            // A hood: over the crown, down the nape, and spread on the shoulders.
+            cones.push(cone(h + up * 0.050 - f * 0.028, h - up * 0.02 - f * 0.045, (0.108, 0.102), Cloth::Head, Limb::Head));
+            let nape = j.chest + j.spine * 0.07 - f * 0.03;
+            cones.push(cone(h - up * 0.03 - f * 0.05, nape, (0.098, 0.110), Cloth::Head, Limb::Head));
+            for side in [-1.0, 1.0] {
+                let cape = j.chest + j.broad * (0.12 * side) + j.spine * 0.02;
+                cones.push(cone(nape, cape, (0.10, 0.085), Cloth::Head, Limb::Trunk));
+            }
         }
         Who::Crew => {
             cones.push(cone(h + up * 0.062 - f * 0.02, h + up * 0.05 + f * 0.02, (0.094, 0.090), Cloth::Head, Limb::Head));
@@ -166,9 +192,9 @@ fn head(who: Who, j: &Joints, cones: &mut Vec<Cone>) {
 fn arm(j: &Joints, k: usize, cones: &mut Vec<Cone>) {
     let (shoulder, elbow, hand) = (j.shoulders[k], j.elbows[k], j.hands[k]);
     let side = k as u8;
-    cones.push(cone(shoulder, elbow, (0.070, 0.056), Cloth::Top, Limb::UpperArm(side)));
+    cones.push(cone(shoulder, elbow, (0.080, 0.066), Cloth::Top, Limb::UpperArm(side)));
     let wrist = elbow.to(hand, 0.82);
-    cones.push(cone(elbow, wrist, (0.055, 0.044), Cloth::Top, Limb::Forearm(side)));
+    cones.push(cone(elbow, wrist, (0.064, 0.058), Cloth::Top, Limb::Forearm(side)));
     let along = (j.pole[1] - j.pole[0]).unit();
     cones.push(cone(wrist, hand, (0.032, 0.040), Cloth::Glove, Limb::Forearm(side)));
     cones.push(cone(hand - along * 0.035, hand + along * 0.035, (0.038, 0.034), Cloth::Glove, Limb::Forearm(side)));
@@ -177,10 +203,10 @@ fn arm(j: &Joints, k: usize, cones: &mut Vec<Cone>) {
 fn leg(j: &Joints, k: usize, cones: &mut Vec<Cone>) {
     let (thigh, knee, ankle, toe) = (j.thighs[k], j.knees[k], j.ankles[k], j.toes[k]);
     let side = k as u8;
-    cones.push(cone(thigh, knee, (0.102, 0.068), Cloth::Legs, Limb::Thigh(side)));
+    cones.push(cone(thigh, knee, (0.108, 0.080), Cloth::Legs, Limb::Thigh(side)));
     let calf = knee.to(ankle, 0.35) - j.forward * 0.018;
-    cones.push(cone(knee, calf, (0.066, 0.066), Cloth::Legs, Limb::Shin(side)));
-    cones.push(cone(calf, ankle, (0.066, 0.050), Cloth::Leather, Limb::Shin(side)));
+    cones.push(cone(knee, calf, (0.078, 0.074), Cloth::Legs, Limb::Shin(side)));
+    cones.push(cone(calf, ankle, (0.074, 0.058), Cloth::Leather, Limb::Shin(side)));
     let heel = ankle - (toe - ankle).unit() * 0.045 - vec3(0.0, 0.045, 0.0);
     cones.push(cone(ankle, heel, (0.052, 0.046), Cloth::Leather, Limb::Shin(side)));
     cones.push(cone(ankle - vec3(0.0, 0.03, 0.0), toe, (0.052, 0.038), Cloth::Leather, Limb::Shin(side)));
@@ -189,7 +215,8 @@ fn leg(j: &Joints, k: usize, cones: &mut Vec<Cone>) {
 /// Coat tails, smock and apron: each panel hangs from the waist and drags behind the movement.
 fn skirt(who: Who, j: &Joints, earlier: &Joints, cones: &mut Vec<Cone>) {
     let (f, up) = (j.forward, vec3(0.0, 1.0, 0.0));
-    let drag = earlier.hips - j.hips;
+    let pull = earlier.hips - j.hips;
+    let drag = pull * (0.09 / (0.09 + pull.length()));
     let length = match who {
         Who::Keeper => 0.62,
         Who::Raker => 0.34,
@@ -201,11 +228,11 @@ fn skirt(who: Who, j: &Joints, earlier: &Joints, cones: &mut Vec<Cone>) {
         let thigh = j.thighs[k as usize].to(j.knees[k as usize], 0.9);
         let hang = top - up * length + j.right * (0.05 * out) + drag * 1.4;
         let sway = vec3(thigh.x - hang.x, 0.0, thigh.z - hang.z) * 0.45;
-        cones.push(cone(top, hang + sway, (0.118, 0.088), Cloth::Top, Limb::Skirt(k)));
+        cones.push(cone(top, hang + sway, (0.125, 0.118), Cloth::Top, Limb::Skirt(k)));
         if who == Who::Keeper {
             let back = top - f * 0.05;
-            let hem = hang + sway * 0.4 - f * 0.16 + drag * 1.2;
-            cones.push(cone(back, hem, (0.105, 0.070), Cloth::Top, Limb::Skirt(k)));
+            let hem = hang + sway * 0.4 - f * 0.13 + drag * 1.2;
+            cones.push(cone(back, hem, (0.110, 0.090), Cloth::Top, Limb::Skirt(k)));
         }
     }
     if who == Who::Raker {

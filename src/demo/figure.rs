@@ -5,7 +5,7 @@
 use super::body::{Cone, Who, colour};
 use super::camera::{Camera, HEIGHT, WIDTH};
 use super::math::{Vec3, clamp01, least, most, vec3};
-use super::noise::{clouds, grit};
+use super::noise::{folds, grit};
 
 /// Pixels walked together, and a tile's side.
 const LANES: usize = 8;
@@ -63,14 +63,6 @@ impl Ready {
         let square = axis.dot(axis);
         let inverse = if square > 1e-10 { 1.0 / square } else { 0.0 };
         Ready { a: cone.a, axis, inverse, radius: cone.radii.0, grows: cone.radii.1 - cone.radii.0 }
-    }
-
-    /// Distance to its surface, and the nearest point of its axis.
-    fn reach(&self, p: Vec3) -> (f32, Vec3) {
-        let q = p - self.a;
-        let u = clamp01(q.dot(self.axis) * self.inverse);
-        let near = self.axis * u;
-        ((q - near).length() - self.radius - self.grows * u, self.a + near)
     }
 }
 
@@ -135,52 +127,74 @@ impl Layer {
     pub fn draw(&mut self, camera: &Camera, offset: (f32, f32), who: Who, cones: &[Cone], lighting: &Lighting) {
         let person = Person { who, cones, ready: cones.iter().map(Ready::new).collect(), lighting };
         let (ends, [left, right, top, bottom]) = footprint(camera, cones);
-        let mut list = Vec::with_capacity(cones.len());
+        let (mut list, mut wider) = (Vec::with_capacity(cones.len()), Vec::with_capacity(cones.len()));
+        let around = 0.11 * camera.focal / most(ends.iter().map(|end| end.depth).fold(f32::MAX, least), 0.3);
         for row in top / LANES..bottom.div_ceil(LANES) {
             for column in left / LANES..right.div_ceil(LANES) {
                 let middle = ((column * LANES + 4) as f32, (row * LANES + 4) as f32);
                 list.clear();
+                wider.clear();
                 let mut near = f32::MAX;
                 for (index, end) in ends.iter().enumerate() {
-                    if end.near_tile(middle) {
+                    let away = end.beyond(middle);
+                    if away < 0.0 {
                         list.push(index);
                         near = least(near, end.depth);
+                    }
+                    if away < around {
+                        wider.push(person.ready[index]);
                     }
                 }
                 if !list.is_empty() && near > 0.1 {
                     self.touched.push((row * TILES_ACROSS + column) as u32);
-                    self.tile(camera, offset, &person, &list, (column, row), near);
+                    let tile = Patch { list: &list, wider: &wider, near, at: (column, row) };
+                    self.tile(camera, offset, &person, &tile);
                 }
             }
         }
     }
 
-    /// Draws one tile with the cones that may touch it.
-    fn tile(
-        &mut self,
-        camera: &Camera,
-        offset: (f32, f32),
-        person: &Person,
-        list: &[usize],
-        tile: (usize, usize),
-        near: f32,
-    ) {
-        let cones: Vec<Ready> = list.iter().map(|&index| person.ready[index]).collect();
-        for y in tile.1 * LANES..((tile.1 + 1) * LANES).min(HEIGHT) {
-            let x = tile.0 * LANES;
+    /// Draws one tile.
+    fn tile(&mut self, camera: &Camera, offset: (f32, f32), person: &Person, tile: &Patch) {
+        let cones: Vec<Ready> = tile.list.iter().map(|&index| person.ready[index]).collect();
+        let x = tile.at.0 * LANES;
+        for y in tile.at.1 * LANES..((tile.at.1 + 1) * LANES).min(HEIGHT) {
             let first = camera.ray(x as f32 + offset.0, y as f32 + offset.1);
             let step = camera.right * (1.0 / camera.focal);
             let rays: [Vec3; LANES] = std::array::from_fn(|l| first + step * l as f32);
-            let (t, hit) = walk(&cones, camera.eye, &rays, near);
+            let (t, mut hit) = walk(&cones, camera.eye, &rays, tile.near);
             for l in 0..LANES {
+                hit[l] &= t[l] < self.depth[y * WIDTH + x + l];
+            }
+            if !hit.contains(&true) {
+                continue;
+            }
+            let p: [Vec3; LANES] = std::array::from_fn(|l| camera.eye + rays[l] * t[l]);
+            let skin = person.skin(tile.list, &cones, &p);
+            let open = openness(tile.wider, &p, &skin.normal);
+            for l in (0..LANES).filter(|&l| hit[l]) {
                 let at = y * WIDTH + x + l;
-                if hit[l] && t[l] < self.depth[at] {
-                    self.depth[at] = t[l];
-                    self.colour[at] = person.shade(list, camera.eye + rays[l] * t[l], rays[l].unit());
-                }
+                self.depth[at] = t[l];
+                self.colour[at] = person.shade(&skin, l, p[l], rays[l].unit(), open[l]);
             }
         }
     }
+}
+
+/// A tile at work: the cones that may touch it, those that may darken it, their nearest depth,
+/// and its column and row.
+struct Patch<'a> {
+    list: &'a [usize],
+    wider: &'a [Ready],
+    near: f32,
+    at: (usize, usize),
+}
+
+/// What eight points of the skin are like.
+struct Skin {
+    normal: [Vec3; LANES],
+    tint: [Vec3; LANES],
+    own: [usize; LANES],
 }
 
 /// The rows of a tile: each row's number and the tile's first column.
@@ -224,14 +238,14 @@ struct End {
 }
 
 impl End {
-    fn near_tile(&self, p: (f32, f32)) -> bool {
+    /// How far beyond the cone's reach a tile's middle lies, in pixels; negative when it may touch.
+    fn beyond(&self, p: (f32, f32)) -> f32 {
         let (dx, dy) = (self.b.0 - self.a.0, self.b.1 - self.a.1);
         let (qx, qy) = (p.0 - self.a.0, p.1 - self.a.1);
         let square = dx * dx + dy * dy;
         let u = if square > 1e-6 { clamp01((qx * dx + qy * dy) / square) } else { 0.0 };
         let (ox, oy) = (qx - dx * u, qy - dy * u);
-        let reach = self.wide + 6.5;
-        ox * ox + oy * oy < reach * reach
+        (ox * ox + oy * oy).sqrt() - self.wide - 6.5
     }
 }
 
@@ -259,39 +273,45 @@ fn footprint(camera: &Camera, cones: &[Cone]) -> (Vec<End>, [usize; 4]) {
 }
 
 impl Person<'_> {
-    /// Light towards the eye from a point of the skin.
-    fn shade(&self, list: &[usize], p: Vec3, look: Vec3) -> Vec3 {
-        let (mut normal, mut tint, mut weight) = (Vec3::default(), Vec3::default(), 0.0);
-        let (mut nearest, mut own) = (f32::MAX, list[0]);
-        for &index in list {
-            let (d, axis) = self.ready[index].reach(p);
-            let k = most(1.0 - d / 0.035, 0.0);
-            let share = k * k + 1e-5;
-            normal = normal + (p - axis).unit() * share;
-            // Colours keep sharp borders: only a thin line of them blends.
-            let sharp = most(1.0 - most(d, 0.0) / 0.006, 0.0) + 1e-4;
-            tint = tint + colour(self.who, self.cones[index].cloth) * sharp;
-            weight += sharp;
-            if d < nearest {
-                (nearest, own) = (d, index);
+    /// Normals and colours of eight points, blended where cones melt together.
+    fn skin(&self, list: &[usize], cones: &[Ready], p: &[Vec3; LANES]) -> Skin {
+        let (mut n, mut tint) = ([[0.0_f32; LANES]; 3], [[0.0_f32; LANES]; 4]);
+        let (mut nearest, mut own) = ([f32::MAX; LANES], [0_u32; LANES]);
+        for (c, &index) in cones.iter().zip(list) {
+            let colour = colour(self.who, self.cones[index].cloth);
+            for l in 0..LANES {
+                let (x, y, z) = (p[l].x - c.a.x, p[l].y - c.a.y, p[l].z - c.a.z);
+                let u = clamp01((x * c.axis.x + y * c.axis.y + z * c.axis.z) * c.inverse);
+                let (x, y, z) = (x - c.axis.x * u, y - c.axis.y * u, z - c.axis.z * u);
+                let length = (x * x + y * y + z * z).sqrt();
+                let d = length - c.radius - c.grows * u;
+                let k = most(1.0 - d / 0.035, 0.0);
+                let share = (k * k + 1e-5) / most(length, 1e-4);
+                n[0][l] += x * share;
+                n[1][l] += y * share;
+                n[2][l] += z * share;
+                // Colours keep sharp borders: only a thin line of them blends.
+                let sharp = most(1.0 - most(d, 0.0) / 0.006, 0.0) + 1e-4;
+                tint[0][l] += colour.x * sharp;
+                tint[1][l] += colour.y * sharp;
+                tint[2][l] += colour.z * sharp;
+                tint[3][l] += sharp;
+                own[l] = if d < nearest[l] { index as u32 } else { own[l] };
+                nearest[l] = least(nearest[l], d);
             }
         }
-        let tint = tint * (1.0 / weight);
-        let cone = &self.cones[own];
-        let (normal, tone) = cloth_relief(cone, p, normal.unit());
-        let open = self.openness(p, normal);
-        self.lit(cone, p, look, normal, tint * tone, open)
+        Skin {
+            normal: std::array::from_fn(|l| vec3(n[0][l], n[1][l], n[2][l]).unit()),
+            tint: std::array::from_fn(|l| vec3(tint[0][l], tint[1][l], tint[2][l]) * (1.0 / tint[3][l])),
+            own: own.map(|index| index as usize),
+        }
     }
 
-    /// Share of the surroundings that a point sees past the rest of the body.
-    fn openness(&self, p: Vec3, normal: Vec3) -> f32 {
-        let mut open = 1.0;
-        for (far, weight) in [(0.05, 0.9), (0.14, 0.9)] {
-            let q = p + normal * far;
-            let d = self.ready.iter().map(|c| c.reach(q).0).fold(10.0, least);
-            open -= clamp01((far - d) / far) * weight * 0.6;
-        }
-        most(open, 0.12)
+    /// Light towards the eye from one of eight points of the skin.
+    fn shade(&self, skin: &Skin, l: usize, p: Vec3, look: Vec3, open: f32) -> Vec3 {
+        let cone = &self.cones[skin.own[l]];
+        let (normal, tone) = cloth_relief(cone, p, skin.normal[l]);
+        self.lit(cone, p, look, normal, skin.tint[l] * tone, open)
     }
 
     /// Adds up the lights.
@@ -319,10 +339,31 @@ impl Person<'_> {
             let gloss = gloss * gloss * gloss;
             let amount = if leather { 0.09 } else if skin { 0.05 } else { 0.012 };
             let lit = clamp01(facing * 4.0);
-            shine = shine + strength * (amount * gloss * lit + 0.05 * fuzz * clamp01(facing + 0.35) * open);
+            shine = shine + strength * (amount * gloss * lit + 0.15 * fuzz * clamp01(facing + 0.25) * open);
         }
         tint.times(received) * std::f32::consts::FRAC_1_PI + shine * 0.6
     }
+}
+
+/// Share of the surroundings that each of eight points sees past the rest of the body.
+fn openness(cones: &[Ready], p: &[Vec3; LANES], normal: &[Vec3; LANES]) -> [f32; LANES] {
+    let mut open = [1.0_f32; LANES];
+    for far in [0.05_f32, 0.14] {
+        let q: [Vec3; LANES] = std::array::from_fn(|l| p[l] + normal[l] * far);
+        let mut d = [far; LANES];
+        for c in cones {
+            for l in 0..LANES {
+                let (x, y, z) = (q[l].x - c.a.x, q[l].y - c.a.y, q[l].z - c.a.z);
+                let u = clamp01((x * c.axis.x + y * c.axis.y + z * c.axis.z) * c.inverse);
+                let (x, y, z) = (x - c.axis.x * u, y - c.axis.y * u, z - c.axis.z * u);
+                d[l] = least(d[l], (x * x + y * y + z * z).sqrt() - c.radius - c.grows * u);
+            }
+        }
+        for l in 0..LANES {
+            open[l] -= clamp01((far - d[l]) / far) * 0.54;
+        }
+    }
+    open.map(|open| most(open, 0.12))
 }
 
 /// Folds and weave: a normal bent by the slope of noise wound round the cone, and a tone.
@@ -336,19 +377,16 @@ fn cloth_relief(cone: &Cone, p: Vec3, normal: Vec3) -> (Vec3, f32) {
         super::body::Cloth::Head => (0.30, 3.0),
         _ => (0.62, 1.0),
     };
-    let weave = grit().at(along * 1.1 + seed, (p.x + p.z) * 1.1, 0.02) - 0.5;
+    let weave = grit().slope(along * 1.1 + seed, (p.x + p.z) * 1.1).0 - 0.5;
     if amount == 0.0 {
         return (normal, 1.0 + 0.15 * weave);
     }
     // Folds run round a bent limb and down a hanging panel: stretched noise in the cone's own axes.
     let side = axis.cross(vec3(0.31, 0.12, 0.94)).unit();
-    let (u, v) = (along * 1.15 * long + seed, p.dot(side) * 0.9 + p.dot(axis.cross(side)) * 0.5);
-    let e = 0.012;
-    let here = clouds().at(u, v, 0.006);
-    let slope_along = (clouds().at(u + e, v, 0.006) - here) / e;
-    let slope_side = (clouds().at(u, v + e, 0.006) - here) / e;
-    let bent = normal - (axis * slope_along + side * slope_side) * (0.20 * amount);
-    (bent.unit(), 0.80 + 0.40 * here + 0.25 * weave)
+    let (u, v) = (along * 0.9 * long + seed, p.dot(side) * 0.8 + p.dot(axis.cross(side)) * 0.5);
+    let (here, slope_along, slope_side) = folds().slope(u, v);
+    let bent = normal - (axis * slope_along + side * slope_side) * (0.085 * amount);
+    (bent.unit(), 0.72 + 0.55 * here + 0.22 * weave)
 }
 
 #[cfg(test)]

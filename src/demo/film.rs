@@ -80,7 +80,7 @@ pub fn bloom(picture: &mut [Vec3]) {
     let glow: Vec<Vec3> = small
         .iter()
         .zip(&wide)
-        .map(|(near, far)| near.times(vec3(0.050, 0.040, 0.034)) + far.times(vec3(0.050, 0.038, 0.030)))
+        .map(|(near, far)| near.times(vec3(0.050, 0.040, 0.034)) + far.times(vec3(0.026, 0.019, 0.015)))
         .collect();
     for y in 0..HEIGHT {
         for x in 0..WIDTH {
@@ -91,7 +91,7 @@ pub fn bloom(picture: &mut [Vec3]) {
             let at = j * across + i;
             let top = glow[at].to(glow[at + 1], fu);
             let added = top.to(glow[at + across].to(glow[at + across + 1], fu), fv);
-            picture[y * WIDTH + x] = picture[y * WIDTH + x] * 0.93 + added;
+            picture[y * WIDTH + x] = picture[y * WIDTH + x] * 0.945 + added;
         }
     }
 }
@@ -120,7 +120,7 @@ pub fn expose(picture: &mut [Vec3], seed: u32, strength: f32) {
             let grain = tile[row + (x + shift_x) % GRAIN];
             // Noise of a camera: a floor, and a part that grows with the root of the light.
             let noisy = |light: f32, grain: f32| {
-                most(light + grain * strength * (0.0011 + 0.0125 * most(light, 0.0).sqrt() / (1.0 + light)), 0.0)
+                most(light + grain * strength * (0.0007 + 0.0095 * most(light, 0.0).sqrt() / (1.0 + light)), 0.0)
             };
             picture[y * WIDTH + x] = vec3(noisy(light.x, grain.x), noisy(light.y, grain.y), noisy(light.z, grain.z));
         }

@@ -127,7 +127,7 @@ fn globes(shed: &Shed, sight: &Sight, camera: &Camera, picture: &mut [Vec3]) {
                 if sight.depth[at] > depth {
                     let cover = clamp01(radius - away + 0.5);
                     let core = 0.45 + 0.55 * smooth(1.0, 0.2, away / radius);
-                    picture[at] = picture[at].to(lamp.strength * (1.9 * core), cover);
+                    picture[at] = picture[at].to(lamp.strength * (0.85 * core), cover);
                 }
             }
         }
@@ -157,14 +157,23 @@ fn lighting(shed: &Shed, at: Vec3) -> Lighting {
         }
         let seen = heights.iter().filter(|&&p| !shed.shaded(p, lamp.at - p, 0.95)).count();
         if seen > 0 {
-            beams.push(Beam { from: lamp.at, strength: lamp.strength * (seen as f32 / 3.0), even: false });
+            let beam = Beam { from: lamp.at, strength: lamp.strength * (seen as f32 / 3.0), even: false };
+            beams.push((beam.strength.x / square, beam));
         }
     }
+    // The strongest are worked out one by one; the others, far off, come together as fill.
+    beams.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let far = beams.split_off(beams.len().min(5));
+    let far = far.iter().fold(Vec3::default(), |sum, (_, beam)| {
+        let d = beam.from - heights[1];
+        sum + beam.strength * (0.35 / d.dot(d))
+    });
+    let mut beams: Vec<Beam> = beams.into_iter().map(|(_, beam)| beam).collect();
     let moon = heights.iter().map(|&p| moonshine(p)).sum::<f32>() / 3.0;
     // Sky seen through the skylights rims a body even where the moon's own beam misses it.
-    beams.push(Beam { from: at + MOON.0 * 60.0, strength: MOON.1 * (0.25 + 1.6 * moon), even: true });
+    beams.push(Beam { from: at + MOON.0 * 60.0, strength: MOON.1 * (0.20 + 0.9 * moon), even: true });
     let floor = light().at(shed, 0, 3, vec3(at.x, 0.0, at.z));
-    let fill = (NIGHT_FILL * 2.0 + floor * 0.06, floor * 0.20 + NIGHT_FILL);
+    let fill = (NIGHT_FILL * 2.0 + floor * 0.03 + far * 0.5, floor * 0.16 + NIGHT_FILL + far * 0.5);
     Lighting { beams, fill }
 }
 

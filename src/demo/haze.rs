@@ -83,12 +83,12 @@ fn density(p: Vec3, seconds: f32) -> f32 {
     let low = exp_minus(most(p.y, 0.0) * 1.1);
     let brine = (p.x - 1.85) * (p.x - 1.85);
     let wisps = 0.25 + 1.5 * most(wisp - 0.22, 0.0);
-    0.020 * wisps * (0.75 + 1.1 * low * (0.5 + 1.0 / (1.0 + brine)))
+    0.0085 * wisps * (0.75 + 1.1 * low * (0.5 + 1.0 / (1.0 + brine)))
 }
 
 /// Light that the air at a point sends on, for full density.
 fn glow(shed: &Shed, p: Vec3) -> Vec3 {
-    let mut sum = vec3(0.006, 0.009, 0.015);
+    let mut sum = vec3(0.008, 0.012, 0.020);
     for lamp in &shed.lamps {
         let d = lamp.at - p;
         let square = d.dot(d);

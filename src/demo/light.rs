@@ -14,7 +14,7 @@ use super::set::{Block, MOON, Shed, Stuff, moonshine, shed};
 /// Sides of a patch in metres.
 const PATCH: f32 = 0.14;
 /// Light that no lamp explains: night sky through cracks.
-pub const NIGHT_FILL: Vec3 = vec3(0.010, 0.016, 0.028);
+pub const NIGHT_FILL: Vec3 = vec3(0.006, 0.010, 0.018);
 
 /// Irradiance over one face (or, of salt, seen from above), in rows.
 struct Sheet {
@@ -88,7 +88,7 @@ fn direct(shed: &Shed, p: Vec3, normal: Vec3, seed: i32) -> Vec3 {
     if facing > 0.0 {
         let shine = moonshine(from);
         if shine > 0.0 && !shed.shaded(from, MOON.0, 9.0) {
-            sum = sum + MOON.1 * (facing * shine * 3.0);
+            sum = sum + MOON.1 * (facing * shine * 2.4);
         }
     }
     sum
@@ -223,7 +223,7 @@ fn bounce(shed: &Shed, first: &Light, from: Vec3, normal: Vec3, turn: f32) -> Ve
             sum = sum + first.at(shed, hit.block, hit.face, p).times(reflectance(shed.blocks[hit.block].stuff));
         }
     }
-    sum * (1.0 / 14.0)
+    sum * (0.55 / 14.0)
 }
 
 /// Each patch blended with its neighbours, which removes the grain of few looks.

@@ -20,6 +20,7 @@ mod set;
 mod shadow;
 mod sight;
 mod surface;
+mod timber;
 
 pub use frame::frame;
 pub use plates::{Carrier, DemoPlate, plates};

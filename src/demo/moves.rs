@@ -19,8 +19,8 @@ const HIGH: Stance = Stance {
     hips: [-0.06, 0.92, 0.02],
     spine: [-0.08, 0.04, 0.70],
     feet: [[0.30, -0.10], [-0.34, 0.18]],
-    grip: [0.06, 1.62, 0.20],
-    aim: [-0.55, 0.80, 0.25],
+    grip: [0.06, 1.78, 0.14],
+    aim: [-0.62, 0.62, 0.30],
 };
 /// Pole drawn back at the right shoulder for a blow from the side.
 const WOUND: Stance = Stance {
@@ -155,7 +155,7 @@ pub fn duel_a() -> Vec<(Who, Part)> {
 
 /// A flurry with a bystander who has strayed into the frame.
 pub fn duel_b() -> Vec<(Who, Part)> {
-    let (low_k, low_r) = spot(0.12, 1.10, 0.12);
+    let (low_k, low_r) = spot(0.10, 1.44, 0.10);
     let (high_k, high_r) = spot(-0.05, 1.66, 0.0);
     let keeper = vec![
         key(1003.0, LOW, Pace::Eased),

@@ -80,6 +80,20 @@ impl Tile {
     }
 }
 
+impl Tile {
+    /// The finest value at (u, v), and its slope along each, per tile's side.
+    pub fn slope(&self, u: f32, v: f32) -> (f32, f32, f32) {
+        let (x, y) = (fraction(u) * SIDE as f32, fraction(v) * SIDE as f32);
+        let (xi, yi) = (x as usize, y as usize);
+        let (fx, fy) = (x - xi as f32, y - yi as f32);
+        let mask = SIDE - 1;
+        let at = |x: usize, y: usize| self.levels[0][(y & mask) * SIDE + (x & mask)];
+        let (a, b, c, d) = (at(xi, yi), at(xi + 1, yi), at(xi, yi + 1), at(xi + 1, yi + 1));
+        let (top, bottom) = (mix(a, b, fx), mix(c, d, fx));
+        (mix(top, bottom, fy), mix(b - a, d - c, fy) * SIDE as f32, (bottom - top) * SIDE as f32)
+    }
+}
+
 /// Bilinear sample of one level.
 fn sample(level: &[f32], side: usize, u: f32, v: f32) -> f32 {
     let (x, y) = (fraction(u) * side as f32, fraction(v) * side as f32);
@@ -117,6 +131,12 @@ fn halved(level: &[f32]) -> Vec<f32> {
 pub fn clouds() -> &'static Tile {
     static TILE: OnceLock<Tile> = OnceLock::new();
     TILE.get_or_init(|| Tile::fractal(4, 6, 0x5A17))
+}
+
+/// Smooth folds: eight lattice cells a side, hardly broken.
+pub fn folds() -> &'static Tile {
+    static TILE: OnceLock<Tile> = OnceLock::new();
+    TILE.get_or_init(|| Tile::fractal(8, 2, 0x7E11))
 }
 
 /// Fine grit: sixty-four cells a side.

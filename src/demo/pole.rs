@@ -11,7 +11,7 @@ use super::plates::DemoPlate;
 use super::sight::Sight;
 
 /// Radius of the glass in metres.
-pub const RADIUS: f32 = 0.0125;
+pub const RADIUS: f32 = 0.0108;
 /// Instants drawn for each instant of the people: the tip moves much faster than they do.
 const FINER: usize = 3;
 
@@ -55,7 +55,7 @@ fn shade(p: Vec3, lighting: &Lighting) -> Vec3 {
         let k = if beam.even { 0.5 } else { 1.0 / most(d.dot(d), 0.4) };
         received = received + beam.strength * k;
     }
-    received.times(vec3(0.20, 0.215, 0.205)) + vec3(0.020, 0.024, 0.023)
+    received.times(vec3(0.105, 0.115, 0.108)) + vec3(0.020, 0.024, 0.023)
 }
 
 impl Tube {
@@ -90,9 +90,9 @@ impl Tube {
                 // A tube is brightest along its middle and at its rims, where glass is thickest.
                 let r = away / wide;
                 let line = clamp01(1.0 - r * 3.0);
-                let tone = 0.62 + 0.9 * line * line + 0.5 * r * r;
+                let tone = 0.72 + 0.75 * line * line + 0.25 * r * r;
                 let colour = self.shade.0.to(self.shade.1, u) * tone;
-                let alpha = cover * mix(0.72, 0.92, clamp01(r));
+                let alpha = cover * mix(0.66, 0.86, clamp01(r));
                 blend(&mut sum[at], colour, alpha, share, layer.depth[at] < sight.depth[at]);
             }
         }

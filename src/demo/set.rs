@@ -1,13 +1,11 @@
-//! The salt shed: timber, floor, channel, heaps of salt and lamps, measured in metres.
+//! The salt shed as rays meet it: blocks, a height field of salt, lamps and moon.
 //!
-//! Knows where everything stands and how rays meet it. Does not know light or cameras.
-//! The shed runs along z from the door at -6 to the far gate at 35; the brine channel lies to
-//! the right of the middle aisle.
+//! Knows where a ray enters what. Does not know why things stand where they do, light or cameras.
 
 use std::sync::OnceLock;
 
-use super::math::{Vec3, clamp01, floor, least, most, smooth, vec3};
-use super::noise::{clouds, grit};
+use super::math::{Vec3, floor, least, most, smooth, vec3};
+use super::timber::{contents, heap_height};
 
 /// What a block is made of.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -157,6 +155,57 @@ pub struct Shed {
     /// The lamps.
     pub lamps: Vec<Lamp>,
     heights: Vec<f32>,
+    groups: Vec<Group>,
+}
+
+/// Blocks asked together.
+const LANES: usize = 8;
+
+/// Eight blocks side by side, so that one loop without branches asks all of them.
+#[derive(Clone, Default)]
+struct Group {
+    centre: [[f32; LANES]; 3],
+    half: [[f32; LANES]; 3],
+    turn: [[f32; LANES]; 2],
+}
+
+impl Group {
+    fn of(blocks: &[Block]) -> Self {
+        let mut group = Group::default();
+        // Lanes without a block hold one of no size, far away.
+        group.centre[1] = [-1e6; LANES];
+        group.turn[0] = [1.0; LANES];
+        for (l, b) in blocks.iter().enumerate() {
+            for (axis, (c, h)) in
+                [(b.centre.x, b.half.x), (b.centre.y, b.half.y), (b.centre.z, b.half.z)].into_iter().enumerate()
+            {
+                (group.centre[axis][l], group.half[axis][l]) = (c, h);
+            }
+            (group.turn[0][l], group.turn[1][l]) = b.turn;
+        }
+        group
+    }
+
+    /// Where a ray enters and leaves each block.
+    #[inline(always)]
+    fn span(&self, eye: Vec3, ray: Vec3) -> ([f32; LANES], [f32; LANES]) {
+        let (mut enter, mut leave) = ([0.0; LANES], [0.0; LANES]);
+        for l in 0..LANES {
+            let (c, s) = (self.turn[0][l], self.turn[1][l]);
+            let (x, y, z) = (eye.x - self.centre[0][l], eye.y - self.centre[1][l], eye.z - self.centre[2][l]);
+            let slab = |o: f32, d: f32, half: f32| {
+                let k = 1.0 / if d.abs() < 1e-9 { 1e-9 } else { d };
+                let (a, b) = (-o * k, half * k.abs());
+                (a - b, a + b)
+            };
+            let (x0, x1) = slab(c * x + s * y, c * ray.x + s * ray.y, self.half[0][l]);
+            let (y0, y1) = slab(c * y - s * x, c * ray.y - s * ray.x, self.half[1][l]);
+            let (z0, z1) = slab(z, ray.z, self.half[2][l]);
+            enter[l] = most(x0, most(y0, z0));
+            leave[l] = least(x1, least(y1, z1));
+        }
+        (enter, leave)
+    }
 }
 
 impl Shed {
@@ -195,24 +244,29 @@ impl Shed {
         (enter > 0.0).then_some(enter)
     }
 
-    /// Walks a ray over the height field: even steps, then the crossing by proportion.
-    fn march(&self, enter: f32, leave: f32, eye: Vec3, ray: Vec3) -> Option<f32> {
+    /// Walks a ray over the height field. The salt is never steeper than its slope of repose
+    /// and a little, so height above it says how far the ray may safely go; the crossing is
+    /// found by proportion.
+    pub fn march(&self, enter: f32, leave: f32, eye: Vec3, ray: Vec3) -> Option<f32> {
         let over = |t: f32| {
             let p = eye + ray * t;
             p.y - self.salt(p.x, p.z)
         };
-        let length = (leave - enter) * ray.length();
-        let steps = least(most(length * 7.0, 4.0), 40.0) as i32;
-        let step = (leave - enter) / steps as f32;
+        let length = ray.length();
+        let safe = 1.0 / (most(-ray.y, 0.0) + 1.1 * (ray.x * ray.x + ray.z * ray.z).sqrt() + 1e-6);
+        let least_step = 0.05 / length;
         let (mut t, mut above) = (enter, over(enter));
         if above < 0.0 {
             return Some(enter);
         }
-        for _ in 0..steps {
-            let next = t + step;
+        for _ in 0..60 {
+            let next = least(t + most(above * safe, least_step), leave);
             let then = over(next);
             if then < 0.0 {
-                return Some(t + step * above / (above - then));
+                return Some(t + (next - t) * above / (above - then));
+            }
+            if next >= leave {
+                return None;
             }
             (t, above) = (next, then);
         }
@@ -221,210 +275,60 @@ impl Shed {
 
     /// The first block that a ray meets.
     pub fn first(&self, eye: Vec3, ray: Vec3) -> Option<Hit> {
-        let mut best: Option<(f32, usize)> = None;
-        for index in 0..self.blocks.len() {
-            if let Some(t) = self.meet(index, eye, ray)
-                && best.is_none_or(|(b, _)| t < b)
-            {
-                best = Some((t, index));
+        let (mut best, mut block) = (f32::MAX, usize::MAX);
+        for (g, group) in self.groups.iter().enumerate() {
+            let (enter, leave) = group.span(eye, ray);
+            for l in 0..LANES {
+                if enter[l] < leave[l] && enter[l] < best && leave[l] > 0.0 {
+                    let index = g * LANES + l;
+                    let t = if self.blocks[index].stuff == Stuff::Salt {
+                        self.march(most(enter[l], 0.0), leave[l], eye, ray).unwrap_or(f32::MAX)
+                    } else {
+                        enter[l]
+                    };
+                    if t > 0.0 && t < best {
+                        (best, block) = (t, index);
+                    }
+                }
             }
         }
-        best.map(|(t, block)| Hit { t, block, face: self.blocks[block].face(eye + ray * t) })
+        (block != usize::MAX)
+            .then(|| Hit { t: best, block, face: self.blocks[block].face(eye + ray * best) })
     }
 
-    /// Whether anything stands between a point and `reach` along a ray. Points on the salt ask
-    /// the height field too.
+    /// Whether anything that throws shadows stands between a point and `reach` along a ray.
     pub fn shaded(&self, from: Vec3, ray: Vec3, reach: f32) -> bool {
-        (0..self.blocks.len())
-            .any(|i| self.blocks[i].shades && self.meet(i, from, ray).is_some_and(|t| t > 1e-3 && t < reach))
+        self.groups.iter().enumerate().any(|(g, group)| {
+            let (enter, leave) = group.span(from, ray);
+            (0..LANES).any(|l| {
+                if enter[l] >= leave[l] || leave[l] <= 1e-3 || enter[l] >= reach {
+                    return false;
+                }
+                let block = &self.blocks[g * LANES + l];
+                block.shades
+                    && if block.stuff == Stuff::Salt {
+                        self.march(most(enter[l], 0.0), leave[l], from, ray).is_some_and(|t| t > 1e-3 && t < reach)
+                    } else {
+                        enter[l] > 1e-3
+                    }
+            })
+        })
     }
-}
-
-/// The heaps: x, z, radius and height.
-const HEAPS: [[f32; 4]; 13] = [
-    [-5.4, 1.6, 2.0, 1.35],
-    [-5.5, 5.6, 2.3, 1.65],
-    [-5.2, 9.7, 1.9, 1.30],
-    [-5.5, 14.2, 2.4, 1.75],
-    [-5.2, 19.5, 2.2, 1.50],
-    [-5.4, 26.0, 2.6, 1.80],
-    [5.4, 4.6, 1.8, 1.20],
-    [5.3, 8.6, 2.0, 1.35],
-    [5.5, 13.0, 1.9, 1.25],
-    [5.3, 18.0, 2.2, 1.50],
-    [5.4, 24.5, 2.3, 1.60],
-    [-1.9, 20.4, 1.5, 0.95],
-    [-2.2, 27.5, 1.7, 1.10],
-];
-
-/// Height of all heaps together at a point: cones at salt's slope of repose with rounded tops
-/// and a rough skin, over thin drifts.
-fn heap_height(x: f32, z: f32) -> f32 {
-    let rough = clouds().at(x * 0.11, z * 0.11, 0.0) - 0.5;
-    let fine = grit().at(x * 0.06, z * 0.06, 0.0) - 0.5;
-    let mut height = -0.05_f32;
-    for [hx, hz, radius, top] in HEAPS {
-        let (dx, dz) = (x - hx, z - hz);
-        // Rounded at the summit by measuring distance from slightly above it.
-        let r = (dx * dx + dz * dz + 0.09).sqrt() * (1.0 + 0.55 * rough);
-        let cone = top * (1.0 - r / radius) + 0.10 * rough + 0.035 * fine;
-        let merge = 0.12;
-        let h = clamp01(0.5 + 0.5 * (cone - height) / merge);
-        height = height + (cone - height) * h + merge * h * (1.0 - h);
-    }
-    height
-}
-
-/// A block that is not turned, from its least to its greatest corner.
-fn block(stuff: Stuff, low: [f32; 3], high: [f32; 3]) -> Block {
-    let [a, b] = [low, high].map(|c| vec3(c[0], c[1], c[2]));
-    Block { centre: a.to(b, 0.5), half: (b - a) * 0.5, turn: (1.0, 0.0), stuff, shades: true }
-}
-
-/// A beam between two points of equal z, `thick` across and `deep` along z.
-fn beam(from: (f32, f32), to: (f32, f32), z: f32, thick: f32, deep: f32) -> Block {
-    let along = vec3(to.0 - from.0, to.1 - from.1, 0.0);
-    let (length, unit) = (along.length(), along.unit());
-    Block {
-        centre: vec3((from.0 + to.0) * 0.5, (from.1 + to.1) * 0.5, z),
-        half: vec3(length * 0.5, thick * 0.5, deep * 0.5),
-        turn: (unit.x, unit.y),
-        stuff: Stuff::Timber,
-        shades: true,
-    }
-}
-
-/// Floor, channel, walls, roof and the night beyond.
-fn shell() -> Vec<Block> {
-    let mut roofs = [beam((-7.3, 3.26), (0.05, 6.22), 15.0, 0.1, 46.0), beam((0.0, 6.2), (7.3, 3.26), 15.0, 0.1, 46.0)];
-    roofs.iter_mut().for_each(|roof| (roof.stuff, roof.shades) = (Stuff::Roof, false));
-    let mut blocks = vec![
-        block(Stuff::Floor, [-7.2, -0.6, -8.0], [1.0, 0.0, 36.0]),
-        block(Stuff::Floor, [2.7, -0.6, -8.0], [7.2, 0.0, 36.0]),
-        block(Stuff::Kerb, [0.82, -0.5, -8.0], [1.06, 0.09, 36.0]),
-        block(Stuff::Kerb, [2.64, -0.5, -8.0], [2.88, 0.09, 36.0]),
-        block(Stuff::Brine, [1.0, -0.6, -8.0], [2.7, -0.16, 36.0]),
-        block(Stuff::Wall, [-7.2, 0.0, -8.0], [-7.0, 3.5, 36.0]),
-        block(Stuff::Wall, [7.0, 0.0, -8.0], [7.2, 3.5, 36.0]),
-        block(Stuff::Wall, [-7.2, 0.0, 34.8], [-1.9, 6.4, 35.0]),
-        block(Stuff::Wall, [2.9, 0.0, 34.8], [7.2, 6.4, 35.0]),
-        block(Stuff::Wall, [-1.9, 3.2, 34.8], [2.9, 6.4, 35.0]),
-        block(Stuff::Wall, [-7.2, 0.0, -8.2], [7.2, 6.4, -8.0]),
-        block(Stuff::Night, [-12.0, -1.0, 44.0], [12.0, 8.0, 44.2]),
-    ];
-    blocks.extend(roofs);
-    blocks
-}
-
-/// Posts, beams, braces, rafters and the plank over the channel.
-fn frame() -> Vec<Block> {
-    let mut blocks = vec![];
-    for bay in 0..10 {
-        let z = -4.0 + bay as f32 * 4.0;
-        for side in [-1.0, 1.0] {
-            let x = side * 3.5;
-            blocks.push(block(Stuff::Timber, [x - 0.13, 0.0, z - 0.13], [x + 0.13, 4.72, z + 0.13]));
-            blocks.push(block(Stuff::Kerb, [x - 0.22, 0.0, z - 0.22], [x + 0.22, 0.16, z + 0.22]));
-            blocks.push(beam((side * 3.4, 2.75), (side * 2.2, 3.92), z, 0.15, 0.13));
-        }
-        blocks.push(block(Stuff::Timber, [-3.75, 3.84, z - 0.11], [3.75, 4.12, z + 0.11]));
-    }
-    for side in [-1.0, 1.0] {
-        let x = side * 3.5;
-        blocks.push(block(Stuff::Timber, [x - 0.12, 4.5, -8.0], [x + 0.12, 4.74, 35.0]));
-    }
-    blocks.push(block(Stuff::Timber, [-0.1, 5.9, -8.0], [0.1, 6.1, 35.0]));
-    for i in 0..21 {
-        let z = -6.0 + i as f32 * 2.0;
-        for side in [-1.0, 1.0] {
-            let mut rafter = beam((side * 7.1, 3.24), (0.0, 6.08), z, 0.16, 0.1);
-            rafter.shades = false;
-            blocks.push(rafter);
-        }
-    }
-    blocks.push(block(Stuff::Timber, [0.7, 0.09, 13.1], [3.0, 0.15, 13.5]));
-    blocks.push(block(Stuff::Timber, [0.7, 0.09, 13.54], [3.0, 0.15, 13.95]));
-    blocks
-}
-
-/// Crates, trays and tubs left about.
-fn clutter() -> Vec<Block> {
-    let mut blocks = vec![];
-    for (x, z, w, h) in [
-        (-3.1, 12.7, 0.42, 0.55),
-        (-2.75, 13.4, 0.35, 0.42),
-        (-3.05, 12.75, 0.3, 0.95),
-        (3.25, 9.2, 0.3, 0.5),
-        (-3.2, 3.1, 0.36, 0.45),
-        (-3.3, 17.0, 0.5, 0.7),
-        (3.3, 17.2, 0.4, 0.6),
-        (-0.9, 30.0, 0.6, 0.8),
-    ] {
-        blocks.push(block(Stuff::Timber, [x - w, 0.0, z - w * 0.8], [x + w, h, z + w * 0.8]));
-    }
-    blocks
-}
-
-/// The lamps: on posts to either side, and hung from beams down the middle.
-fn lamps() -> Vec<Lamp> {
-    let warm = vec3(1.0, 0.52, 0.20);
-    let mut lamps = vec![];
-    for (side, z, strength) in [
-        (-1.0, 0.0, 5.5),
-        (1.0, 4.0, 4.0),
-        (-1.0, 8.0, 7.0),
-        (1.0, 12.0, 6.5),
-        (-1.0, 16.0, 6.0),
-        (1.0, 20.0, 6.5),
-        (-1.0, 24.0, 6.0),
-        (1.0, 28.0, 6.0),
-    ] {
-        lamps.push(Lamp { at: vec3(side * 3.1, 2.38, z), strength: warm * strength });
-    }
-    for (x, z, strength) in [(-0.9, 12.0, 8.0), (-0.6, 20.0, 7.0), (-0.4, 28.0, 6.0)] {
-        lamps.push(Lamp { at: vec3(x, 3.35, z), strength: vec3(1.0, 0.60, 0.28) * strength });
-    }
-    lamps
-}
-
-/// Iron caps over the lamps, and the arms that hold them.
-fn fittings(lamps: &[Lamp]) -> Vec<Block> {
-    let mut blocks = vec![];
-    for lamp in lamps {
-        let Vec3 { x, y, z } = lamp.at;
-        blocks.push(block(Stuff::Iron, [x - 0.15, y + 0.11, z - 0.15], [x + 0.15, y + 0.14, z + 0.15]));
-        let (low, high) = if y > 3.0 {
-            ([x - 0.012, y + 0.14, z - 0.012], [x + 0.012, 3.84, z + 0.012])
-        } else {
-            let outer = if x < 0.0 { -3.4 } else { 3.4 };
-            ([least(x, outer), y + 0.14, z - 0.02], [most(x, outer), y + 0.18, z + 0.02])
-        };
-        blocks.push(block(Stuff::Iron, low, high));
-    }
-    blocks
 }
 
 /// The shed, built once.
 pub fn shed() -> &'static Shed {
     static SHED: OnceLock<Shed> = OnceLock::new();
     SHED.get_or_init(|| {
-        let lamps = lamps();
-        let mut blocks = shell();
-        blocks.extend(frame());
-        blocks.extend(clutter());
-        blocks.extend(fittings(&lamps));
-        for [x, z, radius, top] in HEAPS {
-            let wide = radius * 1.35;
-            let (low, high) = ([most(x - wide, -7.0), 0.0, z - wide], [least(x + wide, 7.0), top + 0.15, z + wide]);
-            blocks.push(block(Stuff::Salt, low, high));
-        }
+        let (blocks, lamps) = contents();
         let heights = (0..FIELD.0 * FIELD.1)
             .map(|i| {
                 let (x, z) = ((i % FIELD.0) as f32 / PER_METRE - 7.0, (i / FIELD.0) as f32 / PER_METRE - 6.0);
                 heap_height(x, z)
             })
             .collect();
-        Shed { blocks, lamps, heights }
+        let groups = blocks.chunks(LANES).map(Group::of).collect();
+        Shed { blocks, lamps, heights, groups }
     })
 }
 
@@ -442,14 +346,6 @@ mod tests {
         let hit = shed.first(vec3(-5.5, 3.0, 5.6), down).unwrap();
         assert_eq!(shed.blocks[hit.block].stuff, Stuff::Salt);
         assert!((3.0 - hit.t - shed.salt(-5.5, 5.6)).abs() < 0.02);
-    }
-
-    #[test]
-    fn turned_beams_are_met_on_their_own_faces() {
-        let brace = beam((0.0, 0.0), (3.0, 4.0), 2.0, 0.2, 0.2);
-        let (enter, leave) = brace.span(vec3(1.5, 2.0, 0.0), vec3(0.0, 0.0, 1.0));
-        assert!((enter - 1.9).abs() < 1e-5 && (leave - 2.1).abs() < 1e-5);
-        assert_eq!(brace.face(vec3(1.5, 2.0, 1.9)), 4);
     }
 
     #[test]

@@ -50,7 +50,18 @@ impl Sight {
     /// Draws every block.
     pub fn new(shed: &Shed, camera: &Camera) -> Self {
         let mut sight = Sight { depth: vec![1e6; WIDTH * HEIGHT], block: vec![NOTHING; WIDTH * HEIGHT] };
-        for index in 0..shed.blocks.len() {
+        // Heaps come last and from the nearest on: walking a ray over salt costs most, and what
+        // already stands before it spares the walk.
+        let mut order: Vec<usize> = (0..shed.blocks.len()).collect();
+        order.sort_by(|&a, &b| {
+            let rank = |index: usize| {
+                let block = &shed.blocks[index];
+                let away = (block.centre - camera.eye).dot(camera.forward);
+                (block.stuff == Stuff::Salt, away)
+            };
+            rank(a).partial_cmp(&rank(b)).unwrap_or(std::cmp::Ordering::Equal)
+        });
+        for index in order {
             let Some([left, right, top, bottom]) = bounds(camera, &shed.blocks[index]) else { continue };
             for y in top..bottom {
                 if shed.blocks[index].stuff == Stuff::Salt {
@@ -99,7 +110,8 @@ impl Sight {
             let (enter, leave) = shed.blocks[index].span(camera.eye, ray);
             if enter < leave
                 && enter < self.depth[at]
-                && let Some(t) = shed.meet(index, camera.eye, ray)
+                && leave > 0.0
+                && let Some(t) = shed.march(most(enter, 0.0), least(leave, self.depth[at]), camera.eye, ray)
                 && t < self.depth[at]
             {
                 self.depth[at] = t;

@@ -85,20 +85,21 @@ impl Scene<'_> {
         let white = vec3(0.50, 0.485, 0.46) * (0.7 + 0.5 * rough);
         let dry = stone.to(white, crust * 0.85);
 
-        let puddle = smooth(0.52, 0.60, clouds().at(p.x * 0.10 + 0.37, p.z * 0.055 + 0.11, step * 0.1));
+        let puddle = smooth(0.46, 0.53, clouds().at(p.x * 0.085 + 0.37, p.z * 0.05 + 0.11, step * 0.1));
         let wet = puddle * (1.0 - crust);
         let damp = 0.30 + 0.7 * wet;
         let body = dry.times(spot.received) * (MATT * (1.0 - 0.55 * wet));
         // Damp stone shines where one looks along it; the relief scatters what it mirrors.
-        let tilt = (rough - 0.5) * mix(0.20, 0.035, wet);
+        let tilt = (rough - 0.5) * mix(0.16, 0.0, wet) + (fringe - 0.5) * 0.012;
         let relief = grit().at(p.x * 0.23 + 0.4, p.z * 0.23, step * 0.23) - 0.5;
-        let up = vec3(tilt, 1.0, relief * mix(0.20, 0.035, wet)).unit();
+        let (tilt, relief) = (tilt, relief * mix(0.16, 0.0, wet) + (cloud - 0.5) * 0.02);
+        let up = vec3(tilt, 1.0, relief).unit();
         let facing = clamp01(-spot.look.dot(up));
         let shine = 0.03 + 0.75 * power5(1.0 - facing);
         if shine * damp < 0.02 {
             return body;
         }
-        let mirror = self.mirrored(p, spot.look - up * (2.0 * spot.look.dot(up)), mix(0.35, 0.06, wet), wet > 0.25);
+        let mirror = self.mirrored(p, spot.look - up * (2.0 * spot.look.dot(up)), mix(0.35, 0.045, wet), smooth(0.2, 0.6, wet));
         body + mirror * (shine * damp * (1.0 - 0.8 * crust) * self.shadow.mirror(p))
     }
 
@@ -120,24 +121,25 @@ impl Scene<'_> {
         let depth = spot.received.times(vec3(0.020, 0.034, 0.032)) * MATT;
         let floating = spot.received.times(vec3(0.36, 0.35, 0.32)) * MATT;
         let rough = mix(0.05, 0.02, calm);
-        let mirror = self.mirrored(p, spot.look - up * (2.0 * spot.look.dot(up)), rough, true);
+        let mirror = self.mirrored(p, spot.look - up * (2.0 * spot.look.dot(up)), rough, 1.0);
         (depth + mirror * shine).to(floating, scum * 0.55)
     }
 
-    /// What a shiny spot shows: the lamps, widened by roughness, and (`clear`) the shed itself.
-    fn mirrored(&self, from: Vec3, ray: Vec3, rough: f32, clear: bool) -> Vec3 {
+    /// What a shiny spot shows: the lamps, widened by roughness, and as far as it is `clear` (0 to 1) the shed itself.
+    fn mirrored(&self, from: Vec3, ray: Vec3, rough: f32, clear: f32) -> Vec3 {
         let ray = if ray.y < 0.02 { vec3(ray.x, 0.02, ray.z).unit() } else { ray.unit() };
         let mut sum = vec3(0.004, 0.006, 0.010);
         let mut reach = 1e6;
-        if clear && let Some(hit) = self.shed.first(from + vec3(0.0, 0.004, 0.0), ray) {
+        if clear > 0.0 && let Some(hit) = self.shed.first(from + vec3(0.0, 0.004, 0.0), ray) {
             let p = from + ray * hit.t;
             reach = hit.t;
             let stuff = self.shed.blocks[hit.block].stuff;
-            sum = match stuff {
+            let shown = match stuff {
                 Stuff::Night => night(p),
                 Stuff::Roof => roof_glow(p),
                 _ => self.light.at(self.shed, hit.block, hit.face, p).times(reflectance(stuff)) * MATT,
             };
+            sum = sum.to(shown, clear);
         }
         for lamp in &self.shed.lamps {
             let towards = lamp.at - from;
