@@ -638,7 +638,7 @@ fn across_shots() {
         &[
             "endboard.yaml:6:11 warning: across: 'cr*' fits no shot",
             "endboard.yaml:6:47 warning: across: 'br031' fits no shot (did you mean 'br030'?)",
-            "endboard.yaml:6:71 error: across: 'b/r' cannot fit the name of any shot (* stands for any run of characters, ? for one)",
+            "endboard.yaml:6:71 error: across: 'b/r' cannot fit the name of any shot ('b/r' holds '/', which no shot or stage has in its name; only * and ? stand for others)",
             "endboard.yaml:6:88 error: across 'b*': a map of stages and settings is wanted here, not '3'",
         ],
     );
@@ -762,6 +762,7 @@ assembly: { from: colour }
             "endboard.yaml:17:35 error: shot br050: there is no recipe 'q' (did you mean 'r'?)",
             "endboard.yaml:18:3 error: 'br 60' cannot be the name of a shot (a name is made of the letters a to z, digits, - _ and ., not ' ')",
             "endboard.yaml:20:3 warning: across: 'x*' fits no shot",
+            "endboard.yaml:22:19 error: assembly: no shot has a stage 'colour' (stages of the shots: fix, roto)",
             "r.yaml:4:19 error: recipe r, stage fix: the command never names {out}, the place it must write to (put {out} where the program takes its output)",
         ],
     );
