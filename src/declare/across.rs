@@ -56,7 +56,10 @@ impl<'v> Across<'v> {
                 Ok(glob) => glob,
                 Err(why) => {
                     let message = format!("'{}' cannot fit the name of any shot", shortened(&key.text, 40));
-                    found.push("across", Problem::error(key.span, message).help(shortened(&why.to_string(), 200)));
+                    found.push(
+                        "across",
+                        Problem::error(key.span, message).help(shortened(&why.to_string(), 200)),
+                    );
                     continue;
                 }
             };

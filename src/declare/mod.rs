@@ -4,6 +4,7 @@
 //! operators' parameters or what they compute.
 
 pub mod film;
+pub mod schema;
 
 mod across;
 mod commands;
