@@ -6,7 +6,6 @@ pub mod braces;
 pub mod curve;
 pub mod digest;
 pub mod frames;
-pub mod glob;
 pub mod made;
 pub mod problem;
 pub mod rate;

@@ -4,15 +4,13 @@
 
 use std::collections::{BTreeSet, HashMap};
 
-use crate::base::glob;
 use crate::base::problem::Problem;
+use crate::base::selector::Glob;
 use crate::base::value::{Key, Map, Node, Value};
 use crate::declare::found::{Found, shortened};
 
 /// Most entries; each is held against every shot.
 const ENTRIES_LIMIT: usize = 500;
-/// Longest glob, in bytes.
-const GLOB_LIMIT: usize = 128;
 
 /// All entries in order.
 #[derive(Debug, Default)]
@@ -20,7 +18,7 @@ pub struct Across<'v> {
     entries: Vec<Entry<'v>>,
     /// Entries that are plain names, which need no comparing.
     exact: HashMap<&'v str, usize>,
-    globs: Vec<usize>,
+    globs: Vec<(Glob, usize)>,
 }
 
 #[derive(Debug)]
@@ -54,19 +52,23 @@ impl<'v> Across<'v> {
             return across;
         }
         for (key, value) in &map.entries {
-            let odd = |c: char| !(c.is_ascii_alphanumeric() || matches!(c, '-' | '_' | '.' | '*' | '?'));
-            if key.text.is_empty() || key.text.len() > GLOB_LIMIT || key.text.contains(odd) {
-                let message = format!("'{}' cannot fit the name of any shot", shortened(&key.text, 40));
-                let problem = Problem::error(key.span, message);
-                found.push("across", problem.help("* stands for any run of characters, ? for one"));
-                continue;
-            }
+            let glob = match Glob::parse(&key.text) {
+                Ok(glob) => glob,
+                Err(why) => {
+                    let message = format!("'{}' cannot fit the name of any shot", shortened(&key.text, 40));
+                    found.push(
+                        "across",
+                        Problem::error(key.span, message).help(shortened(&why.to_string(), 200)),
+                    );
+                    continue;
+                }
+            };
             let Some(stages) = layers(key, value, found) else { continue };
             let at = across.entries.len();
             across.entries.push(Entry { key, stages, fitted: false, known: BTreeSet::new() });
-            match glob::is_glob(&key.text) {
-                true => across.globs.push(at),
-                false => drop(across.exact.insert(&key.text, at)),
+            match glob.is_plain() {
+                true => drop(across.exact.insert(&key.text, at)),
+                false => across.globs.push((glob, at)),
             }
         }
         across
@@ -80,7 +82,7 @@ impl<'v> Across<'v> {
         stages: Option<&dyn Fn(&str) -> bool>,
         names: impl Iterator<Item = &'s str> + Clone,
     ) -> HashMap<&'v str, Vec<&'v Map>> {
-        let fits = self.globs.iter().copied().filter(|&at| glob::fits(&self.entries[at].key.text, shot));
+        let fits = self.globs.iter().filter(|(glob, _)| glob.matches(shot)).map(|(_, at)| *at);
         let mut fitting: Vec<usize> = fits.chain(self.exact.get(shot).copied()).collect();
         fitting.sort_unstable();
         let mut out: HashMap<&str, Vec<&Map>> = HashMap::new();

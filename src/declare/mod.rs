@@ -4,6 +4,7 @@
 //! operators' parameters or what they compute.
 
 pub mod film;
+pub mod schema;
 
 mod across;
 mod commands;
@@ -75,19 +76,14 @@ fn read_film(value: &Value, sources: &mut Sources, load: Load<'_>, found: &mut F
         recipes: &recipes,
         pools: &header.pools,
     };
-    let before = found.errors();
-    let read = shots::read(shots, &around, &mut across, found);
-    let all_sound = found.errors() == before;
-    across.finish(shots.entries.iter().map(|(key, _)| key.text.as_str()), found);
-
-    whole::check_length(shots_value.span, &read, &plates, found);
-    whole::check_hands(&read, &plates, found);
     let assembly = assembly.and_then(|value| whole::read_assembly(value, &header.pools, found));
     let (assembly, assembly_from) = assembly.map_or((None, None), |(stage, from)| (Some(stage), from));
-    // With unsound shots left out it would not be known who has the stage.
-    if let Some(from) = assembly_from.as_ref().filter(|_| all_sound) {
-        whole::check_assembly(from, &read, found);
-    }
+    let mut taken = whole::Taken::new(assembly_from.as_ref());
+    let read = shots::read(shots, &around, &mut across, &mut taken, found);
+    across.finish(shots.entries.iter().map(|(key, _)| key.text.as_str()), found);
+    taken.finish(found);
+    whole::check_length(shots_value.span, &read, &plates, found);
+    whole::check_hands(&read, &plates, found);
     Some(Film {
         name: header.name,
         rate: header.rate?,

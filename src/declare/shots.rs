@@ -18,6 +18,7 @@ use crate::declare::ranges;
 use crate::declare::recipes::{Declared, Recipe, Recipes, STAGES_LIMIT, read_stages, weight};
 use crate::declare::references::Chain;
 use crate::declare::stages::{self, Draft};
+use crate::declare::whole::Taken;
 
 /// Most shots.
 const SHOTS_LIMIT: usize = 50_000;
@@ -49,6 +50,7 @@ pub fn read(
     map: &Map,
     around: &Surroundings<'_>,
     across: &mut Across<'_>,
+    taken: &mut Taken<'_>,
     found: &mut Found,
 ) -> IndexMap<String, Shot> {
     let mut shots = IndexMap::with_capacity(map.entries.len().min(SHOTS_LIMIT));
@@ -66,7 +68,7 @@ pub fn read(
         let before = found.errors();
         let Some(fields) = found.keep(&who, Fields::of(value, "the shot")) else { continue };
         let reading = Reading { key, value, who: &who, around };
-        let shot = reading.shot(fields, across, &mut room, found);
+        let shot = reading.shot(fields, across, taken, &mut room, found);
         if let Some(shot) = shot.filter(|_| found.errors() == before) {
             shots.insert(key.text.clone(), shot);
         }
@@ -104,6 +106,7 @@ impl Reading<'_> {
         &self,
         mut fields: Fields<'_>,
         across: &mut Across<'_>,
+        taken: &mut Taken<'_>,
         room: &mut usize,
         found: &mut Found,
     ) -> Option<Shot> {
@@ -121,6 +124,9 @@ impl Reading<'_> {
         let from_recipe = self.recipe(recipe.as_ref(), found);
         let known = from_recipe.is_ok() && !own_is_broken;
         let stages = self.stages(from_recipe.unwrap_or(None), own.as_ref(), known, across, room, found)?;
+        if known {
+            taken.meet(self.key, stages.keys().copied());
+        }
         self.check_chain(&stages, plates.as_ref(), known, found);
         let sound: Option<IndexMap<String, Stage>> =
             stages.into_iter().map(|(name, draft)| Some((name.to_string(), draft.stage?))).collect();

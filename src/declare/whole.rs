@@ -2,12 +2,12 @@
 //!
 //! Knows the declared film. Does not look at the disk.
 
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeSet, HashMap, HashSet};
 
 use indexmap::IndexMap;
 
 use crate::base::problem::{Problem, Problems, Span};
-use crate::base::value::{Fields, Map, Node, Value};
+use crate::base::value::{Fields, Key, Map, Node, Value};
 use crate::declare::film::{At, Media, Plate, Shot, Stage, Work};
 use crate::declare::found::{Found, shortened};
 use crate::declare::stages::read_pools;
@@ -93,31 +93,54 @@ pub fn read_assembly(
     Some((stage, from))
 }
 
-/// Checks that every shot has the stage that the assembly takes.
-pub fn check_assembly(from: &At<String>, shots: &IndexMap<String, Shot>, found: &mut Found) {
-    let without: Vec<&str> = shots
-        .iter()
-        .filter(|(_, shot)| !shot.stages.contains_key(&from.value))
-        .map(|(name, _)| name.as_str())
-        .collect();
-    if without.is_empty() {
-        return;
+/// The stage that the assembly takes, held against every shot whose stages are known, sound or not.
+#[derive(Debug)]
+pub struct Taken<'a> {
+    from: Option<&'a At<String>>,
+    without: Vec<(String, Span)>,
+    some_have: bool,
+    /// Stages of shots that lack it, to suggest from.
+    known: BTreeSet<String>,
+}
+
+impl<'a> Taken<'a> {
+    /// Begins; `from` is what the assembly says.
+    pub fn new(from: Option<&'a At<String>>) -> Self {
+        Self { from, without: Vec::new(), some_have: false, known: BTreeSet::new() }
     }
-    let name = shortened(&from.value, 40);
-    if without.len() == shots.len() {
-        let problem = Problem::error(from.span, format!("no shot has a stage '{name}'"));
-        let stages: HashSet<&str> =
-            shots.values().flat_map(|shot| shot.stages.keys().map(String::as_str)).collect();
-        let mut stages: Vec<&str> = stages.into_iter().collect();
-        stages.sort_unstable();
-        let otherwise = format!("stages of the shots: {}", shortened(&stages.join(", "), 200));
-        let problem = found.suggest(problem, &from.value, stages.iter().copied(), &otherwise);
-        return found.push("assembly", problem);
+
+    /// Takes a shot's stages into account.
+    pub fn meet<'s>(&mut self, shot: &Key, mut stages: impl Iterator<Item = &'s str> + Clone) {
+        let Some(from) = self.from else { return };
+        if stages.clone().any(|stage| stage == from.value) {
+            self.some_have = true;
+            return;
+        }
+        self.without.push((shot.text.clone(), shot.span));
+        // Some names to suggest from are enough.
+        while self.known.len() < 500 {
+            let Some(stage) = stages.next() else { break };
+            self.known.insert(stage.to_string());
+        }
     }
-    let few = without.iter().take(8).copied().collect::<Vec<_>>().join(", ");
-    let more = without.len().saturating_sub(8);
-    let more = if more > 0 { format!(" and {more} more") } else { String::new() };
-    let problem = Problem::error(from.span, format!("these shots have no stage '{name}': {few}{more}"));
-    let problem = problem.related(shots[without[0]].span, "the first of them");
-    found.push("assembly", problem.help("leave 'from' out to take each shot's last stage"));
+
+    /// Ends: names the shots that lack the stage.
+    pub fn finish(self, found: &mut Found) {
+        let Some((from, (_, first))) = self.from.zip(self.without.first()) else { return };
+        let name = shortened(&from.value, 40);
+        if !self.some_have {
+            let problem = Problem::error(from.span, format!("no shot has a stage '{name}'"));
+            let known = self.known.iter().map(String::as_str);
+            let list: Vec<&str> = known.clone().collect();
+            let otherwise = format!("stages of the shots: {}", shortened(&list.join(", "), 200));
+            let problem = found.suggest(problem, &from.value, known, &otherwise);
+            return found.push("assembly", problem);
+        }
+        let names: Vec<&str> = self.without.iter().take(8).map(|(name, _)| name.as_str()).collect();
+        let more = self.without.len().saturating_sub(8);
+        let more = if more > 0 { format!(" and {more} more") } else { String::new() };
+        let message = format!("these shots have no stage '{name}': {}{more}", names.join(", "));
+        let problem = Problem::error(from.span, message).related(*first, "the first of them");
+        found.push("assembly", problem.help("leave 'from' out to take each shot's last stage"));
+    }
 }

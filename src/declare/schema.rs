@@ -1,0 +1,373 @@
+//! The JSON Schema of endboard.yaml and of recipe files, for editors.
+//!
+//! Knows the declaration's keys, types and limits, and writes operators' settings from a plain table
+//! that the caller fills. Does not know operators. The reader remains the judge: what spans several
+//! keys or files (references, loops, frames of plates) no schema can say.
+//!
+//! Dialect: JSON Schema 2020-12 (<https://json-schema.org/draft/2020-12/schema>).
+
+use serde_json::{Map, Value, json};
+
+use crate::declare::header::{POOL_LIMIT, WORKING_SPACES};
+use crate::declare::names::{NAME_LIMIT, PATH_LIMIT};
+use crate::declare::shots::HANDLES_LIMIT;
+
+/// An operator as the schema describes it.
+#[derive(Clone, Debug)]
+pub struct OperatorTable {
+    /// Its name in recipes.
+    pub name: String,
+    /// One sentence.
+    pub summary: String,
+    /// Names of its inputs, each with one sentence.
+    pub ports: Vec<(String, String)>,
+    /// Its settings.
+    pub params: Vec<ParamTable>,
+}
+
+/// One setting of an operator.
+#[derive(Clone, Debug)]
+pub struct ParamTable {
+    /// Its name.
+    pub name: String,
+    /// What it takes.
+    pub takes: Takes,
+    /// Its unit, empty where there is none.
+    pub unit: String,
+    /// The default as written, empty when there is none.
+    pub default: String,
+    /// One sentence.
+    pub doc: String,
+}
+
+/// What a setting takes.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Takes {
+    /// A number within limits.
+    Number(f64, f64),
+    /// A number within limits, or a map of frame to number.
+    Keyed(f64, f64),
+    /// A whole number within limits.
+    Whole(i64, i64),
+    /// true or false.
+    Flag,
+    /// One of these words.
+    Words(Vec<String>),
+    /// Text.
+    Text,
+    /// A path in the project.
+    File,
+    /// A list of so many numbers.
+    Numbers(usize),
+    /// Anything; the doc says what.
+    Anything,
+}
+
+/// The schema: a file with the key `recipe` is a recipe, every other the film.
+pub fn schema(operators: &[OperatorTable]) -> Value {
+    json!({
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "Endboard declaration",
+        "description": "endboard.yaml, which declares a film, or a recipe file, which declares a chain of stages.",
+        "type": "object",
+        "if": { "required": ["recipe"] },
+        "then": { "$ref": "#/$defs/recipe_file" },
+        "else": { "$ref": "#/$defs/film" },
+        "$defs": definitions(operators),
+    })
+}
+
+fn definitions(operators: &[OperatorTable]) -> Value {
+    let mut all = Map::new();
+    let parts = [plain(), json!({ "film": film(), "recipe_file": recipe_file(), "plate": plate() })];
+    let parts = parts.into_iter().chain([json!({ "shot": shot(), "stage": stage(operators) })]);
+    for part in parts.chain([json!({ "command": command(), "by_hand": by_hand() })]) {
+        if let Value::Object(map) = part {
+            all.extend(map);
+        }
+    }
+    Value::Object(all)
+}
+
+/// Values that several keys share.
+fn plain() -> Value {
+    let folder_name = |dots: &str| format!("^[A-Za-z0-9_]([A-Za-z0-9_{dots}-]*[A-Za-z0-9_-])?$");
+    let name = |dots: &str, what: &str| json!({ "type": "string", "pattern": folder_name(dots), "maxLength": NAME_LIMIT, "description": what });
+    // One path segment that is neither empty, nor . or .. (checked from the left, without look-behind).
+    let path = r"^(?!/)(?![A-Za-z]:)(?!.*(^|/)\.{0,2}(/|$))[^\\\u0000-\u001f]+$";
+    let files = r"^(?!/)(?![A-Za-z]:)(?!.*(^|/)\.{1,2}(/|$))[^\\#\u0000-\u001f]*#+[^\\#/\u0000-\u001f]*$";
+    json!({
+        "name": name(".", "Letters a to z, digits, -, _ and dots; it becomes the name of a folder."),
+        "stage_name": name("", "Letters a to z, digits, - and _; it becomes the name of a folder."),
+        "path": { "type": "string", "pattern": path, "maxLength": PATH_LIMIT,
+            "description": "Path relative to the project folder, parted by /." },
+        "files": { "type": "string", "pattern": files, "maxLength": PATH_LIMIT,
+            "description": "Path with one run of # in the file's name, where the frame number stands." },
+        "frames": { "description": "FIRST-LAST, both included, or one frame.", "anyOf": [
+            { "type": "string", "pattern": "^-?[0-9]+(--?[0-9]+|-[0-9]+)?$" }, { "type": "integer" } ] },
+        "handles": { "type": "integer", "minimum": 0, "maximum": HANDLES_LIMIT,
+            "description": "Frames rendered beyond each end of a shot, as far as its plates go." },
+        "number_in_time": { "anyOf": [ { "type": "number" }, { "type": "object",
+            "properties": { "ease": { "enum": ["hold", "linear", "smooth"] } },
+            "patternProperties": { "^-?[0-9]+$": { "type": "number" } },
+            "additionalProperties": false, "minProperties": 1 } ] },
+        "reference": { "type": "string",
+            "pattern": r"^(take\.[A-Za-z0-9_][A-Za-z0-9_-]*|[A-Za-z0-9_][A-Za-z0-9_-]*)(\.[A-Za-z0-9_][A-Za-z0-9_-]*)?$",
+            "description": "A stage, STAGE.CHANNEL, plate, or take.NAME." },
+        "from": { "description": "What feeds each input; when not said, the stage before or the plate.",
+            "type": "object", "propertyNames": { "$ref": "#/$defs/stage_name" },
+            "additionalProperties": { "anyOf": [ { "$ref": "#/$defs/reference" }, { "type": "null" },
+                { "type": "object", "propertyNames": { "$ref": "#/$defs/stage_name" },
+                  "additionalProperties": { "anyOf": [ { "$ref": "#/$defs/reference" }, { "type": "null" } ] } } ] } },
+        "keep": { "type": "boolean", "default": true,
+            "description": "Whether renders stay on disk; false hands them on in memory only." },
+        "places": { "type": "object", "propertyNames": { "$ref": "#/$defs/stage_name" },
+            "additionalProperties": { "type": "integer", "minimum": 1, "maximum": POOL_LIMIT },
+            "description": "Pools and the number of places in each." },
+        "encoding": { "type": "string", "description": "How pixels are encoded, such as linear-rec709, srgb, rec709, acescct." },
+        "delivers": { "description": "What is delivered: a picture, or mattes of these names.",
+            "anyOf": [ { "const": "picture" }, { "type": "array", "minItems": 1, "uniqueItems": true,
+                "items": { "$ref": "#/$defs/stage_name" } } ] },
+        "settings": { "type": ["object", "null"],
+            "description": "Settings of this stage, on top of the recipe's." },
+    })
+}
+
+fn film() -> Value {
+    let named = |of: &str, keys: &str| {
+        json!({ "type": "object", "propertyNames": { "$ref": format!("#/$defs/{keys}") },
+            "additionalProperties": { "$ref": format!("#/$defs/{of}") } })
+    };
+    let mut shots = named("shot", "name");
+    shots["minProperties"] = json!(1);
+    json!({
+        "type": "object",
+        "required": ["film", "rate", "frame_size", "shots"],
+        "additionalProperties": false,
+        "properties": {
+            "film": { "type": ["string", "number"], "maxLength": 200, "description": "The film's name." },
+            "rate": { "description": "Frames a second: 24, 25, 23.976, 29.97, or a ratio such as 24000/1001.",
+                "anyOf": [ { "type": "integer", "minimum": 1, "maximum": 240 },
+                    { "enum": [23.976, 23.98, 29.97, 47.952, 47.95, 59.94, 119.88] },
+                    { "type": "string", "pattern": "^[0-9]+/[0-9]+$" } ] },
+            "frame_size": { "type": "string", "pattern": "^[1-9][0-9]{0,4}x[1-9][0-9]{0,4}$",
+                "description": "WIDTHxHEIGHT in pixels." },
+            "working_space": { "enum": WORKING_SPACES, "default": WORKING_SPACES[0],
+                "description": "The colour space of pixels between stages." },
+            "cut": { "$ref": "#/$defs/path", "description": "The edit." },
+            "handles": { "$ref": "#/$defs/handles", "default": 0 },
+            "recipes": { "type": "array", "items": { "$ref": "#/$defs/path" },
+                "description": "Recipe files of the project; those shipped with the tool need no listing." },
+            "pools": { "$ref": "#/$defs/places", "description": "What is scarce, and how many may use it at once." },
+            "plates": named("plate", "name"),
+            "shots": shots,
+            "across": { "type": "object", "description": "Globs of shots' names to settings of their stages.",
+                "additionalProperties": { "type": "object", "additionalProperties": { "$ref": "#/$defs/settings" } } },
+            "assembly": { "type": "object", "description": "The film's picture, put together from its shots.",
+                "properties": { "pools": { "$ref": "#/$defs/places" },
+                    "from": { "$ref": "#/$defs/stage_name",
+                        "description": "Stage of each shot that is taken; when not said, its last." } } },
+        }
+    })
+}
+
+fn recipe_file() -> Value {
+    json!({
+        "type": "object",
+        "required": ["recipe", "stages"],
+        "additionalProperties": false,
+        "properties": {
+            "recipe": { "$ref": "#/$defs/name", "description": "The recipe's name, by which shots take it." },
+            "stages": stages(),
+        }
+    })
+}
+
+fn stages() -> Value {
+    json!({ "type": "object", "minProperties": 1, "maxProperties": super::recipes::STAGES_LIMIT,
+        "propertyNames": { "$ref": "#/$defs/stage_name" },
+        "additionalProperties": { "$ref": "#/$defs/stage" },
+        "description": "Stages in the order in which they are made." })
+}
+
+fn plate() -> Value {
+    json!({
+        "type": "object",
+        "additionalProperties": false,
+        "properties": {
+            "files": { "$ref": "#/$defs/files" },
+            "movie": { "$ref": "#/$defs/path", "description": "A movie file." },
+            "first": { "type": "integer", "default": 1, "description": "Number of the movie's first frame." },
+            "frames": { "$ref": "#/$defs/frames" },
+            "encoding": { "$ref": "#/$defs/encoding" },
+        },
+        "oneOf": [
+            { "required": ["files", "frames"], "not": { "anyOf": [{ "required": ["first"] }, { "required": ["movie"] }] } },
+            { "required": ["movie"], "not": { "required": ["files"] } },
+        ]
+    })
+}
+
+fn shot() -> Value {
+    json!({
+        "type": "object",
+        "required": ["frames"],
+        "description": "A shot; keys besides those listed are its stages, with settings that override the recipe's.",
+        "properties": {
+            "plate": { "$ref": "#/$defs/name", "description": "Its plate." },
+            "takes": { "type": "object", "minProperties": 1, "propertyNames": { "$ref": "#/$defs/stage_name" },
+                "additionalProperties": { "$ref": "#/$defs/name" },
+                "description": "Plates of a shot made of several, by the name that stages use: take.NAME." },
+            "frames": { "$ref": "#/$defs/frames", "description": "Frames used in the cut." },
+            "handles": { "$ref": "#/$defs/handles" },
+            "recipe": { "$ref": "#/$defs/name", "description": "The recipe that its stages come from." },
+            "stages": stages(),
+        },
+        "additionalProperties": { "$ref": "#/$defs/settings" },
+        "oneOf": [ { "required": ["plate"] }, { "required": ["takes"] } ]
+    })
+}
+
+fn stage(operators: &[OperatorTable]) -> Value {
+    let names: Vec<&str> = operators.iter().map(|operator| operator.name.as_str()).collect();
+    let mut cases: Vec<Value> = operators.iter().map(operator_case).collect();
+    cases.push(json!({ "if": { "required": ["command"] }, "then": { "$ref": "#/$defs/command" } }));
+    cases.push(json!({ "if": { "required": ["by_hand"] }, "then": { "$ref": "#/$defs/by_hand" } }));
+    json!({
+        "type": "object",
+        "properties": {
+            "operator": { "enum": names, "description": "The operator that makes it." },
+            "from": { "$ref": "#/$defs/from" },
+            "keep": { "$ref": "#/$defs/keep" },
+            "pools": { "$ref": "#/$defs/places" },
+        },
+        "oneOf": [ { "required": ["operator"] }, { "required": ["command"] }, { "required": ["by_hand"] } ],
+        "allOf": cases,
+    })
+}
+
+/// Keys of every stage, with further ones.
+fn with_every(more: Vec<(String, Value)>) -> Value {
+    let mut all = Map::new();
+    for key in ["from", "keep"] {
+        all.insert(key.into(), json!({ "$ref": format!("#/$defs/{key}") }));
+    }
+    all.insert("pools".into(), json!({ "$ref": "#/$defs/places" }));
+    all.extend(more);
+    Value::Object(all)
+}
+
+fn operator_case(operator: &OperatorTable) -> Value {
+    let mut own =
+        vec![("operator".to_string(), json!({ "const": operator.name, "description": operator.summary }))];
+    own.extend(operator.params.iter().map(|param| (param.name.clone(), setting(param))));
+    let mut properties = with_every(own);
+    if !operator.ports.is_empty() {
+        let ports: Map<String, Value> =
+            operator.ports.iter().map(|(name, doc)| (name.clone(), json!({ "description": doc }))).collect();
+        properties["from"] = json!({ "$ref": "#/$defs/from", "properties": ports });
+    }
+    json!({
+        "if": { "required": ["operator"], "properties": { "operator": { "const": operator.name } } },
+        "then": { "properties": properties, "additionalProperties": false },
+    })
+}
+
+fn setting(param: &ParamTable) -> Value {
+    let mut out = match &param.takes {
+        Takes::Number(min, max) => limited(json!({ "type": "number" }), *min, *max),
+        // Limits say nothing of a map, so they hold for a steady number and, inside, for every key.
+        Takes::Keyed(min, max) => {
+            let mut out = limited(json!({ "$ref": "#/$defs/number_in_time" }), *min, *max);
+            out["patternProperties"] = json!({ "^-?[0-9]+$": limited(json!({}), *min, *max) });
+            out
+        }
+        Takes::Whole(min, max) => json!({ "type": "integer", "minimum": min, "maximum": max }),
+        Takes::Flag => json!({ "type": "boolean" }),
+        Takes::Words(words) => json!({ "enum": words }),
+        Takes::Text => json!({ "type": ["string", "number"] }),
+        Takes::File => json!({ "$ref": "#/$defs/path" }),
+        Takes::Numbers(count) => {
+            json!({ "type": "array", "items": { "type": "number" }, "minItems": count, "maxItems": count })
+        }
+        Takes::Anything => json!({}),
+    };
+    let unit = if param.unit.is_empty() { String::new() } else { format!(" In {}.", param.unit) };
+    out["description"] = json!(format!("{}{unit}", param.doc));
+    if !param.default.is_empty() {
+        // A default that reads as JSON keeps its type, any other is a word.
+        out["default"] = serde_json::from_str(&param.default).unwrap_or_else(|_| json!(param.default));
+    }
+    out
+}
+
+/// Adds limits; one that is infinite is none.
+fn limited(mut out: Value, min: f64, max: f64) -> Value {
+    for (key, limit) in [("minimum", min), ("maximum", max)] {
+        if limit.is_finite() {
+            out[key] = json!(limit);
+        }
+    }
+    out
+}
+
+fn command() -> Value {
+    let limit = |max: u64, what: &str| json!({ "type": "integer", "minimum": 0, "maximum": max, "description": what });
+    let own = [
+        (
+            "command",
+            json!({ "type": "string", "minLength": 1, "description":
+            "Program and arguments, split as a shell does; {out}, {shot}, {frame} and the names of inputs and of `with` are filled in." }),
+        ),
+        (
+            "each",
+            json!({ "enum": ["frame", "run", "shot"], "default": "frame",
+            "description": "How many frames one call makes: one, neighbouring stale ones, or all of the shot." }),
+        ),
+        ("reach", limit(10_000, "Input frames needed on either side of each frame.")),
+        ("delivers", json!({ "$ref": "#/$defs/delivers" })),
+        (
+            "version_from",
+            json!({ "type": "string", "description":
+            "A command whose output is the program's version; a new version makes renders stale." }),
+        ),
+        (
+            "depends",
+            json!({ "type": "array", "items": { "$ref": "#/$defs/path" },
+            "description": "Files whose content matters, besides those named by the command." }),
+        ),
+        (
+            "time_limit",
+            json!({ "type": "number", "exclusiveMinimum": 0, "description": "Seconds that one call may take." }),
+        ),
+        ("retries", limit(100, "Further tries after a failure.")),
+        (
+            "memory",
+            json!({ "type": "string", "pattern": "^[0-9]+([.][0-9]*)? *([kK]B|[MGT]B|[KMGT]iB)$",
+            "description": "Memory that one call may use, such as 800MB or 2GB." }),
+        ),
+        (
+            "with",
+            json!({ "type": "object", "propertyNames": { "$ref": "#/$defs/stage_name" },
+            "description": "Values that the command's words may name, such as {strength}.",
+            "additionalProperties": { "anyOf": [ { "type": ["string", "number", "boolean", "null"] },
+                { "$ref": "#/$defs/number_in_time" } ] } }),
+        ),
+    ];
+    let own = own.into_iter().map(|(key, value)| (key.to_string(), value)).collect();
+    json!({ "properties": with_every(own), "additionalProperties": false })
+}
+
+fn by_hand() -> Value {
+    let own = json!({
+        "type": "object", "required": ["files"], "additionalProperties": false,
+        "description": "A person makes it and puts files into the project.",
+        "properties": {
+            "files": { "$ref": "#/$defs/files",
+                "description": "Where the files are put; {shot} stands for the shot's name." },
+            "delivers": { "$ref": "#/$defs/delivers" },
+            "encoding": { "$ref": "#/$defs/encoding" },
+        }
+    });
+    json!({ "properties": with_every(vec![("by_hand".into(), own)]), "additionalProperties": false })
+}

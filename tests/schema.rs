@@ -1,0 +1,225 @@
+//! The JSON Schema: that it hangs together, that it knows the keys that the reader knows, and (with a Python that
+//! has jsonschema and pyyaml named by ENDBOARD_PYTHON) that an independent validator judges as the reader does.
+
+use std::collections::BTreeSet;
+use std::io::Write;
+use std::process::{Command, Stdio};
+
+use endboard::base::problem::{Severity, Sources};
+use endboard::declare::schema::{OperatorTable, ParamTable, Takes, schema};
+use endboard::declare::{self, SHIPPED};
+use serde_json::Value;
+
+fn param(name: &str, takes: Takes) -> ParamTable {
+    ParamTable {
+        name: name.into(),
+        takes,
+        unit: "px".into(),
+        default: "0".into(),
+        doc: "What it does.".into(),
+    }
+}
+
+/// A table as the caller would fill it from the operators.
+fn operators() -> Vec<OperatorTable> {
+    let words = Takes::Words(vec!["a".into(), "b".into()]);
+    let params = vec![
+        param("exposure", Takes::Keyed(-20.0, 20.0)),
+        param("width", Takes::Number(0.0, f64::INFINITY)),
+        param("count", Takes::Whole(0, 9)),
+        param("flicker", Takes::Flag),
+        param("mode", words),
+        param("title", Takes::Text),
+        param("cdl", Takes::File),
+        param("slope", Takes::Numbers(3)),
+        param("keeper", Takes::Anything),
+    ];
+    let ports = vec![("picture".to_string(), "The picture.".to_string())];
+    let named = |name: &str, params: Vec<ParamTable>| OperatorTable {
+        name: name.into(),
+        summary: "Does it.".into(),
+        ports: ports.clone(),
+        params,
+    };
+    vec![
+        named("grade", params),
+        named("roto", vec![param("shapes", Takes::File)]),
+        named("blades", vec![param("keeper", Takes::Anything)]),
+    ]
+}
+
+/// Calls `see` for every object in a tree.
+fn walk(value: &Value, see: &mut impl FnMut(&serde_json::Map<String, Value>)) {
+    match value {
+        Value::Object(map) => {
+            see(map);
+            map.values().for_each(|value| walk(value, see));
+        }
+        Value::Array(items) => items.iter().for_each(|value| walk(value, see)),
+        _ => {}
+    }
+}
+
+#[test]
+fn every_reference_leads_somewhere_and_every_definition_is_used() {
+    let schema = schema(&operators());
+    let mut used = BTreeSet::new();
+    walk(&schema, &mut |map| {
+        if let Some(Value::String(to)) = map.get("$ref") {
+            used.insert(to.strip_prefix("#/$defs/").expect("a reference to a definition").to_string());
+        }
+        assert!(map.values().all(|value| !value.is_null()), "no keyword is null: {map:?}");
+    });
+    let defined: BTreeSet<String> = schema["$defs"].as_object().unwrap().keys().cloned().collect();
+    assert_eq!(used, defined);
+}
+
+/// The keys that the reader says it knows, from its own message about a key that it does not know.
+fn known(text: &str) -> BTreeSet<String> {
+    let mut sources = Sources::new();
+    let id = sources.add("endboard.yaml", text);
+    let (_, problems) = declare::read(&mut sources, id, &mut |_| Err("none".into()));
+    let help = problems
+        .iter()
+        .find(|p| p.message.contains("zzzzzzzzzzzzzzzz"))
+        .and_then(|p| p.help.clone())
+        .expect("a message about the unknown key");
+    let list = help.strip_prefix("known here: ").or(help.strip_prefix("settings of a shot: ")).expect(&help);
+    list.split(", ").map(str::to_string).collect()
+}
+
+fn keys(value: &Value) -> BTreeSet<String> {
+    value["properties"].as_object().expect("properties").keys().cloned().collect()
+}
+
+#[test]
+fn the_schema_knows_the_keys_that_the_reader_knows() {
+    let schema = schema(&operators());
+    let defs = &schema["$defs"];
+    let z = "zzzzzzzzzzzzzzzz: 1";
+    assert_eq!(keys(&defs["film"]), known(z));
+    assert_eq!(keys(&defs["plate"]), known(&format!("shots: {{}}\nplates:\n  a: {{ {z} }}")));
+    assert_eq!(keys(&defs["shot"]), known(&format!("shots:\n  a: {{ {z} }}")));
+    let stage = |stage: &str| known(&format!("shots:\n  a: {{ stages: {{ b: {{ {stage} }} }} }}"));
+    let other = |kinds: [&str; 2]| -> BTreeSet<String> { kinds.map(str::to_string).into() };
+    let command = &stage(&format!("command: 'x {{out}}', {z}")) - &other(["operator", "by_hand"]);
+    assert_eq!(keys(&defs["command"]), command);
+    let by_hand = &stage(&format!("by_hand: {{ files: 'h.#' }}, {z}")) - &other(["operator", "command"]);
+    assert_eq!(keys(&defs["by_hand"]), by_hand);
+    let files = known(&format!("shots:\n  a: {{ stages: {{ b: {{ by_hand: {{ {z} }} }} }} }}"));
+    assert_eq!(keys(&defs["by_hand"]["properties"]["by_hand"]), files);
+}
+
+const SOUND: &str = r##"
+film: The Brine Lamp
+rate: 23.976
+frame_size: 960x540
+working_space: acescg
+cut: cut/lock-1.edl
+handles: 0
+pools: { licence: 2 }
+plates:
+  shed-a: { files: plates/shed-a/shed-a.####.exr, frames: 1001-1072, encoding: linear-rec709 }
+  ride: { movie: plates/ride.mp4, first: -5, frames: -5--2 }
+shots:
+  br030:
+    plate: shed-a
+    frames: 1009-1056
+    recipe: plain-grade
+    colour: { exposure: { 1009: 0.5, 1020: 1, ease: smooth }, cdl: ~, slope: [1, 1, 1.1] }
+    stages:
+      fix:
+        command: "python3 tools/x.py {picture} {out} {strength}"
+        each: run
+        reach: 1
+        delivers: [crew, props]
+        time_limit: 90
+        memory: 1.5GiB
+        retries: 2
+        depends: [tools/x.py]
+        version_from: python3 --version
+        with: { strength: { 1009: 1 } }
+        keep: false
+        pools: { licence: 1 }
+      hand: { by_hand: { files: "hands/{shot}/x.####.exr", delivers: picture }, from: { picture: fix.crew, others: { a: plate } } }
+      last: { operator: grade, mode: b, width: 3, flicker: true, count: 3, title: 7 }
+  br040: { takes: { left: shed-a, right: shed-a }, frames: 1009, stages: { one: { operator: grade, from: { picture: take.left } } } }
+across: { "br0*": { colour: { exposure: 0.2 } } }
+assembly: { pools: { licence: 1 } }
+"##;
+
+/// Replacements that each make `SOUND` unsound.
+const BROKEN: [(&str, &str); 28] = [
+    ("film: The Brine Lamp\n", ""),
+    ("rate: 23.976", "rate: 23.5"),
+    ("frame_size: 960x540", "frame_size: 960"),
+    ("acescg", "aces"),
+    ("cut/lock-1.edl", "../lock-1.edl"),
+    ("cut/lock-1.edl", "/lock-1.edl"),
+    ("cut/lock-1.edl", "a/./b"),
+    ("handles: 0", "handles: -1"),
+    ("licence: 2", "licence: 0"),
+    ("shed-a.####.exr, frames", "shed-a.exr, frames"),
+    ("shed-a.####.exr, frames", "#.##.exr, frames"),
+    (", frames: 1001-1072", ""),
+    ("movie: plates/ride.mp4", "files: a.#, movie: a.mp4"),
+    ("  br030:", "  .br030:"),
+    ("frames: 1009-1056", "frames: 1009-"),
+    ("recipe: plain-grade\n", "recipe: plain-grade\n    takes: { a: shed-a }\n"),
+    ("    plate: shed-a\n", ""),
+    ("each: run", "each: two"),
+    ("delivers: [crew, props]", "delivers: []"),
+    ("time_limit: 90", "time_limit: 0"),
+    ("memory: 1.5GiB", "memory: 15"),
+    ("retries: 2", "retires: 2"),
+    ("keep: false", "keep: no"),
+    ("by_hand: { files:", "by_hand: { file:"),
+    ("picture: fix.crew", "picture: fix.crew.x.y"),
+    ("fix:", "fix.x:"),
+    ("last: { operator: grade,", "last: { operator: grade, command: 'x {out}',"),
+    ("handles: 0", "handels: 0"),
+];
+
+fn sound(text: &str) -> bool {
+    let mut sources = Sources::new();
+    let id = sources.add("endboard.yaml", text);
+    let (_, problems) = declare::read(&mut sources, id, &mut |_| Err("none".into()));
+    problems.iter().all(|problem| problem.severity == Severity::Warning)
+}
+
+#[test]
+fn an_independent_validator_agrees_with_the_reader() {
+    assert!(sound(SOUND));
+    let mut texts = vec![SOUND.to_string()];
+    for (what, with) in BROKEN {
+        let text = SOUND.replacen(what, with, 1);
+        assert!(text != SOUND && !sound(&text), "{what} -> {with}");
+        texts.push(text);
+    }
+    texts.extend(SHIPPED.map(|(_, text)| text.to_string()));
+    let Some(python) = std::env::var_os("ENDBOARD_PYTHON") else {
+        eprintln!("ENDBOARD_PYTHON is not set: nothing compared");
+        return;
+    };
+    let mut child = Command::new(python)
+        .arg(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/outside/schema_check.py"))
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .spawn()
+        .expect("the Python that ENDBOARD_PYTHON names");
+    let work = serde_json::json!({ "schema": schema(&operators()), "texts": texts });
+    child
+        .stdin
+        .take()
+        .expect("a pipe")
+        .write_all(work.to_string().as_bytes())
+        .expect("the script reads all of it");
+    let out = child.wait_with_output().expect("the script ends");
+    assert!(out.status.success());
+    let verdicts: Vec<bool> = serde_json::from_slice(&out.stdout).unwrap();
+    assert_eq!(verdicts.len(), texts.len());
+    for (i, (text, valid)) in texts.iter().zip(verdicts).enumerate() {
+        let wanted = i == 0 || i > BROKEN.len();
+        assert_eq!(valid, wanted, "{text}");
+    }
+}
