@@ -210,6 +210,10 @@ impl Value {
             }
         }
         keys.sort_by_key(|&(frame, _)| frame);
+        if let Some(twice) = keys.windows(2).find(|pair| pair[0].0 == pair[1].0) {
+            return Err(Problem::error(self.span, format!("frame {} has two keys", twice[0].0))
+                .help("keep one of them"));
+        }
         if keys.is_empty() {
             return Err(Problem::error(self.span, "keys in time need at least one frame")
                 .help("write FRAME: value, or just a value"));

@@ -352,7 +352,9 @@ impl Builder<'_> {
             Delivers::Mattes(_) => "mattes",
         });
         let channels = delivered(&command.delivers);
-        channels.iter().for_each(|c| drop(hasher.text(c)));
+        for channel in &channels {
+            hasher.text(channel);
+        }
         hasher.int(command.reach).int(command.each as i64);
         let work = Work::Command(Box::new(CommandWork { command: command.clone(), values }));
         let mut node = self.node(shot, name, frames, work, stage.span);
@@ -378,7 +380,9 @@ impl Builder<'_> {
         node.channels = delivered(&hand.delivers);
         let mut hasher = KeyHasher::new();
         hasher.text("hands 1");
-        node.channels.iter().for_each(|c| drop(hasher.text(c)));
+        for channel in &node.channels {
+            hasher.text(channel);
+        }
         node.identity = hasher.finish();
         node.ingredients = vec![ingredient("encoding", hand.encoding.as_ref().map_or("", |e| &e.value))];
         Some(node)
@@ -527,7 +531,7 @@ impl Builder<'_> {
                 .filter(|_| matches!(node.work, Work::Plate { .. }))
                 .unwrap_or(node.frames);
             for frame in frames.iter() {
-                node.each_reach(frame, &|n| self.graph.nodes[n].frames, &mut |input, range| {
+                node.each_reach(frame, &|n| self.available[&n], &mut |input, range| {
                     let hull = wanted.entry(node.inputs[input].from).or_insert(range);
                     *hull = FrameRange::new(hull.first.min(range.first), hull.last.max(range.last));
                 });

@@ -177,7 +177,7 @@ impl Node {
                 for (i, edge) in self.inputs.iter().enumerate() {
                     let all = whole(edge.from);
                     let range = match work.command.each {
-                        crate::declare::film::Each::Shot => all,
+                        crate::declare::film::Each::Shot => self.frames.widen(work.command.reach).meet(all),
                         _ => FrameRange::one(frame).widen(work.command.reach).meet(all),
                     };
                     visit(i, range);

@@ -67,7 +67,9 @@ impl State {
         let mut state = State::default();
         for name in ["state", "journal"] {
             if let Ok(bytes) = std::fs::read(store.path(name)) {
-                record::each(&bytes, |body| drop(state.take(body)));
+                record::each(&bytes, |body| {
+                    state.take(body);
+                });
             }
         }
         state
