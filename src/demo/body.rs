@@ -86,10 +86,10 @@ pub fn colour(who: Who, cloth: Cloth) -> Vec3 {
         (Who::Keeper, Cloth::Legs) => vec3(0.060, 0.055, 0.056),
         (Who::Keeper, Cloth::Head) => vec3(0.045, 0.030, 0.021),
         (Who::Keeper, Cloth::Scarf) => vec3(0.20, 0.075, 0.050),
-        (Who::Raker, Cloth::Top) => vec3(0.105, 0.135, 0.135),
+        (Who::Raker, Cloth::Top) => vec3(0.070, 0.092, 0.096),
         (Who::Raker, Cloth::Front) => vec3(0.17, 0.110, 0.070),
-        (Who::Raker, Cloth::Legs) => vec3(0.115, 0.100, 0.080),
-        (Who::Raker, Cloth::Head) => vec3(0.175, 0.165, 0.140),
+        (Who::Raker, Cloth::Legs) => vec3(0.074, 0.062, 0.050),
+        (Who::Raker, Cloth::Head) => vec3(0.120, 0.108, 0.088),
         (Who::Raker, Cloth::Scarf) => vec3(0.25, 0.22, 0.18),
         (Who::Crew, Cloth::Top) => vec3(0.10, 0.105, 0.115),
         (Who::Crew, Cloth::Front) => vec3(0.42, 0.41, 0.38),
@@ -132,6 +132,14 @@ fn trunk(who: Who, j: &Joints, cones: &mut Vec<Cone>) {
         let chest = j.chest + high - j.spine * 0.10 + f * 0.01;
         cones.push(cone(waist + low, chest, (0.112 + bulk, 0.130 + bulk), Cloth::Top, Limb::Trunk));
     }
+    // The back between the columns, and a belt.
+    let middle = j.chest - j.spine * 0.12 - f * 0.008;
+    cones.push(cone(waist - f * 0.01, middle, (0.116, 0.132 + bulk), Cloth::Top, Limb::Trunk));
+    if who == Who::Raker {
+        let belt = j.hips.to(j.chest, 0.20);
+        let (left, right) = (belt - j.right * 0.062, belt + j.right * 0.062);
+        cones.push(cone(left, right, (0.133, 0.133), Cloth::Leather, Limb::Trunk));
+    }
     let [left, right] = j.shoulders;
     let top = j.chest + j.spine * 0.035;
     cones.push(cone(top, left, (0.075, 0.078 + bulk), Cloth::Top, Limb::Trunk));
@@ -145,24 +153,72 @@ fn head(who: Who, j: &Joints, cones: &mut Vec<Cone>) {
     let (f, up) = (j.forward, vec3(0.0, 1.0, 0.0));
     let h = j.head;
     cones.push(cone(j.chest + j.spine * 0.05, h - up * 0.07, (0.060, 0.052), Cloth::Skin, Limb::Head));
-    cones.push(cone(h + up * 0.025 - f * 0.012, h + up * 0.03 + f * 0.012, (0.088, 0.084), Cloth::Skin, Limb::Head));
-    cones.push(cone(h - up * 0.035 + f * 0.035, h - up * 0.072 + f * 0.052, (0.060, 0.036), Cloth::Skin, Limb::Head));
-    cones.push(cone(h + up * 0.012 + f * 0.088, h - up * 0.022 + f * 0.106, (0.013, 0.017), Cloth::Skin, Limb::Head));
+    cones.push(cone(
+        h + up * 0.025 - f * 0.012,
+        h + up * 0.03 + f * 0.012,
+        (0.088, 0.084),
+        Cloth::Skin,
+        Limb::Head,
+    ));
+    cones.push(cone(
+        h - up * 0.035 + f * 0.035,
+        h - up * 0.072 + f * 0.052,
+        (0.060, 0.036),
+        Cloth::Skin,
+        Limb::Head,
+    ));
+    cones.push(cone(
+        h + up * 0.012 + f * 0.088,
+        h - up * 0.022 + f * 0.106,
+        (0.013, 0.017),
+        Cloth::Skin,
+        Limb::Head,
+    ));
     for side in [-0.033, 0.033] {
         let eye = h + up * 0.014 + f * 0.088 + j.right * side;
         cones.push(cone(eye, eye, (0.0125, 0.0125), Cloth::Eye, Limb::Head));
         let brow = h + up * 0.040 + f * 0.088;
-        cones.push(cone(brow + j.right * side * 0.5, brow + j.right * side * 1.5, (0.011, 0.008), Cloth::Eye, Limb::Head));
+        cones.push(cone(
+            brow + j.right * side * 0.5,
+            brow + j.right * side * 1.5,
+            (0.011, 0.008),
+            Cloth::Eye,
+            Limb::Head,
+        ));
         let ear = h - f * 0.010 + j.right * (side * 2.75) - up * 0.005;
         cones.push(cone(ear + up * 0.015, ear - up * 0.02, (0.018, 0.013), Cloth::Skin, Limb::Head));
     }
     match who {
         Who::Keeper => {
-            cones.push(cone(h + up * 0.058 - f * 0.03, h - up * 0.02 - f * 0.055, (0.094, 0.074), Cloth::Head, Limb::Head));
-            cones.push(cone(h + up * 0.085 + f * 0.035, h + up * 0.08 - f * 0.02, (0.042, 0.072), Cloth::Head, Limb::Head));
+            cones.push(cone(
+                h + up * 0.058 - f * 0.03,
+                h - up * 0.02 - f * 0.055,
+                (0.094, 0.074),
+                Cloth::Head,
+                Limb::Head,
+            ));
+            cones.push(cone(
+                h + up * 0.085 + f * 0.035,
+                h + up * 0.08 - f * 0.02,
+                (0.042, 0.072),
+                Cloth::Head,
+                Limb::Head,
+            ));
             // Beard, and a knot of hair behind.
-            cones.push(cone(h - up * 0.062 + f * 0.056, h - up * 0.110 + f * 0.046, (0.044, 0.030), Cloth::Head, Limb::Head));
-            cones.push(cone(h + up * 0.03 - f * 0.115, h - up * 0.01 - f * 0.12, (0.036, 0.030), Cloth::Head, Limb::Head));
+            cones.push(cone(
+                h - up * 0.062 + f * 0.056,
+                h - up * 0.110 + f * 0.046,
+                (0.044, 0.030),
+                Cloth::Head,
+                Limb::Head,
+            ));
+            cones.push(cone(
+                h + up * 0.03 - f * 0.115,
+                h - up * 0.01 - f * 0.12,
+                (0.036, 0.030),
+                Cloth::Head,
+                Limb::Head,
+            ));
             // The coat's raised collar.
             let collar = j.chest + j.spine * 0.075 - f * 0.045;
             for side in [-1.0, 1.0] {
@@ -172,7 +228,13 @@ fn head(who: Who, j: &Joints, cones: &mut Vec<Cone>) {
         }
         Who::Raker => {
             // A hood: over the crown, down the nape, and spread on the shoulders.
-            cones.push(cone(h + up * 0.050 - f * 0.028, h - up * 0.02 - f * 0.045, (0.108, 0.102), Cloth::Head, Limb::Head));
+            cones.push(cone(
+                h + up * 0.050 - f * 0.028,
+                h - up * 0.02 - f * 0.045,
+                (0.108, 0.102),
+                Cloth::Head,
+                Limb::Head,
+            ));
             let nape = j.chest + j.spine * 0.07 - f * 0.03;
             cones.push(cone(h - up * 0.03 - f * 0.05, nape, (0.098, 0.110), Cloth::Head, Limb::Head));
             for side in [-1.0, 1.0] {
@@ -181,8 +243,20 @@ fn head(who: Who, j: &Joints, cones: &mut Vec<Cone>) {
             }
         }
         Who::Crew => {
-            cones.push(cone(h + up * 0.062 - f * 0.02, h + up * 0.05 + f * 0.02, (0.094, 0.090), Cloth::Head, Limb::Head));
-            cones.push(cone(h + up * 0.055 + f * 0.10, h + up * 0.045 + f * 0.155, (0.022, 0.012), Cloth::Head, Limb::Head));
+            cones.push(cone(
+                h + up * 0.062 - f * 0.02,
+                h + up * 0.05 + f * 0.02,
+                (0.094, 0.090),
+                Cloth::Head,
+                Limb::Head,
+            ));
+            cones.push(cone(
+                h + up * 0.055 + f * 0.10,
+                h + up * 0.045 + f * 0.155,
+                (0.022, 0.012),
+                Cloth::Head,
+                Limb::Head,
+            ));
         }
     }
     let ring = j.chest + j.spine * 0.085;
@@ -197,7 +271,13 @@ fn arm(j: &Joints, k: usize, cones: &mut Vec<Cone>) {
     cones.push(cone(elbow, wrist, (0.064, 0.058), Cloth::Top, Limb::Forearm(side)));
     let along = (j.pole[1] - j.pole[0]).unit();
     cones.push(cone(wrist, hand, (0.032, 0.040), Cloth::Glove, Limb::Forearm(side)));
-    cones.push(cone(hand - along * 0.035, hand + along * 0.035, (0.038, 0.034), Cloth::Glove, Limb::Forearm(side)));
+    cones.push(cone(
+        hand - along * 0.035,
+        hand + along * 0.035,
+        (0.038, 0.034),
+        Cloth::Glove,
+        Limb::Forearm(side),
+    ));
 }
 
 fn leg(j: &Joints, k: usize, cones: &mut Vec<Cone>) {
@@ -219,7 +299,7 @@ fn skirt(who: Who, j: &Joints, earlier: &Joints, cones: &mut Vec<Cone>) {
     let drag = pull * (0.09 / (0.09 + pull.length()));
     let length = match who {
         Who::Keeper => 0.62,
-        Who::Raker => 0.34,
+        Who::Raker => 0.40,
         Who::Crew => 0.12,
     };
     for k in 0..2_u8 {
@@ -228,7 +308,8 @@ fn skirt(who: Who, j: &Joints, earlier: &Joints, cones: &mut Vec<Cone>) {
         let thigh = j.thighs[k as usize].to(j.knees[k as usize], 0.9);
         let hang = top - up * length + j.right * (0.05 * out) + drag * 1.4;
         let sway = vec3(thigh.x - hang.x, 0.0, thigh.z - hang.z) * 0.45;
-        cones.push(cone(top, hang + sway, (0.125, 0.118), Cloth::Top, Limb::Skirt(k)));
+        let flare = if who == Who::Raker { 0.146 } else { 0.118 };
+        cones.push(cone(top, hang + sway, (0.125, flare), Cloth::Top, Limb::Skirt(k)));
         if who == Who::Keeper {
             let back = top - f * 0.05;
             let hem = hang + sway * 0.4 - f * 0.13 + drag * 1.2;
@@ -241,7 +322,13 @@ fn skirt(who: Who, j: &Joints, earlier: &Joints, cones: &mut Vec<Cone>) {
         let hem = vec3(knees.x, j.hips.y - 0.46, knees.z) + f * 0.03 + drag;
         for out in [-0.07, 0.0, 0.07] {
             let limb = Limb::Skirt(u8::from(out > 0.0));
-            cones.push(cone(top + j.right * out * 0.8, hem + j.right * out * 1.2, (0.07, 0.055), Cloth::Front, limb));
+            cones.push(cone(
+                top + j.right * out * 0.8,
+                hem + j.right * out * 1.2,
+                (0.07, 0.055),
+                Cloth::Front,
+                limb,
+            ));
         }
     }
 }

@@ -95,7 +95,11 @@ struct Person<'a> {
 impl Layer {
     /// An empty layer.
     pub fn new() -> Self {
-        Layer { colour: vec![Vec3::default(); WIDTH * HEIGHT], depth: vec![1e6; WIDTH * HEIGHT], touched: vec![] }
+        Layer {
+            colour: vec![Vec3::default(); WIDTH * HEIGHT],
+            depth: vec![1e6; WIDTH * HEIGHT],
+            touched: vec![],
+        }
     }
 
     /// Takes everyone out again.
@@ -124,7 +128,14 @@ impl Layer {
     }
 
     /// Draws one person, seen through points offset within each pixel.
-    pub fn draw(&mut self, camera: &Camera, offset: (f32, f32), who: Who, cones: &[Cone], lighting: &Lighting) {
+    pub fn draw(
+        &mut self,
+        camera: &Camera,
+        offset: (f32, f32),
+        who: Who,
+        cones: &[Cone],
+        lighting: &Lighting,
+    ) {
         let person = Person { who, cones, ready: cones.iter().map(Ready::new).collect(), lighting };
         let (ends, [left, right, top, bottom]) = footprint(camera, cones);
         let (mut list, mut wider) = (Vec::with_capacity(cones.len()), Vec::with_capacity(cones.len()));
@@ -337,7 +348,13 @@ impl Person<'_> {
             let gloss = clamp01(half.dot(normal));
             let gloss = gloss * gloss * gloss * gloss;
             let gloss = gloss * gloss * gloss;
-            let amount = if leather { 0.09 } else if skin { 0.05 } else { 0.012 };
+            let amount = if leather {
+                0.09
+            } else if skin {
+                0.05
+            } else {
+                0.012
+            };
             let lit = clamp01(facing * 4.0);
             shine = shine + strength * (amount * gloss * lit + 0.15 * fuzz * clamp01(facing + 0.25) * open);
         }

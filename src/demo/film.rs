@@ -24,11 +24,18 @@ fn grain_tile() -> &'static [Vec3] {
             .map(|i| {
                 let (x, y) = (i % GRAIN + GRAIN, i / GRAIN + GRAIN);
                 let soft = |layer| {
-                    let ring = raw(x - 1, y, layer) + raw(x + 1, y, layer) + raw(x, y - 1, layer) + raw(x, y + 1, layer);
+                    let ring = raw(x - 1, y, layer)
+                        + raw(x + 1, y, layer)
+                        + raw(x, y - 1, layer)
+                        + raw(x, y + 1, layer);
                     (raw(x, y, layer) + 0.42 * ring) * 0.77
                 };
                 let shared = soft(0);
-                vec3(soft(1) * 0.55 + shared * 0.7, soft(2) * 0.5 + shared * 0.75, soft(3) * 0.75 + shared * 0.65)
+                vec3(
+                    soft(1) * 0.55 + shared * 0.7,
+                    soft(2) * 0.5 + shared * 0.75,
+                    soft(3) * 0.75 + shared * 0.65,
+                )
             })
             .collect()
     })
@@ -120,9 +127,13 @@ pub fn expose(picture: &mut [Vec3], seed: u32, strength: f32) {
             let grain = tile[row + (x + shift_x) % GRAIN];
             // Noise of a camera: a floor, and a part that grows with the root of the light.
             let noisy = |light: f32, grain: f32| {
-                most(light + grain * strength * (0.0007 + 0.0095 * most(light, 0.0).sqrt() / (1.0 + light)), 0.0)
+                most(
+                    light + grain * strength * (0.0007 + 0.0095 * most(light, 0.0).sqrt() / (1.0 + light)),
+                    0.0,
+                )
             };
-            picture[y * WIDTH + x] = vec3(noisy(light.x, grain.x), noisy(light.y, grain.y), noisy(light.z, grain.z));
+            picture[y * WIDTH + x] =
+                vec3(noisy(light.x, grain.x), noisy(light.y, grain.y), noisy(light.z, grain.z));
         }
     }
 }

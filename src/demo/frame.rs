@@ -73,7 +73,8 @@ fn picture(plate: &DemoPlate, number: i64) -> Vec<Vec3> {
     people_over(plate, number, &sight, &haze, &mut picture);
     film::bloom(&mut picture);
     picture.iter_mut().for_each(|value| *value = *value * plate.exposure);
-    let seed = plate.name.bytes().fold(number as u32, |sum, byte| sum.wrapping_mul(131).wrapping_add(byte.into()));
+    let seed =
+        plate.name.bytes().fold(number as u32, |sum, byte| sum.wrapping_mul(131).wrapping_add(byte.into()));
     film::expose(&mut picture, seed, plate.grain);
     picture
 }
@@ -115,7 +116,12 @@ fn globes(shed: &Shed, sight: &Sight, camera: &Camera, picture: &mut [Vec3]) {
     for lamp in &shed.lamps {
         let (cx, cy, depth) = camera.project(lamp.at);
         let radius = GLOBE * camera.focal / most(depth, 0.1);
-        if depth < 0.3 || cx < -radius || cy < -radius || cx > WIDTH as f32 + radius || cy > HEIGHT as f32 + radius {
+        if depth < 0.3
+            || cx < -radius
+            || cy < -radius
+            || cx > WIDTH as f32 + radius
+            || cy > HEIGHT as f32 + radius
+        {
             continue;
         }
         let hold = |v: f32, top: usize| (most(v, 0.0) as usize).min(top);
@@ -184,7 +190,9 @@ fn instants(plate: &DemoPlate, number: i64) -> usize {
     let mut most_moved = 0.0;
     for (_, part) in &plate.people {
         let (a, b) = (part.joints(time - SHUTTER * 0.5), part.joints(time + SHUTTER * 0.5));
-        for (p, q) in [(a.hands[1], b.hands[1]), (a.head, b.head), (a.toes[0], b.toes[0]), (a.toes[1], b.toes[1])] {
+        for (p, q) in
+            [(a.hands[1], b.hands[1]), (a.head, b.head), (a.toes[0], b.toes[0]), (a.toes[1], b.toes[1])]
+        {
             let (p, q) = (before.project(p), after.project(q));
             most_moved = most(most_moved, (p.0 - q.0).abs() + (p.1 - q.1).abs());
         }

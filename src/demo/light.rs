@@ -220,7 +220,8 @@ fn bounce(shed: &Shed, first: &Light, from: Vec3, normal: Vec3, turn: f32) -> Ve
     for ray in spread(normal, turn) {
         if let Some(hit) = shed.first(from, ray) {
             let p = from + ray * hit.t;
-            sum = sum + first.at(shed, hit.block, hit.face, p).times(reflectance(shed.blocks[hit.block].stuff));
+            sum =
+                sum + first.at(shed, hit.block, hit.face, p).times(reflectance(shed.blocks[hit.block].stuff));
         }
     }
     sum * (0.55 / 14.0)

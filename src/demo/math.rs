@@ -157,7 +157,8 @@ pub fn exp_minus(x: f32) -> f32 {
     let scaled = -x * std::f32::consts::LOG2_E;
     let whole = floor(scaled);
     let r = (scaled - whole as f32) * std::f32::consts::LN_2;
-    let series = 1.0 + r * (1.0 + r * (0.5 + r * (1.0 / 6.0 + r * (1.0 / 24.0 + r * (1.0 / 120.0 + r / 720.0)))));
+    let series =
+        1.0 + r * (1.0 + r * (0.5 + r * (1.0 / 6.0 + r * (1.0 / 24.0 + r * (1.0 / 120.0 + r / 720.0)))));
     f32::from_bits(((whole + 127) as u32) << 23) * series
 }
 

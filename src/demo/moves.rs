@@ -186,7 +186,11 @@ pub fn duel_b() -> Vec<(Who, Part)> {
     turned.hips[2] = 0.06;
     turned.spine = [0.10, 0.05, -0.25];
     turned.grip = [0.25, 1.22, 0.10];
-    let crew = vec![key(1000.0, idle, Pace::Eased), key(1026.0, turned, Pace::Eased), key(1050.0, idle, Pace::Eased)];
+    let crew = vec![
+        key(1000.0, idle, Pace::Eased),
+        key(1026.0, turned, Pace::Eased),
+        key(1050.0, idle, Pace::Eased),
+    ];
     people.push((Who::Crew, part(2.42, 6.55, (-1.0, -0.15), crew, 23)));
     people
 }

@@ -115,7 +115,12 @@ fn duels() -> Vec<DemoPlate> {
         },
         DemoPlate {
             people: moves::duel_b(),
-            ..plate("duel-b", (1005, 1048), "the duel, with one of the crew strayed into frame at the right", round)
+            ..plate(
+                "duel-b",
+                (1005, 1048),
+                "the duel, with one of the crew strayed into frame at the right",
+                round,
+            )
         },
         DemoPlate {
             people: moves::duel_close(),

@@ -176,8 +176,9 @@ impl Group {
         group.centre[1] = [-1e6; LANES];
         group.turn[0] = [1.0; LANES];
         for (l, b) in blocks.iter().enumerate() {
-            for (axis, (c, h)) in
-                [(b.centre.x, b.half.x), (b.centre.y, b.half.y), (b.centre.z, b.half.z)].into_iter().enumerate()
+            for (axis, (c, h)) in [(b.centre.x, b.half.x), (b.centre.y, b.half.y), (b.centre.z, b.half.z)]
+                .into_iter()
+                .enumerate()
             {
                 (group.centre[axis][l], group.half[axis][l]) = (c, h);
             }
@@ -218,7 +219,8 @@ impl Shed {
         let (fu, fv) = (u - i as f32, v - j as f32);
         let at = j * FIELD.0 + i;
         let near = self.heights[at] + (self.heights[at + 1] - self.heights[at]) * fu;
-        let far = self.heights[at + FIELD.0] + (self.heights[at + FIELD.0 + 1] - self.heights[at + FIELD.0]) * fu;
+        let far =
+            self.heights[at + FIELD.0] + (self.heights[at + FIELD.0 + 1] - self.heights[at + FIELD.0]) * fu;
         near + (far - near) * fv
     }
 
@@ -292,8 +294,7 @@ impl Shed {
                 }
             }
         }
-        (block != usize::MAX)
-            .then(|| Hit { t: best, block, face: self.blocks[block].face(eye + ray * best) })
+        (block != usize::MAX).then(|| Hit { t: best, block, face: self.blocks[block].face(eye + ray * best) })
     }
 
     /// Whether anything that throws shadows stands between a point and `reach` along a ray.
@@ -307,7 +308,8 @@ impl Shed {
                 let block = &self.blocks[g * LANES + l];
                 block.shades
                     && if block.stuff == Stuff::Salt {
-                        self.march(most(enter[l], 0.0), leave[l], from, ray).is_some_and(|t| t > 1e-3 && t < reach)
+                        self.march(most(enter[l], 0.0), leave[l], from, ray)
+                            .is_some_and(|t| t > 1e-3 && t < reach)
                     } else {
                         enter[l] > 1e-3
                     }

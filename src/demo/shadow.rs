@@ -107,7 +107,8 @@ impl Shadow {
             // What the four nearest lamps do not give: other lamps and bounced light.
             let rest = NIGHT_FILL.y + 0.09 * all[x] + 0.02;
             let total = all[x] + moon + rest;
-            self.left[row * SIDE + x] = (lit[x] + moon * moonlit[x] + rest * close[x]) * close[x].sqrt() / total;
+            self.left[row * SIDE + x] =
+                (lit[x] + moon * moonlit[x] + rest * close[x]) * close[x].sqrt() / total;
             self.cover[row * SIDE + x] = close[x];
         }
     }
@@ -169,8 +170,7 @@ mod tests {
     #[test]
     fn a_boot_darkens_the_floor_beneath_it_and_not_far_away() {
         let spot = vec3(-0.8, 0.05, 7.0);
-        let boot =
-            Cone { a: spot, b: spot, radii: (0.06, 0.06), cloth: Cloth::Leather, limb: Limb::Shin(0) };
+        let boot = Cone { a: spot, b: spot, radii: (0.06, 0.06), cloth: Cloth::Leather, limb: Limb::Shin(0) };
         let shadow = Shadow::of(shed(), &[vec![boot]]);
         assert!(shadow.left(spot) < 0.5);
         assert!(shadow.left(spot + vec3(2.5, 0.0, 2.5)) > 0.97);

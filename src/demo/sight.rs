@@ -103,7 +103,14 @@ impl Sight {
     }
 
     /// One row of a heap.
-    fn salt_row(&mut self, shed: &Shed, camera: &Camera, index: usize, y: usize, columns: std::ops::Range<usize>) {
+    fn salt_row(
+        &mut self,
+        shed: &Shed,
+        camera: &Camera,
+        index: usize,
+        y: usize,
+        columns: std::ops::Range<usize>,
+    ) {
         for x in columns {
             let at = y * WIDTH + x;
             let ray = camera.ray(x as f32 + 0.5, y as f32 + 0.5);
@@ -139,7 +146,8 @@ impl Sight {
                     let (bx, by) = (x.wrapping_add_signed(-dx), y.wrapping_add_signed(-dy));
                     bx < WIDTH
                         && by < HEIGHT
-                        && (self.depth[near] + self.depth[by * WIDTH + bx] - 2.0 * depth).abs() > 0.004 * depth
+                        && (self.depth[near] + self.depth[by * WIDTH + bx] - 2.0 * depth).abs()
+                            > 0.004 * depth
                 };
                 split |= other != own || (shed.blocks.get(own as usize).is_some_and(small) && bent());
                 if other != NOTHING && !found.contains(&other) {

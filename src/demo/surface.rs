@@ -81,7 +81,8 @@ impl Scene<'_> {
 
         let near_salt = smooth(-0.05, 0.02, self.shed.salt(p.x, p.z));
         let fringe = clouds().at(p.x * 0.19, p.z * 0.19 + 0.5, step * 0.19);
-        let crust = clamp01(smooth(0.50, 0.68, cloud * 0.6 + fringe * 0.45 + joint * 0.05 + near_salt * 0.35));
+        let crust =
+            clamp01(smooth(0.50, 0.68, cloud * 0.6 + fringe * 0.45 + joint * 0.05 + near_salt * 0.35));
         let white = vec3(0.50, 0.485, 0.46) * (0.7 + 0.5 * rough);
         let dry = stone.to(white, crust * 0.85);
 
@@ -99,7 +100,12 @@ impl Scene<'_> {
         if shine * damp < 0.02 {
             return body;
         }
-        let mirror = self.mirrored(p, spot.look - up * (2.0 * spot.look.dot(up)), mix(0.35, 0.045, wet), smooth(0.2, 0.6, wet));
+        let mirror = self.mirrored(
+            p,
+            spot.look - up * (2.0 * spot.look.dot(up)),
+            mix(0.35, 0.045, wet),
+            smooth(0.2, 0.6, wet),
+        );
         body + mirror * (shine * damp * (1.0 - 0.8 * crust) * self.shadow.mirror(p))
     }
 
@@ -130,7 +136,9 @@ impl Scene<'_> {
         let ray = if ray.y < 0.02 { vec3(ray.x, 0.02, ray.z).unit() } else { ray.unit() };
         let mut sum = vec3(0.004, 0.006, 0.010);
         let mut reach = 1e6;
-        if clear > 0.0 && let Some(hit) = self.shed.first(from + vec3(0.0, 0.004, 0.0), ray) {
+        if clear > 0.0
+            && let Some(hit) = self.shed.first(from + vec3(0.0, 0.004, 0.0), ray)
+        {
             let p = from + ray * hit.t;
             reach = hit.t;
             let stuff = self.shed.blocks[hit.block].stuff;
@@ -257,7 +265,13 @@ fn night(p: Vec3) -> Vec3 {
 fn timber(spot: &Spot, block: &Block, face: u8) -> Vec3 {
     let q = block.inward(spot.p - block.centre);
     let (axes, h) = ([q.x, q.y, q.z], [block.half.x, block.half.y, block.half.z]);
-    let long = if h[0] > h[1] && h[0] > h[2] { 0 } else if h[1] > h[2] { 1 } else { 2 };
+    let long = if h[0] > h[1] && h[0] > h[2] {
+        0
+    } else if h[1] > h[2] {
+        1
+    } else {
+        2
+    };
     let other = (0..3).find(|&axis| axis != long && axis != face as usize / 2).unwrap_or(0);
     let seed = chance(floor(block.centre.x * 7.0), floor(block.centre.z * 7.0), 12);
     let (along, across) = (axes[long] + seed * 9.0, axes[other] + axes[face as usize / 2] * 0.3);
@@ -265,7 +279,8 @@ fn timber(spot: &Spot, block: &Block, face: u8) -> Vec3 {
     let grain = clouds().at(along * 0.10, across * 1.7 + seed, step * 1.2);
     let fine = grit().at(along * 0.05, across * 1.3, step * 1.0);
     let crack = smooth(0.30, 0.22, clouds().at(along * 0.07 + 0.3, across * 2.6 + seed, step * 2.0));
-    let splash = smooth(0.75, 0.05, spot.p.y) * smooth(0.38, 0.62, clouds().at(along * 0.3, across * 0.8, step));
+    let splash =
+        smooth(0.75, 0.05, spot.p.y) * smooth(0.38, 0.62, clouds().at(along * 0.3, across * 0.8, step));
     let k = (0.55 + 0.5 * seed) * (0.35 + 0.9 * grain + 0.4 * fine) * (1.0 - 0.6 * crack);
     let wood = (vec3(0.185, 0.132, 0.090) * k).to(vec3(0.40, 0.38, 0.35), splash * 0.75);
     let worn = 1.0 + 0.5 * smooth(0.012, 0.0, edge_distance(&axes, &h, face));
@@ -274,5 +289,8 @@ fn timber(spot: &Spot, block: &Block, face: u8) -> Vec3 {
 
 /// Distance from a point of a face to that face's nearest edge.
 fn edge_distance(at: &[f32; 3], half: &[f32; 3], face: u8) -> f32 {
-    (0..3).filter(|&axis| axis != face as usize / 2).map(|axis| half[axis] - at[axis].abs()).fold(1.0, f32::min)
+    (0..3)
+        .filter(|&axis| axis != face as usize / 2)
+        .map(|axis| half[axis] - at[axis].abs())
+        .fold(1.0, f32::min)
 }

@@ -63,7 +63,8 @@ fn beam(from: (f32, f32), to: (f32, f32), z: f32, thick: f32, deep: f32) -> Bloc
 
 /// Floor, channel, walls, roof and the night beyond.
 fn shell() -> Vec<Block> {
-    let mut roofs = [beam((-7.3, 3.26), (0.05, 6.22), 15.0, 0.1, 46.0), beam((0.0, 6.2), (7.3, 3.26), 15.0, 0.1, 46.0)];
+    let mut roofs =
+        [beam((-7.3, 3.26), (0.05, 6.22), 15.0, 0.1, 46.0), beam((0.0, 6.2), (7.3, 3.26), 15.0, 0.1, 46.0)];
     roofs.iter_mut().for_each(|roof| (roof.stuff, roof.shades) = (Stuff::Roof, false));
     let mut blocks = vec![
         block(Stuff::Floor, [-7.2, -0.6, -8.0], [1.0, 0.0, 36.0]),
@@ -180,7 +181,8 @@ pub fn contents() -> (Vec<Block>, Vec<Lamp>) {
     blocks.extend(fittings(&lamps));
     for [x, z, radius, top] in HEAPS {
         let wide = radius * 1.35;
-        let (low, high) = ([most(x - wide, -7.0), 0.0, z - wide], [least(x + wide, 7.0), top + 0.15, z + wide]);
+        let (low, high) =
+            ([most(x - wide, -7.0), 0.0, z - wide], [least(x + wide, 7.0), top + 0.15, z + wide]);
         blocks.push(block(Stuff::Salt, low, high));
     }
     (blocks, lamps)

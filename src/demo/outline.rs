@@ -1,0 +1,160 @@
+//! Outlines of people and lines of poles in the frame, measured where the renderer draws them.
+//!
+//! Knows projected cones and what stands before what. Does not know the text of shapes files.
+
+use super::body::{Cone, Limb, Who};
+use super::camera::Camera;
+use super::frame::{armed, bodies};
+use super::math::{Vec3, clamp01, cos_turns, most, sin_turns};
+use super::plates::DemoPlate;
+use super::pole;
+
+/// A point of the frame in pixels.
+pub type Spot = (f32, f32);
+
+/// A cone's two ends in the frame: x, y, radius in pixels, depth in metres.
+struct Ends([(f32, f32, f32, f32); 2]);
+
+impl Ends {
+    fn of(camera: &Camera, cone: &Cone) -> Self {
+        let end = |p: Vec3, radius: f32| {
+            let (x, y, depth) = camera.project(p);
+            (x, y, radius * camera.focal / most(depth, 0.1), depth)
+        };
+        Ends([end(cone.a, cone.radii.0), end(cone.b, cone.radii.1)])
+    }
+
+    /// Whether the cone covers a point of the frame within `margin` pixels and stands before `depth`.
+    fn covers(&self, at: Spot, depth: f32, margin: f32) -> bool {
+        let [a, b] = self.0;
+        let (dx, dy) = (b.0 - a.0, b.1 - a.1);
+        let square = dx * dx + dy * dy;
+        let (qx, qy) = (at.0 - a.0, at.1 - a.1);
+        let u = if square > 1e-6 { clamp01((qx * dx + qy * dy) / square) } else { 0.0 };
+        let (ox, oy) = (qx - dx * u, qy - dy * u);
+        let reach = a.2 + (b.2 - a.2) * u + margin;
+        ox * ox + oy * oy < reach * reach && a.3 + (b.3 - a.3) * u < depth
+    }
+}
+
+/// Lower end and tip of everyone's glass on a frame, with whose it is.
+pub fn rods(plate: &DemoPlate, number: i64) -> Vec<(Who, Spot, Spot)> {
+    let camera = plate.camera.at(number as f32);
+    let spot = |p: Vec3| {
+        let (x, y, _) = camera.project(p);
+        (x, y)
+    };
+    let armed = plate.people.iter().filter(|(who, _)| armed(*who));
+    armed
+        .map(|(who, part)| {
+            let [_, base, tip] = part.joints(number as f32).pole;
+            (*who, spot(base), spot(tip))
+        })
+        .collect()
+}
+
+/// The body parts that are drawn as one outline each.
+pub const PARTS: [(&str, &[Limb]); 8] = [
+    ("head", &[Limb::Head]),
+    ("trunk", &[Limb::Trunk]),
+    ("left arm", &[Limb::UpperArm(0)]),
+    ("right arm", &[Limb::UpperArm(1)]),
+    ("left hand", &[Limb::Forearm(0)]),
+    ("right hand", &[Limb::Forearm(1)]),
+    ("left leg", &[Limb::Thigh(0), Limb::Skirt(0)]),
+    ("right leg", &[Limb::Thigh(1), Limb::Skirt(1)]),
+];
+
+/// The shins, which only whole figures need.
+pub const SHINS: [(&str, &[Limb]); 2] = [("left shin", &[Limb::Shin(0)]), ("right shin", &[Limb::Shin(1)])];
+
+/// A person on a frame, ready to be outlined.
+pub struct Figure {
+    cones: Vec<Cone>,
+    ends: Vec<Ends>,
+    poles: Vec<[(f32, f32, f32); 2]>,
+    glass: f32,
+}
+
+impl Figure {
+    /// Person `index` of a plate on a frame, and the poles that they may stand before.
+    pub fn of(plate: &DemoPlate, index: usize, number: i64) -> Self {
+        let camera = plate.camera.at(number as f32);
+        let cones = bodies(plate, number as f32).swap_remove(index);
+        let ends: Vec<Ends> = cones.iter().map(|cone| Ends::of(&camera, cone)).collect();
+        let armed = plate.people.iter().filter(|(who, _)| armed(*who));
+        let poles: Vec<_> = armed
+            .map(|(_, part)| {
+                let [_, base, tip] = part.joints(number as f32).pole;
+                [camera.project(base), camera.project(tip)]
+            })
+            .collect();
+        let near = poles.iter().flatten().map(|p| p.2).fold(f32::MAX, f32::min);
+        let glass = pole::RADIUS * camera.focal / most(near, 0.3);
+        Figure { cones, ends, poles, glass }
+    }
+
+    /// Whether these limbs stand before any pole.
+    pub fn hides(&self, limbs: &[Limb]) -> bool {
+        self.poles.iter().any(|[a, b]| {
+            (0..=40).any(|i| {
+                let u = i as f32 / 40.0;
+                let at = (a.0 + (b.0 - a.0) * u, a.1 + (b.1 - a.1) * u);
+                let depth = 1.0 / (1.0 / a.2 + (1.0 / b.2 - 1.0 / a.2) * u);
+                let own = self.cones.iter().zip(&self.ends).filter(|(cone, _)| limbs.contains(&cone.limb));
+                own.into_iter().any(|(_, ends)| ends.covers(at, depth, self.glass + 1.0))
+            })
+        })
+    }
+
+    /// Outline of these limbs: `N` corners around their hull, from the limb's own direction on,
+    /// so that each corner stays where it is on the limb from frame to frame.
+    pub fn outline<const N: usize>(&self, limbs: &[Limb]) -> [Spot; N] {
+        let own: Vec<usize> =
+            (0..self.cones.len()).filter(|&i| limbs.contains(&self.cones[i].limb)).collect();
+        let [a, b] = self.ends[own[0]].0;
+        let (dx, dy) = (b.0 - a.0, b.1 - a.1);
+        let length = (dx * dx + dy * dy).sqrt();
+        // A limb that points at the lens has no direction in the frame: up serves instead.
+        let (ux, uy) = if length > 3.0 { (dx / length, dy / length) } else { (0.0, -1.0) };
+        self.hull(own.into_iter(), (ux, uy), 0.0)
+    }
+
+    /// Outline of the whole person and their pole, `margin` pixels outside.
+    pub fn whole<const N: usize>(&self, margin: f32) -> [Spot; N] {
+        self.hull(0..self.cones.len(), (0.0, -1.0), margin)
+    }
+
+    /// Corners of the hull of some cones: in each of `N` directions, from `first` on, the point
+    /// that lies furthest out. The directions' tangents meet the round ends a little inside; a
+    /// slight growth makes up for the cut.
+    fn hull<const N: usize>(
+        &self,
+        own: impl Iterator<Item = usize> + Clone,
+        first: Spot,
+        margin: f32,
+    ) -> [Spot; N] {
+        let grow = 1.0 + 0.5 * (1.0 - cos_turns(0.5 / N as f32));
+        std::array::from_fn(|i| {
+            let (c, s) = (cos_turns(i as f32 / N as f32), sin_turns(i as f32 / N as f32));
+            let d = (first.0 * c - first.1 * s, first.0 * s + first.1 * c);
+            let mut best = (f32::MIN, (0.0, 0.0));
+            let mut offer = |x: f32, y: f32, radius: f32| {
+                let radius = radius * grow + margin;
+                let out = x * d.0 + y * d.1 + radius;
+                if out > best.0 {
+                    best = (out, (x + d.0 * radius, y + d.1 * radius));
+                }
+            };
+            for index in own.clone() {
+                for (x, y, radius, _) in self.ends[index].0 {
+                    offer(x, y, radius);
+                }
+            }
+            if margin > 0.0 {
+                self.poles.iter().flatten().for_each(|&(x, y, _)| offer(x, y, 0.0));
+            }
+            best.1
+        })
+    }
+}

@@ -1,0 +1,202 @@
+//! The demo film's shapes files: rods, hold-outs and mattes, keyed as a careful person would.
+//!
+//! Knows how few keys keep a shape within a pixel or so of the truth, and the text of a shapes
+//! file. Does not know how outlines come about.
+
+use std::fmt::Write;
+
+use super::body::{Limb, Who};
+use super::outline::{self, Figure, PARTS, SHINS, Spot};
+use super::plates::{DemoPlate, plates};
+use crate::base::frames::FrameRange;
+
+/// Furthest that a rod's end between keys may lie from where it is, in pixels.
+const ROD_SLACK: f32 = 0.9;
+/// The same for corners of hold-outs and of whole figures.
+const HOLDOUT_SLACK: f32 = 1.3;
+const FIGURE_SLACK: f32 = 2.5;
+
+/// A keyed outline: a name, and corners at frames.
+struct Keyed {
+    name: String,
+    keys: Vec<(i64, Vec<Spot>)>,
+}
+
+/// The text of a shot's shapes file, as it stands in `roto/SHOT.yaml`; none for shots without one.
+pub fn shapes_file(shot: &str) -> Option<String> {
+    let plate = |name: &str| plates().iter().find(|plate| plate.name == name);
+    let text = match shot {
+        "br020" => duel(plate("duel-a")?, "The duel from the side."),
+        "br030" => duel(plate("duel-b")?, "The duel, and one of the crew at the right edge."),
+        "br040" => duel(plate("duel-close")?, "Blade against blade."),
+        "br060" => {
+            duel(plate("swing")?, "One great blow, in the frames of its plate before it is slowed down.")
+        }
+        "br050" => joined(plate("rake-left")?, plate("rake-right")?),
+        _ => return None,
+    };
+    Some(text)
+}
+
+/// Lower end and tip of the glass of everyone's pole on a frame of a plate, in pixels of the frame
+/// from the top left, by the rods' names.
+pub fn rods(plate: &DemoPlate, number: i64) -> Vec<(&'static str, Spot, Spot)> {
+    outline::rods(plate, number).into_iter().map(|(who, base, tip)| (name(who), base, tip)).collect()
+}
+
+/// Rods, hold-outs of whatever stands before them, and anyone who should not be there.
+fn duel(plate: &DemoPlate, what: &str) -> String {
+    let mut text = format!("# {what}\nmattes:\n");
+    let mut holdouts = vec![];
+    for (index, (who, _)) in plate.people.iter().enumerate() {
+        let figures: Vec<Figure> = plate.frames.iter().map(|n| Figure::of(plate, index, n)).collect();
+        for (part, limbs) in PARTS {
+            holdouts.extend(holdout(plate.frames, &figures, &format!("{} {part}", name(*who)), limbs));
+        }
+    }
+    matte(&mut text, "actors", 1.0, &holdouts);
+    if let Some(index) = plate.people.iter().position(|(who, _)| *who == Who::Crew) {
+        let figures: Vec<Figure> = plate.frames.iter().map(|n| Figure::of(plate, index, n)).collect();
+        let whole: Vec<Keyed> = PARTS
+            .iter()
+            .chain(&SHINS)
+            .map(|(part, limbs)| {
+                let outlines: Vec<Vec<Spot>> =
+                    figures.iter().map(|f| f.outline::<12>(limbs).to_vec()).collect();
+                Keyed { name: (*part).into(), keys: thinned(plate.frames.first, &outlines, HOLDOUT_SLACK) }
+            })
+            .collect();
+        matte(&mut text, "crew", 2.0, &whole);
+    }
+    text.push_str("rods:\n");
+    for (index, (whose, ..)) in rods(plate, plate.frames.first).into_iter().enumerate() {
+        let ends = plate.frames.iter().map(|number| {
+            let (_, base, tip) = rods(plate, number)[index];
+            vec![base, tip]
+        });
+        let ends: Vec<Vec<Spot>> = ends.collect();
+        let _ = writeln!(text, "  {whose}:\n    keys:");
+        for (frame, ends) in thinned(plate.frames.first, &ends, ROD_SLACK) {
+            let _ = writeln!(text, "      {frame}: {{ base: {}, tip: {} }}", spot(ends[0]), spot(ends[1]));
+        }
+    }
+    text
+}
+
+/// One matte for each take, around the man and his pole.
+fn joined(left: &DemoPlate, right: &DemoPlate) -> String {
+    let mut text =
+        String::from("# One man at two places: a loose outline around him in each take.\nmattes:\n");
+    for (channel, plate) in [("left", left), ("right", right)] {
+        let outlines: Vec<Vec<Spot>> =
+            plate.frames.iter().map(|n| Figure::of(plate, 0, n).whole::<24>(9.0).to_vec()).collect();
+        let keys = thinned(plate.frames.first, &outlines, FIGURE_SLACK);
+        matte(&mut text, channel, 7.0, &[Keyed { name: "figure and pole".into(), keys }]);
+    }
+    text
+}
+
+/// A hold-out that is there while its limbs stand before a pole, and has no area otherwise.
+fn holdout(frames: FrameRange, figures: &[Figure], name: &str, limbs: &[Limb]) -> Option<Keyed> {
+    let hidden: Vec<usize> = (0..figures.len()).filter(|&i| figures[i].hides(limbs)).collect();
+    let mut runs: Vec<(usize, usize)> = vec![];
+    for i in hidden {
+        let (first, last) = (i.saturating_sub(1), (i + 1).min(figures.len() - 1));
+        match runs.last_mut() {
+            // Runs that nearly meet are one: a collapse between them would only cost keys.
+            Some(run) if first <= run.1 + 3 => run.1 = last,
+            _ => runs.push((first, last)),
+        }
+    }
+    let mut keys: Vec<(i64, Vec<Spot>)> = vec![];
+    for &(first, last) in &runs {
+        let outlines: Vec<Vec<Spot>> =
+            figures[first..=last].iter().map(|f| f.outline::<10>(limbs).to_vec()).collect();
+        let start = frames.first + first as i64;
+        if first > 0 {
+            keys.push((start - 1, collapsed(&outlines[0])));
+        }
+        keys.extend(thinned(start, &outlines, HOLDOUT_SLACK));
+        if last + 1 < figures.len() {
+            keys.push((frames.first + last as i64 + 1, collapsed(&outlines[last - first])));
+        }
+    }
+    (!keys.is_empty()).then(|| Keyed { name: name.into(), keys })
+}
+
+/// The outline drawn together into its middle: an outline of no area.
+fn collapsed(outline: &[Spot]) -> Vec<Spot> {
+    let count = outline.len() as f32;
+    let sum = outline.iter().fold((0.0, 0.0), |sum, p| (sum.0 + p.0, sum.1 + p.1));
+    vec![(sum.0 / count, sum.1 / count); outline.len()]
+}
+
+/// The fewest keys, found from the first frame on, between which straight moves keep every
+/// corner within `slack` of where it is on every frame.
+fn thinned(first: i64, frames: &[Vec<Spot>], slack: f32) -> Vec<(i64, Vec<Spot>)> {
+    let mut kept = vec![0];
+    while let Some(&from) = kept.last()
+        && from + 1 < frames.len()
+    {
+        let mut to = from + 1;
+        while to + 1 < frames.len() && straight(frames, from, to + 1, slack) {
+            to += 1;
+        }
+        kept.push(to);
+    }
+    kept.into_iter().map(|i| (first + i as i64, frames[i].clone())).collect()
+}
+
+/// Whether every corner stays within `slack` of the straight move between two frames.
+fn straight(frames: &[Vec<Spot>], from: usize, to: usize, slack: f32) -> bool {
+    (from + 1..to).all(|i| {
+        let u = (i - from) as f32 / (to - from) as f32;
+        frames[i].iter().zip(frames[from].iter().zip(&frames[to])).all(|(p, (a, b))| {
+            let (dx, dy) = (a.0 + (b.0 - a.0) * u - p.0, a.1 + (b.1 - a.1) * u - p.1);
+            dx * dx + dy * dy <= slack * slack
+        })
+    })
+}
+
+/// Writes one matte.
+fn matte(text: &mut String, channel: &str, feather: f32, shapes: &[Keyed]) {
+    let _ = writeln!(text, "  {channel}:\n    shapes:");
+    for shape in shapes {
+        let _ = writeln!(text, "      - name: {}\n        feather: {feather}\n        keys:", shape.name);
+        for (frame, corners) in &shape.keys {
+            let corners: Vec<String> = corners.iter().map(|&corner| spot(corner)).collect();
+            let _ = writeln!(text, "          {frame}: [{}]", corners.join(", "));
+        }
+    }
+}
+
+/// A point to a tenth of a pixel.
+fn spot((x, y): Spot) -> String {
+    // Adding zero turns a rounded -0.0 into 0.0.
+    let tenth = |v: f32| (v * 10.0).round() / 10.0 + 0.0;
+    format!("[{}, {}]", tenth(x), tenth(y))
+}
+
+/// Name of a person's rod.
+fn name(who: Who) -> &'static str {
+    match who {
+        Who::Keeper => "keeper",
+        Who::Raker => "raker",
+        Who::Crew => "crew",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn keys_are_few_on_a_straight_move_and_close_on_a_bent_one() {
+        let line: Vec<Vec<Spot>> = (0..20).map(|i| vec![(i as f32 * 3.0, 5.0)]).collect();
+        assert_eq!(thinned(1001, &line, 0.5).len(), 2);
+        let bent: Vec<Vec<Spot>> = (0..20).map(|i| vec![((i * i) as f32 * 0.5, 5.0)]).collect();
+        let keys = thinned(1001, &bent, 0.5);
+        assert!(keys.len() > 4 && keys.len() < 20);
+        assert_eq!((keys[0].0, keys[keys.len() - 1].0), (1001, 1020));
+    }
+}

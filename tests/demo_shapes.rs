@@ -1,0 +1,116 @@
+//! The demo film's committed texts: they are what the film's geometry and edit give, and they read
+//! without a problem.
+//!
+//! When a test here fails after a change of the film's geometry on purpose, run
+//! `ENDBOARD_WRITE_DEMO=1 cargo test --test demo_shapes` once and look at the difference.
+
+use std::path::{Path, PathBuf};
+
+use endboard::base::problem::Sources;
+use endboard::base::rate::Rate;
+use endboard::declare;
+use endboard::demo::{self, SHOTS};
+use endboard::operators::shape::Shapes;
+use endboard::operators::shape::file;
+
+fn project() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("demo-project")
+}
+
+fn committed(path: &str) -> String {
+    std::fs::read_to_string(project().join(path)).unwrap_or_else(|error| panic!("{path}: {error}"))
+}
+
+/// Asserts that a committed file holds a text, or writes it when asked to.
+#[track_caller]
+fn same(path: &str, text: &str) {
+    if std::env::var_os("ENDBOARD_WRITE_DEMO").is_some() {
+        std::fs::write(project().join(path), text).unwrap();
+    }
+    let held = committed(path);
+    let differs = held.lines().zip(text.lines()).position(|(a, b)| a != b);
+    assert!(held == text, "{path} differs from what the film's geometry gives, first at line {differs:?}");
+}
+
+fn shapes(shot: &str) -> Shapes {
+    let text = committed(&format!("roto/{shot}.yaml"));
+    let mut sources = Sources::new();
+    let source = sources.add("shapes.yaml", text.as_str());
+    let (shapes, problems) = file::read(source, &text);
+    assert_eq!(problems.iter().map(|p| p.message.clone()).collect::<Vec<_>>(), Vec::<String>::new());
+    shapes
+}
+
+#[test]
+fn shapes_are_those_of_the_film() {
+    let mut written = vec![];
+    for shot in SHOTS {
+        if let Some(text) = demo::shapes_file(shot.name) {
+            same(&format!("roto/{}.yaml", shot.name), &text);
+            written.push(shot.name);
+        }
+    }
+    assert_eq!(written, ["br020", "br030", "br040", "br050", "br060"]);
+}
+
+#[test]
+fn cut_and_look_are_those_of_the_film() {
+    same("cut/lock-1.edl", &demo::cut_file());
+    same("grades/lamp-night.cube", &demo::look_file());
+}
+
+#[test]
+fn keyed_rods_stay_by_the_drawn_ones_on_every_frame() {
+    for (shot, plate) in
+        [("br020", "duel-a"), ("br030", "duel-b"), ("br040", "duel-close"), ("br060", "swing")]
+    {
+        let plate = demo::plates().iter().find(|p| p.name == plate).unwrap();
+        let shapes = shapes(shot);
+        assert_eq!(shapes.rods.len(), 2, "{shot}");
+        for rod in &shapes.rods {
+            for number in plate.frames.iter() {
+                let drawn = demo::rods(plate, number);
+                let (_, base, tip) = drawn.iter().find(|(name, ..)| **name == *rod.name).unwrap();
+                let keyed = rod.ends.at(number as f64);
+                for (k, truth) in [base.0, base.1, tip.0, tip.1].into_iter().enumerate() {
+                    let away = (keyed[k] - f64::from(truth)).abs();
+                    assert!(away < 1.5, "{shot} {} on {number}: {away} px off", rod.name);
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn mattes_are_the_ones_that_recipes_ask_for() {
+    let names = |shot: &str| shapes(shot).mattes.iter().map(|m| m.name.to_string()).collect::<Vec<_>>();
+    assert_eq!(names("br020"), ["actors"]);
+    assert_eq!(names("br030"), ["actors", "crew"]);
+    assert_eq!(names("br040"), ["actors"]);
+    assert_eq!(names("br050"), ["left", "right"]);
+    assert_eq!(names("br060"), ["actors"]);
+}
+
+#[test]
+fn the_declaration_reads_and_agrees_with_the_cut() {
+    let mut sources = Sources::new();
+    let main = committed("endboard.yaml");
+    let id = sources.add("endboard.yaml", main.as_str());
+    let mut load = |path: &str| Ok(committed(path));
+    let (film, problems) = declare::read(&mut sources, id, &mut load);
+    let said: Vec<String> =
+        problems.iter().map(|p| format!("{:?} {}", p.span.map(|s| sources.place(s)), p.message)).collect();
+    assert_eq!(said, Vec::<String>::new());
+    let film = film.unwrap();
+    let declared: Vec<_> = film.shots.iter().map(|(name, shot)| (name.as_str(), shot.frames.value)).collect();
+    assert_eq!(declared, SHOTS.map(|shot| (shot.name, shot.frames)));
+    for plate in demo::plates() {
+        assert_eq!(film.plates[plate.name].frames.as_ref().unwrap().value, plate.frames, "{}", plate.name);
+    }
+
+    let text = committed("cut/lock-1.edl");
+    let source = sources.add("lock-1.edl", text.as_str());
+    let (cut, problems) = endboard::cut::edl::parse(source, &text, "24".parse::<Rate>().unwrap());
+    assert!(problems.is_empty(), "{problems:?}");
+    assert_eq!(cut.events.len(), SHOTS.len());
+}
