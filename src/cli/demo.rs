@@ -1,9 +1,135 @@
-//! `demo`: the demo film from nothing to ribbons.
+//! `demo`: the demo film from nothing to ribbons, with one key moved on the way.
 
-use super::arguments::{Arguments, Demo};
-use super::{Answer, Failure};
+use std::collections::BTreeMap;
+use std::sync::atomic::AtomicBool;
 
-/// Not here yet.
-pub fn run(_arguments: &Arguments, _options: &Demo) -> Answer {
-    Err(Failure::System("the demo film is not part of this build".into()))
+use super::arguments::{Arguments, Demo, Hours, Rebuild, Status};
+use super::progress::Reading;
+use super::{Answer, Exit, Failure, hours, rebuild, show, status};
+use crate::base::frames::FrameSet;
+use crate::base::selector::Selection;
+use crate::graph::Work;
+use crate::project::Project;
+use crate::project::demo as files;
+use crate::project::rebuild::Rebuilt;
+
+/// The shapes file in which a key is moved, the first point of the key, and the keys on either side of it.
+const MOVED: &str = "roto/br040.yaml";
+
+/// Writes, rebuilds, moves a key, rebuilds, puts it back.
+pub fn run(arguments: &Arguments, options: &Demo) -> Answer {
+    let folder = arguments.folder.join(&options.folder);
+    let reading = Reading::new("drawing the demo film's plates");
+    let began = std::time::Instant::now();
+    let written = files::write(&folder, &AtomicBool::new(false), &|done, of| reading.at(done, of))?;
+    reading.end();
+    if written > 0 {
+        anstream::println!(
+            "{written} plate frames of The Brine Lamp drawn in {:.0} s",
+            began.elapsed().as_secs_f64()
+        );
+    }
+    if options.only_plates {
+        return Ok(Exit::Done);
+    }
+    let project = Project::find(&folder)?;
+    anstream::println!("\nrebuilding what is stale or absent");
+    let exit = rebuild::report(&again(&project)?, false);
+    if exit != Exit::Done {
+        return Ok(exit);
+    }
+    moved_key(&project)?;
+    anstream::println!();
+    status::run(&project, arguments, &Status { selectors: Vec::new(), thorough: false })?;
+    anstream::println!();
+    hours::run(&project, arguments, &Hours { selectors: Vec::new(), csv: false })?;
+    let place = folder.display();
+    anstream::println!("the film's picture:    {place}/renders/film/assembly/");
+    anstream::println!("a duel, stage by stage: {place}/renders/br030/");
+    anstream::println!(
+        "try: change something under {place}, then `endboard -C {place} status`, `why`, `rebuild`"
+    );
+    Ok(Exit::Done)
+}
+
+fn again(project: &Project) -> Result<Rebuilt, Failure> {
+    let options = Rebuild {
+        selectors: Vec::new(),
+        jobs: None,
+        memory: None,
+        plan: false,
+        again: false,
+        hold: false,
+        let_go: false,
+        note: String::new(),
+    };
+    rebuild::rebuild(project, &Selection::default(), &options, false)
+}
+
+/// Moves the middle key of a matte, rebuilds, shows what ran, and puts it back.
+fn moved_key(project: &Project) -> Result<(), Failure> {
+    let path = project.folder.join(MOVED);
+    let failed = |e: std::io::Error| Failure::System(format!("{}: {e}", path.display()));
+    let before = std::fs::read_to_string(&path).map_err(failed)?;
+    let Some((after, key, between)) = nudged(&before) else {
+        anstream::println!("\n{MOVED} was changed by hand, so no key is moved in it");
+        return Ok(());
+    };
+    anstream::println!(
+        "\nmoving one key at frame {key} of a matte in {MOVED}; its neighbours stand at {} and {}",
+        between.0,
+        between.1
+    );
+    std::fs::write(&path, &after).map_err(failed)?;
+    let rebuilt = again(project);
+    std::fs::write(&path, &before).map_err(failed)?;
+    let rebuilt = rebuilt?;
+    let graph = &rebuilt.status.declared.graph;
+    let mut ran: BTreeMap<usize, FrameSet> = BTreeMap::new();
+    for &(id, frame) in
+        rebuilt.outcome.ran.iter().filter(|(id, _)| !matches!(graph.nodes[*id].work, Work::Plate { .. }))
+    {
+        ran.entry(id).or_default().insert(frame);
+    }
+    for (id, frames) in &ran {
+        anstream::println!("  ran {}@{frames}: {}", graph.nodes[*id].name(), show::frames(frames.len()));
+    }
+    rebuild::report(&rebuilt, false);
+    anstream::println!("\nputting the key back: every frame comes back from the store");
+    rebuild::report(&again(project)?, false);
+    Ok(())
+}
+
+/// The text with the first point of the middle key of its first shape moved by four pixels, the key's frame, and
+/// the frames of the keys on either side.
+fn nudged(text: &str) -> Option<(String, i64, (i64, i64))> {
+    let keys: Vec<(usize, i64)> = text
+        .match_indices('\n')
+        .map(|(at, _)| at + 1)
+        .skip_while(|&at| text[at..].lines().next().is_none_or(|line| line.trim() != "keys:"))
+        .skip(1)
+        .map_while(|at| Some((at, text[at..].lines().next()?.trim().split_once(':')?.0.parse().ok()?)))
+        .collect();
+    let middle = keys.len() / 2;
+    let (&(_, first), &(at, key), &(_, last)) =
+        (keys.get(middle.checked_sub(1)?)?, keys.get(middle)?, keys.get(middle + 1)?);
+    let start = at + text[at..].find("[[")? + 2;
+    let end = start + text[start..].find(',')?;
+    let x: f64 = text[start..end].trim().parse().ok()?;
+    Some((format!("{}{}{}", &text[..start], x - 4.0, &text[end..]), key, (first, last)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn one_number_of_one_key_moves() {
+        let text = "mattes:\n  a:\n    shapes:\n      - keys:\n          1: [[10, 2]]\n";
+        assert_eq!(nudged(text), None);
+        let text = "m:\n  keys:\n    1: [[10, 2], [3, 4]]\n    5: [[11.5, 2], [3, 4]]\n    9: [[12, 2], [3, 4]]\n  b:\n";
+        let (after, key, between) = nudged(text).unwrap();
+        assert_eq!((key, between), (5, (1, 9)));
+        assert_eq!(after, text.replace("11.5", "7.5"));
+    }
 }

@@ -3,6 +3,7 @@
 //! Knows the order in which the parts are asked. Decides nothing itself and prints nothing.
 
 pub mod attach;
+pub mod demo;
 pub mod known;
 pub mod rebuild;
 

@@ -1,0 +1,140 @@
+//! The demo film on disk: its declaration as shipped, its plates and sounds as generated.
+//!
+//! Knows where files go and in which format. What is in them comes from `demo`.
+
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+
+use rayon::prelude::*;
+
+use super::{DECLARATION, ProjectError};
+use crate::demo::{self, Carrier, DemoPlate};
+use crate::media::dpx::{self, ByteOrder, Meaning};
+use crate::media::exr::{self, Compression};
+use crate::media::image::{Image, Raster};
+
+/// Files of the demo film that people edit, by path.
+const EDITED: [(&str, &str); 14] = [
+    (DECLARATION, include_str!("../../demo-project/endboard.yaml")),
+    ("grades/br010.cc", include_str!("../../demo-project/grades/br010.cc")),
+    ("grades/br020.cc", include_str!("../../demo-project/grades/br020.cc")),
+    ("grades/br030.cdl", include_str!("../../demo-project/grades/br030.cdl")),
+    ("grades/br040.cc", include_str!("../../demo-project/grades/br040.cc")),
+    ("grades/br050.cc", include_str!("../../demo-project/grades/br050.cc")),
+    ("grades/br060.cc", include_str!("../../demo-project/grades/br060.cc")),
+    ("grades/br070.cc", include_str!("../../demo-project/grades/br070.cc")),
+    ("grades/br080.cc", include_str!("../../demo-project/grades/br080.cc")),
+    ("roto/br020.yaml", include_str!("../../demo-project/roto/br020.yaml")),
+    ("roto/br030.yaml", include_str!("../../demo-project/roto/br030.yaml")),
+    ("roto/br040.yaml", include_str!("../../demo-project/roto/br040.yaml")),
+    ("roto/br050.yaml", include_str!("../../demo-project/roto/br050.yaml")),
+    ("roto/br060.yaml", include_str!("../../demo-project/roto/br060.yaml")),
+];
+
+/// Writes what is missing of the demo film into `folder`; what is there stays as it is. `progress` is told how many
+/// plate frames are done of how many. Gives how many plate frames were written.
+pub fn write(
+    folder: &Path,
+    cancel: &AtomicBool,
+    progress: &(dyn Fn(usize, usize) + Sync),
+) -> Result<usize, ProjectError> {
+    for (path, text) in EDITED {
+        write_missing(&folder.join(path), || Ok(text.as_bytes().to_vec()))?;
+    }
+    write_missing(&folder.join("grades/lamp-night.cube"), || Ok(demo::look_file().into_bytes()))?;
+    write_missing(&folder.join("cut/lock-1.edl"), || Ok(demo::cut_file().into_bytes()))?;
+    for sound in demo::sounds() {
+        write_missing(&folder.join(format!("sounds/{}.wav", sound.name)), || Ok(sound.bytes.clone()))?;
+    }
+    let frames: Vec<(&DemoPlate, i64, PathBuf)> = demo::plates()
+        .iter()
+        .flat_map(|plate| plate.frames.iter().map(move |n| (plate, n)))
+        .map(|(plate, n)| {
+            (plate, n, folder.join(format!("plates/{0}/{0}.{n:04}.{1}", plate.name, plate.extension())))
+        })
+        .filter(|(_, _, path)| !path.exists())
+        .collect();
+    let done = AtomicUsize::new(0);
+    frames.par_iter().try_for_each(|(plate, n, path)| {
+        if cancel.load(Ordering::Relaxed) {
+            return Err(ProjectError::System(
+                "stopped while writing plates; the next run goes on from there".into(),
+            ));
+        }
+        write_missing(path, || encode(plate.carrier, &demo::frame(plate, *n)))?;
+        progress(done.fetch_add(1, Ordering::Relaxed) + 1, frames.len());
+        Ok(())
+    })?;
+    Ok(frames.len())
+}
+
+fn write_missing(path: &Path, bytes: impl FnOnce() -> Result<Vec<u8>, String>) -> Result<(), ProjectError> {
+    if path.exists() {
+        return Ok(());
+    }
+    if let Some(folder) = path.parent() {
+        std::fs::create_dir_all(folder)
+            .map_err(|e| ProjectError::System(format!("{}: {e}", folder.display())))?;
+    }
+    let bytes = bytes().map_err(|e| ProjectError::System(format!("{}: {e}", path.display())))?;
+    Ok(crate::store::write_whole(path, &bytes)?)
+}
+
+fn encode(carrier: Carrier, image: &Image) -> Result<Vec<u8>, String> {
+    match carrier {
+        Carrier::ExrLinear => exr::encode(image, Compression::Zip, &[]).map_err(|e| e.to_string()),
+        Carrier::Png16Srgb => png(image),
+        Carrier::Dpx10Rec709 => {
+            let plane = |c: usize| image.plane_f32(c).into_iter().map(rec709).collect();
+            let planes =
+                vec![("R".to_string(), plane(0)), ("G".to_string(), plane(1)), ("B".to_string(), plane(2))];
+            let raster =
+                Raster { width: image.width(), height: image.height(), planes, straight_alpha: false };
+            dpx::encode(&raster, ByteOrder::Big, Meaning { transfer: 6, colorimetric: 6 })
+                .map_err(|e| e.to_string())
+        }
+    }
+}
+
+fn png(image: &Image) -> Result<Vec<u8>, String> {
+    let planes = [image.plane_f32(0), image.plane_f32(1), image.plane_f32(2)];
+    let mut samples = Vec::with_capacity(planes[0].len() * 6);
+    for i in 0..planes[0].len() {
+        for plane in &planes {
+            let code = (srgb(plane[i]) * 65_535.0 + 0.5) as u16;
+            samples.extend_from_slice(&code.to_be_bytes());
+        }
+    }
+    let mut out = Vec::new();
+    let mut encoder = png::Encoder::new(&mut out, image.width(), image.height());
+    encoder.set_color(png::ColorType::Rgb);
+    encoder.set_depth(png::BitDepth::Sixteen);
+    let mut writer = encoder.write_header().map_err(|e| e.to_string())?;
+    writer.write_image_data(&samples).map_err(|e| e.to_string())?;
+    writer.finish().map_err(|e| e.to_string())?;
+    Ok(out)
+}
+
+/// BT.709 opto-electronic transfer (Rec. ITU-R BT.709-6, item 1.2), clipped to 0..1.
+fn rec709(light: f32) -> f32 {
+    let light = light.clamp(0.0, 1.0);
+    if light < 0.018 { 4.5 * light } else { 1.099 * light.powf(0.45) - 0.099 }
+}
+
+/// sRGB encoding (IEC 61966-2-1), clipped to 0..1.
+fn srgb(light: f32) -> f32 {
+    let light = light.clamp(0.0, 1.0);
+    if light <= 0.003_130_8 { 12.92 * light } else { 1.055 * light.powf(1.0 / 2.4) - 0.055 }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_shipped_look_and_cut_are_the_generated_ones() {
+        let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("demo-project");
+        assert!(std::fs::read_to_string(folder.join("grades/lamp-night.cube")).unwrap() == demo::look_file());
+        assert_eq!(std::fs::read_to_string(folder.join("cut/lock-1.edl")).unwrap(), demo::cut_file());
+    }
+}
