@@ -155,7 +155,19 @@ impl Engine<'_> {
     /// Puts a render in its place in the tree and remembers it as the frame's last.
     pub(super) fn place(&self, id: NodeId, frame: i64, ready: &Ready) -> Result<(), StoreError> {
         let node = &self.graph.nodes[id];
+        let last = self.last(id, frame);
         if node.keep {
+            if last.key != NONE && last.key != ready.key {
+                // A run killed between the two writes below must not leave the old key with the new picture:
+                // going back to the old settings would then find it fresh.
+                let row = Row { key: NONE, pixels: NONE, ..last };
+                self.state.lock().expect("no worker panics with it").set(
+                    &node.shot,
+                    &node.stage,
+                    frame,
+                    row,
+                )?;
+            }
             self.objects
                 .link(&ready.pixels, &self.project.join(render_path(&node.shot, &node.stage, frame)))?;
         }

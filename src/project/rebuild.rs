@@ -72,7 +72,7 @@ impl Project {
         let _lock = self.lock(writer)?;
         let mut status = self.status(false, &|done, of| events(Event::Reading(done, of)))?;
         status.facts.save(&status.store)?;
-        self.clear_calls(&status);
+        self.clear_left_over(&status);
         let plan = self.plan(&status, selection, options.again);
         let ledger = Ledger::open(&self.folder.join("ledger"), &writer.name)?;
         let tally = Tally::new(&status.declared.graph.film, &writer.machine, ledger);
@@ -118,12 +118,16 @@ impl Project {
         Ok(Lock::take(&store, &who)?)
     }
 
-    /// Folders of calls that a killed run left behind.
-    fn clear_calls(&self, status: &Status) {
-        let work = status.store.path("work");
-        let Ok(entries) = std::fs::read_dir(work) else { return };
-        for entry in entries.flatten() {
-            let _ = std::fs::remove_dir_all(entry.path());
+    /// Folders of calls and half-written files that a killed run left behind.
+    fn clear_left_over(&self, status: &Status) {
+        let entries = |name: &str| std::fs::read_dir(status.store.path(name)).into_iter().flatten().flatten();
+        for entry in entries("work") {
+            let path = entry.path();
+            let is_folder = entry.file_type().is_ok_and(|kind| kind.is_dir());
+            let _ = if is_folder { std::fs::remove_dir_all(path) } else { std::fs::remove_file(path) };
+        }
+        for entry in entries("").filter(|e| e.file_name().to_string_lossy().starts_with(".tmp")) {
+            let _ = std::fs::remove_file(entry.path());
         }
     }
 

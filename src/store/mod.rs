@@ -102,8 +102,12 @@ impl Store {
 
 /// Writes a file so that it is seen whole or not at all.
 pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), StoreError> {
+    write_whole_by(path.parent().unwrap_or(Path::new(".")), path, bytes)
+}
+
+/// As [`write_whole`], but what a killed process leaves half-written lies in `folder`, on the same disk.
+pub fn write_whole_by(folder: &Path, path: &Path, bytes: &[u8]) -> Result<(), StoreError> {
     use std::io::Write;
-    let folder = path.parent().unwrap_or(Path::new("."));
     let mut file = tempfile::NamedTempFile::new_in(folder).map_err(StoreError::file(path))?;
     file.write_all(bytes).map_err(StoreError::file(path))?;
     file.persist(path).map_err(|e| StoreError::file(path)(e.error))?;

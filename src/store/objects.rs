@@ -3,6 +3,7 @@
 //! A picture is checked against its name whenever it is read, so that nothing wrong is taken as a render.
 
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU64, Ordering};
 
 use super::{Store, StoreError};
 use crate::base::digest::Digest;
@@ -13,12 +14,14 @@ use crate::media::image::Image;
 #[derive(Debug, Clone)]
 pub struct Objects {
     folder: PathBuf,
+    /// Where half-made files lie; a later run empties it.
+    work: PathBuf,
 }
 
 impl Objects {
     /// The renders of a store.
     pub fn of(store: &Store) -> Self {
-        Self { folder: store.path("objects") }
+        Self { folder: store.path("objects"), work: store.path("work") }
     }
 
     /// Where a picture lies.
@@ -42,7 +45,7 @@ impl Objects {
         std::fs::create_dir_all(folder).map_err(StoreError::file(folder))?;
         let bytes = exr::encode(image, Compression::Zip, &[])
             .map_err(|e| StoreError::Damaged { path: path.clone(), reason: e.to_string() })?;
-        super::write_whole(&path, &bytes)?;
+        super::write_whole_by(&self.work, &path, &bytes)?;
         let mut permissions = std::fs::metadata(&path).map_err(StoreError::file(&path))?.permissions();
         permissions.set_readonly(true);
         let _ = std::fs::set_permissions(&path, permissions);
@@ -68,15 +71,23 @@ impl Objects {
         let from = self.path(pixels);
         let folder = to.parent().unwrap_or(Path::new("."));
         std::fs::create_dir_all(folder).map_err(StoreError::file(folder))?;
-        let name = to.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
-        let beside = folder.join(format!(".{name}.{}", std::process::id()));
-        let _ = std::fs::remove_file(&beside);
-        if std::fs::hard_link(&from, &beside).is_err() {
-            std::fs::copy(&from, &beside).map_err(StoreError::file(to))?;
+        static LINKS: AtomicU64 = AtomicU64::new(0);
+        let name = format!("link-{}-{}", std::process::id(), LINKS.fetch_add(1, Ordering::Relaxed));
+        let made = self.work.join(&name);
+        if std::fs::hard_link(&from, &made).is_ok() {
+            let moved = std::fs::rename(&made, to);
+            // Two links to one file: rename does nothing and leaves the first name behind.
+            let _ = std::fs::remove_file(&made);
+            if moved.is_ok() {
+                return Ok(());
+            }
         }
-        // Two links to one file: rename would do nothing and leave the second name behind.
-        std::fs::rename(&beside, to).map_err(StoreError::file(to))?;
-        let _ = std::fs::remove_file(&beside);
-        Ok(())
+        // The tree lies on another disk, or the disk has no links.
+        let beside = folder.join(format!(".{name}"));
+        let copied = std::fs::copy(&from, &beside).and_then(|_| std::fs::rename(&beside, to));
+        if copied.is_err() {
+            let _ = std::fs::remove_file(&beside);
+        }
+        copied.map_err(StoreError::file(to))
     }
 }

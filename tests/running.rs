@@ -1,0 +1,254 @@
+//! What can go wrong around a rebuild: a second one, commands that hang or deliver rubbish, vanished files,
+//! held renders, sweeping, a full disk.
+//!
+//! Knows the tiny film of `project` and what must come of each mishap.
+
+mod project;
+
+use std::process::Command;
+use std::time::{Duration, Instant};
+
+use project::{Film, SIZE, picture};
+use serde_json::json;
+
+/// Longest time that a state is waited for before the test fails.
+const PATIENCE: Duration = Duration::from_secs(30);
+
+/// Two shots; the second has a command stage where `command` is not empty.
+fn film_with(command: &str, exposure: f64) -> Film {
+    let film = Film::new();
+    film.write_plate("shed", 3);
+    declare(&film, command, exposure);
+    film
+}
+
+fn declare(film: &Film, command: &str, exposure: f64) {
+    let (tool, from) = if command.is_empty() {
+        (String::new(), "plate")
+    } else {
+        (format!("      tool: {{ from: {{ picture: plate }}, {command} }}\n"), "tool")
+    };
+    film.write(
+        "endboard.yaml",
+        format!(
+            "film: The Brine Lamp
+rate: 24
+frame_size: 32x18
+working_space: linear-rec709
+plates:
+  shed: {{ files: plates/shed.####.exr, frames: 1001-1008, encoding: linear-rec709 }}
+shots:
+  br010:
+    plate: shed
+    frames: 1001-1003
+    stages:
+      colour: {{ operator: grade, from: {{ picture: plate }}, exposure: {exposure} }}
+  br020:
+    plate: shed
+    frames: 1004-1006
+    stages:
+{tool}      colour: {{ operator: grade, from: {{ picture: {from} }} }}
+"
+        ),
+    );
+}
+
+/// Looks again and again until `found` is there.
+#[track_caller]
+fn until(what: &str, mut found: impl FnMut() -> bool) {
+    let began = Instant::now();
+    while !found() {
+        assert!(began.elapsed() < PATIENCE, "waited in vain for {what}");
+        std::thread::yield_now();
+    }
+}
+
+fn rendered_of(film: &Film, shot: &str) -> usize {
+    film.renders().keys().filter(|path| path.starts_with(shot)).count()
+}
+
+#[test]
+fn a_second_rebuild_is_told_who_is_at_work() {
+    let film = film_with("command: 'sh wait.sh {picture} {out}'", 0.0);
+    film.write("wait.sh", "touch begun\nwhile [ ! -e go ]; do :; done\ncp \"$1\" \"$2\"\n");
+    let mut first = film.start(&["rebuild", "--jobs", "1"]);
+    until("the first rebuild's command", || film.path().join("begun").exists());
+    let second = film.run(&["rebuild"]);
+    let words = String::from_utf8_lossy(&second.stderr).into_owned();
+    film.write("go", "");
+    assert_eq!(second.status.code(), Some(3), "{words}");
+    assert!(words.contains(&format!("process {}", first.id())) && words.contains("keeper"), "{words}");
+    assert!(first.wait().unwrap().success());
+    assert!(film.rebuild(&[]).well().rendered.is_empty());
+}
+
+#[test]
+fn a_command_that_hangs_is_ended_with_its_children() {
+    let film = film_with("command: 'sh hang.sh {picture} {out}', time_limit: 0.4", 0.0);
+    film.write("hang.sh", "sh -c 'echo $$ >> children; while :; do read x < /dev/zero; done' &\nwait\n");
+    let said = film.rebuild(&["--jobs", "1"]);
+    assert_eq!(said.code, Some(1), "{}", said.json);
+    let reasons = said.json["failures"].to_string();
+    assert!(reasons.contains("br020/tool@1004") && reasons.contains("time limit of 0.4 s"), "{reasons}");
+    assert_eq!(rendered_of(&film, "br010"), 3, "the other shot is rendered all the same");
+    let children = std::fs::read_to_string(film.path().join("children")).unwrap();
+    assert!(!children.is_empty());
+    for child in children.lines() {
+        // An ended process may stay in the table until its parent looks, as a zombie.
+        until("the end of the command's child", || {
+            let stat = std::fs::read_to_string(format!("/proc/{child}/stat")).unwrap_or_default();
+            stat.rsplit(')').next().is_none_or(|rest| rest.is_empty() || rest.starts_with(" Z"))
+        });
+    }
+}
+
+#[test]
+fn what_a_command_delivers_is_checked() {
+    let small = picture((SIZE.0 / 2, SIZE.1), 1);
+    let cases = [
+        ("delivers nothing", "command: 'true {picture} {out}'", "delivered no file"),
+        ("fails", "command: 'sh fail.sh {picture} {out}'", "exit code 7"),
+        ("delivers the wrong size", "command: 'sh small.sh {picture} {out}'", "16x18"),
+        ("delivers rubbish", "command: 'sh rubbish.sh {picture} {out}'", "cannot be read"),
+        ("is not there", "command: 'no-such-program {picture} {out}'", "could not be started"),
+    ];
+    for (what, command, wanted) in cases {
+        let film = film_with(command, 0.0);
+        film.write("small.exr", &small);
+        film.write("fail.sh", "echo the salt is wet\nexit 7\n");
+        film.write("small.sh", "cp small.exr \"$2\"\n");
+        film.write("rubbish.sh", "echo brine > \"$2\"\n");
+        let said = film.rebuild(&[]);
+        assert_eq!(said.code, Some(1), "a command that {what}: {}", said.json);
+        let failures = said.json["failures"].as_array().unwrap();
+        assert_eq!(failures.len(), 3, "a command that {what}: {failures:?}");
+        for frame in 1004..=1006 {
+            let place = format!("br020/tool@{frame}");
+            let failure = failures.iter().find(|f| f["place"] == place.as_str());
+            let failure = failure.unwrap_or_else(|| panic!("{place} in {failures:?}"));
+            assert!(failure["reason"].as_str().unwrap().contains(wanted), "{failure}");
+            let log = failure["log"].as_str().unwrap_or_else(|| panic!("no log in {failure}"));
+            let log = film.path().join(log);
+            let text = std::fs::read_to_string(&log).unwrap();
+            assert_eq!(text.contains("the salt is wet"), what == "fails", "{}: {text}", log.display());
+        }
+        assert_eq!((rendered_of(&film, "br010"), rendered_of(&film, "br020")), (3, 0));
+        // The same inputs and settings are not tried again for nothing; a mended command is.
+        assert_eq!(film.rebuild(&[]).json["failures"].as_array().unwrap().len(), 0);
+        assert_eq!(film.status_of("br020/tool"), json!([["1004-1006", "failed"]]));
+        declare(&film, "command: 'cp {picture} {out}'", 0.0);
+        film.rebuild(&[]).well();
+        assert_eq!(film.renders(), film.clean(), "after a command that {what}");
+    }
+}
+
+#[test]
+fn a_vanished_plate_file_stops_only_what_needs_it() {
+    let film = film_with("", 0.0);
+    film.rebuild(&[]).well();
+    let file = film.path().join("plates/shed.1005.exr");
+    let bytes = std::fs::read(&file).unwrap();
+    std::fs::remove_file(&file).unwrap();
+    declare(&film, "", 1.0);
+    let said = film.rebuild(&[]);
+    let wanted: Vec<String> = (1001..=1003).map(|n| format!("br010/colour@{n}")).collect();
+    assert!(said.rendered.iter().eq(&wanted), "{:?}", said.rendered);
+    let runs = film.status_of("br020/colour");
+    assert_eq!(runs, json!([["1004", "fresh"], ["1005", "blocked"], ["1006", "fresh"]]));
+    std::fs::write(&file, bytes).unwrap();
+    assert!(film.rebuild(&[]).well().rendered.is_empty(), "the file came back as it was");
+}
+
+#[test]
+fn held_renders_stay_and_earlier_grades_come_back() {
+    let film = film_with("", 0.0);
+    film.rebuild(&[]).well();
+    let first = film.renders();
+    let held = std::path::Path::new("br010/colour/br010.1002.exr");
+    assert!(film.run(&["rebuild", "--hold", "br010/colour@1002", "--note", "approved"]).status.success());
+    declare(&film, "", 1.0);
+    let said = film.rebuild(&[]).well();
+    assert_eq!(said.rendered.iter().collect::<Vec<_>>(), ["br010/colour@1001", "br010/colour@1003"]);
+    assert_eq!(film.renders()[held], first[held]);
+    assert_eq!(
+        film.status_of("br010/colour"),
+        json!([["1001", "fresh"], ["1002", "held"], ["1003", "fresh"]])
+    );
+    assert!(film.rebuild(&[]).well().rendered.is_empty());
+    assert!(film.run(&["rebuild", "--let-go", "br010/colour@1002"]).status.success());
+    let said = film.rebuild(&[]).well();
+    assert_eq!(said.rendered.iter().collect::<Vec<_>>(), ["br010/colour@1002"]);
+    assert_eq!(film.renders(), film.clean());
+
+    declare(&film, "", 0.0);
+    let said = film.rebuild(&[]).well();
+    assert!(said.rendered.is_empty() && said.restored() >= 3, "{}", said.json);
+    assert_eq!(film.renders(), first);
+}
+
+#[test]
+fn sweeping_takes_only_what_is_not_current() {
+    let film = film_with("", 0.0);
+    film.rebuild(&[]).well();
+    let first = film.renders();
+    assert_eq!(film.json(&["sweep", "--remove"])["files"], 0);
+    // A held render and a changed, not yet rebuilt declaration: what lies in renders is still current.
+    assert!(film.run(&["rebuild", "--hold", "br010/colour@1002"]).status.success());
+    declare(&film, "", 1.0);
+    assert_eq!(film.json(&["sweep", "--remove"])["files"], 0);
+    film.rebuild(&[]).well();
+    let looked = film.json(&["sweep"]);
+    assert_eq!((&looked["files"], &looked["removed"]), (&json!(2), &json!(false)));
+    let swept = film.json(&["sweep", "--remove"]);
+    assert_eq!((&swept["files"], &swept["removed"]), (&json!(2), &json!(true)));
+    assert!(film.rebuild(&[]).well().rendered.is_empty());
+    // Links that were lost are put back from what the sweep left, the held one too.
+    let before = film.renders();
+    std::fs::remove_dir_all(film.path().join("renders/br020")).unwrap();
+    assert!(film.rebuild(&[]).well().rendered.is_empty());
+    assert_eq!(film.renders(), before);
+    // The earlier grade is gone, so it is rendered, but for the held frame.
+    declare(&film, "", 0.0);
+    assert_eq!(film.rebuild(&[]).well().rendered.len(), 2);
+    assert_eq!(film.renders(), first);
+}
+
+#[test]
+fn a_full_disk_ends_the_run_and_costs_nothing_that_was_made() {
+    let disk = tempfile::tempdir().unwrap();
+    let mounted = Command::new("mount")
+        .args(["-t", "tmpfs", "-o", "size=160k", "brine"])
+        .arg(disk.path())
+        .output()
+        .is_ok_and(|output| output.status.success());
+    if !mounted {
+        println!("not checked: no small file system can be mounted here");
+        return;
+    }
+    let film = film_with("", 0.0);
+    let clean = film.clean();
+    // What the program keeps and renders lies on the small disk; the ledger and the plates do not.
+    for name in [".endboard", "renders"] {
+        std::fs::create_dir(disk.path().join(name)).unwrap();
+        std::os::unix::fs::symlink(disk.path().join(name), film.path().join(name)).unwrap();
+    }
+    let ballast = disk.path().join("ballast");
+    let mut weight = vec![0u8; 128 << 10];
+    while std::fs::write(&ballast, &weight).is_err() {
+        weight.truncate(weight.len() - 4096);
+    }
+    let said = film.rebuild(&["--jobs", "1"]);
+    let ended = said.json["ended"].as_str().unwrap_or("").to_string();
+    for (path, bytes) in film.renders() {
+        assert_eq!(clean.get(&path), Some(&bytes), "{} was left half-made", path.display());
+    }
+    std::fs::remove_file(&ballast).unwrap();
+    let again = film.rebuild(&[]);
+    let renders = film.renders();
+    let unmounted = Command::new("umount").arg(disk.path()).status();
+    assert!(unmounted.is_ok_and(|status| status.success()));
+    assert_eq!(said.code, Some(4), "{}", said.errors);
+    assert!(ended.contains("disk is full"), "{ended}");
+    assert_eq!(again.well().json["ended"], json!(null));
+    assert_eq!(renders, clean);
+}
