@@ -43,6 +43,7 @@ const LAYERS: &[(&str, &[&str])] = &[
         &[
             "base",
             "events",
+            "media",
             "operators",
             "declare",
             "cut",

@@ -8,16 +8,14 @@ use std::sync::Arc;
 
 use petgraph::graph::DiGraph;
 
-use super::{ASSEMBLY, CommandWork, FILM, Graph, Ingredient, Node, NodeId, Source, Work};
-use crate::base::digest::{Digest, KeyHasher};
+use super::{Graph, Ingredient, Node, NodeId, Source, Work};
+use crate::base::digest::Digest;
 use crate::base::frames::{FRAME_LIMIT, FrameRange};
-use crate::base::problem::{Problem, Problems, Span};
+use crate::base::problem::{Problems, Span};
 use crate::base::value::{Key, Map, Node as ValueNode, Scalar, Value};
-use crate::declare::film::{
-    At, ByHand, Command, Delivers, Film, From, Media, Plate, Shot, Stage, Work as Declared,
-};
+use crate::declare::film::{At, Film, From, Media, Plate, Shot, Stage, Work as Declared};
 use crate::media::image::RGBA;
-use crate::operators::{self, Attachment, Kind, Operator, Setup, Slot, WorkingSpace};
+use crate::operators::{self, Attachment, Operator, Setup, Slot, WorkingSpace};
 
 /// Hands over project files by path relative to the project folder.
 pub trait Files {
