@@ -2,9 +2,11 @@
 
 use super::arguments::{self, Arguments};
 use super::{Answer, Exit};
+use crate::base::frames::FrameRange;
 use crate::base::state::State;
 use crate::graph::Work;
 use crate::project::{Project, chosen, wanted};
+use crate::stale::explain::Step;
 
 /// Prints the chain of the first frame of each run of frames that share a state.
 pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Why) -> Answer {
@@ -12,7 +14,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Why) -
     let graph = &status.declared.graph;
     let selection = arguments::selection(&options.selectors, Some(graph))?;
     let picked = wanted(graph, &selection);
-    let mut all = Vec::new();
+    let mut all: Vec<Chain> = Vec::new();
     for (id, node) in graph.nodes.iter().enumerate() {
         let frames = chosen(picked[id].as_ref(), node.frames);
         let plain_plate = matches!(node.work, Work::Plate { .. })
@@ -30,47 +32,54 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Why) -
         }
     }
     if arguments.json {
-        let list: Vec<_> = all
-            .iter()
-            .map(|(range, count, steps)| {
-                let steps: Vec<_> = steps
-                    .iter()
-                    .map(|s| {
-                        serde_json::json!({ "place": s.place, "state": s.state.word(), "says": s.says,
-                        "old": s.old.map(|d| d.to_string()), "new": s.new.map(|d| d.to_string()) })
-                    })
-                    .collect();
-                serde_json::json!({ "run": range.to_string(), "frames": count, "steps": steps })
-            })
-            .collect();
-        anstream::println!(
-            "{:#}",
-            serde_json::json!({ "format": "endboard why 1", "film": graph.film, "chains": list })
-        );
-        return Ok(Exit::Done);
-    }
-    for (range, count, steps) in all {
-        for (depth, step) in steps.iter().enumerate() {
-            let digests = match (step.old, step.new) {
-                (Some(old), Some(new)) if old != new => format!("  [{} → {}]", old.short(), new.short()),
-                (Some(old), None) => format!("  [{} → not known yet]", old.short()),
-                (None, Some(new)) => format!("  [none → {}]", new.short()),
-                _ => String::new(),
-            };
-            let more = if depth == 0 && count > 1 {
-                format!(" (and {} more in {range})", count - 1)
-            } else {
-                String::new()
-            };
-            anstream::println!(
-                "{}{} is {}{more}: {}{digests}",
-                "  ".repeat(depth),
-                step.place,
-                step.state.word(),
-                step.says
-            );
-        }
-        anstream::println!();
+        json(&graph.film, &all);
+    } else {
+        all.iter().for_each(text);
     }
     Ok(Exit::Done)
+}
+
+/// A run of frames that share a state, how many of them were asked for, and the chain of the first.
+type Chain = (FrameRange, usize, Vec<Step>);
+
+fn json(film: &str, all: &[Chain]) {
+    let list: Vec<_> = all
+        .iter()
+        .map(|(range, count, steps)| {
+            let steps: Vec<_> = steps
+                .iter()
+                .map(|s| {
+                    serde_json::json!({ "place": s.place, "state": s.state.word(), "says": s.says,
+                    "old": s.old.map(|d| d.to_string()), "new": s.new.map(|d| d.to_string()) })
+                })
+                .collect();
+            serde_json::json!({ "run": range.to_string(), "frames": count, "steps": steps })
+        })
+        .collect();
+    let all = serde_json::json!({ "format": "endboard why 1", "film": film, "chains": list });
+    anstream::println!("{all:#}");
+}
+
+fn text((range, count, steps): &Chain) {
+    for (depth, step) in steps.iter().enumerate() {
+        let digests = match (step.old, step.new) {
+            (Some(old), Some(new)) if old != new => format!("  [{} → {}]", old.short(), new.short()),
+            (Some(old), None) => format!("  [{} → not known yet]", old.short()),
+            (None, Some(new)) => format!("  [none → {}]", new.short()),
+            _ => String::new(),
+        };
+        let more = if depth == 0 && *count > 1 {
+            format!(" (and {} more in {range})", count - 1)
+        } else {
+            String::new()
+        };
+        anstream::println!(
+            "{}{} is {}{more}: {}{digests}",
+            "  ".repeat(depth),
+            step.place,
+            step.state.word(),
+            step.says
+        );
+    }
+    anstream::println!();
 }

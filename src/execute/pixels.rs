@@ -7,15 +7,18 @@ use super::{Engine, Ready, Stop};
 use crate::graph::NodeId;
 use crate::media::image::{Channel, Image};
 
+/// Frames of one input by their numbers.
+type Frames = Vec<(i64, Arc<Image>)>;
+
 impl Engine<'_> {
     /// Input frames of a frame, in the order of its edges.
-    pub(super) fn inputs(&self, id: NodeId, frame: i64) -> Result<Vec<Vec<(i64, Arc<Image>)>>, Trouble> {
+    pub(super) fn inputs(&self, id: NodeId, frame: i64) -> Result<Vec<Frames>, Trouble> {
         let node = &self.graph.nodes[id];
         let mut wanted = Vec::new();
         self.graph.each_need(id, frame, &mut |edge, index, range| {
             wanted.extend(range.iter().map(|n| (index, edge.from, edge.channel.clone(), n)));
         });
-        let mut lists: Vec<Vec<(i64, Arc<Image>)>> = node.inputs.iter().map(|_| Vec::new()).collect();
+        let mut lists: Vec<Frames> = node.inputs.iter().map(|_| Vec::new()).collect();
         for (index, from, channel, n) in wanted {
             let ready = self.ready(from, n)?;
             let image = self.pixels(from, n, &ready)?;

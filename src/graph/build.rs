@@ -1,23 +1,21 @@
 //! The declared film → its graph, operators prepared, every problem collected.
 //!
-//! Knows how stages become nodes. Does not read files: `Files` hands their bytes over.
+//! Knows how shots and plates become nodes and which frames of plates are needed; `stages` makes the nodes
+//! of stages and `assembly` the film's own. Does not read files: `Files` hands their bytes over.
 
 use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
 
 use petgraph::graph::DiGraph;
 
-use super::connect::{Joined, Scope};
-use super::{ASSEMBLY, CommandWork, FILM, Graph, Ingredient, Node, NodeId, Source, Work};
-use crate::base::digest::{Digest, KeyHasher};
+use super::{Graph, Ingredient, Node, NodeId, Source, Work};
+use crate::base::digest::Digest;
 use crate::base::frames::{FRAME_LIMIT, FrameRange};
-use crate::base::problem::{Problem, Problems, Span};
+use crate::base::problem::{Problems, Span};
 use crate::base::value::{Key, Map, Node as ValueNode, Scalar, Value};
-use crate::declare::film::{
-    At, ByHand, Command, Delivers, Film, From, Media, Plate, Shot, Stage, Work as Declared,
-};
+use crate::declare::film::{At, Film, From, Media, Plate, Shot, Stage, Work as Declared};
 use crate::media::image::RGBA;
-use crate::operators::{self, Attachment, Kind, Operator, Setup, Slot, WorkingSpace};
+use crate::operators::{self, Attachment, Operator, Setup, Slot, WorkingSpace};
 
 /// Hands over project files by path relative to the project folder.
 pub trait Files {
@@ -70,14 +68,15 @@ pub fn build(film: &Film, events: Option<&[Event]>, files: &mut dyn Files) -> (G
     (builder.graph, builder.problems)
 }
 
-struct Builder<'a> {
-    film: &'a Film,
-    files: &'a mut dyn Files,
-    space: WorkingSpace,
-    graph: Graph,
-    available: HashMap<NodeId, FrameRange>,
-    last_stage: HashMap<String, (HashMap<String, NodeId>, Option<NodeId>)>,
-    problems: Problems,
+/// The graph as far as it is built, and what its stages find by name.
+pub(super) struct Builder<'a> {
+    pub(super) film: &'a Film,
+    pub(super) files: &'a mut dyn Files,
+    pub(super) space: WorkingSpace,
+    pub(super) graph: Graph,
+    pub(super) available: HashMap<NodeId, FrameRange>,
+    pub(super) last_stage: HashMap<String, (HashMap<String, NodeId>, Option<NodeId>)>,
+    pub(super) problems: Problems,
 }
 
 impl Builder<'_> {
@@ -137,7 +136,7 @@ impl Builder<'_> {
         Some(self.add(node, available))
     }
 
-    fn source(&mut self, name: String, media: Media, span: Span, by_hand: bool) -> usize {
+    pub(super) fn source(&mut self, name: String, media: Media, span: Span, by_hand: bool) -> usize {
         if let Some(at) = self.graph.sources.iter().rposition(|s| s.name == name && s.by_hand == by_hand) {
             return at;
         }
@@ -145,7 +144,7 @@ impl Builder<'_> {
         self.graph.sources.len() - 1
     }
 
-    fn decoder(
+    pub(super) fn decoder(
         &mut self,
         encoding: Option<&At<String>>,
         media: &Media,
@@ -168,228 +167,8 @@ impl Builder<'_> {
         self.prepare(operator, &settings, span, frames, &[], &[], &BTreeMap::new())
     }
 
-    #[allow(clippy::too_many_arguments)] // Each part of a stage's place is needed once, here.
-    fn stage(
-        &mut self,
-        shot: &Arc<str>,
-        name: &str,
-        stage: &Stage,
-        frames: FrameRange,
-        before: &str,
-        names: &HashMap<String, NodeId>,
-        declared: &Shot,
-    ) -> Option<NodeId> {
-        let mut problems = Problems::new();
-        let operator = match &stage.work {
-            Declared::Operator(at) => Some(self.operator(at)?),
-            _ => None,
-        };
-        let scope = Scope {
-            nodes: &self.graph.nodes,
-            names,
-            available: &self.available,
-            what: format!("{shot}/{name}"),
-            span: stage.span,
-        };
-        let joined = match operator {
-            Some(operator) => scope.join(operator.spec().ports, &stage.from, before, &mut problems),
-            None => scope.join_free(&stage.from, before, &mut problems),
-        };
-        let broken = !problems.is_empty();
-        self.problems.append(&mut problems);
-        if broken {
-            return None;
-        }
-        let mut node = match &stage.work {
-            Declared::Operator(_) => {
-                self.operated(shot, name, stage, frames, operator?, &joined, declared)?
-            }
-            Declared::Command(command) => self.commanded(shot, name, stage, frames, command),
-            Declared::ByHand(hand) => self.by_hand(shot, name, stage, frames, hand)?,
-        };
-        node.inputs = joined.edges;
-        node.keep = stage.keep;
-        node.pools = stage
-            .pools
-            .iter()
-            .filter_map(|(at, n)| Some((self.graph.pools.iter().position(|(p, _)| *p == at.value)?, *n)))
-            .collect();
-        Some(self.add(node, frames))
-    }
-
-    fn operator(&mut self, at: &At<String>) -> Option<&'static dyn Operator> {
-        let found = operators::named(&at.value);
-        if found.is_none() {
-            let problem = Problem::error(at.span, format!("there is no operator '{}'", at.value));
-            let names: Vec<&str> = operators::all().iter().map(|op| op.spec().name).collect();
-            self.problems.push(match crate::base::problem::nearest(&at.value, names.iter().copied()) {
-                Some(near) => problem.help(format!("did you mean '{near}'?")),
-                None => problem.help(format!("operators: {}", names.join(", "))),
-            });
-        }
-        found
-    }
-
-    #[allow(clippy::too_many_arguments)] // As above.
-    fn operated(
-        &mut self,
-        shot: &Arc<str>,
-        name: &str,
-        stage: &Stage,
-        frames: FrameRange,
-        operator: &'static dyn Operator,
-        joined: &Joined,
-        declared: &Shot,
-    ) -> Option<Node> {
-        let mut wanted: Vec<(String, String, Span)> = Vec::new();
-        for param in operator.spec().params.iter().filter(|p| p.kind == Kind::File) {
-            if let Some(value) = stage.settings.get(param.name).filter(|v| v.node != ValueNode::Null) {
-                match value.text() {
-                    Ok(path) => wanted.push((param.name.to_string(), path.to_string(), value.span)),
-                    Err(problem) => self.problems.push(problem),
-                }
-            }
-        }
-        for (other, span) in &joined.shapes {
-            match declared
-                .stages
-                .get(other)
-                .and_then(|s| s.settings.get("shapes"))
-                .and_then(|v| v.text().ok())
-            {
-                Some(path) => wanted.push(("shapes".into(), path.to_string(), *span)),
-                None => self.problems.push(
-                    Problem::error(
-                        *span,
-                        format!("{shot}/{name} takes shapes from '{other}', which has no shapes file"),
-                    )
-                    .help("give that stage `shapes: FILE`"),
-                ),
-            }
-        }
-        let mut files = BTreeMap::new();
-        let mut ingredients: Vec<Ingredient> = stage
-            .settings
-            .entries
-            .iter()
-            .map(|(key, value)| ingredient(&key.text, &spelled(value)))
-            .collect();
-        for (param, path, span) in wanted {
-            match self.files.attach(&path) {
-                Ok(file) => {
-                    ingredients.push(Ingredient { name: path, digest: Digest::of(&file.bytes), text: None });
-                    files.insert(param, file);
-                }
-                Err(reason) => self
-                    .problems
-                    .push(Problem::error(span, format!("{shot}/{name}: {path} cannot be read: {reason}"))),
-            }
-        }
-        let prepared =
-            self.prepare(operator, &stage.settings, stage.span, frames, &joined.connected, &[], &files)?;
-        let channels = prepared.channels();
-        let spec = operator.spec();
-        let mut node = self.node(shot, name, frames, Work::Operator { spec, prepared }, stage.span);
-        node.channels = channels;
-        node.identity = operators::identity(spec);
-        ingredients
-            .push(ingredient(&format!("operator {}", spec.name), &format!("version {}", spec.version)));
-        node.ingredients = ingredients;
-        Some(node)
-    }
-
-    fn commanded(
-        &mut self,
-        shot: &Arc<str>,
-        name: &str,
-        stage: &Stage,
-        frames: FrameRange,
-        command: &Command,
-    ) -> Node {
-        let mut hasher = KeyHasher::new();
-        hasher.text("command 1").list(command.words.value.len());
-        let mut ingredients = vec![ingredient("command", &command.words.value.join(" "))];
-        for word in &command.words.value {
-            hasher.text(word);
-        }
-        for path in command.words.value.iter().chain(command.depends.iter().map(|d| &d.value)) {
-            if let Some(digest) = self.files.digest(path) {
-                hasher.text(path).digest(&digest);
-                ingredients.push(Ingredient { name: path.clone(), digest, text: None });
-            }
-        }
-        for depends in &command.depends {
-            if self.files.digest(&depends.value).is_none() {
-                self.problems.push(Problem::error(
-                    depends.span,
-                    format!("{shot}/{name} depends on {}, which cannot be read", depends.value),
-                ));
-            }
-        }
-        let values: Vec<(String, String)> =
-            stage.settings.entries.iter().map(|(k, v)| (k.text.clone(), spelled(v))).collect();
-        for (key, value) in &values {
-            hasher.text(key).text(value);
-            ingredients.push(ingredient(key, value));
-        }
-        if let Some(words) = &command.version_from {
-            match self.files.version(&words.value) {
-                Ok(version) => {
-                    hasher.text("version").text(&version);
-                    ingredients.push(ingredient("version", version.trim()));
-                }
-                Err(reason) => self.problems.push(
-                    Problem::error(
-                        words.span,
-                        format!("{shot}/{name}: the version command failed: {reason}"),
-                    )
-                    .help("it must run and end with success; its output becomes part of every key"),
-                ),
-            }
-        }
-        hasher.text(match &command.delivers {
-            Delivers::Picture => "picture",
-            Delivers::Mattes(_) => "mattes",
-        });
-        let channels = delivered(&command.delivers);
-        for channel in &channels {
-            hasher.text(channel);
-        }
-        hasher.int(command.reach).int(command.each as i64);
-        let work = Work::Command(Box::new(CommandWork { command: command.clone(), values }));
-        let mut node = self.node(shot, name, frames, work, stage.span);
-        node.channels = channels;
-        node.identity = hasher.finish();
-        node.ingredients = ingredients;
-        node
-    }
-
-    fn by_hand(
-        &mut self,
-        shot: &Arc<str>,
-        name: &str,
-        stage: &Stage,
-        frames: FrameRange,
-        hand: &ByHand,
-    ) -> Option<Node> {
-        let media = Media::Files(hand.files.clone());
-        let decode = self.decoder(hand.encoding.as_ref(), &media, hand.files.span, frames)?;
-        let source = self.source(format!("{shot}/{name}"), media, hand.files.span, true);
-        let work = Work::Hand { source, decode, delivers: hand.delivers.clone() };
-        let mut node = self.node(shot, name, frames, work, stage.span);
-        node.channels = delivered(&hand.delivers);
-        let mut hasher = KeyHasher::new();
-        hasher.text("hands 1");
-        for channel in &node.channels {
-            hasher.text(channel);
-        }
-        node.identity = hasher.finish();
-        node.ingredients = vec![ingredient("encoding", hand.encoding.as_ref().map_or("", |e| &e.value))];
-        Some(node)
-    }
-
     #[allow(clippy::too_many_arguments)] // The parts of a `Setup`.
-    fn prepare(
+    pub(super) fn prepare(
         &mut self,
         operator: &'static dyn Operator,
         settings: &Map,
@@ -413,7 +192,14 @@ impl Builder<'_> {
         operator.prepare(&setup).map_err(|mut problems| self.problems.append(&mut problems)).ok()
     }
 
-    fn node(&self, shot: &Arc<str>, stage: &str, frames: FrameRange, work: Work, span: Span) -> Node {
+    pub(super) fn node(
+        &self,
+        shot: &Arc<str>,
+        stage: &str,
+        frames: FrameRange,
+        work: Work,
+        span: Span,
+    ) -> Node {
         Node {
             shot: Arc::clone(shot),
             stage: stage.into(),
@@ -429,95 +215,11 @@ impl Builder<'_> {
         }
     }
 
-    fn add(&mut self, node: Node, available: FrameRange) -> NodeId {
+    pub(super) fn add(&mut self, node: Node, available: FrameRange) -> NodeId {
         self.graph.nodes.push(node);
         let id = self.graph.nodes.len() - 1;
         self.available.insert(id, available);
         id
-    }
-
-    fn assembly(&mut self, stage: &Stage, events: Option<&[Event]>) {
-        let declared: Vec<Event>;
-        let events = match events {
-            Some(events) => events,
-            None => {
-                declared = in_order(self.film);
-                &declared
-            }
-        };
-        let mut edges: Vec<super::Edge> = Vec::new();
-        let mut connected = Vec::new();
-        let mut inputs: HashMap<String, usize> = HashMap::new();
-        let mut slots = Vec::new();
-        for event in events {
-            let Some(node) = self.assembled(event) else { continue };
-            let input = *inputs.entry(event.shot.value.clone()).or_insert_with(|| {
-                edges.push(super::Edge { from: node, channel: None, port: event.shot.value.clone() });
-                let frames = self.graph.nodes[node].frames;
-                let channels = self.graph.nodes[node].channels.clone();
-                connected.push(operators::Connected {
-                    port: 0,
-                    name: event.shot.value.clone(),
-                    channels,
-                    frames,
-                });
-                edges.len() - 1
-            });
-            slots.push(Slot { at: event.at, input, source: event.source });
-        }
-        let Some(last) = slots.iter().map(|s| s.at + s.source.len() as i64 - 1).max() else { return };
-        let frames = FrameRange::new(1, last);
-        let Some(operator) = operators::named("assemble") else { return };
-        let settings = stage.settings.clone();
-        let Some(prepared) =
-            self.prepare(operator, &settings, stage.span, frames, &connected, &slots, &BTreeMap::new())
-        else {
-            return;
-        };
-        let spec = operator.spec();
-        let mut node =
-            self.node(&FILM.into(), ASSEMBLY, frames, Work::Operator { spec, prepared }, stage.span);
-        node.inputs = edges;
-        node.identity = operators::identity(spec);
-        node.keep = stage.keep;
-        let mut cut = KeyHasher::new();
-        for slot in &slots {
-            cut.int(slot.at).int(slot.source.first).int(slot.source.last);
-        }
-        node.ingredients = vec![Ingredient { name: "the cut".into(), digest: cut.finish(), text: None }];
-        self.add(node, frames);
-    }
-
-    /// The node that an event of the cut shows, when the film has it and it has those frames.
-    fn assembled(&mut self, event: &Event) -> Option<NodeId> {
-        let name = &event.shot.value;
-        let Some((names, last)) = self.last_stage.get(name) else {
-            let problem = Problem::error(
-                event.shot.span,
-                format!("the cut names shot '{name}', which the film has not"),
-            );
-            self.problems.push(
-                match crate::base::problem::nearest(name, self.film.shots.keys().map(String::as_str)) {
-                    Some(near) => problem.help(format!("did you mean '{near}'?")),
-                    None => problem.help("declare it under `shots:`"),
-                },
-            );
-            return None;
-        };
-        let node = match &self.film.assembly_from {
-            Some(stage) => names.get(&stage.value).copied().or(*last),
-            None => *last,
-        }?;
-        let has = self.graph.nodes[node].frames;
-        if !has.covers(event.source) {
-            let problem = Problem::error(
-                event.shot.span,
-                format!("the cut uses {name}@{}, and the shot is made for {has}", event.source),
-            );
-            self.problems.push(problem.help("give the shot those frames, or more handles"));
-            return None;
-        }
-        Some(node)
     }
 
     /// Gives plates the frames that somebody needs, and sources the frames of their nodes.
@@ -594,44 +296,12 @@ fn implied_first(operator: &str, stage: &Stage) -> bool {
         .is_some_and(|port| !stage.from.contains_key(port.name))
 }
 
-fn in_order(film: &Film) -> Vec<Event> {
-    let mut at = 1;
-    let mut events = Vec::new();
-    for (name, shot) in &film.shots {
-        let source = shot.frames.value;
-        events.push(Event { shot: At { value: name.clone(), span: shot.span }, source, at });
-        at += source.len() as i64;
-    }
-    events
-}
-
-fn delivered(delivers: &Delivers) -> Vec<Arc<str>> {
-    match delivers {
-        Delivers::Picture => RGBA.iter().map(|&c| c.into()).collect(),
-        Delivers::Mattes(names) => names.clone(),
-    }
-}
-
-fn ingredient(name: &str, text: &str) -> Ingredient {
+pub(super) fn ingredient(name: &str, text: &str) -> Ingredient {
     let short = text.chars().count() <= 60;
     Ingredient {
         name: name.into(),
         digest: Digest::of(text.as_bytes()),
         text: short.then(|| text.to_string()),
-    }
-}
-
-/// A value as one line of text, the same for the same meaning however it was laid out.
-fn spelled(value: &Value) -> String {
-    match &value.node {
-        ValueNode::Null => String::new(),
-        ValueNode::Scalar(scalar) => scalar.text.clone(),
-        ValueNode::List(items) => format!("[{}]", items.iter().map(spelled).collect::<Vec<_>>().join(", ")),
-        ValueNode::Map(map) => {
-            let parts: Vec<String> =
-                map.entries.iter().map(|(k, v)| format!("{}: {}", k.text, spelled(v))).collect();
-            format!("{{{}}}", parts.join(", "))
-        }
     }
 }
 

@@ -3,8 +3,10 @@
 //! Knows which frames of which node a frame needs. Holds ranges, never single frames, so that a
 //! million frames cost no more than their stages. Does not know what is fresh or stale, nor the disk.
 
+mod assembly;
 pub mod build;
 mod connect;
+mod stages;
 
 use std::sync::Arc;
 

@@ -80,6 +80,10 @@ impl Knowledge for Known<'_> {
         self.actions.get(key)?.planes.iter().find(|(name, _)| &**name == channel).map(|(_, digest)| *digest)
     }
 
+    fn parameters(&self, key: &Digest) -> Option<Digest> {
+        Some(self.actions.get(key)?.made_of.parameters)
+    }
+
     fn held(&self, node: NodeId, frame: i64) -> bool {
         let n = &self.graph.nodes[node];
         self.holds.holding(&n.shot, &n.stage, frame).is_some()

@@ -60,9 +60,9 @@ pub fn chain(
             Reason::OutOfPlace => steps.push(step("its file was taken out of renders/; a rebuild puts it back without rendering".into())),
             Reason::FileMissing => steps.push(step("its file is missing".into())),
             Reason::FileUnfit => steps.push(step("its file cannot be used; `endboard check` says why".into())),
-            Reason::Delivered => steps.push(step("a person delivered it; the next rebuild takes it in".into())),
+            Reason::Delivered if last.key == NONE => steps.push(step("a person delivered it; the next rebuild takes it in".into())),
             Reason::Failed => steps.push(step("the last attempt with this very key failed; it is tried again when something changes, or with --again".into())),
-            Reason::New | Reason::Changed | Reason::Redo | Reason::Input | Reason::InputMissing => {
+            Reason::New | Reason::Changed | Reason::Delivered | Reason::Redo | Reason::Input | Reason::InputMissing => {
                 let (says, next) = difference(graph, report, known, memory, id, frame);
                 steps.push(step(says));
                 at = next;

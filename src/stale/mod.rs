@@ -34,6 +34,9 @@ pub trait Knowledge: Sync {
     fn made(&self, node: NodeId, key: &Digest) -> Option<Digest>;
     /// The digest of one channel of the render of a key.
     fn plane(&self, key: &Digest, channel: &str) -> Option<Digest>;
+    /// The digest of the parameters that the render of a key was made with; of a plate or hand stage, its
+    /// file's digest is among them.
+    fn parameters(&self, key: &Digest) -> Option<Digest>;
     /// Whether a person holds the frame's render.
     fn held(&self, node: NodeId, frame: i64) -> bool;
     /// Whether the frame's file is in its place in the renders tree.
@@ -59,7 +62,7 @@ pub enum Reason {
     FileUnfit,
     /// The inputs changed after a person made it.
     Redo,
-    /// A person delivered it and it was not taken in yet.
+    /// A person delivered it, for the first time or anew, and it was not taken in yet.
     Delivered,
     /// The last attempt with this key failed.
     Failed,
@@ -241,17 +244,7 @@ fn cell(
 ) -> Cell {
     let node = &graph.nodes[id];
     let last = known.last(id, frame);
-    let was_made = last.key != NONE;
-    let missing = if was_made { State::Stale } else { State::Absent };
-    let blank = Cell {
-        state: missing,
-        held: false,
-        restorable: false,
-        reason: Reason::New,
-        key: NONE,
-        pixels: NONE,
-        made_by: NONE,
-    };
+    let blank = blank(last);
     let source = match node.source().map(|source| known.source(source, frame)) {
         None => None,
         Some(SourceState::Known(digest)) => Some(digest),
@@ -260,7 +253,7 @@ fn cell(
         }
         Some(SourceState::Unfit) => return Cell { state: State::Failed, reason: Reason::FileUnfit, ..blank },
     };
-    let held = was_made && known.held(id, frame);
+    let held = last.key != NONE && known.held(id, frame);
     let keep_last = Cell {
         state: State::Stale,
         held,
@@ -269,56 +262,76 @@ fn cell(
         reason: Reason::Changed,
         ..blank
     };
-    let key = match key(graph, id, frame, source, steady, seen) {
-        Ok((key, _)) => key,
-        Err(_) if held => return keep_last,
-        Err(_) if matches!(node.work, Work::Hand { .. }) => return by_hand(known, id, last, keep_last, NONE),
-        Err(Input::Missing) => return Cell { state: State::Blocked, reason: Reason::InputMissing, ..blank },
-        Err(_) => return Cell { reason: if was_made { Reason::Input } else { Reason::New }, ..blank },
-    };
-    if last.key == key {
-        let placed = !node.keep || known.in_place(id, frame);
-        let state = if placed { State::Fresh } else { State::Stale };
-        let reason = if placed { Reason::None } else { Reason::OutOfPlace };
-        return Cell {
-            state,
-            held: false,
-            restorable: !placed,
-            reason,
-            key,
-            pixels: last.pixels,
-            made_by: key,
-        };
-    }
-    if held {
-        return Cell { key, ..keep_last };
-    }
-    if matches!(node.work, Work::Hand { .. }) {
-        return by_hand(known, id, last, keep_last, key);
-    }
-    if last.failed == key {
-        return Cell { state: State::Failed, reason: Reason::Failed, key, ..blank };
-    }
-    let reason = if was_made { Reason::Changed } else { Reason::New };
-    match known.made(id, &key) {
-        Some(pixels) => Cell { restorable: true, reason, key, pixels, made_by: key, ..blank },
-        None => Cell { reason, key, ..blank },
+    let by_hand = matches!(node.work, Work::Hand { .. });
+    match key(graph, id, frame, source, steady, seen) {
+        Ok((key, _)) if last.key == key => fresh(known, node, id, frame, last),
+        Ok((key, _)) if held => Cell { key, ..keep_last },
+        Ok((key, made)) if by_hand => hand_made(known, last, keep_last, key, Some(&made)),
+        Ok((key, _)) => unmade(known, id, key, last),
+        Err(_) if held => keep_last,
+        Err(_) if by_hand => hand_made(known, last, keep_last, NONE, None),
+        Err(Input::Missing) => Cell { state: State::Blocked, reason: Reason::InputMissing, ..blank },
+        Err(_) if last.key != NONE => Cell { reason: Reason::Input, ..blank },
+        Err(_) => blank,
     }
 }
 
-/// A hand stage's frame whose key is not the recorded one: either its file is new since it was taken in, or
-/// its inputs changed after it was made, and a person must look at it again.
-fn by_hand(known: &dyn Knowledge, id: NodeId, last: Row, keep_last: Cell, key: Digest) -> Cell {
-    let _ = (known, id);
+/// A frame of which nothing is known but whether it was ever rendered.
+fn blank(last: Row) -> Cell {
+    Cell {
+        state: if last.key != NONE { State::Stale } else { State::Absent },
+        held: false,
+        restorable: false,
+        reason: Reason::New,
+        key: NONE,
+        pixels: NONE,
+        made_by: NONE,
+    }
+}
+
+/// A frame whose last render is of the key that it has now.
+fn fresh(known: &dyn Knowledge, node: &Node, id: NodeId, frame: i64, last: Row) -> Cell {
+    let found = Cell { key: last.key, pixels: last.pixels, made_by: last.key, ..blank(last) };
+    if !node.keep || known.in_place(id, frame) {
+        Cell { state: State::Fresh, reason: Reason::None, ..found }
+    } else {
+        Cell { restorable: true, reason: Reason::OutOfPlace, ..found }
+    }
+}
+
+/// A frame whose key has no render of its own yet, unless an earlier run made it.
+fn unmade(known: &dyn Knowledge, id: NodeId, key: Digest, last: Row) -> Cell {
+    let blank = Cell { key, ..blank(last) };
+    if last.failed == key {
+        return Cell { state: State::Failed, reason: Reason::Failed, ..blank };
+    }
+    let reason = if last.key != NONE { Reason::Changed } else { Reason::New };
+    match known.made(id, &key) {
+        Some(pixels) => Cell { restorable: true, reason, pixels, made_by: key, ..blank },
+        None => Cell { reason, ..blank },
+    }
+}
+
+/// A hand stage's frame whose key is not the recorded one. Either its file (or how it is decoded) is not the
+/// one that was taken in, and the next rebuild takes it in; or only its inputs changed after a person made it,
+/// and a person must look at it again. `made` is what it is made of now, when its inputs are known.
+fn hand_made(known: &dyn Knowledge, last: Row, keep_last: Cell, key: Digest, made: Option<&MadeOf>) -> Cell {
     if last.key == NONE {
-        return Cell {
-            state: State::Absent,
-            reason: Reason::Delivered,
-            pixels: NONE,
-            made_by: NONE,
-            key,
-            ..keep_last
-        };
+        return Cell { state: State::Absent, reason: Reason::Delivered, key, ..keep_last };
+    }
+    let taken_in = known.parameters(&last.key);
+    if made.is_some_and(|made| taken_in.is_some_and(|old| old != made.parameters)) {
+        if last.failed == key {
+            return Cell {
+                state: State::Failed,
+                reason: Reason::Failed,
+                key,
+                pixels: NONE,
+                made_by: NONE,
+                ..keep_last
+            };
+        }
+        return Cell { reason: Reason::Delivered, key, pixels: NONE, made_by: NONE, ..keep_last };
     }
     Cell { reason: Reason::Redo, key, ..keep_last }
 }

@@ -308,8 +308,8 @@ kernel! {
 
 #[cfg(test)]
 mod tests {
-    use super::super::level::Level;
     use super::*;
+    use crate::operators::colour::level::Level;
 
     const ALL: [Transfer; 10] =
         [Transfer::Linear, SRGB, REC709, BT1886, Transfer::Pq, ACESCCT, LOGC3, LOGC4, SLOG3, VLOG];

@@ -17,8 +17,6 @@ use crate::operators::colour::level::Level;
 use crate::operators::colour::primaries::{self, Primaries};
 use crate::operators::{Inputs, Kind, Operator, OperatorError, Param, Prepared, Reader, Setup, Spec};
 
-pub use crate::operators::colour::encoding::usual_encoding;
-
 /// Words for `primaries`: those of the encoding, or a set by name.
 const PRIMARIES: [&str; 11] = {
     let mut words = ["of-encoding"; 11];

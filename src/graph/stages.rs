@@ -1,0 +1,260 @@
+//! One stage of a shot → its node, for operators, commands and hands.
+//!
+//! Knows what of a stage goes into its identity and what `why` compares. Does not know the frames of plates.
+
+use std::collections::{BTreeMap, HashMap};
+use std::sync::Arc;
+
+use super::build::{Builder, ingredient};
+use super::connect::{Joined, Scope};
+use super::{CommandWork, Ingredient, Node, NodeId, Work};
+use crate::base::digest::{Digest, KeyHasher};
+use crate::base::frames::FrameRange;
+use crate::base::problem::{Problem, Problems, Span};
+use crate::base::value::{Node as ValueNode, Value};
+use crate::declare::film::{At, ByHand, Command, Delivers, Media, Shot, Stage, Work as Declared};
+use crate::media::image::RGBA;
+use crate::operators::{self, Kind, Operator};
+
+impl Builder<'_> {
+    #[allow(clippy::too_many_arguments)] // Each part of a stage's place is needed once, here.
+    pub(super) fn stage(
+        &mut self,
+        shot: &Arc<str>,
+        name: &str,
+        stage: &Stage,
+        frames: FrameRange,
+        before: &str,
+        names: &HashMap<String, NodeId>,
+        declared: &Shot,
+    ) -> Option<NodeId> {
+        let mut problems = Problems::new();
+        let operator = match &stage.work {
+            Declared::Operator(at) => Some(self.operator(at)?),
+            _ => None,
+        };
+        let scope = Scope {
+            nodes: &self.graph.nodes,
+            names,
+            available: &self.available,
+            what: format!("{shot}/{name}"),
+            span: stage.span,
+        };
+        let joined = match operator {
+            Some(operator) => scope.join(operator.spec().ports, &stage.from, before, &mut problems),
+            None => scope.join_free(&stage.from, before, &mut problems),
+        };
+        let broken = !problems.is_empty();
+        self.problems.append(&mut problems);
+        if broken {
+            return None;
+        }
+        let mut node = match &stage.work {
+            Declared::Operator(_) => {
+                self.operated(shot, name, stage, frames, operator?, &joined, declared)?
+            }
+            Declared::Command(command) => self.commanded(shot, name, stage, frames, command),
+            Declared::ByHand(hand) => self.by_hand(shot, name, stage, frames, hand)?,
+        };
+        node.inputs = joined.edges;
+        node.keep = stage.keep;
+        node.pools = stage
+            .pools
+            .iter()
+            .filter_map(|(at, n)| Some((self.graph.pools.iter().position(|(p, _)| *p == at.value)?, *n)))
+            .collect();
+        Some(self.add(node, frames))
+    }
+
+    fn operator(&mut self, at: &At<String>) -> Option<&'static dyn Operator> {
+        let found = operators::named(&at.value);
+        if found.is_none() {
+            let problem = Problem::error(at.span, format!("there is no operator '{}'", at.value));
+            let names: Vec<&str> = operators::all().iter().map(|op| op.spec().name).collect();
+            self.problems.push(match crate::base::problem::nearest(&at.value, names.iter().copied()) {
+                Some(near) => problem.help(format!("did you mean '{near}'?")),
+                None => problem.help(format!("operators: {}", names.join(", "))),
+            });
+        }
+        found
+    }
+
+    #[allow(clippy::too_many_arguments)] // As above.
+    fn operated(
+        &mut self,
+        shot: &Arc<str>,
+        name: &str,
+        stage: &Stage,
+        frames: FrameRange,
+        operator: &'static dyn Operator,
+        joined: &Joined,
+        declared: &Shot,
+    ) -> Option<Node> {
+        let mut wanted: Vec<(String, String, Span)> = Vec::new();
+        for param in operator.spec().params.iter().filter(|p| p.kind == Kind::File) {
+            if let Some(value) = stage.settings.get(param.name).filter(|v| v.node != ValueNode::Null) {
+                match value.text() {
+                    Ok(path) => wanted.push((param.name.to_string(), path.to_string(), value.span)),
+                    Err(problem) => self.problems.push(problem),
+                }
+            }
+        }
+        for (other, span) in &joined.shapes {
+            match declared
+                .stages
+                .get(other)
+                .and_then(|s| s.settings.get("shapes"))
+                .and_then(|v| v.text().ok())
+            {
+                Some(path) => wanted.push(("shapes".into(), path.to_string(), *span)),
+                None => self.problems.push(
+                    Problem::error(
+                        *span,
+                        format!("{shot}/{name} takes shapes from '{other}', which has no shapes file"),
+                    )
+                    .help("give that stage `shapes: FILE`"),
+                ),
+            }
+        }
+        let mut files = BTreeMap::new();
+        let mut ingredients: Vec<Ingredient> = stage
+            .settings
+            .entries
+            .iter()
+            .map(|(key, value)| ingredient(&key.text, &spelled(value)))
+            .collect();
+        for (param, path, span) in wanted {
+            match self.files.attach(&path) {
+                Ok(file) => {
+                    ingredients.push(Ingredient { name: path, digest: Digest::of(&file.bytes), text: None });
+                    files.insert(param, file);
+                }
+                Err(reason) => self
+                    .problems
+                    .push(Problem::error(span, format!("{shot}/{name}: {path} cannot be read: {reason}"))),
+            }
+        }
+        let prepared =
+            self.prepare(operator, &stage.settings, stage.span, frames, &joined.connected, &[], &files)?;
+        let channels = prepared.channels();
+        let spec = operator.spec();
+        let mut node = self.node(shot, name, frames, Work::Operator { spec, prepared }, stage.span);
+        node.channels = channels;
+        node.identity = operators::identity(spec);
+        ingredients
+            .push(ingredient(&format!("operator {}", spec.name), &format!("version {}", spec.version)));
+        node.ingredients = ingredients;
+        Some(node)
+    }
+
+    fn commanded(
+        &mut self,
+        shot: &Arc<str>,
+        name: &str,
+        stage: &Stage,
+        frames: FrameRange,
+        command: &Command,
+    ) -> Node {
+        let mut hasher = KeyHasher::new();
+        hasher.text("command 1").list(command.words.value.len());
+        let mut ingredients = vec![ingredient("command", &command.words.value.join(" "))];
+        for word in &command.words.value {
+            hasher.text(word);
+        }
+        for path in command.words.value.iter().chain(command.depends.iter().map(|d| &d.value)) {
+            if let Some(digest) = self.files.digest(path) {
+                hasher.text(path).digest(&digest);
+                ingredients.push(Ingredient { name: path.clone(), digest, text: None });
+            }
+        }
+        for depends in &command.depends {
+            if self.files.digest(&depends.value).is_none() {
+                self.problems.push(Problem::error(
+                    depends.span,
+                    format!("{shot}/{name} depends on {}, which cannot be read", depends.value),
+                ));
+            }
+        }
+        let values: Vec<(String, String)> =
+            stage.settings.entries.iter().map(|(k, v)| (k.text.clone(), spelled(v))).collect();
+        for (key, value) in &values {
+            hasher.text(key).text(value);
+            ingredients.push(ingredient(key, value));
+        }
+        if let Some(words) = &command.version_from {
+            match self.files.version(&words.value) {
+                Ok(version) => {
+                    hasher.text("version").text(&version);
+                    ingredients.push(ingredient("version", version.trim()));
+                }
+                Err(reason) => self.problems.push(
+                    Problem::error(
+                        words.span,
+                        format!("{shot}/{name}: the version command failed: {reason}"),
+                    )
+                    .help("it must run and end with success; its output becomes part of every key"),
+                ),
+            }
+        }
+        hasher.text(match &command.delivers {
+            Delivers::Picture => "picture",
+            Delivers::Mattes(_) => "mattes",
+        });
+        let channels = delivered(&command.delivers);
+        for channel in &channels {
+            hasher.text(channel);
+        }
+        hasher.int(command.reach).int(command.each as i64);
+        let work = Work::Command(Box::new(CommandWork { command: command.clone(), values }));
+        let mut node = self.node(shot, name, frames, work, stage.span);
+        node.channels = channels;
+        node.identity = hasher.finish();
+        node.ingredients = ingredients;
+        node
+    }
+
+    fn by_hand(
+        &mut self,
+        shot: &Arc<str>,
+        name: &str,
+        stage: &Stage,
+        frames: FrameRange,
+        hand: &ByHand,
+    ) -> Option<Node> {
+        let media = Media::Files(hand.files.clone());
+        let decode = self.decoder(hand.encoding.as_ref(), &media, hand.files.span, frames)?;
+        let source = self.source(format!("{shot}/{name}"), media, hand.files.span, true);
+        let work = Work::Hand { source, decode, delivers: hand.delivers.clone() };
+        let mut node = self.node(shot, name, frames, work, stage.span);
+        node.channels = delivered(&hand.delivers);
+        let mut hasher = KeyHasher::new();
+        hasher.text("hands 1");
+        for channel in &node.channels {
+            hasher.text(channel);
+        }
+        node.identity = hasher.finish();
+        node.ingredients = vec![ingredient("encoding", hand.encoding.as_ref().map_or("", |e| &e.value))];
+        Some(node)
+    }
+}
+
+fn delivered(delivers: &Delivers) -> Vec<Arc<str>> {
+    match delivers {
+        Delivers::Picture => RGBA.iter().map(|&c| c.into()).collect(),
+        Delivers::Mattes(names) => names.clone(),
+    }
+}
+
+/// A value as one line of text, the same for the same meaning however it was laid out.
+fn spelled(value: &Value) -> String {
+    match &value.node {
+        ValueNode::Null => String::new(),
+        ValueNode::Scalar(scalar) => scalar.text.clone(),
+        ValueNode::List(items) => format!("[{}]", items.iter().map(spelled).collect::<Vec<_>>().join(", ")),
+        ValueNode::Map(map) => {
+            let parts: Vec<String> =
+                map.entries.iter().map(|(k, v)| format!("{}: {}", k.text, spelled(v))).collect();
+            format!("{{{}}}", parts.join(", "))
+        }
+    }
+}
