@@ -196,8 +196,8 @@ fn nothing_changed(film: &Film) {
     }
     let folder = film.folder.with_file_name("ninja");
     std::fs::create_dir_all(&folder).expect("a folder");
-    let mut text =
-        "rule copy\n  command = true\nrule touch\n  command = for f in $out; do : > $$f; done\n".to_string();
+    // A generator's outputs are judged by their times alone, so that outputs made here count as made by ninja.
+    let mut text = "rule copy\n  command = true\n  generator = 1\n".to_string();
     let mut outputs = Vec::new();
     for plate in &plates {
         let mut from = plate.display().to_string();
@@ -209,10 +209,10 @@ fn nothing_changed(film: &Film) {
         }
     }
     std::fs::write(folder.join("build.ninja"), text).expect("a build file");
-    // Outputs are made in order by hand and their commands recorded by ninja itself, which never need run them.
-    outputs.par_iter().for_each(|name| std::fs::write(folder.join(name), "").expect("an output"));
-    run("ninja", &["-t", "restat"], &folder);
-    row("ninja -n over as many edges (it says what would run)", median(3, || run("ninja", &["-n"], &folder)));
+    outputs.par_chunks(STAGES).for_each(|stages| {
+        stages.iter().for_each(|name| std::fs::write(folder.join(name), "").expect("an output"));
+    });
+    row("ninja with nothing to do, over as many edges", median(3, || run("ninja", &[], &folder)));
 }
 
 fn one_changed(film: &Film) {
