@@ -47,6 +47,10 @@ shots:
 assembly: { from: colour }
 ";
 
+/// Keys of the mattes of the first and the third shot.
+const FIRST: [i64; 3] = [1001, 1015, 1030];
+const THIRD: [i64; 3] = [1077, 1100, 1120];
+
 const GRADE: &str = r#"<?xml version="1.0" encoding="UTF-8"?>
 <ColorDecisionList xmlns="urn:ASC:CDL:v1.01">
   <ColorDecision><ColorCorrection id="br010">
@@ -56,15 +60,16 @@ const GRADE: &str = r#"<?xml version="1.0" encoding="UTF-8"?>
 </ColorDecisionList>
 "#;
 
-fn shapes(first: i64, middle: i64, last: i64, left: i64) -> String {
-    let outline = |x: i64| format!("[[{x}, 40], [{}, 40], [{}, 240], [{x}, 240]]", x + 160, x + 160);
-    format!(
-        "mattes:\n  rider:\n    shapes:\n      - feather: 2\n        keys:\n          {first}: {}\n          {middle}: {}\n          \
-         {last}: {}\nrods:\n  keeper:\n    keys:\n      {first}: {{ base: [200, 200], tip: [420, 80] }}\n",
-        outline(220),
-        outline(left),
-        outline(260)
-    )
+/// A matte whose left edge moves through three places. Outlines that come back elsewhere have the same pixels and are
+/// not rendered twice, so that the places that are given differ in all digits.
+fn shapes(keys: [i64; 3], lefts: [f64; 3]) -> String {
+    let mut text = "mattes:\n  rider:\n    shapes:\n      - feather: 2\n        keys:\n".to_string();
+    for (key, left) in keys.into_iter().zip(lefts) {
+        let right = left + 160.0;
+        text += &format!("          {key}: [[{left}, 40], [{right}, 40], [{right}, 240], [{left}, 240]]\n");
+    }
+    let rod = format!("{}: {{ base: [200, 200], tip: [420, 80] }}", keys[0]);
+    text + &format!("rods:\n  keeper:\n    keys:\n      {rod}\n")
 }
 
 /// A 9-point cube that bends and mixes its colours, so that axes that were swapped would show.
@@ -133,11 +138,14 @@ fn a_movie_is_graded_as_others_grade_it_and_one_key_renders_its_frames() {
     write(project, "endboard.yaml", FILM);
     write(project, "grades/br010.cdl", GRADE);
     write(project, "grades/look.cube", &look());
-    write(project, "roto/br010.yaml", &shapes(1001, 1015, 1030, 240));
-    write(project, "roto/br030.yaml", &shapes(1077, 1100, 1120, 240));
+    write(project, "roto/br010.yaml", &shapes(FIRST, [220.0, 243.31, 260.0]));
+    write(project, "roto/br030.yaml", &shapes(THIRD, [227.9, 248.77, 266.3]));
 
     let first = run(project, &["rebuild"]);
     assert_eq!(rendered(&first, "br010/roto"), frames(1001, 1030));
+    // From the last key on the matte stands still, and one render serves all its frames.
+    assert!(rendered(&first, "br030/roto").is_subset(&frames(1077, 1137)));
+    assert!(rendered(&first, "br030/roto").len() < 61);
     assert_eq!(rendered(&first, "br020/colour"), frames(1031, 1076));
     assert_eq!(rendered(&first, "br030/blades"), frames(1077, 1137));
     assert_eq!(first["failures"], json!([]));
@@ -178,12 +186,12 @@ fn compare(python: &Path, project: &Path) {
 
 /// A key moves; only frames between its neighbours are rendered, and of later stages only those that see a change.
 fn one_key(project: &Path) {
-    write(project, "roto/br010.yaml", &shapes(1001, 1015, 1030, 300));
+    write(project, "roto/br010.yaml", &shapes(FIRST, [220.0, 301.73, 260.0]));
     let alone = run(project, &["rebuild"]);
     assert_eq!(rendered(&alone, "br010/roto"), frames(1002, 1029));
     assert_eq!(alone["rendered"].as_array().unwrap().len(), 28, "no stage uses this matte: {alone:#}");
 
-    write(project, "roto/br030.yaml", &shapes(1077, 1100, 1120, 300));
+    write(project, "roto/br030.yaml", &shapes(THIRD, [227.9, 305.17, 266.3]));
     let used = run(project, &["rebuild"]);
     let moved = frames(1078, 1119);
     assert_eq!(rendered(&used, "br030/roto"), moved);
