@@ -1,0 +1,258 @@
+//! Times the whole of `endboard` on an invented film of many small shots: `cargo bench --bench film [-- SHOTS FRAMES]`.
+//!
+//! Knows how to write the film (2,000 shots of 50 frames unless told otherwise: 100,000 plate files of 8x4 pixels and
+//! six stages a shot), which commands to time, and what other programs to time beside them in the same run: a bare
+//! parallel stat of the same files, b3sum over the same bytes, ninja over a build file with as many edges, a bare
+//! start of `true`. Does not judge: it prints. What is not installed is named and left out.
+
+use std::fmt::Write;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+use std::time::Instant;
+
+use rayon::prelude::*;
+
+const STAGES: usize = 6;
+
+fn main() {
+    let numbers: Vec<usize> = std::env::args().skip(1).filter_map(|a| a.parse().ok()).collect();
+    let (shots, frames) =
+        (numbers.first().copied().unwrap_or(2000), numbers.get(1).copied().unwrap_or(50).max(3));
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let film = Film { folder: folder.path().join("film"), shots, frames };
+    film.write(4, "");
+    println!("{shots} shots, {} plate files, {} rendered frames\n", film.plates().len(), film.edges());
+    hashing(&film);
+    let (seconds, peak) = film.rebuild(&[]);
+    row("rebuild of everything", seconds);
+    println!("{:>12.1} us a frame; peak {} MiB", 1e6 * seconds / film.edges() as f64, peak >> 10);
+    // Files younger than the clock's tick are read once more before their times are trusted.
+    film.median(&["status"], 2);
+    nothing_changed(&film);
+    one_changed(&film);
+    jobs(folder.path(), shots / 10 + 1, frames);
+    memory(folder.path(), shots / 40 + 1, frames);
+    commands(folder.path(), frames);
+}
+
+fn row(name: &str, seconds: f64) {
+    println!("{:>9.1} ms  {name}", seconds * 1e3);
+}
+
+struct Film {
+    folder: PathBuf,
+    shots: usize,
+    frames: usize,
+}
+
+impl Film {
+    /// Frames of all stages but the plates, which are only passed on.
+    fn edges(&self) -> usize {
+        self.shots * self.frames * STAGES
+    }
+
+    fn plates(&self) -> Vec<PathBuf> {
+        let frames = self.frames;
+        let path = |shot, n| self.folder.join(format!("plates/s{shot:05}/s{shot:05}.{:04}.png", 1001 + n));
+        (0..self.shots).flat_map(|shot| (0..frames).map(move |n| path(shot, n))).collect()
+    }
+
+    /// `size` is the plates' height; `command` one more stage when not empty.
+    fn write(&self, size: u32, command: &str) {
+        let mut text = format!("film: The Brine Lamp\nrate: 24\nframe_size: {}x{size}\n", size * 2);
+        text += "recipes: [many.yaml]\nplates:\n";
+        let last = 1000 + self.frames;
+        for s in 0..self.shots {
+            writeln!(
+                text,
+                "  p{s:05}: {{ files: plates/s{s:05}/s{s:05}.####.png, frames: 1001-{last}, encoding: srgb }}"
+            )
+            .expect("a text takes all");
+        }
+        text += "shots:\n";
+        for s in 0..self.shots {
+            writeln!(text, "  s{s:05}: {{ plate: p{s:05}, frames: 1001-{last}, recipe: many }}")
+                .expect("a text takes all");
+        }
+        let mut recipe = "recipe: many\nstages:\n".to_string();
+        let mut from = "plate".to_string();
+        for stage in 0..STAGES {
+            writeln!(
+                recipe,
+                "  g{stage}: {{ operator: grade, from: {{ picture: {from} }}, exposure: 0.0{stage} }}"
+            )
+            .expect("a text takes all");
+            from = format!("g{stage}");
+        }
+        if !command.is_empty() {
+            writeln!(recipe, "  call: {{ command: {command:?}, each: frame, from: {{ picture: {from} }} }}")
+                .expect("a text takes all");
+        }
+        std::fs::create_dir_all(&self.folder).expect("a folder");
+        std::fs::write(self.folder.join("endboard.yaml"), text).expect("a declaration");
+        std::fs::write(self.folder.join("many.yaml"), recipe).expect("a recipe");
+        self.plates().par_chunks(self.frames).for_each(|shot| {
+            std::fs::create_dir_all(shot[0].parent().expect("a folder")).expect("a folder");
+            for path in shot {
+                std::fs::write(path, png(size * 2, size, path)).expect("a plate");
+            }
+        });
+    }
+
+    fn command(&self, words: &[&str]) -> Command {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_endboard"));
+        command.arg("-C").arg(&self.folder).args(words).stdin(Stdio::null());
+        command
+    }
+
+    /// Median seconds of a command that must succeed.
+    fn median(&self, words: &[&str], times: usize) -> f64 {
+        median(times, || {
+            let out = self.command(words).output().expect("endboard starts");
+            assert!(out.status.success(), "{words:?}: {}", String::from_utf8_lossy(&out.stderr));
+        })
+    }
+
+    /// Seconds and peak memory in KiB of a rebuild.
+    fn rebuild(&self, more: &[&str]) -> (f64, i64) {
+        let start = Instant::now();
+        let mut command = self.command(&["rebuild"]);
+        let mut child =
+            command.args(more).stdout(Stdio::null()).stderr(Stdio::null()).spawn().expect("starts");
+        let status = format!("/proc/{}/status", child.id());
+        // The kernel's high-water mark vanishes with the process, so that the last reading before the end counts.
+        let mut peak = 0;
+        loop {
+            let text = std::fs::read_to_string(&status).unwrap_or_default();
+            let mark =
+                text.lines().find_map(|l| l.strip_prefix("VmHWM:")?.trim().strip_suffix(" kB")?.parse().ok());
+            peak = peak.max(mark.unwrap_or(0));
+            if let Some(exit) = child.try_wait().expect("the child is ours") {
+                assert!(exit.success(), "the rebuild failed");
+                return (start.elapsed().as_secs_f64(), peak);
+            }
+            std::thread::sleep(std::time::Duration::from_millis(2));
+        }
+    }
+}
+
+/// Pixels follow from the name, so that no two plates are the same.
+fn png(width: u32, height: u32, path: &Path) -> Vec<u8> {
+    let seed = crc32fast::hash(path.to_string_lossy().as_bytes());
+    let bytes: Vec<u8> =
+        (0..width * height * 3).map(|i| (i ^ seed.rotate_left(i % 32)).wrapping_mul(0x9e37) as u8).collect();
+    let mut out = Vec::new();
+    let mut encoder = png::Encoder::new(&mut out, width, height);
+    encoder.set_color(png::ColorType::Rgb);
+    encoder.write_header().and_then(|mut w| w.write_image_data(&bytes)).expect("a sound picture");
+    out
+}
+
+fn median(times: usize, mut work: impl FnMut()) -> f64 {
+    let mut all: Vec<f64> = (0..times)
+        .map(|_| {
+            let start = Instant::now();
+            work();
+            start.elapsed().as_secs_f64()
+        })
+        .collect();
+    all.sort_by(f64::total_cmp);
+    all[all.len() / 2]
+}
+
+fn has(program: &str) -> bool {
+    let there = Command::new(program).arg("--version").output().is_ok();
+    if !there {
+        println!("notice: {program} is not installed and is not timed");
+    }
+    there
+}
+
+fn run(program: &str, words: &[&str], folder: &Path) {
+    let out = Command::new(program).args(words).current_dir(folder).stdin(Stdio::null()).output();
+    assert!(out.expect("it was found").status.success(), "{program} failed");
+}
+
+/// The first look at plates reads all of them; b3sum reads them too and no more.
+fn hashing(film: &Film) {
+    row("check, which reads every plate for the first time", film.median(&["check"], 3));
+    if has("b3sum") {
+        let words = ["plates", "-type", "f", "-exec", "b3sum", "{}", "+"];
+        row("b3sum over the same files", median(3, || run("find", &words, &film.folder)));
+    }
+}
+
+fn nothing_changed(film: &Film) {
+    row("status with nothing changed", film.median(&["status"], 5));
+    let plates = film.plates();
+    let stat = || {
+        let there =
+            plates.par_iter().with_min_len(64).filter(|p| rustix::fs::stat(p.as_path()).is_ok()).count();
+        assert_eq!(there, plates.len());
+    };
+    row("a bare parallel stat of the plates", median(5, stat));
+    if !has("ninja") {
+        return;
+    }
+    let folder = film.folder.with_file_name("ninja");
+    std::fs::create_dir_all(&folder).expect("a folder");
+    // A generator's outputs are judged by their times alone, so that outputs made here count as made by ninja.
+    let mut text = "rule copy\n  command = true\n  generator = 1\n".to_string();
+    let mut outputs = Vec::new();
+    for plate in &plates {
+        let mut from = plate.display().to_string();
+        for stage in 0..STAGES {
+            let to = format!("{}.g{stage}", plate.file_name().expect("a name").to_string_lossy());
+            writeln!(text, "build {to}: copy {from}").expect("a text takes all");
+            from.clone_from(&to);
+            outputs.push(to);
+        }
+    }
+    std::fs::write(folder.join("build.ninja"), text).expect("a build file");
+    outputs.par_chunks(STAGES).for_each(|stages| {
+        stages.iter().for_each(|name| std::fs::write(folder.join(name), "").expect("an output"));
+    });
+    row("ninja with nothing to do, over as many edges", median(3, || run("ninja", &[], &folder)));
+}
+
+fn one_changed(film: &Film) {
+    let status = film.median(&["status"], 3);
+    let plate = &film.plates()[film.frames / 2];
+    std::fs::write(plate, png(8, 4, Path::new("another"))).expect("a plate");
+    let plan = film.median(&["rebuild", "--plan"], 3);
+    row("plan after one plate frame changed, beyond status", plan - status);
+    let out = film.command(&["rebuild", "--json"]).output().expect("endboard starts");
+    let places = String::from_utf8_lossy(&out.stdout).matches('@').count();
+    println!("{places:>12}  frames rendered for it, of {STAGES} stages and the assembly");
+}
+
+fn jobs(folder: &Path, shots: usize, frames: usize) {
+    let film = |name: &str| Film { folder: folder.join(name), shots: shots.min(20), frames };
+    let (one, two) = (film("jobs-one"), film("jobs-two"));
+    one.write(270, "");
+    two.write(270, "");
+    let (one, two) = (one.rebuild(&["--jobs", "1"]).0, two.rebuild(&["--jobs", "2"]).0);
+    println!("{:>12.2}  two jobs against one ({:.1} s, {:.1} s; 540x270)", one / two, one, two);
+}
+
+fn memory(folder: &Path, shots: usize, frames: usize) {
+    for (name, times) in [("memory-1", 1), ("memory-4", 4)] {
+        let film = Film { folder: folder.join(name), shots: shots.min(4) * times, frames };
+        film.write(270, "");
+        let (_, peak) = film.rebuild(&["--memory", "64MB"]);
+        println!("{:>9} MiB  peak of a rebuild of {} frames at 540x270", peak >> 10, film.edges());
+    }
+}
+
+/// What a call of an outside program costs beyond the program itself.
+fn commands(folder: &Path, frames: usize) {
+    let film = Film { folder: folder.join("calls"), shots: 2, frames };
+    film.write(4, "cp {picture} {out}");
+    let with = film.rebuild(&["--jobs", "1"]).0;
+    let film = Film { folder: folder.join("no-calls"), shots: 2, frames };
+    film.write(4, "");
+    let without = film.rebuild(&["--jobs", "1"]).0;
+    let calls = (2 * frames) as f64;
+    row("a call of cp by a stage, with all that surrounds it", (with - without) / calls);
+    row("a bare start of true", median(50, || run("true", &[], folder)));
+}
