@@ -787,6 +787,13 @@ fn hostile_texts_end_in_an_error() {
         format!("film: X\nrate: 24\nframe_size: 8x8\nshots:\n{}", "  s: {}\n".repeat(20_000)),
         format!("shots:\n{}", (0..60_000).map(|i| format!("  s{i}: {{a: 1}}\n")).collect::<String>()),
         "x".repeat(17 << 20),
+        // Many names against many names: each must be looked up, not searched for.
+        film(&format!(
+            "stages: {{ a: {{ command: '{}', with: {{ {} }} }} }}",
+            (0..50_000).map(|i| format!("{{v{i}}} ")).collect::<String>(),
+            (0..50_000).map(|i| format!("v{i}: 1, ")).collect::<String>()
+        )),
+        (0..200_000).map(|i| format!("some-key-{i}: 1\n")).collect(),
     ];
     for text in bombs {
         let (_, problems, _) = read(&text, &[]);

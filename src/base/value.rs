@@ -290,11 +290,14 @@ impl<'a> Fields<'a> {
 
     /// Ends: every key not asked for is a problem.
     pub fn finish(mut self) -> Problems {
+        let mut told = 0;
         for (key, _) in &self.map.entries {
             if !self.known.contains(&key.text.as_str()) {
                 let problem =
                     Problem::error(key.span, format!("{} has no setting '{}'", self.what, key.text));
-                let near = nearest(&key.text, self.known.iter().copied());
+                // Beyond some slips it is not a slip, and comparing a million names takes seconds.
+                told += 1;
+                let near = if told > 100 { None } else { nearest(&key.text, self.known.iter().copied()) };
                 self.problems.push(match near {
                     Some(name) => problem.help(format!("did you mean '{name}'?")),
                     None if self.known.is_empty() => problem,

@@ -2,6 +2,8 @@
 //!
 //! Knows how a command line is split into words and which names its braces may hold. Runs nothing.
 
+use std::collections::HashSet;
+
 use indexmap::IndexMap;
 
 use crate::base::braces::{Piece, pieces};
@@ -138,7 +140,7 @@ pub fn delivers(fields: &mut Fields<'_>) -> Delivers {
         let problem = Problem::error(value.span, "'delivers' names no matte");
         fields.problems.push(problem.help("write picture, or [crew, props]"));
     }
-    let mut seen = std::collections::HashSet::new();
+    let mut seen = HashSet::new();
     for item in items {
         let Some(name) = fields.keep(item.text()) else { continue };
         if let Some(rule) = fault(name, Naming::Plain) {
@@ -216,6 +218,9 @@ fn places(
             From::Many(named) => known.extend(named.keys().map(|name| format!("{port}.{name}"))),
         }
     }
+    // The list is for messages, in a sensible order; a long one is looked up by its hash.
+    let names: HashSet<&str> = known.iter().map(String::as_str).collect();
+    let mut told = HashSet::new();
     let mut writes = false;
     for word in &words.value {
         let list = match pieces(word) {
@@ -229,11 +234,14 @@ fn places(
         for piece in list {
             let Piece::Name(name) = piece else { continue };
             writes |= name == "out";
+            if !told.insert(name) {
+                continue;
+            }
             if name == "frame" && each != Each::Frame {
                 let problem =
                     Problem::error(words.span, "{frame} has no one value, for a call makes several frames");
                 fields.problems.push(problem.help("write {first} and {last}, or each: frame"));
-            } else if !known.iter().any(|k| k == name) {
+            } else if !names.contains(name) {
                 fields.problems.push(unknown(words, name, &known));
             }
         }
