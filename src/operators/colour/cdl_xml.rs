@@ -379,7 +379,7 @@ mod tests {
         let one = Correction { id: "br030".into(), cdl: Cdl::default() };
         let two = Correction { id: "br040".into(), cdl: Cdl { saturation: 0.5, ..Cdl::default() } };
         let file = attached("");
-        assert_eq!(choose(&file, &[one.clone()], None), Ok(one.cdl));
+        assert_eq!(choose(&file, std::slice::from_ref(&one), None), Ok(one.cdl));
         let both = [one, two.clone()];
         assert_eq!(choose(&file, &both, Some("br040")), Ok(two.cdl));
         assert!(choose(&file, &both, None).unwrap_err().help.unwrap().contains("br030, br040"));

@@ -26,7 +26,7 @@ const LOG: [f32; 10] = [
 ];
 /// (2^r − 1)/r for r from −½ to ½; error times r at most 1.9e-9 before rounding.
 const EXP: [f32; 6] =
-    [0.693_147_2, 0.240_226_5, 0.055_503_28, 0.009_618_004, 0.001_340_027, 0.000_154_763_01];
+    [std::f32::consts::LN_2, 0.240_226_5, 0.055_503_28, 0.009_618_004, 0.001_340_027, 0.000_154_763_01];
 /// Bits of √½ as a 32-bit float.
 const ROOT_HALF: u32 = 0x3f35_04f3;
 /// Adding this to a number below 2^22 leaves its nearest whole number in the low bits.

@@ -11,13 +11,14 @@
 use std::sync::Arc;
 
 use half::f16;
-use half::slice::HalfFloatSliceExt;
 
 use crate::base::curve::Curve;
 use crate::base::digest::KeyHasher;
 use crate::base::problem::{Problem, Problems};
 use crate::media::image::{Channel, Image, RGBA};
-use crate::operators::colour::block::{BLOCK, all_one, append_half, repremultiply, scale, unpremultiply};
+use crate::operators::colour::block::{
+    BLOCK, all_one, append_half, from_half, repremultiply, scale, unpremultiply,
+};
 use crate::operators::colour::cdl::{Cdl, LIMIT, Part, Style, refusal};
 use crate::operators::colour::chain::Chain;
 use crate::operators::colour::encoding::{self, Encoding};
@@ -196,10 +197,9 @@ fn read_cdl(reader: &mut Reader<'_>) -> Cdl {
 
 fn three(reader: &mut Reader<'_>, name: &str, part: Part, default: [f64; 3]) -> [f64; 3] {
     let numbers = reader.numbers(name, default);
-    if let Some(value) = reader.value(name) {
-        if let Some(reason) = numbers.iter().find_map(|n| refusal(part, *n)) {
-            reader.problems.push(Problem::error(value.span, format!("'{name}' cannot be this")).help(reason));
-        }
+    let reason = numbers.iter().find_map(|n| refusal(part, *n));
+    if let (Some(value), Some(reason)) = (reader.value(name), reason) {
+        reader.problems.push(Problem::error(value.span, format!("'{name}' cannot be this")).help(reason));
     }
     numbers
 }
@@ -254,7 +254,7 @@ impl Ready {
             let n = BLOCK.min(samples - start);
             let mut parts = block.each_mut().map(|plane| &mut plane[..n]);
             for (to, from) in parts.iter_mut().zip(source) {
-                from[start..start + n].convert_to_f32_slice(to);
+                from_half(&from[start..start + n], to);
             }
             let [r, g, b, a] = parts;
             let divide = !self.chain.is_empty() && !all_one(a);
