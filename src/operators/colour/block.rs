@@ -7,7 +7,9 @@ use half::f16;
 use half::slice::HalfFloatSliceExt;
 
 use super::level::{Level, kernel};
-pub use super::table::BLOCK;
+
+/// Samples that are worked on at a time, so that everything a kernel touches stays in the nearest cache.
+pub const BLOCK: usize = 512;
 
 /// The largest number that a half float holds.
 pub const HALF_MAX: f32 = 65_504.0;
@@ -23,6 +25,11 @@ pub fn append_half(level: Level, samples: &mut [f32], plane: &mut Vec<f16>) {
         half.convert_from_f32_slice(part);
         plane.extend_from_slice(half);
     }
+}
+
+/// Reads half floats as 32-bit ones; both hold the same number.
+pub fn from_half(half: &[f16], samples: &mut [f32]) {
+    half.convert_to_f32_slice(samples);
 }
 
 /// True when every sample is one, as the alpha of an opaque picture.

@@ -2,11 +2,9 @@
 //!
 //! Knows interpolation. Does not know the files that tables come from.
 
+use super::block::BLOCK;
 use super::level::{Level, kernel};
 use crate::base::digest::{Digest, KeyHasher};
-
-/// Samples that are worked on at a time, so that everything a kernel touches stays in the nearest cache.
-pub const BLOCK: usize = 512;
 
 /// The input range of one channel, spread over `0..=last`.
 #[derive(Clone, Copy, Debug, PartialEq)]

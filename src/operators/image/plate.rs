@@ -10,7 +10,9 @@ use half::f16;
 use crate::base::digest::KeyHasher;
 use crate::base::problem::Problems;
 use crate::media::image::{Channel, Image, RGBA, Raster};
-use crate::operators::colour::block::{BLOCK, all_one, append_half, premultiply};
+use crate::operators::colour::block::{
+    BLOCK, all_one, append_half, premultiply, repremultiply, unpremultiply,
+};
 use crate::operators::colour::chain::Chain;
 use crate::operators::colour::encoding::{self, Encoding};
 use crate::operators::colour::level::Level;
@@ -142,7 +144,7 @@ impl Ready {
             // An encoding speaks of colour as seen, so what is premultiplied is divided first.
             if !straight && !opaque && !self.chain.is_empty() {
                 for plane in [&mut *r, &mut *g, &mut *b] {
-                    crate::operators::colour::block::unpremultiply(level, plane, a);
+                    unpremultiply(level, plane, a);
                 }
             }
             self.chain.apply(level, [&mut *r, &mut *g, &mut *b]);
@@ -151,7 +153,7 @@ impl Ready {
                     if straight {
                         premultiply(level, plane, a);
                     } else {
-                        crate::operators::colour::block::repremultiply(level, plane, a, 0.0);
+                        repremultiply(level, plane, a, 0.0);
                     }
                 }
             }

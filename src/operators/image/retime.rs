@@ -12,9 +12,9 @@ use std::sync::Arc;
 use crate::base::curve::{Curve, Ease};
 use crate::base::digest::KeyHasher;
 use crate::base::frames::{FRAME_LIMIT, FrameRange};
-use crate::base::problem::{Problem, Problems};
+use crate::base::problem::{Problem, Problems, Span};
 use crate::media::image::Image;
-use crate::operators::colour::block::{BLOCK, append_half};
+use crate::operators::colour::block::{BLOCK, append_half, from_half};
 use crate::operators::colour::level::{Level, kernel};
 use crate::operators::{
     Carries, Inputs, Kind, Operator, OperatorError, Param, Port, Prepared, Reader, Setup, Spec,
@@ -92,6 +92,8 @@ impl Operator for Retime {
                 format!("output frame {frame} shows source frame {shown}, which the input has not"),
             );
             reader.problems.push(problem.help(format!("the input has frames {}", input.frames)));
+        if let Some(input) = input.filter(|_| reader.problems.is_empty()) {
+            reader.problems.extend(ready.lacking(setup.frames, input.frames, span));
         }
         reader.finish(|| ready)
     }
@@ -173,6 +175,14 @@ struct Ready {
 }
 
 impl Ready {
+    /// The problem of the first output frame, if any, that reaches outside of the input's frames.
+    fn lacking(&self, frames: FrameRange, input: FrameRange, span: Span) -> Option<Problem> {
+        let frame = frames.iter().find(|&n| !input.covers(self.reach(0, n)))?;
+        let position = shown(self.map.position(frame));
+        let message = format!("output frame {frame} shows source frame {position}, which the input has not");
+        Some(Problem::error(span, message).help(format!("the input has frames {input}")))
+    }
+
     /// The source frame at or before a position, and the weight of the next one; nearest frames have no weight.
     fn sample(&self, frame: i64) -> (i64, f64) {
         let position = self.map.position(frame);
@@ -223,8 +233,6 @@ impl Prepared for Ready {
 
 /// `(1 − weight)·a + weight·b`, in linear light. Both have the same size and channels.
 fn mix(a: &Image, b: &Image, weight: f32) -> Image {
-    use half::slice::HalfFloatSliceExt;
-
     let level = Level::best();
     let (mut left, mut right) = ([0.0f32; BLOCK], [0.0f32; BLOCK]);
     let channels = a
@@ -236,8 +244,8 @@ fn mix(a: &Image, b: &Image, weight: f32) -> Image {
             out.samples.clear();
             for (a, b) in a.samples.chunks(BLOCK).zip(b.samples.chunks(BLOCK)) {
                 let (left, right) = (&mut left[..a.len()], &mut right[..a.len()]);
-                a.convert_to_f32_slice(left);
-                b.convert_to_f32_slice(right);
+                from_half(a, left);
+                from_half(b, right);
                 blend(level, left, right, weight);
                 append_half(level, left, &mut out.samples);
             }
@@ -258,7 +266,7 @@ kernel! {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::base::problem::{SourceId, Span};
+    use crate::base::problem::SourceId;
     use crate::base::value::{Key, Map as Settings, Node, Scalar, Value};
     use crate::operators::{Connected, WorkingSpace};
     use std::collections::BTreeMap;
