@@ -57,7 +57,9 @@ impl Draft {
     /// True when it says no input, so that it takes the stage before it. Of an unsound stage that is
     /// not known, since what it says may be what could not be read.
     pub fn starts_from_the_one_before(&self) -> bool {
-        self.stage.is_some() && self.from.is_empty()
+        // Whether an operator takes the stage before it depends on its ports, which `graph` knows.
+        let by_operator = self.stage.as_ref().is_some_and(|stage| matches!(stage.work, Work::Operator(_)));
+        self.stage.is_some() && self.from.is_empty() && !by_operator
     }
 }
 

@@ -160,7 +160,7 @@ fn straight(frames: &[Vec<Spot>], from: usize, to: usize, slack: f32) -> bool {
 
 /// Writes one matte.
 fn matte(text: &mut String, channel: &str, feather: f32, shapes: &[Keyed]) {
-    let _ = writeln!(text, "  {channel}:\n    shapes:");
+    let _ = writeln!(text, "  {channel}:\n    shapes:{}", if shapes.is_empty() { " []" } else { "" });
     for shape in shapes {
         let _ = writeln!(text, "      - name: {}\n        feather: {feather}\n        keys:", shape.name);
         for (frame, corners) in &shape.keys {

@@ -90,7 +90,7 @@ impl Builder<'_> {
         }
         let frames = self.rendered(shot);
         let mut last = None;
-        for stage_name in order(shot) {
+        for stage_name in self.order(name, shot) {
             let stage = &shot.stages[&stage_name];
             let at = shot.stages.get_index_of(&stage_name).unwrap_or(0);
             let before = match at.checked_sub(1).and_then(|i| shot.stages.get_index(i)) {
@@ -105,6 +105,16 @@ impl Builder<'_> {
             last = names.get(final_stage).copied();
         }
         self.last_stage.insert(name.to_string(), (names, last));
+    }
+
+    /// Stage names, inputs first.
+    fn order(&mut self, name: &str, shot: &Shot) -> Vec<String> {
+        order(shot).unwrap_or_else(|stage| {
+            let span = shot.stages.get(&stage).map_or(shot.span, |s| s.span);
+            let problem = Problem::error(span, format!("{name}/{stage} waits for a stage that waits for it"));
+            self.problems.push(problem.help("a stage that says no `from` takes the stage before it"));
+            Vec::new()
+        })
     }
 
     /// Frames that a shot's stages are made for: those in the cut and the handles, as far as the plates reach.
@@ -259,8 +269,8 @@ impl Builder<'_> {
     }
 }
 
-/// Stage names, inputs first. Cycles were named by the reader; here they are cut so that work can go on.
-fn order(shot: &Shot) -> Vec<String> {
+/// Stage names, inputs first, or the problem that some wait for each other.
+fn order(shot: &Shot) -> Result<Vec<String>, String> {
     let mut graph = DiGraph::<&str, ()>::new();
     let index: HashMap<&str, _> =
         shot.stages.keys().map(|name| (name.as_str(), graph.add_node(name.as_str()))).collect();
@@ -285,8 +295,8 @@ fn order(shot: &Shot) -> Vec<String> {
         }
     }
     match petgraph::algo::toposort(&graph, None) {
-        Ok(sorted) => sorted.into_iter().map(|node| graph[node].to_string()).collect(),
-        Err(_) => Vec::new(),
+        Ok(sorted) => Ok(sorted.into_iter().map(|node| graph[node].to_string()).collect()),
+        Err(cycle) => Err(graph[cycle.node_id()].to_string()),
     }
 }
 

@@ -197,9 +197,6 @@ fn read_cdl(reader: &mut Reader<'_>) -> Cdl {
 
 fn three(reader: &mut Reader<'_>, name: &str, part: Part, default: [f64; 3]) -> [f64; 3] {
     let numbers = reader.numbers(name, default);
-    if let Some(value) = reader.value(name)
-        && let Some(reason) = numbers.iter().find_map(|n| refusal(part, *n))
-    {
     let reason = numbers.iter().find_map(|n| refusal(part, *n));
     if let (Some(value), Some(reason)) = (reader.value(name), reason) {
         reader.problems.push(Problem::error(value.span, format!("'{name}' cannot be this")).help(reason));

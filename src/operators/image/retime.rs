@@ -82,17 +82,8 @@ impl Operator for Retime {
         let input = setup.inputs.first();
         let channels = input.map_or_else(Vec::new, |input| input.channels.clone());
         let ready = Ready { map, blend, channels };
-        if let Some(input) = input.filter(|_| reader.problems.is_empty())
-            && let Some(frame) = setup.frames.iter().find(|&n| !input.frames.covers(ready.reach(0, n)))
-        {
-            let span = reader.value("speed").or(reader.value("start")).map_or(setup.span, |v| v.span);
-            let shown = shown(ready.map.position(frame));
-            let problem = Problem::error(
-                span,
-                format!("output frame {frame} shows source frame {shown}, which the input has not"),
-            );
-            reader.problems.push(problem.help(format!("the input has frames {}", input.frames)));
         if let Some(input) = input.filter(|_| reader.problems.is_empty()) {
+            let span = reader.value("speed").or(reader.value("start")).map_or(setup.span, |v| v.span);
             reader.problems.extend(ready.lacking(setup.frames, input.frames, span));
         }
         reader.finish(|| ready)
