@@ -128,7 +128,7 @@ impl Story {
     }
 }
 
-/// Makes one edit of a kind and gives what it can touch, and whether all of that must be rendered.
+/// Makes one edit of a kind and gives what it can touch, and whether all of that must be made anew.
 fn edit(story: &mut Story, kind: usize, fresh: u64, dice: &mut Dice) -> (BTreeSet<String>, bool) {
     match kind {
         0 => {
@@ -185,8 +185,8 @@ fn incremental_rebuilds_are_clean_rebuilds_that_render_no_more_than_they_must() 
     let mut dice = Dice(0x1a3b);
     let mut story = Story::new();
     story.write(&film, None);
-    let all = film.rebuild(&[]).well().rendered;
-    assert_eq!(all.len(), 4 * 6 + 2 * 6 + 3 + 15, "{all:?}");
+    film.rebuild(&[]).well();
+    assert_eq!(film.renders().len(), 4 * 6 + 2 * 6 + 3 + 15);
     let mut past = vec![story.clone()];
     let mut rendered_in_all = 0;
     for step in 0..EDITS {
@@ -204,7 +204,9 @@ fn incremental_rebuilds_are_clean_rebuilds_that_render_no_more_than_they_must() 
         let told = format!("step {step}, from {before:?} to {story:?}");
         let beyond: Vec<_> = said.rendered.difference(&may).collect();
         assert!(beyond.is_empty(), "{told}: rendered without need: {beyond:?}");
-        assert!(!must || said.rendered == may, "{told}: only {:?} of {may:?} rendered", said.rendered);
+        // Frames that show the same source frame have the same key: one is rendered, the other put back.
+        let made = said.rendered.len() as u64 + said.restored();
+        assert!(!must || goes_back || made == may.len() as u64, "{told}: {} of {may:?}", said.json);
         rendered_in_all += said.rendered.len();
 
         let (renders, clean) = (film.renders(), film.clean());

@@ -188,7 +188,7 @@ fn held_renders_stay_and_earlier_grades_come_back() {
 
 #[test]
 fn sweeping_takes_only_what_is_not_current() {
-    let film = film_with("", 0.0);
+    let film = film_with("", 0.5);
     film.rebuild(&[]).well();
     let first = film.renders();
     assert_eq!(film.json(&["sweep", "--remove"])["files"], 0);
@@ -208,7 +208,7 @@ fn sweeping_takes_only_what_is_not_current() {
     assert!(film.rebuild(&[]).well().rendered.is_empty());
     assert_eq!(film.renders(), before);
     // The earlier grade is gone, so it is rendered, but for the held frame.
-    declare(&film, "", 0.0);
+    declare(&film, "", 0.5);
     assert_eq!(film.rebuild(&[]).well().rendered.len(), 2);
     assert_eq!(film.renders(), first);
 }
