@@ -213,6 +213,15 @@ fn sweeping_takes_only_what_is_not_current() {
     assert_eq!(film.renders(), first);
 }
 
+/// A file system that goes with the test, however that ends.
+struct Mounted<'a>(&'a std::path::Path);
+
+impl Drop for Mounted<'_> {
+    fn drop(&mut self) {
+        let _ = Command::new("umount").arg(self.0).status();
+    }
+}
+
 #[test]
 fn a_full_disk_ends_the_run_and_costs_nothing_that_was_made() {
     let disk = tempfile::tempdir().unwrap();
@@ -225,6 +234,7 @@ fn a_full_disk_ends_the_run_and_costs_nothing_that_was_made() {
         println!("not checked: no small file system can be mounted here");
         return;
     }
+    let _mounted = Mounted(disk.path());
     let film = film_with("", 0.0);
     let clean = film.clean();
     // What the program keeps and renders lies on the small disk; the ledger and the plates do not.
@@ -245,8 +255,6 @@ fn a_full_disk_ends_the_run_and_costs_nothing_that_was_made() {
     std::fs::remove_file(&ballast).unwrap();
     let again = film.rebuild(&[]);
     let renders = film.renders();
-    let unmounted = Command::new("umount").arg(disk.path()).status();
-    assert!(unmounted.is_ok_and(|status| status.success()));
     assert_eq!(said.code, Some(4), "{}", said.errors);
     assert!(ended.contains("disk is full"), "{ended}");
     assert_eq!(again.well().json["ended"], json!(null));
