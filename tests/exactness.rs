@@ -128,7 +128,7 @@ impl Story {
     }
 }
 
-/// Makes one edit of a kind and gives what it can touch, and whether all of that must be rendered.
+/// Makes one edit of a kind and gives what it can touch, and whether all of that must be made anew.
 fn edit(story: &mut Story, kind: usize, fresh: u64, dice: &mut Dice) -> (BTreeSet<String>, bool) {
     match kind {
         0 => {
@@ -181,12 +181,16 @@ fn edit(story: &mut Story, kind: usize, fresh: u64, dice: &mut Dice) -> (BTreeSe
 
 #[test]
 fn incremental_rebuilds_are_clean_rebuilds_that_render_no_more_than_they_must() {
+    [0x1a3b, 0x2b4c, 0x3c5d, 0x4d6e, 0x5e7f].into_iter().for_each(row_of_edits);
+}
+
+fn row_of_edits(seed: u64) {
     let film = Film::new();
-    let mut dice = Dice(0x1a3b);
+    let mut dice = Dice(seed);
     let mut story = Story::new();
     story.write(&film, None);
-    let all = film.rebuild(&[]).well().rendered;
-    assert_eq!(all.len(), 4 * 6 + 2 * 6 + 3 + 15, "{all:?}");
+    film.rebuild(&[]).well();
+    assert_eq!(film.renders().len(), 4 * 6 + 2 * 6 + 3 + 15);
     let mut past = vec![story.clone()];
     let mut rendered_in_all = 0;
     for step in 0..EDITS {
@@ -201,10 +205,12 @@ fn incremental_rebuilds_are_clean_rebuilds_that_render_no_more_than_they_must() 
         };
         story.write(&film, Some(&before));
         let said = film.rebuild(&[]).well();
-        let told = format!("step {step}, from {before:?} to {story:?}");
+        let told = format!("seed {seed:#x}, step {step}, from {before:?} to {story:?}");
         let beyond: Vec<_> = said.rendered.difference(&may).collect();
         assert!(beyond.is_empty(), "{told}: rendered without need: {beyond:?}");
-        assert!(!must || said.rendered == may, "{told}: only {:?} of {may:?} rendered", said.rendered);
+        // Frames that show the same source frame have the same key: one is rendered, the other put back.
+        let made = said.rendered.len() as u64 + said.restored();
+        assert!(!must || goes_back || made == may.len() as u64, "{told}: {} of {may:?}", said.json);
         rendered_in_all += said.rendered.len();
 
         let (renders, clean) = (film.renders(), film.clean());

@@ -188,7 +188,7 @@ fn held_renders_stay_and_earlier_grades_come_back() {
 
 #[test]
 fn sweeping_takes_only_what_is_not_current() {
-    let film = film_with("", 0.0);
+    let film = film_with("", 0.5);
     film.rebuild(&[]).well();
     let first = film.renders();
     assert_eq!(film.json(&["sweep", "--remove"])["files"], 0);
@@ -208,9 +208,18 @@ fn sweeping_takes_only_what_is_not_current() {
     assert!(film.rebuild(&[]).well().rendered.is_empty());
     assert_eq!(film.renders(), before);
     // The earlier grade is gone, so it is rendered, but for the held frame.
-    declare(&film, "", 0.0);
+    declare(&film, "", 0.5);
     assert_eq!(film.rebuild(&[]).well().rendered.len(), 2);
     assert_eq!(film.renders(), first);
+}
+
+/// A file system that goes with the test, however that ends.
+struct Mounted<'a>(&'a std::path::Path);
+
+impl Drop for Mounted<'_> {
+    fn drop(&mut self) {
+        let _ = Command::new("umount").arg(self.0).status();
+    }
 }
 
 #[test]
@@ -225,6 +234,7 @@ fn a_full_disk_ends_the_run_and_costs_nothing_that_was_made() {
         println!("not checked: no small file system can be mounted here");
         return;
     }
+    let _mounted = Mounted(disk.path());
     let film = film_with("", 0.0);
     let clean = film.clean();
     // What the program keeps and renders lies on the small disk; the ledger and the plates do not.
@@ -245,8 +255,6 @@ fn a_full_disk_ends_the_run_and_costs_nothing_that_was_made() {
     std::fs::remove_file(&ballast).unwrap();
     let again = film.rebuild(&[]);
     let renders = film.renders();
-    let unmounted = Command::new("umount").arg(disk.path()).status();
-    assert!(unmounted.is_ok_and(|status| status.success()));
     assert_eq!(said.code, Some(4), "{}", said.errors);
     assert!(ended.contains("disk is full"), "{ended}");
     assert_eq!(again.well().json["ended"], json!(null));
