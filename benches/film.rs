@@ -227,7 +227,7 @@ fn one_changed(film: &Film) {
 }
 
 fn jobs(folder: &Path, shots: usize, frames: usize) {
-    let film = |name: &str| Film { folder: folder.join(name), shots: shots.min(20), frames };
+    let film = |name: &str| Film { folder: folder.join(name), shots: shots.min(6), frames };
     let (one, two) = (film("jobs-one"), film("jobs-two"));
     one.write(270, "");
     two.write(270, "");

@@ -60,29 +60,13 @@ pub fn look(
     progress: &(dyn Fn(usize, usize) + Sync),
 ) -> Vec<Seen> {
     let now = now_nanoseconds();
-    let mut all = Vec::new();
+    let looked: Vec<(Seen, Vec<i64>)> =
+        sources.par_iter().map(|source| glance(project, source, frame_size, facts, closeness)).collect();
+    let mut all = Vec::with_capacity(sources.len());
     let mut to_read = Vec::new();
-    for (index, source) in sources.iter().enumerate() {
-        let known = facts.of(&source.name);
-        let stats = stats(project, source);
-        let mut seen = Seen { first: source.wanted.first, files: Vec::with_capacity(stats.len()) };
-        for (frame, stat) in source.wanted.iter().zip(stats) {
-            let fact = known
-                .and_then(|k| k.get(&fact_frame(source, frame)))
-                .filter(|f| f.trusted && Some(f.stat) == stat);
-            let sight = match (stat, fact) {
-                (None, _) => Sight { state: SourceState::Missing, size: (0, 0) },
-                (Some(_), Some(fact)) if closeness == Closeness::Stat => {
-                    sight_of(source, frame, fact, frame_size)
-                }
-                (Some(_), _) => {
-                    to_read.push((index, frame));
-                    Sight { state: SourceState::Unfit, size: (0, 0) }
-                }
-            };
-            seen.files.push(sight);
-        }
+    for (index, (seen, unknown)) in looked.into_iter().enumerate() {
         all.push(seen);
+        to_read.extend(unknown.into_iter().map(|frame| (index, frame)));
     }
     let mut files: Vec<(usize, i64)> =
         to_read.iter().map(|&(index, frame)| (index, fact_frame(&sources[index], frame))).collect();
@@ -108,6 +92,37 @@ pub fn look(
         }
     }
     all
+}
+
+/// Looks at the stats of one source. Gives what is known from them, and the frames whose file must be read.
+fn glance(
+    project: &Path,
+    source: &Source,
+    frame_size: (u32, u32),
+    facts: &Facts,
+    closeness: Closeness,
+) -> (Seen, Vec<i64>) {
+    let known = facts.of(&source.name);
+    let stats = stats(project, source);
+    let mut seen = Seen { first: source.wanted.first, files: Vec::with_capacity(stats.len()) };
+    let mut unknown = Vec::new();
+    for (frame, stat) in source.wanted.iter().zip(stats) {
+        let fact = known
+            .and_then(|k| k.get(&fact_frame(source, frame)))
+            .filter(|f| f.trusted && Some(f.stat) == stat);
+        let sight = match (stat, fact) {
+            (None, _) => Sight { state: SourceState::Missing, size: (0, 0) },
+            (Some(_), Some(fact)) if closeness == Closeness::Stat => {
+                sight_of(source, frame, fact, frame_size)
+            }
+            (Some(_), _) => {
+                unknown.push(frame);
+                Sight { state: SourceState::Unfit, size: (0, 0) }
+            }
+        };
+        seen.files.push(sight);
+    }
+    (seen, unknown)
 }
 
 /// The frame under which a file's fact is kept: a movie is one file.

@@ -1,13 +1,12 @@
 //! What staleness asks, answered from the store, the ledger and the disk.
 
-use std::collections::HashSet;
 use std::path::Path;
 
 use rayon::prelude::*;
 
 use crate::base::digest::Digest;
 use crate::base::made::{MadeOf, Row};
-use crate::graph::{Graph, NodeId};
+use crate::graph::{Graph, Node, NodeId};
 use crate::ledger::holds::Holds;
 use crate::observe::Seen;
 use crate::stale::explain::Memory;
@@ -25,7 +24,8 @@ pub struct Known<'a> {
     actions: &'a Actions,
     objects: &'a Objects,
     holds: &'a Holds<'a>,
-    in_place: Vec<HashSet<i64>>,
+    /// Of every node, whether each of its frames, from the first on, has its file.
+    in_place: Vec<Vec<bool>>,
 }
 
 impl<'a> Known<'a> {
@@ -46,20 +46,34 @@ impl<'a> Known<'a> {
             .zip(&tables)
             .map(|(node, table)| match table {
                 Some(_) if node.keep => {
-                    listed(&folder.join("renders").join(&*node.shot).join(&*node.stage), &node.shot)
+                    listed(&folder.join("renders").join(&*node.shot).join(&*node.stage), node)
                 }
-                _ => HashSet::new(),
+                _ => Vec::new(),
             })
             .collect();
         Self { graph, seen, state, tables, actions, objects, holds, in_place }
     }
 }
 
-/// Frame numbers of `SHOT.FRAME.exr` in a folder.
-fn listed(folder: &Path, shot: &str) -> HashSet<i64> {
-    let Ok(entries) = std::fs::read_dir(folder) else { return HashSet::new() };
-    let frame = |name: &str| name.strip_prefix(shot)?.strip_prefix('.')?.strip_suffix(".exr")?.parse().ok();
-    entries.filter_map(|entry| frame(entry.ok()?.file_name().to_str()?)).collect()
+/// Which of a node's frames have their `SHOT.FRAME.exr` in a folder.
+fn listed(folder: &Path, node: &Node) -> Vec<bool> {
+    let mut there = vec![false; node.frames.len()];
+    let Ok(entries) = std::fs::read_dir(folder) else { return there };
+    let frame = |name: &str| -> Option<i64> {
+        name.strip_prefix(&*node.shot)?.strip_prefix('.')?.strip_suffix(".exr")?.parse().ok()
+    };
+    for entry in entries.flatten() {
+        let at = entry.file_name().to_str().and_then(frame).and_then(|n| place_of(node, n));
+        if let Some(place) = at.and_then(|at| there.get_mut(at)) {
+            *place = true;
+        }
+    }
+    there
+}
+
+/// Where a frame lies among a node's.
+fn place_of(node: &Node, frame: i64) -> Option<usize> {
+    usize::try_from(frame.checked_sub(node.frames.first)?).ok()
 }
 
 impl Knowledge for Known<'_> {
@@ -90,7 +104,8 @@ impl Knowledge for Known<'_> {
     }
 
     fn in_place(&self, node: NodeId, frame: i64) -> bool {
-        self.in_place[node].contains(&frame)
+        let at = place_of(&self.graph.nodes[node], frame);
+        at.and_then(|at| self.in_place[node].get(at)).is_some_and(|&there| there)
     }
 }
 

@@ -207,7 +207,7 @@ impl Project {
             return Err(ProjectError::Unsound(Box::new(declared)));
         }
         let store = Store::at(&self.folder)?;
-        let (state, mut facts) = (State::load(&store), Facts::load(&store));
+        let (state, mut facts) = rayon::join(|| State::load(&store), || Facts::load(&store));
         let graph = &declared.graph;
         let closeness = if thorough { Closeness::Thorough } else { Closeness::Stat };
         let before = facts.count();
