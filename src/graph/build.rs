@@ -11,7 +11,7 @@ use petgraph::graph::DiGraph;
 use super::{Graph, Ingredient, Node, NodeId, Source, Work};
 use crate::base::digest::Digest;
 use crate::base::frames::{FRAME_LIMIT, FrameRange};
-use crate::base::problem::{Problems, Span};
+use crate::base::problem::{Problem, Problems, Span};
 use crate::base::value::{Key, Map, Node as ValueNode, Scalar, Value};
 use crate::declare::film::{At, Film, From, Media, Plate, Shot, Stage, Work as Declared};
 use crate::media::image::RGBA;
