@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 /// so that no knot can form.
 const LAYERS: &[(&str, &[&str])] = &[
     ("base", &[]),
-    ("events", &["base"]),
+    ("events", &[]),
     ("media", &["base"]),
     ("operators", &["base", "media"]),
     ("declare", &["base"]),

@@ -340,3 +340,66 @@ fn hand_made(known: &dyn Knowledge, last: Row, keep_last: Cell, key: Digest, mad
 pub fn place(node: &Node, frame: i64) -> String {
     format!("{}/{}@{frame}", node.shot, node.stage)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Knows one render, by the digest of the parameters that it was made with.
+    struct One(Digest, Digest);
+
+    impl Knowledge for One {
+        fn source(&self, _: usize, _: i64) -> SourceState {
+            SourceState::Missing
+        }
+        fn last(&self, _: NodeId, _: i64) -> Row {
+            Row::EMPTY
+        }
+        fn made(&self, _: NodeId, _: &Digest) -> Option<Digest> {
+            None
+        }
+        fn plane(&self, _: &Digest, _: &str) -> Option<Digest> {
+            None
+        }
+        fn parameters(&self, key: &Digest) -> Option<Digest> {
+            (*key == self.0).then_some(self.1)
+        }
+        fn held(&self, _: NodeId, _: i64) -> bool {
+            false
+        }
+        fn in_place(&self, _: NodeId, _: i64) -> bool {
+            true
+        }
+    }
+
+    fn digest(text: &str) -> Digest {
+        Digest::of(text.as_bytes())
+    }
+
+    #[test]
+    fn a_new_file_is_taken_in_and_a_new_input_asks_for_a_person() {
+        let known = One(digest("old key"), digest("old file"));
+        let last = Row { key: digest("old key"), pixels: digest("old pixels"), failed: NONE };
+        let keep = Cell { state: State::Stale, pixels: last.pixels, made_by: last.key, ..blank(last) };
+        let made = |file: &str| MadeOf {
+            identity: NONE,
+            parameters: digest(file),
+            ingredients: NONE,
+            inputs: vec![digest("new input")],
+        };
+        let now = digest("new key");
+        let redo = hand_made(&known, last, keep, now, Some(&made("old file")));
+        assert_eq!((redo.reason, redo.pixels), (Reason::Redo, last.pixels));
+        let delivered = hand_made(&known, last, keep, now, Some(&made("new file")));
+        assert_eq!(
+            (delivered.state, delivered.reason, delivered.pixels),
+            (State::Stale, Reason::Delivered, NONE)
+        );
+        let failed = hand_made(&known, Row { failed: now, ..last }, keep, now, Some(&made("new file")));
+        assert_eq!((failed.state, failed.reason), (State::Failed, Reason::Failed));
+        // While inputs are still to come, the file that was taken in goes on being used.
+        assert_eq!(hand_made(&known, last, keep, NONE, None).reason, Reason::Redo);
+        let first = hand_made(&known, Row::EMPTY, keep, now, Some(&made("new file")));
+        assert_eq!((first.state, first.reason), (State::Absent, Reason::Delivered));
+    }
+}
