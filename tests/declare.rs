@@ -82,7 +82,7 @@ shots:
     stages:
       print: { operator: grade, from: { picture: colour } }
   br040:
-    takes: { left: shed-a, right: shed-b }
+    takes: { clean: shed-a, left: shed-a, right: shed-b }
     frames: 1012-1015
     handles: 2
     recipe: joined-takes
@@ -174,7 +174,9 @@ fn shipped_recipes_are_sound() {
     for (name, _) in declare::SHIPPED {
         let shot = film(&format!("recipe: {name}"));
         let shot = match name {
-            "joined-takes" => shot.replace("plate: shed-a", "takes: { left: shed-a, right: shed-a }"),
+            "joined-takes" => {
+                shot.replace("plate: shed-a", "takes: { clean: shed-a, left: shed-a, right: shed-a }")
+            }
             _ => shot,
         };
         assert!(!sound(&shot, &[]).shots["br030"].stages.is_empty(), "{name}");
@@ -322,13 +324,14 @@ fn shots() {
         ],
     );
     check(
-        &film("recipe: joined-takes").replace("plate: shed-a", "takes: { left: shed-a, rihgt: shed-a }"),
+        &film("recipe: joined-takes")
+            .replace("plate: shed-a", "takes: { clean: shed-a, left: shed-a, rihgt: shed-a }"),
         &[
             "endboard.yaml:7:3 error: shot br030 has no 'take.right', which its stage join takes (did you mean 'take.rihgt'?)",
         ],
     );
     check(
-        &film("stages: { one: { operator: grade } }").replace("plate: shed-a", "takes: { a: shed-a }"),
+        &film("stages: { one: { command: 'x {out}' } }").replace("plate: shed-a", "takes: { a: shed-a }"),
         &[
             "endboard.yaml:7:3 error: shot br030 has takes, so its first stage one must say which it begins with (write from: { picture: take.a } in the stage)",
         ],
@@ -615,16 +618,18 @@ fn references() {
         ],
     );
     check(
-        "a: { operator: x, from: { picture: b } }, b: { operator: x }, c: { operator: x, from: { picture: d } }, d: { operator: x, from: { many: { e: c, f: plate } } }",
+        "a: { operator: x, from: { picture: b } }, b: { command: 'x {out}' }, c: { operator: x, from: { picture: d } }, d: { operator: x, from: { many: { e: c, f: plate } } }",
         &[
             "endboard.yaml:7:91 error: shot br030: stages wait for each other: a -> b -> a (read 'a -> b' as 'a takes b'; one of them must take something else)",
-            "endboard.yaml:7:153 error: shot br030: stages wait for each other: c -> d -> c (read 'a -> b' as 'a takes b'; one of them must take something else)",
+            "endboard.yaml:7:160 error: shot br030: stages wait for each other: c -> d -> c (read 'a -> b' as 'a takes b'; one of them must take something else)",
         ],
     );
     check(
         "a: { operator: x, from: { picture: ~ } }, b: { operator: x, from: { picture: a.R, matte: plate.A } }",
         &[],
     );
+    // An operator may have no input at all, so that one that says none is in no loop.
+    check("a: { operator: x, from: { picture: b } }, b: { operator: roto }", &[]);
 }
 
 #[test]

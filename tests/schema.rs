@@ -45,6 +45,8 @@ fn operators() -> Vec<OperatorTable> {
         named("grade", params),
         named("roto", vec![param("shapes", Takes::File)]),
         named("blades", vec![param("keeper", Takes::Anything)]),
+        named("passes", vec![]),
+        named("retime", vec![]),
     ]
 }
 

@@ -54,12 +54,15 @@ pub struct Draft {
 }
 
 impl Draft {
-    /// True when it says no input, so that it takes the stage before it. Of an unsound stage that is
-    /// not known, since what it says may be what could not be read.
+    /// True when it surely takes the stage before it because it says no input. Not known, and so not
+    /// said, of an operator, which may have no input at all, nor of an unsound stage, which may say what
+    /// could not be read.
     pub fn starts_from_the_one_before(&self) -> bool {
         // Whether an operator takes the stage before it depends on its ports, which `graph` knows.
         let by_operator = self.stage.as_ref().is_some_and(|stage| matches!(stage.work, Work::Operator(_)));
         self.stage.is_some() && self.from.is_empty() && !by_operator
+        let takes_something = |stage: &Stage| !matches!(stage.work, Work::Operator(_));
+        self.from.is_empty() && self.stage.as_ref().is_some_and(takes_something)
     }
 }
 
