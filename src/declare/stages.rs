@@ -58,9 +58,6 @@ impl Draft {
     /// said, of an operator, which may have no input at all, nor of an unsound stage, which may say what
     /// could not be read.
     pub fn starts_from_the_one_before(&self) -> bool {
-        // Whether an operator takes the stage before it depends on its ports, which `graph` knows.
-        let by_operator = self.stage.as_ref().is_some_and(|stage| matches!(stage.work, Work::Operator(_)));
-        self.stage.is_some() && self.from.is_empty() && !by_operator
         let takes_something = |stage: &Stage| !matches!(stage.work, Work::Operator(_));
         self.from.is_empty() && self.stage.as_ref().is_some_and(takes_something)
     }
