@@ -79,7 +79,7 @@ pub struct Cone {
 pub fn colour(who: Who, cloth: Cloth) -> Vec3 {
     match (who, cloth) {
         (_, Cloth::Skin) => vec3(0.40, 0.27, 0.195),
-        (_, Cloth::Eye) => vec3(0.030, 0.022, 0.018),
+        (_, Cloth::Eye) => vec3(0.13, 0.085, 0.065),
         (_, Cloth::Leather) => vec3(0.040, 0.030, 0.024),
         (Who::Keeper, Cloth::Top) => vec3(0.085, 0.066, 0.052),
         (Who::Keeper, Cloth::Front) => vec3(0.34, 0.31, 0.26),
@@ -174,19 +174,16 @@ fn head(who: Who, j: &Joints, cones: &mut Vec<Cone>) {
         Cloth::Skin,
         Limb::Head,
     ));
-    for side in [-0.033, 0.033] {
-        let eye = h + up * 0.014 + f * 0.088 + j.right * side;
-        cones.push(cone(eye, eye, (0.0125, 0.0125), Cloth::Eye, Limb::Head));
-        let brow = h + up * 0.040 + f * 0.088;
-        cones.push(cone(
-            brow + j.right * side * 0.5,
-            brow + j.right * side * 1.5,
-            (0.011, 0.008),
-            Cloth::Eye,
-            Limb::Head,
-        ));
-        let ear = h - f * 0.010 + j.right * (side * 2.75) - up * 0.005;
-        cones.push(cone(ear + up * 0.015, ear - up * 0.02, (0.018, 0.013), Cloth::Skin, Limb::Head));
+    for side in [-1.0, 1.0] {
+        let eye = h + up * 0.012 + f * 0.080 + j.right * (0.031 * side);
+        cones.push(cone(eye, eye, (0.0115, 0.0115), Cloth::Eye, Limb::Head));
+        let brow = h + up * 0.036 + f * 0.088;
+        let (inner, outer) = (brow + j.right * (0.014 * side), brow + j.right * (0.036 * side) - f * 0.012);
+        cones.push(cone(inner, outer, (0.010, 0.008), Cloth::Skin, Limb::Head));
+        if who != Who::Raker {
+            let ear = h - f * 0.012 + j.right * (0.086 * side) - up * 0.008;
+            cones.push(cone(ear + up * 0.012, ear - up * 0.016, (0.017, 0.012), Cloth::Skin, Limb::Head));
+        }
     }
     match who {
         Who::Keeper => {

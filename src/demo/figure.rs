@@ -4,8 +4,8 @@
 
 use super::body::{Cone, Who, colour};
 use super::camera::{Camera, HEIGHT, WIDTH};
+use super::cloth::{Lighting, Touch, relief};
 use super::math::{Vec3, clamp01, least, most, vec3};
-use super::noise::{folds, grit};
 
 /// Pixels walked together, and a tile's side.
 const LANES: usize = 8;
@@ -13,26 +13,6 @@ const LANES: usize = 8;
 const MELT: f32 = 0.040;
 /// Most steps of a walk.
 const STEPS: usize = 22;
-
-/// A light as a person receives it.
-#[derive(Clone, Copy, Debug)]
-pub struct Beam {
-    /// Where it comes from: a place, or for the moon a very distant one.
-    pub from: Vec3,
-    /// Strength by colour over the square of the distance; of the moon, as it is.
-    pub strength: Vec3,
-    /// True when distance does not weaken it.
-    pub even: bool,
-}
-
-/// What lights a person.
-#[derive(Clone, Debug)]
-pub struct Lighting {
-    /// Lights.
-    pub beams: Vec<Beam>,
-    /// Light from above and from below that no one light explains.
-    pub fill: (Vec3, Vec3),
-}
 
 /// One picture of people: colour, and depth where someone is seen.
 pub struct Layer {
@@ -45,7 +25,6 @@ pub struct Layer {
 }
 
 const TILES_ACROSS: usize = WIDTH / LANES;
-const TILES_DOWN: usize = HEIGHT.div_ceil(LANES);
 
 /// A cone made ready: start, axis, inverse square of its length, radii.
 #[derive(Clone, Copy, Debug, Default)]
@@ -321,44 +300,9 @@ impl Person<'_> {
     /// Light towards the eye from one of eight points of the skin.
     fn shade(&self, skin: &Skin, l: usize, p: Vec3, look: Vec3, open: f32) -> Vec3 {
         let cone = &self.cones[skin.own[l]];
-        let (normal, tone) = cloth_relief(cone, p, skin.normal[l]);
-        self.lit(cone, p, look, normal, skin.tint[l] * tone, open)
-    }
-
-    /// Adds up the lights.
-    fn lit(&self, cone: &Cone, p: Vec3, look: Vec3, normal: Vec3, tint: Vec3, open: f32) -> Vec3 {
-        let skin = cone.cloth == super::body::Cloth::Skin;
-        let leather = matches!(cone.cloth, super::body::Cloth::Leather | super::body::Cloth::Glove);
-        let rim = 1.0 - clamp01(-look.dot(normal));
-        let fuzz = rim * rim * rim;
-        let (above, below) = self.lighting.fill;
-        let share = normal.y * 0.5 + 0.5;
-        let mut received = (above * share + below * (1.0 - share)) * open;
-        let mut shine = Vec3::default();
-        for beam in &self.lighting.beams {
-            let d = beam.from - p;
-            let square = d.dot(d);
-            let to = d * (1.0 / square.sqrt());
-            let strength = if beam.even { beam.strength } else { beam.strength * (1.0 / most(square, 0.2)) };
-            let facing = to.dot(normal);
-            let wrap = if skin { 0.22 } else { 0.10 };
-            let k = clamp01((facing + wrap) / (1.0 + wrap));
-            received = received + strength * (k * (0.35 + 0.65 * open));
-            let half = (to - look).unit();
-            let gloss = clamp01(half.dot(normal));
-            let gloss = gloss * gloss * gloss * gloss;
-            let gloss = gloss * gloss * gloss;
-            let amount = if leather {
-                0.09
-            } else if skin {
-                0.05
-            } else {
-                0.012
-            };
-            let lit = clamp01(facing * 4.0);
-            shine = shine + strength * (amount * gloss * lit + 0.15 * fuzz * clamp01(facing + 0.25) * open);
-        }
-        tint.times(received) * std::f32::consts::FRAC_1_PI + shine * 0.6
+        let (normal, tone) = relief(cone, p, skin.normal[l]);
+        let tint = skin.tint[l] * tone;
+        self.lighting.lit(&Touch { cloth: cone.cloth, p, look, normal, tint, open })
     }
 }
 
@@ -381,29 +325,6 @@ fn openness(cones: &[Ready], p: &[Vec3; LANES], normal: &[Vec3; LANES]) -> [f32;
         }
     }
     open.map(|open| most(open, 0.12))
-}
-
-/// Folds and weave: a normal bent by the slope of noise wound round the cone, and a tone.
-fn cloth_relief(cone: &Cone, p: Vec3, normal: Vec3) -> (Vec3, f32) {
-    let axis = (cone.b - cone.a).unit();
-    let along = (p - cone.a).dot(axis);
-    let seed = cone.radii.0 * 37.0;
-    let (amount, long) = match cone.cloth {
-        super::body::Cloth::Skin => (0.0, 1.0),
-        super::body::Cloth::Leather | super::body::Cloth::Glove => (0.25, 1.4),
-        super::body::Cloth::Head => (0.30, 3.0),
-        _ => (0.62, 1.0),
-    };
-    let weave = grit().slope(along * 1.1 + seed, (p.x + p.z) * 1.1).0 - 0.5;
-    if amount == 0.0 {
-        return (normal, 1.0 + 0.15 * weave);
-    }
-    // Folds run round a bent limb and down a hanging panel: stretched noise in the cone's own axes.
-    let side = axis.cross(vec3(0.31, 0.12, 0.94)).unit();
-    let (u, v) = (along * 0.9 * long + seed, p.dot(side) * 0.8 + p.dot(axis.cross(side)) * 0.5);
-    let (here, slope_along, slope_side) = folds().slope(u, v);
-    let bent = normal - (axis * slope_along + side * slope_side) * (0.085 * amount);
-    (bent.unit(), 0.72 + 0.55 * here + 0.22 * weave)
 }
 
 #[cfg(test)]

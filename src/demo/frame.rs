@@ -7,7 +7,8 @@ use half::f16;
 
 use super::body::{Cone, Who, dressed};
 use super::camera::{Camera, HEIGHT, WIDTH};
-use super::figure::{Beam, Layer, Lighting};
+use super::cloth::{Beam, Lighting};
+use super::figure::Layer;
 use super::film;
 use super::haze::Haze;
 use super::light::{NIGHT_FILL, light};
@@ -94,7 +95,8 @@ fn set(scene: &Scene, sight: &Sight, camera: &Camera) -> Vec<Vec3> {
             if around.is_empty() {
                 if sight.block[at] != NOTHING {
                     let ray = camera.ray(x as f32 + 0.5, y as f32 + 0.5);
-                    picture[at] = scene.seen(sight.block[at].into(), camera.eye, ray, sight.depth[at], angle);
+                    picture[at] =
+                        scene.seen(sight.block[at] as usize, camera.eye, ray, sight.depth[at], angle);
                 }
                 continue;
             }
@@ -197,7 +199,7 @@ fn instants(plate: &DemoPlate, number: i64) -> usize {
             most_moved = most(most_moved, (p.0 - q.0).abs() + (p.1 - q.1).abs());
         }
     }
-    4 + most(0.0, (most_moved - 4.0) * 0.35).min(6.0) as usize
+    4 + most(0.0, (most_moved - 4.0) * 0.35).min(8.0) as usize
 }
 
 /// Draws everyone, blurred by the shutter, over the picture.

@@ -5,6 +5,7 @@
 
 mod body;
 mod camera;
+mod cloth;
 mod figure;
 mod film;
 mod frame;

@@ -191,7 +191,8 @@ pub fn duel_b() -> Vec<(Who, Part)> {
         key(1026.0, turned, Pace::Eased),
         key(1050.0, idle, Pace::Eased),
     ];
-    people.push((Who::Crew, part(2.42, 6.55, (-1.0, -0.15), crew, 23)));
+    people
+        .push((Who::Crew, Part { spot: vec3(2.80, 0.09, 7.9), ..part(2.80, 7.9, (-1.0, -0.25), crew, 23) }));
     people
 }
 
@@ -204,16 +205,16 @@ pub fn duel_close() -> Vec<(Who, Part)> {
         key(1010.0, STRUCK.through(lock_k), Pace::Blow),
         key(1013.0, STRUCK.moved(0.02, 0.0).through(lock_k), Pace::Eased),
         key(1023.0, STRUCK.moved(0.08, 0.02).through(press_k), Pace::Eased),
-        key(1030.0, GUARD.moved(0.15, 0.0), Pace::Rebound),
-        key(1036.0, HIGH, Pace::Eased),
+        key(1033.0, GUARD.moved(0.15, 0.0), Pace::Rebound),
+        key(1040.0, HIGH, Pace::Eased),
     ];
     let raker = vec![
         key(1003.0, GUARD.moved(0.10, 0.0), Pace::Eased),
         key(1010.0, STRUCK.moved(-0.05, 0.0).through(lock_r), Pace::Blow),
         key(1013.0, STRUCK.moved(-0.07, 0.0).through(lock_r), Pace::Eased),
         key(1023.0, STRUCK.moved(-0.14, -0.02).through(press_r), Pace::Eased),
-        key(1029.0, PARRIED.moved(-0.05, 0.0), Pace::Rebound),
-        key(1036.0, GUARD.moved(-0.05, 0.0), Pace::Eased),
+        key(1032.0, PARRIED.moved(-0.05, 0.0), Pace::Rebound),
+        key(1040.0, GUARD.moved(-0.05, 0.0), Pace::Eased),
     ];
     pair((-0.75, 6.4), (1.0, 0.06), keeper, raker)
 }

@@ -64,19 +64,10 @@ impl Tile {
     /// The value at (u, v), of which 1 is the tile's side; `step` is how far apart in the same
     /// measure neighbouring pixels look.
     pub fn at(&self, u: f32, v: f32, step: f32) -> f32 {
-        let mut wide = step * SIDE as f32;
-        let mut level = 0;
-        while wide > 1.0 && level + 1 < self.levels.len() {
-            wide *= 0.5;
-            level += 1;
-        }
-        // `wide` is now 0.5 to 1 (or less at level 0): blend towards the finer level.
-        let coarse = sample(&self.levels[level], SIDE >> level, u, v);
-        if level == 0 {
-            return coarse;
-        }
-        let fine = sample(&self.levels[level - 1], SIDE >> (level - 1), u, v);
-        mix(fine, coarse, wide * 2.0 - 1.0)
+        // The level on which pixels are about a sample apart: the exponent of the step, rounded.
+        let wide = (step * (SIDE as f32 * std::f32::consts::SQRT_2)).to_bits() >> 23;
+        let level = (wide.saturating_sub(127) as usize).min(self.levels.len() - 1);
+        sample(&self.levels[level], SIDE >> level, u, v)
     }
 }
 
@@ -96,11 +87,13 @@ impl Tile {
 
 /// Bilinear sample of one level.
 fn sample(level: &[f32], side: usize, u: f32, v: f32) -> f32 {
-    let (x, y) = (fraction(u) * side as f32, fraction(v) * side as f32);
-    let (xi, yi) = (x as usize, y as usize);
+    let (x, y) = (u * side as f32, v * side as f32);
+    let (xi, yi) = (floor(x), floor(y));
     let (fx, fy) = (x - xi as f32, y - yi as f32);
+    let (xi, yi) = (xi as usize, yi as usize);
     let mask = side - 1;
-    let (x0, x1, y0, y1) = (xi & mask, (xi + 1) & mask, (yi & mask) * side, ((yi + 1) & mask) * side);
+    let (x0, x1, y0, y1) =
+        (xi & mask, xi.wrapping_add(1) & mask, (yi & mask) * side, (yi.wrapping_add(1) & mask) * side);
     let top = mix(level[y0 + x0], level[y0 + x1], fx);
     mix(top, mix(level[y1 + x0], level[y1 + x1], fx), fy)
 }

@@ -125,6 +125,7 @@ fn duels() -> Vec<DemoPlate> {
         DemoPlate {
             people: moves::duel_close(),
             soft: (5, 6.0),
+            exposure: 1.15,
             ..plate("duel-close", (1005, 1036), "blade against blade, close", close)
         },
         DemoPlate {
@@ -184,6 +185,7 @@ fn plain() -> Vec<DemoPlate> {
     vec![
         DemoPlate {
             people: moves::wide(),
+            exposure: 1.3,
             steam: 1.25,
             soft: (0, 9.0),
             carrier: Carrier::Dpx10Rec709,

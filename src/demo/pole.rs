@@ -4,7 +4,8 @@
 //! over it later.
 
 use super::camera::{Camera, HEIGHT, WIDTH};
-use super::figure::{Layer, Lighting};
+use super::cloth::Lighting;
+use super::figure::Layer;
 use super::frame::armed;
 use super::math::{Vec3, clamp01, least, mix, most, vec3};
 use super::plates::DemoPlate;

@@ -176,11 +176,11 @@ impl Part {
         let mut stance = before.stance.to(&after.stance, after.pace.share(u));
         let mut lift = [0.0; 2];
         let hurry = smooth(0.05, 0.95, u);
-        for foot in 0..2 {
+        for (foot, lift) in lift.iter_mut().enumerate() {
             let (a, b) = (before.stance.feet[foot], after.stance.feet[foot]);
             let stride = vec3(b[0] - a[0], 0.0, b[1] - a[1]).length();
             stance.feet[foot] = std::array::from_fn(|i| mix(a[i], b[i], hurry));
-            lift[foot] = least(stride * 0.3, 0.13) * 4.0 * hurry * (1.0 - hurry);
+            *lift = least(stride * 0.3, 0.13) * 4.0 * hurry * (1.0 - hurry);
         }
         (stance, lift)
     }

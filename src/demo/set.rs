@@ -56,6 +56,14 @@ pub struct Hit {
     pub face: u8,
 }
 
+/// Where a ray enters and leaves the space between two parallel planes, `half` either side of 0.
+#[inline(always)]
+fn slab(from: f32, direction: f32, half: f32) -> (f32, f32) {
+    let k = 1.0 / if direction.abs() < 1e-9 { 1e-9 } else { direction };
+    let (a, b) = (-from * k, half * k.abs());
+    (a - b, a + b)
+}
+
 impl Block {
     /// A world direction in the block's own axes.
     #[inline(always)]
@@ -75,11 +83,6 @@ impl Block {
     #[inline(always)]
     pub fn span(&self, eye: Vec3, ray: Vec3) -> (f32, f32) {
         let (o, d) = (self.inward(eye - self.centre), self.inward(ray));
-        let slab = |o: f32, d: f32, half: f32| {
-            let k = 1.0 / if d.abs() < 1e-9 { 1e-9 } else { d };
-            let (a, b) = ((-half - o) * k, (half - o) * k);
-            (least(a, b), most(a, b))
-        };
         let (x0, x1) = slab(o.x, d.x, self.half.x);
         let (y0, y1) = slab(o.y, d.y, self.half.y);
         let (z0, z1) = slab(o.z, d.z, self.half.z);
@@ -167,6 +170,8 @@ struct Group {
     centre: [[f32; LANES]; 3],
     half: [[f32; LANES]; 3],
     turn: [[f32; LANES]; 2],
+    /// A block around all of them: rays that miss it ask no further.
+    around: (Vec3, Vec3),
 }
 
 impl Group {
@@ -184,7 +189,28 @@ impl Group {
             }
             (group.turn[0][l], group.turn[1][l]) = b.turn;
         }
+        let (mut low, mut high) = (vec3(1e6, 1e6, 1e6), vec3(-1e6, -1e6, -1e6));
+        for b in blocks {
+            let (c, s) = (b.turn.0.abs(), b.turn.1.abs());
+            let reach = vec3(c * b.half.x + s * b.half.y, s * b.half.x + c * b.half.y, b.half.z);
+            let (a, z) = (b.centre - reach, b.centre + reach);
+            low = vec3(least(low.x, a.x), least(low.y, a.y), least(low.z, a.z));
+            high = vec3(most(high.x, z.x), most(high.y, z.y), most(high.z, z.z));
+        }
+        // A little larger, so that rounding never hides a block that the ray grazes.
+        group.around = (low.to(high, 0.5), (high - low) * 0.5 + vec3(1e-3, 1e-3, 1e-3));
         group
+    }
+
+    /// Whether a ray comes near any of the blocks before `reach`.
+    #[inline(always)]
+    fn near(&self, eye: Vec3, ray: Vec3, reach: f32) -> bool {
+        let (centre, half) = self.around;
+        let (x0, x1) = slab(eye.x - centre.x, ray.x, half.x);
+        let (y0, y1) = slab(eye.y - centre.y, ray.y, half.y);
+        let (z0, z1) = slab(eye.z - centre.z, ray.z, half.z);
+        let (enter, leave) = (most(x0, most(y0, z0)), least(x1, least(y1, z1)));
+        enter < leave && leave > 0.0 && enter < reach
     }
 
     /// Where a ray enters and leaves each block.
@@ -194,11 +220,6 @@ impl Group {
         for l in 0..LANES {
             let (c, s) = (self.turn[0][l], self.turn[1][l]);
             let (x, y, z) = (eye.x - self.centre[0][l], eye.y - self.centre[1][l], eye.z - self.centre[2][l]);
-            let slab = |o: f32, d: f32, half: f32| {
-                let k = 1.0 / if d.abs() < 1e-9 { 1e-9 } else { d };
-                let (a, b) = (-o * k, half * k.abs());
-                (a - b, a + b)
-            };
             let (x0, x1) = slab(c * x + s * y, c * ray.x + s * ray.y, self.half[0][l]);
             let (y0, y1) = slab(c * y - s * x, c * ray.y - s * ray.x, self.half[1][l]);
             let (z0, z1) = slab(z, ray.z, self.half[2][l]);
@@ -255,8 +276,8 @@ impl Shed {
             p.y - self.salt(p.x, p.z)
         };
         let length = ray.length();
-        let safe = 1.0 / (most(-ray.y, 0.0) + 1.1 * (ray.x * ray.x + ray.z * ray.z).sqrt() + 1e-6);
-        let least_step = 0.05 / length;
+        let safe = 1.0 / (most(-ray.y, 0.0) + 0.9 * (ray.x * ray.x + ray.z * ray.z).sqrt() + 1e-6);
+        let least_step = 0.06 / length;
         let (mut t, mut above) = (enter, over(enter));
         if above < 0.0 {
             return Some(enter);
@@ -279,6 +300,9 @@ impl Shed {
     pub fn first(&self, eye: Vec3, ray: Vec3) -> Option<Hit> {
         let (mut best, mut block) = (f32::MAX, usize::MAX);
         for (g, group) in self.groups.iter().enumerate() {
+            if !group.near(eye, ray, best) {
+                continue;
+            }
             let (enter, leave) = group.span(eye, ray);
             for l in 0..LANES {
                 if enter[l] < leave[l] && enter[l] < best && leave[l] > 0.0 {
@@ -300,6 +324,9 @@ impl Shed {
     /// Whether anything that throws shadows stands between a point and `reach` along a ray.
     pub fn shaded(&self, from: Vec3, ray: Vec3, reach: f32) -> bool {
         self.groups.iter().enumerate().any(|(g, group)| {
+            if !group.near(from, ray, reach) {
+                return false;
+            }
             let (enter, leave) = group.span(from, ray);
             (0..LANES).any(|l| {
                 if enter[l] >= leave[l] || leave[l] <= 1e-3 || enter[l] >= reach {

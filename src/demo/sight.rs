@@ -7,14 +7,14 @@ use super::math::{Vec3, least, most, vec3};
 use super::set::{Block, Shed, Stuff};
 
 /// No block: never happens inside the closed shed, but a ray may slip between two edges.
-pub const NOTHING: u8 = u8::MAX;
+pub const NOTHING: u32 = u32::MAX;
 
 /// The nearest block and its depth, of every pixel.
 pub struct Sight {
     /// Depths in metres at pixel centres.
     pub depth: Vec<f32>,
     /// Blocks by number.
-    pub block: Vec<u8>,
+    pub block: Vec<u32>,
 }
 
 /// Columns and rows of the frame that a block may cover: first and one past the last.
@@ -98,7 +98,7 @@ impl Sight {
             let (enter, leave) = (most(x0, most(y0, z0)), least(x1, least(y1, z1)));
             let nearer = enter < leave && enter > 0.05 && enter < *depth;
             *depth = if nearer { enter } else { *depth };
-            *owner = if nearer { index as u8 } else { *owner };
+            *owner = if nearer { index as u32 } else { *owner };
         }
     }
 
@@ -122,13 +122,13 @@ impl Sight {
                 && t < self.depth[at]
             {
                 self.depth[at] = t;
-                self.block[at] = index as u8;
+                self.block[at] = index as u32;
             }
         }
     }
 
     /// Blocks around a pixel when an edge runs through it; empty when one surface fills it.
-    pub fn edge(&self, shed: &Shed, x: usize, y: usize, found: &mut Vec<u8>) {
+    pub fn edge(&self, shed: &Shed, x: usize, y: usize, found: &mut Vec<u32>) {
         found.clear();
         let at = y * WIDTH + x;
         let (own, depth) = (self.block[at], self.depth[at]);
@@ -161,7 +161,7 @@ impl Sight {
     }
 
     /// The nearest of some blocks along a ray: its number and depth.
-    pub fn nearest(shed: &Shed, among: &[u8], eye: Vec3, ray: Vec3) -> Option<(usize, f32)> {
+    pub fn nearest(shed: &Shed, among: &[u32], eye: Vec3, ray: Vec3) -> Option<(usize, f32)> {
         let mut best: Option<(usize, f32)> = None;
         for &index in among {
             if let Some(t) = shed.meet(index as usize, eye, ray)

@@ -26,7 +26,6 @@ pub struct Scene<'a> {
 /// A spot on a surface as seen by a ray.
 struct Spot {
     p: Vec3,
-    normal: Vec3,
     /// Unit direction of the look.
     look: Vec3,
     /// How far apart neighbouring pixels look on the surface, in metres.
@@ -49,7 +48,7 @@ impl Scene<'_> {
         if p.y < 1.6 {
             received = received * self.shadow.left(p);
         }
-        let spot = Spot { p, normal, look, step, received };
+        let spot = Spot { p, look, step, received };
         match block.stuff {
             Stuff::Floor => self.floor(&spot),
             Stuff::Brine => self.brine(&spot),
@@ -198,7 +197,7 @@ fn wall(spot: &Spot, face: u8) -> Vec3 {
         let bay = fraction(p.z * 0.25) * 4.0;
         let (dz, dy) = ((bay - 2.0).abs(), (p.y - 2.35).abs());
         if dz < 0.75 && dy < 0.48 {
-            let bar = (dz < 0.035) || dz > 0.70 || dy > 0.43 || dy < 0.02;
+            let bar = !(0.035..=0.70).contains(&dz) || !(0.02..=0.43).contains(&dy);
             let glass = clouds().at(p.z * 0.2, p.y * 0.3, step * 0.3);
             let pane = vec3(0.030, 0.052, 0.098) * (0.35 + 1.1 * glass);
             return if bar { spot.received.times(vec3(0.09, 0.07, 0.05)) * MATT } else { pane };

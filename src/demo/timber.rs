@@ -201,7 +201,14 @@ mod tests {
     }
 
     #[test]
-    fn blocks_can_be_numbered_in_one_byte() {
-        assert!(contents().0.len() < usize::from(super::super::sight::NOTHING));
+    fn no_lamp_hangs_inside_a_block() {
+        let (blocks, lamps) = contents();
+        for lamp in lamps {
+            let inside = |b: &Block| {
+                let q = b.inward(lamp.at - b.centre);
+                q.x.abs() < b.half.x && q.y.abs() < b.half.y && q.z.abs() < b.half.z
+            };
+            assert!(!blocks.iter().any(inside), "{lamp:?}");
+        }
     }
 }
