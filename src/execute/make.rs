@@ -34,7 +34,11 @@ pub(super) struct Cost {
 impl Engine<'_> {
     pub(super) fn make(&self, id: NodeId, frame: i64, due: Due) -> Result<Ready, Stop> {
         let (began, cpu) = (Instant::now(), thread_cpu());
-        let made = self.compute(id, frame);
+        // An operator that breaks costs its frame, not the run.
+        let made = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| self.compute(id, frame)))
+            .unwrap_or_else(|_| {
+                Err(format!("{} broke on this frame; please report it", self.graph.nodes[id].kind()).into())
+            });
         let spent =
             |cost: &Cost| (began.elapsed(), thread_cpu().saturating_sub(cpu) + cost.children, cost.peak);
         match made {

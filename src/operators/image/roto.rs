@@ -114,7 +114,9 @@ impl Prepared for Cutting {
 pub fn stencil(still: &Still, window: &Window) -> Mask {
     let around = window.widened(reach(still.feather));
     let sharp = cover(&[flatten(&still.points, &around)], still.fill, around);
-    if still.feather > 0.0 { soften(&sharp, still.feather, window) } else { sharp }
+    let mask = if still.feather > 0.0 { soften(&sharp, still.feather, window) } else { sharp };
+    // A shape that lies wholly beside the frame may leave an empty window out there.
+    if mask.window.is_empty() { Mask::new(Window { width: 0, height: 0, ..*window }) } else { mask }
 }
 
 /// Joins a shape to the matte so far, of which only `rows` (from, to) may be other than zero.
@@ -179,6 +181,23 @@ mattes:
         assert!(roto.is_steady());
         let image = roto.apply(&NOTHING, 1).unwrap();
         assert_eq!([sum(&image, 0), sum(&image, 1), sum(&image, 2)], [1200.0, 300.0, 0.0]);
+    }
+
+    #[test]
+    fn soft_shapes_beside_the_frame_leave_it_empty() {
+        for place in [
+            "[[600, 10], [640, 10], [640, 50]]",
+            "[[-90, 10], [-50, 10], [-50, 50]]",
+            "[[10, 900], [50, 900], [50, 940]]",
+        ] {
+            for mode in ["add", "subtract", "intersect"] {
+                let file = format!(
+                    "mattes: {{ a: {{ shapes: [ {{ mode: {mode}, feather: 5, keys: {{ 1: {place} }} }} ] }} }}"
+                );
+                let roto = prepare(&Roto, "", Some(&file), &[]).ok().unwrap();
+                assert_eq!(sum(&roto.apply(&NOTHING, 1).unwrap(), 0), 0.0);
+            }
+        }
     }
 
     fn moving(at_forty: i32) -> String {
