@@ -13,8 +13,8 @@ use crate::project::Project;
 use crate::project::demo as files;
 use crate::project::rebuild::Rebuilt;
 
-/// The shapes file in which a key is moved, the first point of the key, and the keys on either side of it.
-const MOVED: &str = "roto/br040.yaml";
+/// The shapes file in which a key is moved.
+const MOVED: &str = "roto/br020.yaml";
 
 /// Writes, rebuilds, moves a key, rebuilds, puts it back.
 pub fn run(arguments: &Arguments, options: &Demo) -> Answer {

@@ -77,12 +77,12 @@ impl Shadow {
                 continue;
             }
             // What touches the floor darkens it more than its size says: light does not get under it.
-            let weight = 0.75 + 1.6 / (1.0 + 64.0 * at.y * at.y);
+            let weight = 0.75 + 4.0 / (1.0 + 64.0 * at.y * at.y);
             for (x, close) in close.iter_mut().enumerate() {
                 let (dx, dz) = (at.x - x0 - x as f32 * CELL, at.z - z);
                 let square = dx * dx + dz * dz + at.y * at.y + 0.004;
                 let hidden = at.y * radius * radius / (square * square.sqrt());
-                *close *= 1.0 - least(hidden * weight, 0.88);
+                *close *= 1.0 - least(hidden * weight, 0.92);
             }
         }
         let (mut lit, mut all) = ([0.0_f32; SIDE], [0.0_f32; SIDE]);
