@@ -4,6 +4,8 @@ use super::arguments::Arguments;
 use super::progress::Reading;
 use super::{Answer, Exit, show};
 use crate::base::problem::Severity;
+use crate::declare::schema::{self, OperatorTable, ParamTable, Takes};
+use crate::operators::{self, Kind, Spec};
 use crate::project::{Declared, Project};
 
 /// Reads everything and reports.
@@ -50,5 +52,42 @@ pub fn report(declared: &Declared, arguments: &Arguments) {
         (0, w) => anstream::println!("sound, with {w} warnings: {shots} shots"),
         (e, 0) => anstream::println!("not sound: {e} errors"),
         (e, w) => anstream::println!("not sound: {e} errors, {w} warnings"),
+    }
+}
+
+/// Prints the schema for editors, with every operator's settings.
+pub fn schema() -> Answer {
+    let tables: Vec<OperatorTable> = operators::all().iter().map(|operator| table(operator.spec())).collect();
+    anstream::println!("{:#}", schema::schema(&tables));
+    Ok(Exit::Done)
+}
+
+fn table(spec: &Spec) -> OperatorTable {
+    let params = spec.params.iter().map(|param| ParamTable {
+        name: param.name.into(),
+        takes: takes(param.kind),
+        unit: param.unit.into(),
+        default: param.default.into(),
+        doc: param.doc.into(),
+    });
+    OperatorTable {
+        name: spec.name.into(),
+        summary: spec.summary.into(),
+        ports: spec.ports.iter().map(|port| (port.name.into(), port.doc.into())).collect(),
+        params: params.collect(),
+    }
+}
+
+fn takes(kind: Kind) -> Takes {
+    match kind {
+        Kind::Number { min, max } => Takes::Number(min, max),
+        Kind::Keyed { min, max } => Takes::Keyed(min, max),
+        Kind::Whole { min, max } => Takes::Whole(min, max),
+        Kind::Flag => Takes::Flag,
+        Kind::Word(words) => Takes::Words(words.iter().map(ToString::to_string).collect()),
+        Kind::Text => Takes::Text,
+        Kind::File => Takes::File,
+        Kind::Numbers(count) => Takes::Numbers(count),
+        Kind::Structure => Takes::Anything,
     }
 }

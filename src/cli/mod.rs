@@ -74,6 +74,7 @@ pub fn main() -> std::process::ExitCode {
 fn answer(arguments: &Arguments) -> Answer {
     let project = || Project::find(&arguments.folder);
     match &arguments.verb {
+        Verb::Check(a) if a.schema => check::schema(),
         Verb::Check(_) => check::run(&project()?, arguments),
         Verb::Status(a) => status::run(&project()?, arguments, a),
         Verb::Why(a) => why::run(&project()?, arguments, a),
