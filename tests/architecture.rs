@@ -57,7 +57,22 @@ const LAYERS: &[(&str, &[&str])] = &[
             "demo",
         ],
     ),
-    ("cli", &["base", "declare", "events", "operators", "graph", "stale", "store", "observe", "execute", "report", "project"]),
+    (
+        "cli",
+        &[
+            "base",
+            "declare",
+            "events",
+            "operators",
+            "graph",
+            "stale",
+            "store",
+            "observe",
+            "execute",
+            "report",
+            "project",
+        ],
+    ),
 ];
 
 /// Rows that take values and give values: no disk, no processes, no environment, no clock, no printing.
