@@ -71,7 +71,7 @@ impl Lighting {
             let gloss = gloss * gloss * gloss * gloss;
             let gloss = gloss * gloss * gloss;
             let amount = if leather {
-                0.09
+                0.045
             } else if skin {
                 0.05
             } else {

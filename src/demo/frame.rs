@@ -100,17 +100,31 @@ fn set(scene: &Scene, sight: &Sight, camera: &Camera) -> Vec<Vec3> {
                 }
                 continue;
             }
-            let mut sum = Vec3::default();
-            for (dx, dy) in LOOKS {
-                let ray = camera.ray(x as f32 + dx, y as f32 + dy);
-                if let Some((block, depth)) = Sight::nearest(scene.shed, &around, camera.eye, ray) {
-                    sum = sum + scene.seen(block, camera.eye, ray, depth, angle);
-                }
-            }
-            picture[at] = sum * 0.25;
+            picture[at] = along_edge(scene, camera, &around, (x, y));
         }
     }
     picture
+}
+
+/// A pixel through which edges run. Looks that meet the same face of the same block are shaded once,
+/// by the first of them: what lies within a pixel of one face hardly differs.
+fn along_edge(scene: &Scene, camera: &Camera, around: &[u32], pixel: (usize, usize)) -> Vec3 {
+    let mut faces: Vec<(usize, u8)> = Vec::with_capacity(LOOKS.len());
+    let mut sum = Vec3::default();
+    let mut seen = [Vec3::default(); LOOKS.len()];
+    for (dx, dy) in LOOKS {
+        let ray = camera.ray(pixel.0 as f32 + dx, pixel.1 as f32 + dy);
+        let Some((block, depth)) = Sight::nearest(scene.shed, around, camera.eye, ray) else { continue };
+        let face = scene.shed.blocks[block].face(camera.eye + ray * depth);
+        let known = faces.iter().position(|&f| f == (block, face));
+        let index = known.unwrap_or_else(|| {
+            seen[faces.len()] = scene.seen(block, camera.eye, ray, depth, 1.0 / camera.focal);
+            faces.push((block, face));
+            faces.len() - 1
+        });
+        sum = sum + seen[index];
+    }
+    sum * (1.0 / LOOKS.len() as f32)
 }
 
 /// The lamps' globes, with soft rims.

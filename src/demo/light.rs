@@ -16,7 +16,7 @@ const PATCH: f32 = 0.14;
 /// Light that no lamp explains: night sky through cracks.
 pub const NIGHT_FILL: Vec3 = vec3(0.006, 0.010, 0.018);
 
-/// Irradiance over one face (or, of salt, seen from above), in rows.
+/// Irradiance over one face, in rows.
 struct Sheet {
     across: usize,
     along: usize,
@@ -26,6 +26,8 @@ struct Sheet {
 /// Irradiance of everything in the shed.
 pub struct Light {
     sheets: Vec<Sheet>,
+    /// Of all salt, as seen from above: heaps run into each other.
+    salt: Sheet,
 }
 
 /// The two axes (0 x, 1 y, 2 z) that span a face.
@@ -50,16 +52,13 @@ fn counts(block: &Block, face: u8) -> (usize, usize) {
 }
 
 /// The point and normal at a share (u, v) of a face.
-fn place(shed: &Shed, block: &Block, face: u8, u: f32, v: f32) -> (Vec3, Vec3) {
+fn place(block: &Block, face: u8, u: f32, v: f32) -> (Vec3, Vec3) {
     let (a, b) = span_of(face);
     let mut q = [0.0; 3];
     q[face as usize / 2] = part(block.half, face as usize / 2) * if face & 1 == 1 { 1.0 } else { -1.0 };
     q[a] = part(block.half, a) * (u * 2.0 - 1.0);
     q[b] = part(block.half, b) * (v * 2.0 - 1.0);
     let p = block.centre + block.outward(vec3(q[0], q[1], q[2]));
-    if block.stuff == Stuff::Salt {
-        return (vec3(p.x, most(shed.salt(p.x, p.z), 0.0), p.z), shed.salt_normal(p.x, p.z));
-    }
     (p, block.normal(face))
 }
 
@@ -124,31 +123,59 @@ impl Light {
     /// Irradiance on block `index` at a point of one of its faces.
     pub fn at(&self, shed: &Shed, index: usize, face: u8, p: Vec3) -> Vec3 {
         let block = &shed.blocks[index];
-        let face = if block.stuff == Stuff::Salt { 3 } else { face };
+        if block.stuff == Stuff::Salt {
+            return self.salt.look((p.x + 7.0) / 14.0, (p.z + 6.0) / 42.0);
+        }
         let sheet = &self.sheets[index * 6 + face as usize];
         let q = block.inward(p - block.centre);
         let (a, b) = span_of(face);
-        let share = |axis: usize, count: usize| {
-            let half = part(block.half, axis);
-            let u = (part(q, axis) / half + 1.0) * 0.5 * (count - 1) as f32;
-            least(most(u, 0.0), (count - 1) as f32 - 0.001)
-        };
-        let (u, v) = (share(a, sheet.across), share(b, sheet.along));
-        let (i, j) = (u as usize, v as usize);
-        let (fu, fv) = (u - i as f32, v - j as f32);
-        let at = j * sheet.across + i;
-        let near = sheet.patches[at].to(sheet.patches[at + 1], fu);
-        near.to(sheet.patches[at + sheet.across].to(sheet.patches[at + sheet.across + 1], fu), fv)
+        let share = |axis: usize| (part(q, axis) / part(block.half, axis) + 1.0) * 0.5;
+        sheet.look(share(a), share(b))
     }
 
     /// First what comes straight from the lights, then one bounce of it.
     fn gather(shed: &Shed) -> Self {
         let count = shed.blocks.len() * 6;
         let first: Vec<Sheet> = (0..count).into_par_iter().map(|i| first_pass(shed, i)).collect();
-        let first = Light { sheets: first };
+        let salt = salt_sheet(&|p, normal, seed| direct(shed, p, normal, seed));
+        let first = Light { sheets: first, salt };
         let bounced = (0..count).into_par_iter().map(|i| second_pass(shed, &first, i)).collect();
-        Light { sheets: bounced }
+        let salt = salt_sheet(&|p, normal, seed| {
+            let far = bounce(shed, &first, p + normal * 0.012, normal, chance(seed, 3, 5));
+            first.salt.look((p.x + 7.0) / 14.0, (p.z + 6.0) / 42.0) + far
+        });
+        Light { sheets: bounced, salt }
     }
+}
+
+impl Sheet {
+    /// Irradiance at a share (u, v) of the face, between the patches around.
+    fn look(&self, u: f32, v: f32) -> Vec3 {
+        let place =
+            |u: f32, count: usize| least(most(u * (count - 1) as f32, 0.0), (count - 1) as f32 - 0.001);
+        let (u, v) = (place(u, self.across), place(v, self.along));
+        let (i, j) = (u as usize, v as usize);
+        let (fu, fv) = (u - i as f32, v - j as f32);
+        let at = j * self.across + i;
+        let near = self.patches[at].to(self.patches[at + 1], fu);
+        near.to(self.patches[at + self.across].to(self.patches[at + self.across + 1], fu), fv)
+    }
+}
+
+/// The sheet of all salt, from what a point, its normal and a seed receive.
+fn salt_sheet(receive: &(dyn Fn(Vec3, Vec3, i32) -> Vec3 + Sync)) -> Sheet {
+    let (across, along) = (101, 301);
+    let patches: Vec<Vec3> = (0..across * along)
+        .into_par_iter()
+        .map(|i| {
+            let (x, z) = ((i % across) as f32 * 0.14 - 7.0, (i / across) as f32 * 0.14 - 6.0);
+            let (height, shed) = (shed().salt(x, z), shed());
+            // A wall hides what lies at its very foot.
+            let x = least(most(x, -6.9), 6.9);
+            receive(vec3(x, most(height, 0.0), z), shed.salt_normal(x, z), i as i32)
+        })
+        .collect();
+    Sheet { across, along, patches: softened(&patches, across, along) }
 }
 
 /// Whether a face can be seen from inside the shed at all.
@@ -156,8 +183,7 @@ fn in_sight(block: &Block, face: u8) -> bool {
     match block.stuff {
         Stuff::Floor | Stuff::Brine => face == 3,
         Stuff::Roof => face == 2,
-        Stuff::Night => false,
-        Stuff::Salt => face == 3,
+        Stuff::Night | Stuff::Salt => false,
         _ => true,
     }
 }
@@ -177,7 +203,7 @@ fn first_pass(shed: &Shed, sheet: usize) -> Sheet {
     let (across, along) = counts(block, face);
     let patches: Vec<Vec3> = (0..across * along)
         .map(|i| {
-            let (p, normal) = place(shed, block, face, share(i % across, across), share(i / across, along));
+            let (p, normal) = place(block, face, share(i % across, across), share(i / across, along));
             direct(shed, p, normal, (sheet * 65_536 + i) as i32)
         })
         .collect();
@@ -197,7 +223,7 @@ fn second_pass(shed: &Shed, first: &Light, sheet: usize) -> Sheet {
     let coarse: Vec<Vec3> = (0..wide * tall)
         .map(|i| {
             let (u, v) = (least(share(i % wide * 2, across), 0.99), least(share(i / wide * 2, along), 0.99));
-            let (p, normal) = place(shed, block, face, u, v);
+            let (p, normal) = place(block, face, u, v);
             bounce(shed, first, p + normal * 0.012, normal, chance(i as i32, sheet as i32, 5))
         })
         .collect();

@@ -9,6 +9,7 @@ mod cloth;
 mod figure;
 mod film;
 mod frame;
+mod groups;
 mod haze;
 mod light;
 mod math;

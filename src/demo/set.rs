@@ -4,6 +4,7 @@
 
 use std::sync::OnceLock;
 
+use super::groups::{Group, LANES, slab};
 use super::math::{Vec3, floor, least, most, smooth, vec3};
 use super::timber::{contents, heap_height};
 
@@ -54,14 +55,6 @@ pub struct Hit {
     pub block: usize,
     /// Which face: 0 to 5 for -x, +x, -y, +y, -z, +z before turning.
     pub face: u8,
-}
-
-/// Where a ray enters and leaves the space between two parallel planes, `half` either side of 0.
-#[inline(always)]
-fn slab(from: f32, direction: f32, half: f32) -> (f32, f32) {
-    let k = 1.0 / if direction.abs() < 1e-9 { 1e-9 } else { direction };
-    let (a, b) = (-from * k, half * k.abs());
-    (a - b, a + b)
 }
 
 impl Block {
@@ -161,75 +154,6 @@ pub struct Shed {
     groups: Vec<Group>,
 }
 
-/// Blocks asked together.
-const LANES: usize = 8;
-
-/// Eight blocks side by side, so that one loop without branches asks all of them.
-#[derive(Clone, Default)]
-struct Group {
-    centre: [[f32; LANES]; 3],
-    half: [[f32; LANES]; 3],
-    turn: [[f32; LANES]; 2],
-    /// A block around all of them: rays that miss it ask no further.
-    around: (Vec3, Vec3),
-}
-
-impl Group {
-    fn of(blocks: &[Block]) -> Self {
-        let mut group = Group::default();
-        // Lanes without a block hold one of no size, far away.
-        group.centre[1] = [-1e6; LANES];
-        group.turn[0] = [1.0; LANES];
-        for (l, b) in blocks.iter().enumerate() {
-            for (axis, (c, h)) in [(b.centre.x, b.half.x), (b.centre.y, b.half.y), (b.centre.z, b.half.z)]
-                .into_iter()
-                .enumerate()
-            {
-                (group.centre[axis][l], group.half[axis][l]) = (c, h);
-            }
-            (group.turn[0][l], group.turn[1][l]) = b.turn;
-        }
-        let (mut low, mut high) = (vec3(1e6, 1e6, 1e6), vec3(-1e6, -1e6, -1e6));
-        for b in blocks {
-            let (c, s) = (b.turn.0.abs(), b.turn.1.abs());
-            let reach = vec3(c * b.half.x + s * b.half.y, s * b.half.x + c * b.half.y, b.half.z);
-            let (a, z) = (b.centre - reach, b.centre + reach);
-            low = vec3(least(low.x, a.x), least(low.y, a.y), least(low.z, a.z));
-            high = vec3(most(high.x, z.x), most(high.y, z.y), most(high.z, z.z));
-        }
-        // A little larger, so that rounding never hides a block that the ray grazes.
-        group.around = (low.to(high, 0.5), (high - low) * 0.5 + vec3(1e-3, 1e-3, 1e-3));
-        group
-    }
-
-    /// Whether a ray comes near any of the blocks before `reach`.
-    #[inline(always)]
-    fn near(&self, eye: Vec3, ray: Vec3, reach: f32) -> bool {
-        let (centre, half) = self.around;
-        let (x0, x1) = slab(eye.x - centre.x, ray.x, half.x);
-        let (y0, y1) = slab(eye.y - centre.y, ray.y, half.y);
-        let (z0, z1) = slab(eye.z - centre.z, ray.z, half.z);
-        let (enter, leave) = (most(x0, most(y0, z0)), least(x1, least(y1, z1)));
-        enter < leave && leave > 0.0 && enter < reach
-    }
-
-    /// Where a ray enters and leaves each block.
-    #[inline(always)]
-    fn span(&self, eye: Vec3, ray: Vec3) -> ([f32; LANES], [f32; LANES]) {
-        let (mut enter, mut leave) = ([0.0; LANES], [0.0; LANES]);
-        for l in 0..LANES {
-            let (c, s) = (self.turn[0][l], self.turn[1][l]);
-            let (x, y, z) = (eye.x - self.centre[0][l], eye.y - self.centre[1][l], eye.z - self.centre[2][l]);
-            let (x0, x1) = slab(c * x + s * y, c * ray.x + s * ray.y, self.half[0][l]);
-            let (y0, y1) = slab(c * y - s * x, c * ray.y - s * ray.x, self.half[1][l]);
-            let (z0, z1) = slab(z, ray.z, self.half[2][l]);
-            enter[l] = most(x0, most(y0, z0));
-            leave[l] = least(x1, least(y1, z1));
-        }
-        (enter, leave)
-    }
-}
-
 impl Shed {
     /// Height of the salt at (x, z).
     #[inline(always)]
@@ -262,15 +186,40 @@ impl Shed {
             return None;
         }
         if block.stuff == Stuff::Salt {
-            return self.march(most(enter, 0.0), leave, eye, ray);
+            return self.heap(index, most(enter, 0.0), leave, eye, ray);
         }
         (enter > 0.0).then_some(enter)
+    }
+
+    /// Where a ray meets the salt of the heap in block `index`, between two distances.
+    #[inline(always)]
+    pub fn heap(&self, index: usize, enter: f32, leave: f32, eye: Vec3, ray: Vec3) -> Option<f32> {
+        // No salt of this heap is higher than a cone around it; where the ray comes closest to
+        // its middle says how high that can be, and so from where on the ray can meet it at all.
+        let (middle, top) = (self.blocks[index].centre, self.blocks[index].half.y * 2.0 - 0.15);
+        let (dx, dz) = (eye.x - middle.x, eye.z - middle.z);
+        let level = ray.x * ray.x + ray.z * ray.z + 1e-9;
+        let t = least(most(-(dx * ray.x + dz * ray.z) / level, enter), leave);
+        let (nx, nz) = (dx + ray.x * t, dz + ray.z * t);
+        let highest = top * (1.0 - 0.95 * (nx * nx + nz * nz).sqrt() / self.radius(index)) + 0.12;
+        let (first, last) = (eye.y + ray.y * enter, eye.y + ray.y * leave);
+        if first > highest && last > highest {
+            return None;
+        }
+        let down = if first > highest { (highest - eye.y) / ray.y } else { enter };
+        self.march(least(most(down, enter), leave), leave, eye, ray)
+    }
+
+    /// Half the length of a heap's block along z, which no wall cuts short.
+    #[inline(always)]
+    fn radius(&self, index: usize) -> f32 {
+        self.blocks[index].half.z
     }
 
     /// Walks a ray over the height field. The salt is never steeper than its slope of repose
     /// and a little, so height above it says how far the ray may safely go; the crossing is
     /// found by proportion.
-    pub fn march(&self, enter: f32, leave: f32, eye: Vec3, ray: Vec3) -> Option<f32> {
+    fn march(&self, enter: f32, leave: f32, eye: Vec3, ray: Vec3) -> Option<f32> {
         let over = |t: f32| {
             let p = eye + ray * t;
             p.y - self.salt(p.x, p.z)
@@ -308,7 +257,7 @@ impl Shed {
                 if enter[l] < leave[l] && enter[l] < best && leave[l] > 0.0 {
                     let index = g * LANES + l;
                     let t = if self.blocks[index].stuff == Stuff::Salt {
-                        self.march(most(enter[l], 0.0), leave[l], eye, ray).unwrap_or(f32::MAX)
+                        self.heap(index, most(enter[l], 0.0), leave[l], eye, ray).unwrap_or(f32::MAX)
                     } else {
                         enter[l]
                     };
@@ -332,10 +281,11 @@ impl Shed {
                 if enter[l] >= leave[l] || leave[l] <= 1e-3 || enter[l] >= reach {
                     return false;
                 }
-                let block = &self.blocks[g * LANES + l];
+                let index = g * LANES + l;
+                let block = &self.blocks[index];
                 block.shades
                     && if block.stuff == Stuff::Salt {
-                        self.march(most(enter[l], 0.0), leave[l], from, ray)
+                        self.heap(index, most(enter[l], 0.0), leave[l], from, ray)
                             .is_some_and(|t| t > 1e-3 && t < reach)
                     } else {
                         enter[l] > 1e-3

@@ -3,6 +3,7 @@
 //! Knows blocks drawn one after the other into a depth buffer. Does not know colours.
 
 use super::camera::{Camera, HEIGHT, WIDTH};
+use super::groups::TINY;
 use super::math::{Vec3, least, most, vec3};
 use super::set::{Block, Shed, Stuff};
 
@@ -15,41 +16,76 @@ pub struct Sight {
     pub depth: Vec<f32>,
     /// Blocks by number.
     pub block: Vec<u32>,
+    /// Where the rays of a row enter and leave the block at hand.
+    enter: Vec<f32>,
+    leave: Vec<f32>,
 }
 
-/// Columns and rows of the frame that a block may cover: first and one past the last.
-fn bounds(camera: &Camera, block: &Block) -> Option<[usize; 4]> {
-    let (mut low, mut high) = ((f32::MAX, f32::MAX), (f32::MIN, f32::MIN));
-    let (mut near, mut far) = (false, false);
-    for corner in 0..8 {
-        let sign = |bit: u32| if corner >> bit & 1 == 1 { 1.0 } else { -1.0 };
-        let half = vec3(block.half.x * sign(0), block.half.y * sign(1), block.half.z * sign(2));
-        let (x, y, depth) = camera.project(block.centre + block.outward(half));
-        if depth < 0.06 {
-            near = true;
-            continue;
+/// Where a block's twelve edges fall in the frame.
+struct Outline {
+    corners: [(f32, f32); 8],
+    /// First and one past the last of its rows.
+    rows: (usize, usize),
+    /// True when part of it lies behind the lens, where projection says nothing: it may be anywhere.
+    anywhere: bool,
+}
+
+impl Outline {
+    /// The outline of a block; none when it is wholly behind the lens or out of the frame's rows.
+    fn of(camera: &Camera, block: &Block) -> Option<Self> {
+        let (mut low, mut high) = (f32::MAX, f32::MIN);
+        let (mut behind, mut before) = (false, false);
+        let corners = std::array::from_fn(|corner| {
+            let sign = |bit: u32| if corner >> bit & 1 == 1 { 1.0 } else { -1.0 };
+            let half = vec3(block.half.x * sign(0), block.half.y * sign(1), block.half.z * sign(2));
+            let (x, y, depth) = camera.project(block.centre + block.outward(half));
+            behind |= depth < 0.06;
+            before |= depth >= 0.06;
+            (low, high) = (least(low, y), most(high, y));
+            (x, y)
+        });
+        let row = |y: f32| least(most(y, 0.0), HEIGHT as f32) as usize;
+        let rows = if behind { (0, HEIGHT) } else { (row(low - 1.0), row(high + 2.0)) };
+        (before && rows.0 < rows.1).then_some(Outline { corners, rows, anywhere: behind })
+    }
+
+    /// Columns that the block may cover in a row.
+    fn columns(&self, row: usize) -> std::ops::Range<usize> {
+        if self.anywhere {
+            return 0..WIDTH;
         }
-        far = true;
-        low = (least(low.0, x), least(low.1, y));
-        high = (most(high.0, x), most(high.1, y));
+        // The row's band, a pixel wider than the row on either side, cuts the edges it crosses.
+        let (top, bottom) = (row as f32 - 1.0, row as f32 + 2.0);
+        let (mut low, mut high) = (f32::MAX, f32::MIN);
+        for corner in 0..8_usize {
+            for bit in 0..3 {
+                let (a, b) = (self.corners[corner], self.corners[corner | 1 << bit]);
+                if corner >> bit & 1 == 1 || most(a.1, b.1) < top || least(a.1, b.1) > bottom {
+                    continue;
+                }
+                let at = |y: f32| {
+                    let rise = b.1 - a.1;
+                    let u = if rise.abs() < 1e-6 { 0.0 } else { least(most((y - a.1) / rise, 0.0), 1.0) };
+                    a.0 + (b.0 - a.0) * u
+                };
+                let flat = (b.1 - a.1).abs() < 1e-6;
+                let (p, q) = if flat { (a.0, b.0) } else { (at(top), at(bottom)) };
+                low = least(low, least(p, q));
+                high = most(high, most(p, q));
+            }
+        }
+        let column = |x: f32| least(most(x, 0.0), WIDTH as f32) as usize;
+        let range = column(low - 1.0)..column(high + 2.0);
+        if range.start < range.end { range } else { 0..0 }
     }
-    if !far {
-        return None;
-    }
-    if near {
-        // Part of it is behind the lens, where projection says nothing: look everywhere.
-        return Some([0, WIDTH, 0, HEIGHT]);
-    }
-    let column = |x: f32| least(most(x, 0.0), WIDTH as f32) as usize;
-    let row = |y: f32| least(most(y, 0.0), HEIGHT as f32) as usize;
-    let all = [column(low.0 - 1.0), column(high.0 + 2.0), row(low.1 - 1.0), row(high.1 + 2.0)];
-    (all[0] < all[1] && all[2] < all[3]).then_some(all)
 }
 
 impl Sight {
     /// Draws every block.
     pub fn new(shed: &Shed, camera: &Camera) -> Self {
-        let mut sight = Sight { depth: vec![1e6; WIDTH * HEIGHT], block: vec![NOTHING; WIDTH * HEIGHT] };
+        let (all, row) = (WIDTH * HEIGHT, vec![0.0; WIDTH]);
+        let mut sight =
+            Sight { depth: vec![1e6; all], block: vec![NOTHING; all], enter: row.clone(), leave: row };
         // Heaps come last and from the nearest on: walking a ray over salt costs most, and what
         // already stands before it spares the walk.
         let mut order: Vec<usize> = (0..shed.blocks.len()).collect();
@@ -62,20 +98,21 @@ impl Sight {
             rank(a).partial_cmp(&rank(b)).unwrap_or(std::cmp::Ordering::Equal)
         });
         for index in order {
-            let Some([left, right, top, bottom]) = bounds(camera, &shed.blocks[index]) else { continue };
-            for y in top..bottom {
+            let Some(outline) = Outline::of(camera, &shed.blocks[index]) else { continue };
+            for y in outline.rows.0..outline.rows.1 {
+                let columns = outline.columns(y);
                 if shed.blocks[index].stuff == Stuff::Salt {
-                    sight.salt_row(shed, camera, index, y, left..right);
+                    sight.salt_row(shed, camera, index, y, columns);
                 } else {
-                    sight.row(shed, camera, index, y, left..right);
+                    sight.row(shed, camera, index, y, columns);
                 }
             }
         }
         sight
     }
 
-    /// One row of one block. The slabs are worked out along the row by additions, in a loop
-    /// without branches that becomes vector instructions.
+    /// One row of one block: slab by slab along the whole row, in loops without branches that
+    /// become vector instructions.
     fn row(&mut self, shed: &Shed, camera: &Camera, index: usize, y: usize, columns: std::ops::Range<usize>) {
         let block = &shed.blocks[index];
         let (left, count) = (columns.start, columns.len());
@@ -83,20 +120,23 @@ impl Sight {
         let step = block.inward(camera.right * (1.0 / camera.focal));
         let o = block.inward(camera.eye - block.centre);
         let half = block.half;
+        let (enter, leave) = (&mut self.enter[..count], &mut self.leave[..count]);
+        enter.fill(f32::MIN);
+        leave.fill(f32::MAX);
+        for (o, first, step, half) in
+            [(o.x, first.x, step.x, half.x), (o.y, first.y, step.y, half.y), (o.z, first.z, step.z, half.z)]
+        {
+            for (i, (enter, leave)) in enter.iter_mut().zip(leave.iter_mut()).enumerate() {
+                let k = 1.0 / (first + step * i as f32 + TINY);
+                let (a, b) = (-o * k, half * k.abs());
+                *enter = most(*enter, a - b);
+                *leave = least(*leave, a + b);
+            }
+        }
         let depth = &mut self.depth[y * WIDTH + left..][..count];
         let owner = &mut self.block[y * WIDTH + left..][..count];
-        for (i, (depth, owner)) in depth.iter_mut().zip(owner).enumerate() {
-            let n = i as f32;
-            let slab = |o: f32, d: f32, half: f32| {
-                let k = 1.0 / if d.abs() < 1e-9 { 1e-9 } else { d };
-                let (a, b) = (-o * k, half * k.abs());
-                (a - b, a + b)
-            };
-            let (x0, x1) = slab(o.x, first.x + step.x * n, half.x);
-            let (y0, y1) = slab(o.y, first.y + step.y * n, half.y);
-            let (z0, z1) = slab(o.z, first.z + step.z * n, half.z);
-            let (enter, leave) = (most(x0, most(y0, z0)), least(x1, least(y1, z1)));
-            let nearer = enter < leave && enter > 0.05 && enter < *depth;
+        for (((depth, owner), &enter), &leave) in depth.iter_mut().zip(owner).zip(&*enter).zip(&*leave) {
+            let nearer = (enter < leave) & (enter > 0.05) & (enter < *depth);
             *depth = if nearer { enter } else { *depth };
             *owner = if nearer { index as u32 } else { *owner };
         }
@@ -118,7 +158,8 @@ impl Sight {
             if enter < leave
                 && enter < self.depth[at]
                 && leave > 0.0
-                && let Some(t) = shed.march(most(enter, 0.0), least(leave, self.depth[at]), camera.eye, ray)
+                && let Some(t) =
+                    shed.heap(index, most(enter, 0.0), least(leave, self.depth[at]), camera.eye, ray)
                 && t < self.depth[at]
             {
                 self.depth[at] = t;

@@ -181,8 +181,7 @@ pub fn contents() -> (Vec<Block>, Vec<Lamp>) {
     blocks.extend(fittings(&lamps));
     for [x, z, radius, top] in HEAPS {
         let wide = radius * 1.35;
-        let (low, high) =
-            ([most(x - wide, -7.0), 0.0, z - wide], [least(x + wide, 7.0), top + 0.15, z + wide]);
+        let (low, high) = ([x - wide, 0.0, z - wide], [x + wide, top + 0.15, z + wide]);
         blocks.push(block(Stuff::Salt, low, high));
     }
     (blocks, lamps)
