@@ -10,6 +10,7 @@ use std::time::Duration;
 
 use super::Engine;
 use super::make::{Cost, Trouble};
+use crate::base::braces;
 use crate::base::frames::FrameRange;
 use crate::declare::film::{Delivers, Each};
 use crate::graph::{CommandWork, NodeId};
@@ -45,8 +46,13 @@ impl Engine<'_> {
             tempfile::Builder::new().prefix("call-").tempdir_in(self.store.path("work")).map_err(file)?;
         let mut values = self.lay_out(id, frames, folder.path(), work)?;
         values.extend(work.values.iter().cloned());
-        let words: Vec<String> =
-            work.command.words.value.iter().map(|word| fill(word, &values)).collect::<Result<_, String>>()?;
+        let words: Vec<String> = work
+            .command
+            .words
+            .value
+            .iter()
+            .map(|word| filled(word, &values))
+            .collect::<Result<_, String>>()?;
         let log = self.store.path("logs").join(format!("{}.{}.{frames}.log", node.shot, node.stage));
         let with_log = |reason: String| Trouble { reason, log: Some(log.clone()) };
         let cost = self
@@ -112,32 +118,10 @@ impl Engine<'_> {
     }
 }
 
-/// Fills `{name}` in a word. `{{` and `}}` stand for braces.
-fn fill(word: &str, values: &[(String, String)]) -> Result<String, String> {
-    let mut out = String::with_capacity(word.len());
-    let mut rest = word;
-    while let Some(at) = rest.find(['{', '}']) {
-        out.push_str(&rest[..at]);
-        let tail = &rest[at..];
-        if tail.starts_with("{{") || tail.starts_with("}}") {
-            out.push_str(&tail[..1]);
-            rest = &tail[2..];
-            continue;
-        }
-        let end = tail
-            .find('}')
-            .filter(|_| tail.starts_with('{'))
-            .ok_or_else(|| format!("'{word}' has a brace without its other half"))?;
-        let name = &tail[1..end];
-        let value = values
-            .iter()
-            .find(|(n, _)| n == name)
-            .ok_or_else(|| format!("nothing is called '{{{name}}}' here"))?;
-        out.push_str(&value.1);
-        rest = &tail[end + 1..];
-    }
-    out.push_str(rest);
-    Ok(out)
+/// A word with its names filled in.
+fn filled(word: &str, values: &[(String, String)]) -> Result<String, String> {
+    let value = |name: &str| values.iter().find(|(n, _)| n == name).map(|(_, value)| value.clone());
+    braces::fill(word, value).map_err(|e| format!("'{word}': {e}"))
 }
 
 fn read_output(path: &Path, delivers: &Delivers, size: (u32, u32)) -> Result<Image, String> {
@@ -242,10 +226,10 @@ mod tests {
     #[test]
     fn words_are_filled_and_never_split() {
         let values = vec![("shot".to_string(), "a b; rm".to_string())];
-        assert_eq!(fill("--x={shot}", &values), Ok("--x=a b; rm".into()));
-        assert_eq!(fill("{{{shot}}}", &values), Ok("{a b; rm}".into()));
-        assert!(fill("{what}", &values).is_err());
-        assert!(fill("{shot", &values).is_err());
-        assert!(fill("}", &values).is_err());
+        assert_eq!(filled("--x={shot}", &values), Ok("--x=a b; rm".into()));
+        assert_eq!(filled("{{{shot}}}", &values), Ok("{a b; rm}".into()));
+        assert!(filled("{what}", &values).is_err());
+        assert!(filled("{shot", &values).is_err());
+        assert!(filled("}", &values).is_err());
     }
 }

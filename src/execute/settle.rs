@@ -147,7 +147,6 @@ impl Engine<'_> {
         let ready = Ready { pixels: action.pixels, key: due.key, cause: due.cause };
         let same = due.last.key == due.key && due.last.pixels == action.pixels;
         self.place(id, frame, &ready).map_err(|e| self.broken(&e))?;
-        // A plate that needs no decoding now is not worth a word.
         self.announce(id, frame, if same { How::Same } else { How::Restored });
         Ok(Standing::Settled(ready))
     }

@@ -88,7 +88,7 @@ impl Builder<'_> {
                 names.insert(label.clone(), node);
             }
         }
-        let frames = self.rendered(shot);
+        let frames = shot.rendered(&self.film.plates);
         let mut last = None;
         for stage_name in self.order(name, shot) {
             let stage = &shot.stages[&stage_name];
@@ -115,21 +115,6 @@ impl Builder<'_> {
             self.problems.push(problem.help("a stage that says no `from` takes the stage before it"));
             Vec::new()
         })
-    }
-
-    /// Frames that a shot's stages are made for: those in the cut and the handles, as far as the plates reach.
-    fn rendered(&self, shot: &Shot) -> FrameRange {
-        let mut range = shot.frames.value.widen(shot.handles);
-        for plate in shot.plates.values() {
-            if let Some(frames) = self.film.plates.get(&plate.value).and_then(|p| p.frames.as_ref()) {
-                let met = range.meet(frames.value);
-                range = FrameRange::new(
-                    met.first.min(shot.frames.value.first),
-                    met.last.max(shot.frames.value.last),
-                );
-            }
-        }
-        range
     }
 
     fn plate(&mut self, shot: &Arc<str>, label: &str, at: &At<String>) -> Option<NodeId> {
