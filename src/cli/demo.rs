@@ -63,7 +63,7 @@ fn again(project: &Project) -> Result<Rebuilt, Failure> {
         let_go: false,
         note: String::new(),
     };
-    rebuild::rebuild(project, &Selection::default(), &options, false)
+    rebuild::rebuild(project, project.read(), &Selection::default(), &options, false)
 }
 
 /// Moves the middle key of a matte, rebuilds, shows what ran, and puts it back.

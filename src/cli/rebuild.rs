@@ -9,8 +9,8 @@ use super::{Answer, Exit, Failure, show};
 use crate::base::selector::Selection;
 use crate::execute::{Failure as Failed, Options};
 use crate::graph::Work;
-use crate::project::Project;
 use crate::project::rebuild::{Rebuilt, Writer};
+use crate::project::{Declared, Project};
 use crate::report::words;
 
 /// Failures told in full; the rest is counted.
@@ -25,17 +25,17 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answe
     if options.plan {
         return plan(project, arguments, options);
     }
-    if !options.selectors.is_empty() {
-        // A slip in a selector must not pass for "nothing to do".
-        arguments::selection(&options.selectors, Some(&project.read().graph))?;
-    }
-    let rebuilt = rebuild(project, &selection, options, arguments.json)?;
+    let declared = project.read();
+    // A slip in a selector must not pass for "nothing to do".
+    arguments::selection(&options.selectors, Some(&declared.graph))?;
+    let rebuilt = rebuild(project, declared, &selection, options, arguments.json)?;
     Ok(report(&rebuilt, arguments.json))
 }
 
 /// Rebuilds with progress and with Ctrl-C taken care of.
 pub fn rebuild(
     project: &Project,
+    declared: Declared,
     selection: &Selection,
     options: &Rebuild,
     quiet: bool,
@@ -72,8 +72,10 @@ pub fn rebuild(
         memory: memory(options),
         again: options.again,
     };
-    let rebuilt = project
-        .rebuild(selection, run, &writer(), cancel, runtime.handle().clone(), &|event| progress.take(&event));
+    let rebuilt =
+        project.rebuild(declared, selection, run, &writer(), cancel, runtime.handle().clone(), &|event| {
+            progress.take(&event)
+        });
     progress.end();
     Ok(rebuilt?)
 }

@@ -14,7 +14,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Why) -
     let graph = &status.declared.graph;
     let selection = arguments::selection(&options.selectors, Some(graph))?;
     let picked = wanted(graph, &selection);
-    let mut all: Vec<Chain> = Vec::new();
+    let (mut runs, mut firsts) = (Vec::new(), Vec::new());
     for (id, node) in graph.nodes.iter().enumerate() {
         let frames = chosen(picked[id].as_ref(), node.frames);
         let plain_plate = matches!(node.work, Work::Plate { .. })
@@ -28,9 +28,13 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Why) -
             if state == State::Fresh && count < frames.len() {
                 continue;
             }
-            all.push((range, count, project.why(&status, id, first)));
+            runs.push((range, count));
+            firsts.push((id, first));
         }
     }
+    let steps = project.why(&status, &firsts);
+    let all: Vec<Chain> =
+        runs.into_iter().zip(steps).map(|((range, count), steps)| (range, count, steps)).collect();
     if arguments.json {
         json(&graph.film, &all);
     } else {

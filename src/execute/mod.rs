@@ -15,7 +15,7 @@ pub mod tally;
 use std::collections::HashMap;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
-use std::sync::{Arc, Condvar, Mutex};
+use std::sync::{Arc, Condvar, Mutex, OnceLock};
 
 use crate::base::digest::Digest;
 use crate::events::{Event, How};
@@ -128,6 +128,8 @@ pub struct Engine<'a> {
     /// For commands' limits and signals.
     pub runtime: tokio::runtime::Handle,
     cells: Mutex<HashMap<(NodeId, i64), Progress>>,
+    /// Digest of each node's named settings, once it is asked for.
+    ingredients: Vec<OnceLock<Digest>>,
     changed: Condvar,
     cache: Mutex<cache::Cache>,
     pools: Mutex<Vec<u32>>,
@@ -173,6 +175,7 @@ impl<'a> Engine<'a> {
             events,
             runtime,
             cells: Mutex::default(),
+            ingredients: graph.nodes.iter().map(|_| OnceLock::new()).collect(),
             changed: Condvar::new(),
             cache,
             pools,

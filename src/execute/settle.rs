@@ -247,6 +247,9 @@ impl Engine<'_> {
 
     /// The digest of a node's named settings, remembered in the store.
     fn ingredients(&self, id: NodeId) -> Result<Digest, StoreError> {
+        if let Some(&known) = self.ingredients[id].get() {
+            return Ok(known);
+        }
         let list: Vec<_> = self.graph.nodes[id]
             .ingredients
             .iter()
@@ -258,7 +261,7 @@ impl Engine<'_> {
         }
         let digest = hasher.finish();
         self.state.lock().expect("no worker panics with it").remember(digest, list)?;
-        Ok(digest)
+        Ok(*self.ingredients[id].get_or_init(|| digest))
     }
 
     /// What made a frame necessary: a change of its own, or else what made its inputs change.

@@ -202,7 +202,16 @@ impl Project {
         thorough: bool,
         progress: &(dyn Fn(usize, usize) + Sync),
     ) -> Result<Status, ProjectError> {
-        let declared = self.read();
+        self.status_of(self.read(), thorough, progress)
+    }
+
+    /// The state of every frame of a declaration that was read before.
+    fn status_of(
+        &self,
+        declared: Declared,
+        thorough: bool,
+        progress: &(dyn Fn(usize, usize) + Sync),
+    ) -> Result<Status, ProjectError> {
         if !declared.is_sound() {
             return Err(ProjectError::Unsound(Box::new(declared)));
         }
@@ -228,14 +237,15 @@ impl Project {
             store,
             declared,
         };
-        status.report = self.look(&status);
+        status.report = self.ask(&status, |known| stale::look(&status.declared.graph, known));
         if thorough {
             status.damaged = self.examine(&status);
         }
         Ok(status)
     }
 
-    fn look(&self, status: &Status) -> Report {
+    /// Asks something of all that is known; the renders tree is listed once for it.
+    fn ask<T>(&self, status: &Status, question: impl FnOnce(&known::Known<'_>) -> T) -> T {
         let holds = Holds::after(&status.ledger.0);
         let objects = Objects::of(&status.store);
         let known = known::Known::new(
@@ -247,7 +257,7 @@ impl Project {
             &objects,
             &holds,
         );
-        stale::look(&status.declared.graph, &known)
+        question(&known)
     }
 
     /// Reads every render that fresh frames rest on; damaged ones leave the store, so that a rebuild makes them anew.
@@ -279,20 +289,15 @@ impl Project {
         damaged
     }
 
-    /// The chain of reasons of one frame.
-    pub fn why(&self, status: &Status, node: NodeId, frame: i64) -> Vec<stale::explain::Step> {
-        let holds = Holds::after(&status.ledger.0);
-        let objects = Objects::of(&status.store);
-        let known = known::Known::new(
-            &self.folder,
-            &status.declared.graph,
-            &status.seen,
-            &status.state,
-            &status.actions,
-            &objects,
-            &holds,
-        );
-        stale::explain::chain(&status.declared.graph, &status.report, &known, &known, node, frame)
+    /// The chain of reasons of each of these frames.
+    pub fn why(&self, status: &Status, frames: &[(NodeId, i64)]) -> Vec<Vec<stale::explain::Step>> {
+        let graph = &status.declared.graph;
+        self.ask(status, |known| {
+            let chain = |&(node, frame): &(NodeId, i64)| {
+                stale::explain::chain(graph, &status.report, known, known, node, frame)
+            };
+            frames.iter().map(chain).collect()
+        })
     }
 
     /// The ledger's rows.

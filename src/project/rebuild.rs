@@ -5,7 +5,7 @@ use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 use std::time::Duration;
 
-use super::{Project, ProjectError, Status, wanted};
+use super::{Declared, Project, ProjectError, Status, wanted};
 use crate::base::digest::Digest;
 use crate::base::frames::FrameSet;
 use crate::base::made::NONE;
@@ -54,10 +54,11 @@ impl Project {
         })
     }
 
-    /// Renders what is stale or absent.
+    /// Renders what is stale or absent of the film as `declared`.
     #[allow(clippy::too_many_arguments)] // Each is one thing that the caller decides.
     pub fn rebuild(
         &self,
+        declared: Declared,
         selection: &Selection,
         options: Options,
         writer: &Writer,
@@ -65,13 +66,11 @@ impl Project {
         runtime: tokio::runtime::Handle,
         events: &(dyn Fn(Event) + Sync),
     ) -> Result<Rebuilt, ProjectError> {
-        let declared = self.read();
         if !declared.is_sound() {
             return Err(ProjectError::Unsound(Box::new(declared)));
         }
         let _lock = self.lock(writer)?;
-        let mut status = self.status(false, &|done, of| events(Event::Reading(done, of)))?;
-        status.facts.save(&status.store)?;
+        let mut status = self.status_of(declared, false, &|done, of| events(Event::Reading(done, of)))?;
         self.clear_left_over(&status);
         let plan = self.plan(&status, selection, options.again);
         let ledger = Ledger::open(&self.folder.join("ledger"), &writer.name)?;
