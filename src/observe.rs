@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
+use rustix::fs::{AtFlags, FileType, Mode, OFlags};
 
 use crate::base::digest::Digest;
 use crate::base::frames::FrameRange;
@@ -14,15 +15,13 @@ use crate::declare::film::Media;
 use crate::graph::Source;
 use crate::media::{self, Format};
 use crate::stale::SourceState;
-use crate::store::facts::{Fact, Facts, Stat};
+use crate::store::facts::{self, Fact, Facts, Stat};
 
 /// What was seen of one source.
 #[derive(Clone, Debug, Default)]
 pub struct Seen {
-    /// Frame of the first entry.
-    pub first: i64,
-    /// An entry a frame.
-    pub files: Vec<Sight>,
+    /// For each run of wanted frames its first one, and an entry a frame.
+    runs: Vec<(i64, Vec<Sight>)>,
 }
 
 /// What was seen of one frame's file.
@@ -37,7 +36,26 @@ pub struct Sight {
 impl Seen {
     /// What was seen of a frame.
     pub fn get(&self, frame: i64) -> Option<&Sight> {
-        self.files.get(usize::try_from(frame - self.first).ok()?)
+        let (first, files) = self.runs.get(self.run(frame)?)?;
+        files.get((frame - first) as usize)
+    }
+
+    /// Every wanted frame with what was seen of it.
+    pub fn iter(&self) -> impl Iterator<Item = (i64, &Sight)> {
+        self.runs.iter().flat_map(|(first, files)| (*first..).zip(files))
+    }
+
+    fn run(&self, frame: i64) -> Option<usize> {
+        self.runs.partition_point(|(first, _)| *first <= frame).checked_sub(1)
+    }
+
+    fn set(&mut self, frame: i64, sight: Sight) {
+        if let Some(run) = self.run(frame)
+            && let (first, files) = &mut self.runs[run]
+            && let Some(place) = files.get_mut((frame - *first) as usize)
+        {
+            *place = sight;
+        }
     }
 }
 
@@ -84,11 +102,9 @@ pub fn look(
     for (index, frame) in to_read {
         let source = &sources[index];
         let at = fact_frame(source, frame);
-        let seen = &mut all[index];
-        let slot = (frame - seen.first) as usize;
         if let Some(Some(fact)) = read.get(&(index, at)) {
             facts.put(&source.name, at, *fact);
-            seen.files[slot] = sight_of(source, frame, fact, frame_size);
+            all[index].set(frame, sight_of(source, frame, fact, frame_size));
         }
     }
     all
@@ -99,18 +115,16 @@ fn glance(
     project: &Path,
     source: &Source,
     frame_size: (u32, u32),
-    facts: &Facts,
+    known: &Facts,
     closeness: Closeness,
 ) -> (Seen, Vec<i64>) {
-    let known = facts.of(&source.name);
-    let stats = stats(project, source);
-    let mut seen = Seen { first: source.wanted.first, files: Vec::with_capacity(stats.len()) };
+    let known = known.of(&source.name);
     let mut unknown = Vec::new();
-    for (frame, stat) in source.wanted.iter().zip(stats) {
+    let mut sight = |frame: i64, stat: Option<Stat>| {
         let fact = known
-            .and_then(|k| k.get(&fact_frame(source, frame)))
+            .and_then(|facts| facts::known(facts, fact_frame(source, frame)))
             .filter(|f| f.trusted && Some(f.stat) == stat);
-        let sight = match (stat, fact) {
+        match (stat, fact) {
             (None, _) => Sight { state: SourceState::Missing, size: (0, 0) },
             (Some(_), Some(fact)) if closeness == Closeness::Stat => {
                 sight_of(source, frame, fact, frame_size)
@@ -119,8 +133,12 @@ fn glance(
                 unknown.push(frame);
                 Sight { state: SourceState::Unfit, size: (0, 0) }
             }
-        };
-        seen.files.push(sight);
+        }
+    };
+    let mut seen = Seen::default();
+    for &run in source.wanted.runs() {
+        let stats = stats(project, source, run);
+        seen.runs.push((run.first, run.iter().zip(stats).map(|(n, stat)| sight(n, stat)).collect()));
     }
     (seen, unknown)
 }
@@ -157,26 +175,51 @@ pub fn path(project: &Path, source: &Source, frame: i64) -> PathBuf {
     }
 }
 
-fn stats(project: &Path, source: &Source) -> Vec<Option<Stat>> {
+fn stats(project: &Path, source: &Source, run: FrameRange) -> Vec<Option<Stat>> {
     match &source.media {
         Media::Files(_) => {
-            let frames: Vec<i64> = source.wanted.iter().collect();
-            frames.par_iter().with_min_len(64).map(|&frame| stat(&path(project, source, frame))).collect()
+            let frames: Vec<i64> = run.iter().collect();
+            let of = |frames: &[i64]| {
+                let mut folder = OpenFolder::default();
+                frames.iter().map(|&n| folder.stat(&path(project, source, n))).collect::<Vec<_>>()
+            };
+            frames.par_chunks(256).flat_map_iter(of).collect()
         }
         Media::Movie { .. } => {
-            let one = stat(&path(project, source, source.wanted.first));
-            vec![one; source.wanted.len()]
+            let one = stat(&path(project, source, run.first));
+            vec![one; run.len()]
         }
+    }
+}
+
+/// The folder that was looked into last, open, so that each of its files is found by its name alone.
+#[derive(Default)]
+struct OpenFolder(Option<(PathBuf, std::os::fd::OwnedFd)>);
+
+impl OpenFolder {
+    fn stat(&mut self, file: &Path) -> Option<Stat> {
+        let (folder, name) = (file.parent()?, file.file_name()?);
+        if self.0.as_ref().is_none_or(|(open, _)| open != folder) {
+            let flags = OFlags::PATH | OFlags::DIRECTORY | OFlags::CLOEXEC;
+            self.0 = Some((folder.to_path_buf(), rustix::fs::open(folder, flags, Mode::empty()).ok()?));
+        }
+        let (_, open) = self.0.as_ref()?;
+        stat_of(FileType::RegularFile, rustix::fs::statat(open, name, AtFlags::empty()).ok()?)
     }
 }
 
 /// The stat of a regular file, links followed; nothing for anything else.
 pub fn stat(path: &Path) -> Option<Stat> {
-    let stat = rustix::fs::stat(path).ok()?;
-    if rustix::fs::FileType::from_raw_mode(stat.st_mode) != rustix::fs::FileType::RegularFile {
-        return None;
-    }
-    Some(Stat {
+    stat_of(FileType::RegularFile, rustix::fs::stat(path).ok()?)
+}
+
+/// The stat of a folder, links followed; nothing for anything else.
+pub fn stat_folder(path: &Path) -> Option<Stat> {
+    stat_of(FileType::Directory, rustix::fs::stat(path).ok()?)
+}
+
+fn stat_of(kind: FileType, stat: rustix::fs::Stat) -> Option<Stat> {
+    (FileType::from_raw_mode(stat.st_mode) == kind).then_some(Stat {
         size: stat.st_size as u64,
         modified: stat.st_mtime * 1_000_000_000 + stat.st_mtime_nsec as i64,
         changed: stat.st_ctime * 1_000_000_000 + stat.st_ctime_nsec as i64,
@@ -185,7 +228,8 @@ pub fn stat(path: &Path) -> Option<Stat> {
     })
 }
 
-fn now_nanoseconds() -> i64 {
+/// The time now, in nanoseconds, for [`Stat::is_quiet`].
+pub fn now_nanoseconds() -> i64 {
     let now = rustix::time::clock_gettime(rustix::time::ClockId::Realtime);
     now.tv_sec * 1_000_000_000 + now.tv_nsec
 }
@@ -194,10 +238,7 @@ fn now_nanoseconds() -> i64 {
 fn read(path: &Path, now: i64) -> Option<Fact> {
     for _ in 0..3 {
         let before = stat(path)?;
-        let mut hasher = blake3::Hasher::new();
-        hasher.update_mmap(path).ok()?;
-        let digest = Digest(*hasher.finalize().as_bytes());
-        let size = outline(path);
+        let (digest, size) = contents(path, before.size).ok()?;
         let after = stat(path)?;
         if before == after {
             return Some(Fact { stat: after, trusted: after.is_quiet(now), digest, size });
@@ -206,17 +247,30 @@ fn read(path: &Path, now: i64) -> Option<Fact> {
     None
 }
 
-/// Width and height from a file's head; 0 when it is not a picture that can be read.
-fn outline(path: &Path) -> (u32, u32) {
-    let probe = || {
-        let format = Format::of_path(&path.to_string_lossy())?;
-        let mut head = Vec::new();
-        use std::io::Read;
-        std::fs::File::open(path).ok()?.take(1 << 20).read_to_end(&mut head).ok()?;
-        let outline = media::probe(format, &head).ok()?;
-        Some((outline.width, outline.height))
+/// Pictures up to this many bytes are read whole; anything else is digested as it streams by.
+const WHOLE: u64 = 1 << 30;
+
+/// The digest of a file's bytes and, of a picture, its width and height; 0 when it cannot be read as one. Files are
+/// read, not mapped: one that is cut short while it is mapped would end the process.
+fn contents(path: &Path, size: u64) -> std::io::Result<(Digest, (u32, u32))> {
+    use std::io::Read;
+    let mut file = std::fs::File::open(path)?;
+    let Some(format) = Format::of_path(&path.to_string_lossy()).filter(|_| size <= WHOLE) else {
+        let mut hasher = blake3::Hasher::new();
+        hasher.update_reader(file)?;
+        return Ok((Digest(*hasher.finalize().as_bytes()), (0, 0)));
     };
-    probe().unwrap_or((0, 0))
+    thread_local! {
+        static BYTES: std::cell::RefCell<Vec<u8>> = const { std::cell::RefCell::new(Vec::new()) };
+    }
+    BYTES.with_borrow_mut(|bytes| {
+        bytes.clear();
+        file.read_to_end(bytes)?;
+        let size = media::probe(format, bytes).map_or((0, 0), |outline| (outline.width, outline.height));
+        let digest = Digest::of(bytes);
+        bytes.shrink_to(64 << 20);
+        Ok((digest, size))
+    })
 }
 
 /// Problems of sources in words, frames gathered into runs: what is missing, unfit or of another size.
@@ -231,7 +285,7 @@ pub fn faults(
     for (source, seen) in sources.iter().zip(seen) {
         let mut missing = FrameSet::new();
         let mut unfit: HashMap<(u32, u32), FrameSet> = HashMap::new();
-        for (frame, sight) in (seen.first..).zip(&seen.files) {
+        for (frame, sight) in seen.iter() {
             match sight.state {
                 SourceState::Known(_) => {}
                 SourceState::Missing if source.by_hand => {}
@@ -241,7 +295,7 @@ pub fn faults(
         }
         let what = if source.by_hand { "hand stage" } else { "plate" };
         if !missing.is_empty() {
-            let range: FrameRange = source.wanted;
+            let range = &source.wanted;
             let problem =
                 Problem::error(source.span, format!("{what} {}: frames {missing} are missing", source.name));
             problems.push(problem.help(format!(

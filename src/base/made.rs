@@ -35,3 +35,11 @@ impl Row {
     /// Nothing known.
     pub const EMPTY: Row = Row { key: NONE, pixels: NONE, failed: NONE };
 }
+
+/// The rows of one stage of one shot, wherever they lie.
+pub trait Rows: Send + Sync {
+    /// What is remembered of a frame; [`Row::EMPTY`] when nothing is.
+    fn row(&self, frame: i64) -> Row;
+    /// Digest of all rows.
+    fn digest(&self) -> Digest;
+}

@@ -26,9 +26,8 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status
         !everything
             || !passed_on
             || status.report.strips[id]
-                .cells
-                .iter()
-                .any(|c| matches!(c.state, State::Failed | State::Blocked))
+                .unsettled()
+                .any(|(_, c)| matches!(c.state, State::Failed | State::Blocked))
     };
     let strips = show::strips(graph, &status.report, &is_shown);
     if arguments.json {
@@ -83,9 +82,8 @@ fn next(status: &Status, project: &Project) {
         .filter(|(_, node)| matches!(node.work, Work::Hand { .. }))
         .filter_map(|(id, node)| {
             use crate::stale::Reason;
-            let strip = &status.report.strips[id];
-            let cells = (strip.first..).zip(&strip.cells);
-            let set: crate::base::frames::FrameSet = cells
+            let set: crate::base::frames::FrameSet = status.report.strips[id]
+                .unsettled()
                 .filter(|(_, c)| matches!(c.reason, Reason::Redo | Reason::FileMissing))
                 .map(|(n, _)| n)
                 .collect();

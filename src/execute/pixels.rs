@@ -80,7 +80,10 @@ impl Engine<'_> {
             );
         }
         if node.keep {
-            self.objects.put(&digest.whole, &image).map_err(|e| Trouble::from(e.to_string()))?;
+            let to = self.project.join(super::settle::render_path(&node.shot, &node.stage, frame));
+            let put =
+                self.objects.put(&digest.whole, &image).and_then(|_| self.objects.link(&digest.whole, &to));
+            put.map_err(|e| Trouble::from(e.to_string()))?;
         }
         let image = Arc::new(image);
         self.cache.lock().expect("no worker panics with it").put(ready.pixels, Arc::clone(&image));

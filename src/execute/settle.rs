@@ -10,7 +10,7 @@ use crate::base::made::{MadeOf, NONE, Row};
 use crate::base::state::State as FrameState;
 use crate::declare::film::Each;
 use crate::events::How;
-use crate::graph::{NodeId, Work};
+use crate::graph::{Node, NodeId, Work};
 use crate::stale::{self, Input, Reason, SourceState, explain};
 use crate::store::StoreError;
 use crate::store::actions::Action;
@@ -117,7 +117,7 @@ impl Engine<'_> {
             };
             match channel {
                 None => Input::Pixels(ready.pixels),
-                Some(channel) => match self.plane(&ready.key, channel) {
+                Some(channel) => match self.plane(ready, channel) {
                     Some(digest) => Input::Pixels(digest),
                     None => Input::Missing,
                 },
@@ -167,11 +167,25 @@ impl Engine<'_> {
                     row,
                 )?;
             }
-            self.objects
-                .link(&ready.pixels, &self.project.join(render_path(&node.shot, &node.stage, frame)))?;
+            self.put_in_place(node, frame, &last.pixels, &ready.pixels)?;
         }
         let row = Row { key: ready.key, pixels: ready.pixels, failed: NONE };
         self.state.lock().expect("no worker panics with it").set(&node.shot, &node.stage, frame, row)
+    }
+
+    /// Links a render into the tree. A file that lies there and is not the last render is a person's: it is set aside
+    /// under another name.
+    fn put_in_place(&self, node: &Node, frame: i64, last: &Digest, now: &Digest) -> Result<(), StoreError> {
+        let to = self.project.join(render_path(&node.shot, &node.stage, frame));
+        let theirs = std::fs::symlink_metadata(&to).is_ok_and(|meta| !meta.permissions().readonly())
+            && !self.objects.is_at(last, &to)
+            && !self.objects.is_at(now, &to);
+        if theirs {
+            let aside = to.with_extension(format!("{}.set-aside.exr", jiff::Timestamp::now().as_second()));
+            std::fs::rename(&to, &aside).map_err(StoreError::file(&to))?;
+            tracing::warn!(file = %aside.display(), "a file that no rebuild had put into renders/ was set aside");
+        }
+        self.objects.link(now, &to)
     }
 
     /// Records a render that was just made.
@@ -188,7 +202,7 @@ impl Engine<'_> {
             if node.keep {
                 self.objects.put(&digest.whole, &image)?;
             }
-            self.actions.put(Action {
+            self.actions.put(&Action {
                 key: due.key,
                 pixels: digest.whole,
                 planes: digest.planes.clone(),
@@ -240,9 +254,12 @@ impl Engine<'_> {
         state.table(&node.shot, &node.stage).and_then(|t| t.get(frame)).copied().unwrap_or(Row::EMPTY)
     }
 
-    fn plane(&self, key: &Digest, channel: &str) -> Option<Digest> {
-        let action = self.actions.get(key)?;
-        action.planes.iter().find(|(name, _)| &**name == channel).map(|(_, digest)| *digest)
+    fn plane(&self, ready: &Ready, channel: &str) -> Option<Digest> {
+        let planes = match self.actions.get(&ready.key) {
+            Some(action) => action.planes,
+            None => self.objects.planes(&ready.pixels)?,
+        };
+        planes.into_iter().find(|(name, _)| &**name == channel).map(|(_, digest)| digest)
     }
 
     /// The digest of a node's named settings, remembered in the store.

@@ -70,7 +70,7 @@ impl Engine<'_> {
             }
         };
         let mut reel = reel.lock().expect("no worker panics with it");
-        let last = self.graph.sources[source].wanted.last;
+        let last = self.graph.sources[source].wanted.runs().last().map_or(0, |run| run.last);
         let first = match &self.graph.sources[source].media {
             Media::Movie { first, .. } => *first,
             Media::Files(_) => 0,

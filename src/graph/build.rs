@@ -10,7 +10,7 @@ use petgraph::graph::DiGraph;
 
 use super::{Graph, Ingredient, Node, NodeId, Source, Work};
 use crate::base::digest::Digest;
-use crate::base::frames::{FRAME_LIMIT, FrameRange};
+use crate::base::frames::{FRAME_LIMIT, FrameRange, FrameSet};
 use crate::base::problem::{Problem, Problems, Span};
 use crate::base::value::{Key, Map, Node as ValueNode, Scalar, Value};
 use crate::declare::film::{At, Film, From, Media, Plate, Shot, Stage, Work as Declared};
@@ -135,7 +135,7 @@ impl Builder<'_> {
         if let Some(at) = self.graph.sources.iter().rposition(|s| s.name == name && s.by_hand == by_hand) {
             return at;
         }
-        self.graph.sources.push(Source { name, media, wanted: FrameRange::none(), span, by_hand });
+        self.graph.sources.push(Source { name, media, wanted: FrameSet::new(), span, by_hand });
         self.graph.sources.len() - 1
     }
 
@@ -240,15 +240,8 @@ impl Builder<'_> {
             }
         }
         for node in &self.graph.nodes {
-            if let Some(source) = node.source()
-                && !node.frames.is_empty()
-            {
-                let wanted = &mut self.graph.sources[source].wanted;
-                *wanted = if wanted.is_empty() {
-                    node.frames
-                } else {
-                    FrameRange::new(wanted.first.min(node.frames.first), wanted.last.max(node.frames.last))
-                };
+            if let Some(source) = node.source() {
+                self.graph.sources[source].wanted.insert_range(node.frames);
             }
         }
     }

@@ -11,7 +11,7 @@ mod stages;
 use std::sync::Arc;
 
 use crate::base::digest::{Digest, KeyHasher};
-use crate::base::frames::FrameRange;
+use crate::base::frames::{FrameRange, FrameSet};
 use crate::base::problem::Span;
 use crate::declare::film::{Command, Delivers, Media};
 use crate::operators::{Prepared, Spec};
@@ -132,7 +132,7 @@ pub struct Source {
     /// Files or a movie.
     pub media: Media,
     /// Frames that any node needs.
-    pub wanted: FrameRange,
+    pub wanted: FrameSet,
     /// Where it is declared.
     pub span: Span,
     /// True when a person delivers into it, so that missing files are no fault.

@@ -47,7 +47,7 @@ pub fn plan(graph: &Graph, report: &Report, again: bool, wanted: &dyn Fn(NodeId,
         // A plate is decoded when something needs it, unless it is kept.
         let waits = matches!(node.work, Work::Plate { .. }) && !node.keep;
         let mut frames = FrameSet::new();
-        for (frame, cell) in (report.strips[id].first..).zip(&report.strips[id].cells) {
+        for (frame, cell) in report.strips[id].unsettled() {
             if !is_work(cell, again) || !wanted(id, frame) {
                 continue;
             }

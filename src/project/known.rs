@@ -1,74 +1,103 @@
 //! What staleness asks, answered from the store, the ledger and the disk.
 
-use std::path::Path;
-
-use rayon::prelude::*;
+use std::os::unix::fs::DirEntryExt;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, OnceLock};
 
 use crate::base::digest::Digest;
-use crate::base::made::{MadeOf, Row};
+use crate::base::made::{MadeOf, Rows};
+use crate::execute::settle::render_path;
 use crate::graph::{Graph, Node, NodeId};
 use crate::ledger::holds::Holds;
-use crate::observe::Seen;
+use crate::observe::{self, Seen};
 use crate::stale::explain::Memory;
-use crate::stale::{Knowledge, SourceState};
+use crate::stale::{Knowledge, Report, SourceState};
 use crate::store::actions::Actions;
+use crate::store::facts::Stat;
 use crate::store::objects::Objects;
-use crate::store::state::{State, Table};
+use crate::store::seals::{Seal, Seals};
+use crate::store::state::State;
 
 /// All that is known.
 pub struct Known<'a> {
+    folder: &'a Path,
     graph: &'a Graph,
     seen: &'a [Seen],
     state: &'a State,
-    tables: Vec<Option<&'a Table>>,
+    rows: Vec<Option<Arc<dyn Rows>>>,
     actions: &'a Actions,
     objects: &'a Objects,
     holds: &'a Holds<'a>,
-    /// Of every node, whether each of its frames, from the first on, has its file.
-    in_place: Vec<Vec<bool>>,
+    seals: &'a Seals,
+    /// When looking began, before any folder was looked into: nanoseconds.
+    began: i64,
+    /// Of every node, what its folder of renders holds, once it is asked for.
+    listings: Vec<OnceLock<Listing>>,
+}
+
+/// What a folder of renders holds.
+struct Listing {
+    /// The inode of each frame's file, from the first on; 0 where there is none.
+    inodes: Vec<u64>,
+    /// The folder's stat before it was listed.
+    stat: Option<Stat>,
 }
 
 impl<'a> Known<'a> {
-    /// Gathers it; looks at the renders tree once, folder by folder.
+    /// Gathers it. Folders of renders are looked into when a frame is asked for.
+    #[allow(clippy::too_many_arguments)] // Each is one place where something is known.
     pub fn new(
-        folder: &Path,
+        folder: &'a Path,
         graph: &'a Graph,
         seen: &'a [Seen],
         state: &'a State,
         actions: &'a Actions,
         objects: &'a Objects,
         holds: &'a Holds<'a>,
+        seals: &'a Seals,
     ) -> Self {
-        let tables: Vec<_> = graph.nodes.iter().map(|n| state.table(&n.shot, &n.stage)).collect();
-        let in_place = graph
-            .nodes
-            .par_iter()
-            .zip(&tables)
-            .map(|(node, table)| match table {
-                Some(_) if node.keep => {
-                    listed(&folder.join("renders").join(&*node.shot).join(&*node.stage), node)
-                }
-                _ => Vec::new(),
-            })
-            .collect();
-        Self { graph, seen, state, tables, actions, objects, holds, in_place }
+        let rows = |node: &Node| state.kept(&node.shot, &node.stage).map(|k| Arc::clone(k) as Arc<dyn Rows>);
+        let rows = graph.nodes.iter().map(rows).collect();
+        let listings = graph.nodes.iter().map(|_| OnceLock::new()).collect();
+        let began = observe::now_nanoseconds();
+        Self { folder, graph, seen, state, rows, actions, objects, holds, seals, began, listings }
+    }
+
+    /// The seals that a look earned beyond those that are there: of nodes that are fresh throughout, unless their
+    /// folder changed so lately that a further change could not be told from this one.
+    pub fn seals_earned(&self, report: &Report) -> Vec<(NodeId, Seal)> {
+        let seal = |(id, print): (NodeId, &Option<Digest>)| {
+            let (node, print) = (&self.graph.nodes[id], (*print)?);
+            let folder = match (node.keep, self.listings[id].get()) {
+                (false, _) => None,
+                (true, Some(listing)) => Some(listing.stat.filter(|stat| stat.is_quiet(self.began))?),
+                (true, None) => return None,
+            };
+            let seal = Seal { print, folder };
+            (self.seals.get(&node.shot, &node.stage) != Some(&seal)).then_some((id, seal))
+        };
+        report.prints.iter().enumerate().filter_map(seal).collect()
+    }
+
+    fn renders(&self, node: &Node) -> PathBuf {
+        self.folder.join("renders").join(&*node.shot).join(&*node.stage)
     }
 }
 
 /// Which of a node's frames have their `SHOT.FRAME.exr` in a folder.
-fn listed(folder: &Path, node: &Node) -> Vec<bool> {
-    let mut there = vec![false; node.frames.len()];
-    let Ok(entries) = std::fs::read_dir(folder) else { return there };
+fn listed(folder: &Path, node: &Node) -> Listing {
+    let stat = observe::stat_folder(folder);
+    let mut inodes = vec![0; node.frames.len()];
     let frame = |name: &str| -> Option<i64> {
         name.strip_prefix(&*node.shot)?.strip_prefix('.')?.strip_suffix(".exr")?.parse().ok()
     };
-    for entry in entries.flatten() {
+    for entry in std::fs::read_dir(folder).into_iter().flatten().flatten() {
         let at = entry.file_name().to_str().and_then(frame).and_then(|n| place_of(node, n));
-        if let Some(place) = at.and_then(|at| there.get_mut(at)) {
-            *place = true;
+        if let Some(place) = at.and_then(|at| inodes.get_mut(at)) {
+            *place = entry.ino();
         }
     }
-    there
+    Listing { inodes, stat }
 }
 
 /// Where a frame lies among a node's.
@@ -81,8 +110,19 @@ impl Knowledge for Known<'_> {
         self.seen[source].get(frame).map_or(SourceState::Missing, |sight| sight.state)
     }
 
-    fn last(&self, node: NodeId, frame: i64) -> Row {
-        self.tables[node].and_then(|t| t.get(frame)).copied().unwrap_or(Row::EMPTY)
+    fn rows(&self, node: NodeId) -> Option<&Arc<dyn Rows>> {
+        self.rows[node].as_ref()
+    }
+
+    fn is_sealed(&self, id: NodeId, print: &Digest) -> bool {
+        let node = &self.graph.nodes[id];
+        match self.seals.get(&node.shot, &node.stage).filter(|seal| seal.print == *print) {
+            None => false,
+            Some(seal) if node.keep => {
+                seal.folder.is_some() && observe::stat_folder(&self.renders(node)) == seal.folder
+            }
+            Some(_) => true,
+        }
     }
 
     fn made(&self, node: NodeId, key: &Digest) -> Option<Digest> {
@@ -90,22 +130,31 @@ impl Knowledge for Known<'_> {
         (!self.graph.nodes[node].keep || self.objects.has(&pixels)).then_some(pixels)
     }
 
-    fn plane(&self, key: &Digest, channel: &str) -> Option<Digest> {
-        self.actions.get(key)?.planes.iter().find(|(name, _)| &**name == channel).map(|(_, digest)| *digest)
+    fn plane(&self, key: &Digest, pixels: &Digest, channel: &str) -> Option<Digest> {
+        let planes = match self.actions.get(key) {
+            Some(action) => action.planes,
+            None => self.objects.planes(pixels)?,
+        };
+        planes.into_iter().find(|(name, _)| &**name == channel).map(|(_, digest)| digest)
     }
 
     fn parameters(&self, key: &Digest) -> Option<Digest> {
         Some(self.actions.get(key)?.made_of.parameters)
     }
 
-    fn held(&self, node: NodeId, frame: i64) -> bool {
+    fn held(&self, node: NodeId, frame: i64, pixels: &Digest) -> bool {
         let n = &self.graph.nodes[node];
-        self.holds.holding(&n.shot, &n.stage, frame).is_some()
+        self.holds.digest(&n.shot, &n.stage, frame) == Some(*pixels)
     }
 
-    fn in_place(&self, node: NodeId, frame: i64) -> bool {
-        let at = place_of(&self.graph.nodes[node], frame);
-        at.and_then(|at| self.in_place[node].get(at)).is_some_and(|&there| there)
+    fn in_place(&self, id: NodeId, frame: i64, pixels: &Digest) -> bool {
+        let node = &self.graph.nodes[id];
+        let listing = self.listings[id].get_or_init(|| listed(&self.renders(node), node));
+        let file = place_of(node, frame).and_then(|at| listing.inodes.get(at)).filter(|&&inode| inode != 0);
+        file.is_some_and(|&inode| {
+            self.objects.inode(pixels) == Some(inode)
+                || self.objects.is_at(pixels, &self.folder.join(render_path(&node.shot, &node.stage, frame)))
+        })
     }
 }
 

@@ -24,6 +24,7 @@ use crate::stale::{self, Report};
 use crate::store::actions::Actions;
 use crate::store::facts::Facts;
 use crate::store::objects::Objects;
+use crate::store::seals::{Seal, Seals};
 use crate::store::state::State;
 use crate::store::{Store, StoreError};
 
@@ -83,6 +84,17 @@ impl Declared {
     }
 }
 
+/// How closely to look at what is kept.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Care {
+    /// To show it.
+    Read,
+    /// Before something is rendered or swept: damaged tables of last keys are known to be lost.
+    Write,
+    /// Every source and every render is read again.
+    Thorough,
+}
+
 /// The state of the film.
 pub struct Status {
     /// The declaration.
@@ -99,6 +111,8 @@ pub struct Status {
     pub actions: Actions,
     /// The store.
     pub store: Store,
+    /// What was found fresh throughout.
+    pub seals: Seals,
     /// What is known of sources.
     pub facts: Facts,
     /// Renders whose stored file is damaged or gone; only looked for when asked to be thorough.
@@ -196,27 +210,49 @@ impl Project {
         }
     }
 
+    /// Seals are kept like facts.
+    fn keep_seals(&self, status: &mut Status, earned: &[(NodeId, Seal)]) {
+        for &(id, seal) in earned {
+            let node = &status.declared.graph.nodes[id];
+            status.seals.set(&node.shot, &node.stage, seal);
+        }
+        if !earned.is_empty()
+            && status.store.path("format").exists()
+            && let Err(error) = status.seals.save(&status.store)
+        {
+            tracing::warn!(%error, "what was found fresh could not be kept");
+        }
+    }
+
     /// The state of every frame.
     pub fn status(
         &self,
         thorough: bool,
         progress: &(dyn Fn(usize, usize) + Sync),
     ) -> Result<Status, ProjectError> {
-        self.status_of(self.read(), thorough, progress)
+        let care = if thorough { Care::Thorough } else { Care::Read };
+        self.status_of(self.read(), care, progress)
     }
 
     /// The state of every frame of a declaration that was read before.
     fn status_of(
         &self,
         declared: Declared,
-        thorough: bool,
+        care: Care,
         progress: &(dyn Fn(usize, usize) + Sync),
     ) -> Result<Status, ProjectError> {
         if !declared.is_sound() {
             return Err(ProjectError::Unsound(Box::new(declared)));
         }
         let store = Store::at(&self.folder)?;
-        let (state, mut facts) = rayon::join(|| State::load(&store), || Facts::load(&store));
+        let thorough = care == Care::Thorough;
+        let ((mut state, seals), (mut facts, ledger)) = rayon::join(
+            || (State::load(&store), if thorough { Seals::default() } else { Seals::load(&store) }),
+            || (Facts::load(&store), ledger::file::read_all(&self.folder.join("ledger"))),
+        );
+        if care != Care::Read {
+            state.examine();
+        }
         let graph = &declared.graph;
         let closeness = if thorough { Closeness::Thorough } else { Closeness::Stat };
         let before = facts.count();
@@ -225,26 +261,41 @@ impl Project {
         if thorough || facts.count() != before {
             self.keep_facts(&store, &facts);
         }
-        let ledger = ledger::file::read_all(&self.folder.join("ledger"));
         let mut status = Status {
             seen,
             report: Report::default(),
             ledger,
             state,
             actions: Actions::of(&store),
+            seals,
             facts,
             damaged: Vec::new(),
             store,
             declared,
         };
-        status.report = self.ask(&status, |known| stale::look(&status.declared.graph, known));
+        let mut earned = self.look(&mut status);
         if thorough {
             status.damaged = self.examine(&status);
+            if !status.damaged.is_empty() {
+                earned = self.look(&mut status);
+            }
         }
+        self.keep_seals(&mut status, &earned);
         Ok(status)
     }
 
-    /// Asks something of all that is known; the renders tree is listed once for it.
+    /// Looks at every frame. Gives the seals that this earned.
+    fn look(&self, status: &mut Status) -> Vec<(NodeId, Seal)> {
+        let (report, earned) = self.ask(status, |known| {
+            let report = stale::look(&status.declared.graph, known);
+            let earned = known.seals_earned(&report);
+            (report, earned)
+        });
+        status.report = report;
+        earned
+    }
+
+    /// Asks something of all that is known; folders of renders are listed at most once for it.
     fn ask<T>(&self, status: &Status, question: impl FnOnce(&known::Known<'_>) -> T) -> T {
         let holds = Holds::after(&status.ledger.0);
         let objects = Objects::of(&status.store);
@@ -256,6 +307,7 @@ impl Project {
             &status.actions,
             &objects,
             &holds,
+            &status.seals,
         );
         question(&known)
     }

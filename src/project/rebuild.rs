@@ -1,16 +1,18 @@
 //! Rebuilding, holding and sweeping: what changes the film's store and ledger.
 
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 use std::time::Duration;
 
-use super::{Declared, Project, ProjectError, Status, wanted};
+use super::{Care, Declared, Project, ProjectError, Status, wanted};
 use crate::base::digest::Digest;
 use crate::base::frames::FrameSet;
 use crate::base::made::NONE;
 use crate::base::selector::Selection;
 use crate::events::Event;
+use crate::execute::settle::render_path;
 use crate::execute::tally::Tally;
 use crate::execute::{Engine, Options, Outcome};
 use crate::ledger::file::Ledger;
@@ -18,7 +20,11 @@ use crate::ledger::row::{Row, What};
 use crate::plan::{self, Plan};
 use crate::stale::Reason;
 use crate::store::lock::Lock;
+use crate::store::objects::Objects;
 use crate::store::sweep;
+
+/// Frames that one row of the ledger holds.
+const HELD_A_ROW: usize = 8192;
 
 /// Who writes, for the ledger and the lock.
 #[derive(Clone, Debug)]
@@ -70,7 +76,8 @@ impl Project {
             return Err(ProjectError::Unsound(Box::new(declared)));
         }
         let _lock = self.lock(writer)?;
-        let mut status = self.status_of(declared, false, &|done, of| events(Event::Reading(done, of)))?;
+        let mut status =
+            self.status_of(declared, Care::Write, &|done, of| events(Event::Reading(done, of)))?;
         self.clear_left_over(&status);
         let plan = self.plan(&status, selection, options.again);
         let ledger = Ledger::open(&self.folder.join("ledger"), &writer.name)?;
@@ -94,7 +101,7 @@ impl Project {
         );
         let (mut outcome, mut state, tally) = engine.run();
         tally.flush();
-        if let Err(error) = state.save(&status.store) {
+        if let Err(error) = state.settle(&status.store) {
             outcome.ended.get_or_insert(error.to_string());
         }
         status.state = state;
@@ -146,49 +153,57 @@ impl Project {
         for (node, chosen) in graph.nodes.iter().zip(wanted(graph, selection)) {
             let Some(chosen) = chosen else { continue };
             let Some(table) = status.state.table(&node.shot, &node.stage) else { continue };
-            let frames: FrameSet = node
+            let all: Vec<i64> = node
                 .frames
                 .iter()
                 .filter(|&n| chosen.contains(n) && table.get(n).is_some_and(|r| r.key != NONE))
                 .collect();
-            if frames.is_empty() {
-                continue;
+            count += all.len();
+            // A row of the ledger has a limit, and each frame's digest stands in it.
+            for frames in all.chunks(HELD_A_ROW) {
+                let frames: FrameSet = frames.iter().copied().collect();
+                let digests = frames.iter().filter_map(|n| table.get(n)).map(|row| row.pixels).collect();
+                let note: Arc<str> = note.into();
+                let what = if hold { What::Hold { digests, note } } else { What::Release { note } };
+                let (film, by) = (graph.film.as_str().into(), writer.name.as_str().into());
+                ledger.append(&Row {
+                    when: jiff::Timestamp::now(),
+                    film,
+                    shot: node.shot.clone(),
+                    stage: node.stage.clone(),
+                    frames,
+                    by,
+                    what,
+                })?;
             }
-            count += frames.len();
-            let digests = frames.iter().filter_map(|n| table.get(n)).map(|row| row.pixels).collect();
-            let note: Arc<str> = note.into();
-            let what = if hold { What::Hold { digests, note } } else { What::Release { note } };
-            let (film, by) = (graph.film.as_str().into(), writer.name.as_str().into());
-            ledger.append(&Row {
-                when: jiff::Timestamp::now(),
-                film,
-                shot: node.shot.clone(),
-                stage: node.stage.clone(),
-                frames,
-                by,
-                what,
-            })?;
         }
         Ok(count)
     }
 
     /// What a sweep would find: stored renders that no current frame uses, oldest first.
     pub fn look_for_unused(&self) -> Result<(Status, sweep::Found), ProjectError> {
-        let status = self.status(false, &|_, _| {})?;
+        let status = self.status_of(self.read(), Care::Write, &|_, _| {})?;
         let mut used: HashSet<Digest> = HashSet::new();
-        for (_, _, table) in status.state.tables() {
-            used.extend(table.frames().iter().filter_map(|n| table.get(n)).map(|row| row.pixels));
+        for node in &status.declared.graph.nodes {
+            let table = status.state.table(&node.shot, &node.stage);
+            let rows = table.iter().flat_map(|table| table.rows());
+            used.extend(rows.filter(|(n, _)| node.frames.contains(*n)).map(|(_, row)| row.pixels));
         }
         for strip in &status.report.strips {
             used.extend(
-                strip.cells.iter().filter(|c| c.reason != Reason::New || c.restorable).map(|c| c.pixels),
+                strip
+                    .iter()
+                    .map(|(_, c)| c)
+                    .filter(|c| c.reason != Reason::New || c.restorable)
+                    .map(|c| c.pixels),
             );
         }
         let found = sweep::look(&status.store, &used)?;
         Ok((status, found))
     }
 
-    /// Removes unused renders, oldest first, down to `budget` bytes.
+    /// Removes unused renders, oldest first, down to `budget` bytes, and their names in `renders/` of frames that
+    /// the film no longer has.
     pub fn sweep(
         &self,
         budget: u64,
@@ -196,9 +211,33 @@ impl Project {
     ) -> Result<(sweep::Found, Vec<sweep::Unused>), ProjectError> {
         let _lock = self.lock(writer)?;
         let (status, found) = self.look_for_unused()?;
+        let left = self.left_behind(&status);
         let gone = sweep::remove(&found, budget)?;
         let lost: HashSet<Digest> = gone.iter().map(|u| u.pixels).collect();
+        for (_, path) in left.iter().filter(|(pixels, _)| lost.contains(pixels)) {
+            std::fs::remove_file(path).map_err(crate::store::StoreError::file(path))?;
+        }
         status.actions.retain(|action| !lost.contains(&action.pixels))?;
         Ok((found, gone))
+    }
+
+    /// Files in `renders/` of frames that the film no longer has, as far as they are still what was rendered.
+    fn left_behind(&self, status: &Status) -> Vec<(Digest, PathBuf)> {
+        let objects = Objects::of(&status.store);
+        let graph = &status.declared.graph;
+        let frames: HashMap<(&str, &str), _> =
+            graph.nodes.iter().map(|node| ((&*node.shot, &*node.stage), node.frames)).collect();
+        let mut left = Vec::new();
+        for (shot, stage, table) in status.state.tables() {
+            let current = frames.get(&(shot, stage));
+            for (frame, row) in table.rows().filter(|(n, _)| !current.is_some_and(|range| range.contains(*n)))
+            {
+                let path = self.folder.join(render_path(shot, stage, frame));
+                if objects.is_at(&row.pixels, &path) {
+                    left.push((row.pixels, path));
+                }
+            }
+        }
+        left
     }
 }

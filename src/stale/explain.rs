@@ -46,7 +46,7 @@ pub fn chain(
     let mut at = Some((node, frame));
     while let Some((id, frame)) = at {
         let Some(cell) = report.strips[id].get(frame) else { break };
-        let last = known.last(id, frame);
+        let last = super::last(known, id, frame);
         let step = |says: String| Step {
             place: place(&graph.nodes[id], frame),
             state: cell.state,
@@ -88,7 +88,7 @@ fn difference(
         .iter()
         .copied()
         .find(|&(from, n)| report.strips[from].get(n).is_none_or(|c| c.state != State::Fresh));
-    let last = known.last(id, frame);
+    let last = super::last(known, id, frame);
     let Some(old) = (last.key != NONE).then(|| memory.made_of(&last.key)).flatten() else {
         return match unsettled {
             Some(next) => ("it was never rendered, and it needs".into(), Some(next)),
@@ -103,7 +103,7 @@ fn difference(
         _ => None,
     };
     let mut seen = |from: NodeId, n: i64, channel: Option<&str>| match report.strips[from].get(n) {
-        Some(c) => super::input(known, c, channel),
+        Some(c) => super::input(known, &c, channel),
         None => Input::Missing,
     };
     let new = key(graph, id, frame, digest, None, &mut seen).ok().map(|(_, made)| made);

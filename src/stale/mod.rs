@@ -4,12 +4,16 @@
 //! against what the last render was made of. Pure: what is known comes in through [`Knowledge`].
 
 pub mod explain;
+mod seal;
+mod strip;
+
+use std::sync::Arc;
 
 use rayon::prelude::*;
 
+pub use self::strip::{Cell, Report, Strip};
 use crate::base::digest::{Digest, KeyHasher};
-use crate::base::frames::{FrameRange, FrameSet};
-use crate::base::made::{MadeOf, NONE, Row};
+use crate::base::made::{MadeOf, NONE, Row, Rows};
 use crate::base::state::State;
 use crate::graph::{Graph, Node, NodeId, Work};
 
@@ -28,19 +32,23 @@ pub enum SourceState {
 pub trait Knowledge: Sync {
     /// A source's file.
     fn source(&self, source: usize, frame: i64) -> SourceState;
-    /// The last render of a frame.
-    fn last(&self, node: NodeId, frame: i64) -> Row;
+    /// The last renders of a node's frames; none when there never were any.
+    fn rows(&self, node: NodeId) -> Option<&Arc<dyn Rows>>;
+    /// Whether an earlier look found all frames of a node fresh by the same print, and every render that it keeps
+    /// still has its file in place.
+    fn is_sealed(&self, node: NodeId, print: &Digest) -> bool;
     /// The pixels of a key that was rendered once and can be had again without rendering.
     fn made(&self, node: NodeId, key: &Digest) -> Option<Digest>;
-    /// The digest of one channel of the render of a key.
-    fn plane(&self, key: &Digest, channel: &str) -> Option<Digest>;
+    /// The digest of one channel of the render of a key, whose pixels are these; none when it has no such channel or
+    /// neither the key's record nor the pixels are there any more.
+    fn plane(&self, key: &Digest, pixels: &Digest, channel: &str) -> Option<Digest>;
     /// The digest of the parameters that the render of a key was made with; of a plate or hand stage, its
     /// file's digest is among them.
     fn parameters(&self, key: &Digest) -> Option<Digest>;
-    /// Whether a person holds the frame's render.
-    fn held(&self, node: NodeId, frame: i64) -> bool;
-    /// Whether the frame's file is in its place in the renders tree.
-    fn in_place(&self, node: NodeId, frame: i64) -> bool;
+    /// Whether a person holds the frame's render, of these pixels.
+    fn held(&self, node: NodeId, frame: i64, pixels: &Digest) -> bool;
+    /// Whether the file of the frame's render, of these pixels, is in its place in the renders tree.
+    fn in_place(&self, node: NodeId, frame: i64, pixels: &Digest) -> bool;
 }
 
 /// Why a frame is not fresh.
@@ -70,68 +78,6 @@ pub enum Reason {
     OutOfPlace,
 }
 
-/// One frame.
-#[derive(Clone, Copy, Debug)]
-pub struct Cell {
-    /// Its state.
-    pub state: State,
-    /// True when a person holds it.
-    pub held: bool,
-    /// True when it need not be rendered, only put back.
-    pub restorable: bool,
-    /// Why it is not fresh.
-    pub reason: Reason,
-    /// Its key now, when known.
-    pub key: Digest,
-    /// The pixels that frames needing it will see, when known.
-    pub pixels: Digest,
-    /// The key under which those pixels were made.
-    pub made_by: Digest,
-}
-
-/// All frames of one node.
-#[derive(Clone, Debug)]
-pub struct Strip {
-    /// Frame of the first cell.
-    pub first: i64,
-    /// A cell a frame.
-    pub cells: Vec<Cell>,
-}
-
-impl Strip {
-    /// A frame's cell.
-    pub fn get(&self, frame: i64) -> Option<&Cell> {
-        self.cells.get(usize::try_from(frame - self.first).ok()?)
-    }
-
-    /// Runs of frames that look alike.
-    pub fn runs(&self) -> Vec<(FrameRange, State, bool)> {
-        let mut runs: Vec<(FrameRange, State, bool)> = Vec::new();
-        for (i, cell) in self.cells.iter().enumerate() {
-            let frame = self.first + i as i64;
-            match runs.last_mut() {
-                Some((range, state, held)) if *state == cell.state && *held == cell.held => {
-                    range.last = frame
-                }
-                _ => runs.push((FrameRange::one(frame), cell.state, cell.held)),
-            }
-        }
-        runs
-    }
-
-    /// Frames in a state.
-    pub fn in_state(&self, state: State) -> FrameSet {
-        (self.first..).zip(&self.cells).filter(|(_, c)| c.state == state).map(|(n, _)| n).collect()
-    }
-}
-
-/// The state of the whole film; one strip a node.
-#[derive(Clone, Debug, Default)]
-pub struct Report {
-    /// By node.
-    pub strips: Vec<Strip>,
-}
-
 /// Looks at every frame. Nodes that do not need one another are looked at side by side.
 pub fn look(graph: &Graph, known: &dyn Knowledge) -> Report {
     let mut levels: Vec<Vec<NodeId>> = Vec::new();
@@ -143,26 +89,41 @@ pub fn look(graph: &Graph, known: &dyn Knowledge) -> Report {
         }
         levels[level_of[id]].push(id);
     }
-    let mut strips: Vec<Strip> = graph.nodes.iter().map(|_| Strip { first: 0, cells: Vec::new() }).collect();
+    let nothing = || Strip::of_cells(0, Vec::new());
+    let mut strips: Vec<Strip> = graph.nodes.iter().map(|_| nothing()).collect();
+    let mut prints: Vec<Option<Digest>> = vec![None; graph.nodes.len()];
     for level in levels {
-        let done: Vec<(NodeId, Strip)> =
-            level.par_iter().map(|&id| (id, strip(graph, known, &strips, id))).collect();
-        for (id, strip) in done {
+        let done: Vec<_> = level.par_iter().map(|&id| (id, strip(graph, known, &strips, id))).collect();
+        for (id, (strip, print)) in done {
             strips[id] = strip;
+            prints[id] = print;
         }
     }
-    Report { strips }
+    Report { strips, prints }
 }
 
-fn strip(graph: &Graph, known: &dyn Knowledge, strips: &[Strip], id: NodeId) -> Strip {
+/// One node's frames and, when all of them are fresh, the print under which that may be remembered.
+fn strip(graph: &Graph, known: &dyn Knowledge, strips: &[Strip], id: NodeId) -> (Strip, Option<Digest>) {
     let node = &graph.nodes[id];
+    let print = seal::print(graph, known, strips, id);
+    if let (Some(print), Some(rows)) = (&print, known.rows(id))
+        && known.is_sealed(id, print)
+    {
+        return (Strip::sealed(node.frames, Arc::clone(rows)), Some(*print));
+    }
     let steady = node.is_steady().then(|| node.parameters(node.frames.first));
     let mut seen = |from: NodeId, frame: i64, channel: Option<&str>| match strips[from].get(frame) {
-        Some(cell) => input(known, cell, channel),
+        Some(cell) => input(known, &cell, channel),
         None => Input::Missing,
     };
     let cells = node.frames.iter().map(|frame| cell(graph, known, id, frame, steady, &mut seen)).collect();
-    Strip { first: node.frames.first, cells }
+    let strip = Strip::of_cells(node.frames.first, cells);
+    let print = print.filter(|_| strip.is_fresh());
+    (strip, print)
+}
+
+fn last(known: &dyn Knowledge, id: NodeId, frame: i64) -> Row {
+    known.rows(id).map_or(Row::EMPTY, |rows| rows.row(frame))
 }
 
 /// What a frame finds at one of its inputs.
@@ -180,7 +141,9 @@ fn input(known: &dyn Knowledge, cell: &Cell, channel: Option<&str>) -> Input {
     if cell.pixels != NONE {
         return match channel {
             None => Input::Pixels(cell.pixels),
-            Some(channel) => known.plane(&cell.made_by, channel).map_or(Input::ToCome, Input::Pixels),
+            Some(channel) => {
+                known.plane(&cell.made_by, &cell.pixels, channel).map_or(Input::ToCome, Input::Pixels)
+            }
         };
     }
     match (cell.state, cell.reason) {
@@ -243,7 +206,7 @@ fn cell(
     seen: &mut dyn FnMut(NodeId, i64, Option<&str>) -> Input,
 ) -> Cell {
     let node = &graph.nodes[id];
-    let last = known.last(id, frame);
+    let last = last(known, id, frame);
     let blank = blank(last);
     let source = match node.source().map(|source| known.source(source, frame)) {
         None => None,
@@ -253,7 +216,7 @@ fn cell(
         }
         Some(SourceState::Unfit) => return Cell { state: State::Failed, reason: Reason::FileUnfit, ..blank },
     };
-    let held = last.key != NONE && known.held(id, frame);
+    let held = last.key != NONE && known.held(id, frame, &last.pixels);
     let keep_last = Cell {
         state: State::Stale,
         held,
@@ -292,7 +255,7 @@ fn blank(last: Row) -> Cell {
 /// A frame whose last render is of the key that it has now.
 fn fresh(known: &dyn Knowledge, node: &Node, id: NodeId, frame: i64, last: Row) -> Cell {
     let found = Cell { key: last.key, pixels: last.pixels, made_by: last.key, ..blank(last) };
-    if !node.keep || known.in_place(id, frame) {
+    if !node.keep || known.in_place(id, frame, &last.pixels) {
         Cell { state: State::Fresh, reason: Reason::None, ..found }
     } else {
         Cell { restorable: true, reason: Reason::OutOfPlace, ..found }
@@ -319,8 +282,9 @@ fn hand_made(known: &dyn Knowledge, last: Row, keep_last: Cell, key: Digest, mad
     if last.key == NONE {
         return Cell { state: State::Absent, reason: Reason::Delivered, key, ..keep_last };
     }
+    // Where the record of what was taken in is lost, it is taken in once more.
     let taken_in = known.parameters(&last.key);
-    if made.is_some_and(|made| taken_in.is_some_and(|old| old != made.parameters)) {
+    if made.is_some_and(|made| taken_in != Some(made.parameters)) {
         if last.failed == key {
             return Cell {
                 state: State::Failed,
@@ -352,22 +316,25 @@ mod tests {
         fn source(&self, _: usize, _: i64) -> SourceState {
             SourceState::Missing
         }
-        fn last(&self, _: NodeId, _: i64) -> Row {
-            Row::EMPTY
+        fn rows(&self, _: NodeId) -> Option<&Arc<dyn Rows>> {
+            None
+        }
+        fn is_sealed(&self, _: NodeId, _: &Digest) -> bool {
+            false
         }
         fn made(&self, _: NodeId, _: &Digest) -> Option<Digest> {
             None
         }
-        fn plane(&self, _: &Digest, _: &str) -> Option<Digest> {
+        fn plane(&self, _: &Digest, _: &Digest, _: &str) -> Option<Digest> {
             None
         }
         fn parameters(&self, key: &Digest) -> Option<Digest> {
             (*key == self.0).then_some(self.1)
         }
-        fn held(&self, _: NodeId, _: i64) -> bool {
+        fn held(&self, _: NodeId, _: i64, _: &Digest) -> bool {
             false
         }
-        fn in_place(&self, _: NodeId, _: i64) -> bool {
+        fn in_place(&self, _: NodeId, _: i64, _: &Digest) -> bool {
             true
         }
     }

@@ -1,10 +1,12 @@
 //! What made what: for every key ever rendered, the pixels that came out and what went in.
 //!
-//! This is what lets an earlier grade come back without rendering. 256 append-only files, read when asked for.
+//! This is what lets an earlier grade come back without rendering. 256 append-only files; each is read through once
+//! when first asked for, and only where its records lie is held in memory.
 
 use std::collections::HashMap;
-use std::io::Write;
-use std::path::PathBuf;
+use std::fs::File;
+use std::io::{Read, Write};
+use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, OnceLock};
 
 use super::record::{self, Take};
@@ -25,7 +27,17 @@ pub struct Action {
     pub made_of: MadeOf,
 }
 
-type Shard = HashMap<Digest, Action>;
+/// One of the files.
+#[derive(Debug, Default)]
+struct Shard {
+    /// Where each key's record begins, in bytes.
+    places: HashMap<Digest, u64>,
+    /// Where the last whole record ends; what lies behind is the torn end of an interrupted write.
+    end: u64,
+    file: Option<File>,
+    /// Whether `file` may be written to.
+    writable: bool,
+}
 
 /// All actions, loaded by shard.
 #[derive(Debug)]
@@ -42,37 +54,50 @@ impl Actions {
 
     /// The render of a key, if it was ever made.
     pub fn get(&self, key: &Digest) -> Option<Action> {
-        self.shard(key.0[0]).lock().expect("no thread panics with it").get(key).cloned()
+        let shard = self.shard(key.0[0]).lock().expect("no thread panics with it");
+        let at = *shard.places.get(key)?;
+        decode(&record::at(shard.file.as_ref()?, at, shard.end)?.body).filter(|action| action.key == *key)
     }
 
-    /// Records a render.
-    pub fn put(&self, action: Action) -> Result<(), StoreError> {
+    /// Records a render. The film's lock must be held.
+    pub fn put(&self, action: &Action) -> Result<(), StoreError> {
         let path = self.file(action.key.0[0]);
         let mut shard = self.shard(action.key.0[0]).lock().expect("no thread panics with it");
-        let mut out = Vec::with_capacity(256);
-        record::frame(&mut out, &encode(&action));
-        let mut file = std::fs::OpenOptions::new()
-            .create(true)
-            .append(true)
-            .open(&path)
-            .map_err(StoreError::file(&path))?;
-        file.write_all(&out).map_err(StoreError::file(&path))?;
-        shard.insert(action.key, action);
+        if !shard.writable {
+            let mut options = std::fs::OpenOptions::new();
+            let file =
+                options.create(true).read(true).append(true).open(&path).map_err(StoreError::file(&path))?;
+            file.set_len(shard.end).map_err(StoreError::file(&path))?;
+            (shard.file, shard.writable) = (Some(file), true);
+        }
+        let mut out = Vec::with_capacity(512);
+        record::frame(&mut out, &encode(action));
+        let at = shard.end;
+        let Some(file) = shard.file.as_mut() else { return Ok(()) };
+        if let Err(error) = file.write_all(&out) {
+            // Half a record in the middle would hide what is appended behind it.
+            let _ = file.set_len(at);
+            return Err(StoreError::file(&path)(error));
+        }
+        shard.places.insert(action.key, at);
+        shard.end += out.len() as u64;
         Ok(())
     }
 
-    /// Keeps only what `keep` wants, shard by shard.
+    /// Keeps only what `keep` wants, shard by shard. The film's lock must be held.
     pub fn retain(&self, mut keep: impl FnMut(&Action) -> bool) -> Result<(), StoreError> {
         for first in 0..=255 {
             let mut shard = self.shard(first).lock().expect("no thread panics with it");
-            let before = shard.len();
-            shard.retain(|_, action| keep(action));
-            if shard.len() != before {
+            let Some(file) = &shard.file else { continue };
+            let mut places: Vec<u64> = shard.places.values().copied().collect();
+            places.sort_unstable();
+            let all = places.iter().filter_map(|&at| decode(&record::at(file, at, shard.end)?.body));
+            let kept: Vec<Action> = all.filter(|action| keep(action)).collect();
+            if kept.len() != places.len() {
                 let mut out = Vec::new();
-                let mut sorted: Vec<&Action> = shard.values().collect();
-                sorted.sort_by_key(|a| a.key);
-                sorted.iter().for_each(|action| record::frame(&mut out, &encode(action)));
+                kept.iter().for_each(|action| record::frame(&mut out, &encode(action)));
                 super::write_whole(&self.file(first), &out)?;
+                *shard = Self::read(&self.file(first));
             }
         }
         Ok(())
@@ -83,25 +108,24 @@ impl Actions {
     }
 
     fn shard(&self, first: u8) -> &Mutex<Shard> {
-        self.shards[usize::from(first)].get_or_init(|| {
-            let path = self.file(first);
-            let mut shard = Shard::new();
-            if let Ok(bytes) = std::fs::read(&path) {
-                let sound = record::each(&bytes, |body| {
-                    if let Some(action) = decode(body) {
-                        shard.insert(action.key, action);
-                    }
-                });
-                if sound < bytes.len() {
-                    // A torn end of an interrupted run: cut it off, so that what is appended next can be read.
-                    tracing::warn!(file = %path.display(), "an interrupted write was cut off");
-                    if let Ok(file) = std::fs::OpenOptions::new().write(true).open(&path) {
-                        let _ = file.set_len(sound as u64);
-                    }
-                }
+        self.shards[usize::from(first)].get_or_init(|| Mutex::new(Self::read(&self.file(first))))
+    }
+
+    fn read(path: &Path) -> Shard {
+        let mut shard = Shard::default();
+        let Ok(mut file) = File::open(path) else { return shard };
+        let mut bytes = Vec::new();
+        if let Err(error) = file.read_to_end(&mut bytes) {
+            tracing::warn!(file = %path.display(), %error, "what made what cannot be read");
+        }
+        let end = record::each(&bytes, |at, body| {
+            if let Some(key) = Take(body).digest() {
+                shard.places.insert(key, at as u64);
             }
-            Mutex::new(shard)
-        })
+        });
+        shard.end = end as u64;
+        shard.file = Some(file);
+        shard
     }
 }
 
@@ -155,20 +179,31 @@ mod tests {
     }
 
     #[test]
-    fn actions_survive_a_torn_end() {
+    fn a_torn_end_is_passed_over_by_readers_and_cut_off_by_the_next_writer() {
         let folder = tempfile::tempdir().unwrap();
         let store = Store::at(folder.path()).unwrap();
         store.create().unwrap();
-        let first = action(1);
-        Actions::of(&store).put(first.clone()).unwrap();
+        let (first, mut second) = (action(1), action(2));
+        second.key.0[0] = first.key.0[0];
+        Actions::of(&store).put(&first).unwrap();
         let path = store.path("actions").join(format!("{:02x}.log", first.key.0[0]));
         let mut bytes = std::fs::read(&path).unwrap();
         let whole = bytes.len();
         bytes.extend_from_slice(&bytes.clone()[..whole / 2]);
         std::fs::write(&path, &bytes).unwrap();
         let again = Actions::of(&store);
-        assert_eq!(again.get(&first.key), Some(first));
+        assert_eq!(again.get(&first.key), Some(first.clone()));
         assert_eq!(again.get(&Digest::of(b"other")), None);
-        assert_eq!(std::fs::metadata(&path).unwrap().len(), whole as u64);
+        assert_eq!(std::fs::read(&path).unwrap(), bytes, "reading changes nothing");
+        again.put(&second).unwrap();
+        for actions in [again, Actions::of(&store)] {
+            assert_eq!(actions.get(&first.key), Some(first.clone()));
+            assert_eq!(actions.get(&second.key), Some(second.clone()));
+        }
+        let actions = Actions::of(&store);
+        actions.retain(|action| action.key == second.key).unwrap();
+        for actions in [actions, Actions::of(&store)] {
+            assert_eq!((actions.get(&first.key), actions.get(&second.key)), (None, Some(second.clone())));
+        }
     }
 }

@@ -33,6 +33,24 @@ impl Stat {
         let margin = if coarse { 2_000_000_000 } else { 50_000_000 };
         now - latest > margin
     }
+
+    /// Puts its bytes at the end of `out`.
+    pub fn put(&self, out: &mut Vec<u8>) {
+        for n in [self.size as i64, self.modified, self.changed, self.inode as i64, self.device as i64] {
+            out.extend_from_slice(&n.to_le_bytes());
+        }
+    }
+
+    /// Takes what [`Stat::put`] put.
+    pub fn take(take: &mut Take<'_>) -> Option<Self> {
+        Some(Self {
+            size: take.int()? as u64,
+            modified: take.int()?,
+            changed: take.int()?,
+            inode: take.int()? as u64,
+            device: take.int()? as u64,
+        })
+    }
 }
 
 /// What is known of one file.
@@ -51,7 +69,7 @@ pub struct Fact {
 /// Facts by source name and frame.
 #[derive(Debug, Default, Clone)]
 pub struct Facts {
-    by_source: HashMap<String, HashMap<i64, Fact>>,
+    by_source: HashMap<String, Vec<(i64, Fact)>>,
     learnt: usize,
 }
 
@@ -60,7 +78,7 @@ impl Facts {
     pub fn load(store: &Store) -> Self {
         let mut facts = Facts::default();
         if let Ok(bytes) = std::fs::read(store.path("facts")) {
-            record::each(&bytes, |body| {
+            record::each(&bytes, |_, body| {
                 facts.take(body);
             });
         }
@@ -69,7 +87,7 @@ impl Facts {
 
     /// What is known of a frame's file.
     pub fn get(&self, source: &str, frame: i64) -> Option<&Fact> {
-        self.by_source.get(source)?.get(&frame)
+        known(self.of(source)?, frame)
     }
 
     /// How many facts were ever learnt by this value; changes with every [`Facts::put`].
@@ -77,15 +95,19 @@ impl Facts {
         self.learnt
     }
 
-    /// All of one source.
-    pub fn of(&self, source: &str) -> Option<&HashMap<i64, Fact>> {
-        self.by_source.get(source)
+    /// All of one source, frames rising.
+    pub fn of(&self, source: &str) -> Option<&[(i64, Fact)]> {
+        self.by_source.get(source).map(Vec::as_slice)
     }
 
     /// Learns a fact.
     pub fn put(&mut self, source: &str, frame: i64, fact: Fact) {
         self.learnt += 1;
-        self.by_source.entry(source.to_string()).or_default().insert(frame, fact);
+        let facts = self.by_source.entry(source.to_string()).or_default();
+        match facts.binary_search_by_key(&frame, |(n, _)| *n) {
+            Ok(at) => facts[at].1 = fact,
+            Err(at) => facts.insert(at, (frame, fact)),
+        }
     }
 
     /// Writes them.
@@ -94,21 +116,12 @@ impl Facts {
         let mut names: Vec<_> = self.by_source.keys().collect();
         names.sort();
         for name in names {
-            let mut frames: Vec<_> = self.by_source[name].iter().collect();
-            frames.sort_by_key(|(frame, _)| **frame);
+            let frames = &self.by_source[name];
             let mut body = Vec::with_capacity(frames.len() * 89 + 64);
             record::put_text(&mut body, name);
             for (frame, fact) in frames {
                 body.extend_from_slice(&frame.to_le_bytes());
-                for n in [
-                    fact.stat.size as i64,
-                    fact.stat.modified,
-                    fact.stat.changed,
-                    fact.stat.inode as i64,
-                    fact.stat.device as i64,
-                ] {
-                    body.extend_from_slice(&n.to_le_bytes());
-                }
+                fact.stat.put(&mut body);
                 body.push(u8::from(fact.trusted));
                 body.extend_from_slice(&fact.digest.0);
                 body.extend_from_slice(
@@ -123,22 +136,30 @@ impl Facts {
     fn take(&mut self, body: &[u8]) -> Option<()> {
         let mut take = Take(body);
         let name = take.text()?.to_string();
-        let mut frames = HashMap::with_capacity(take.0.len() / 89);
+        let mut frames = Vec::with_capacity(take.0.len() / 89);
         while !take.0.is_empty() {
             let frame = take.int()?;
-            let stat = Stat {
-                size: take.int()? as u64,
-                modified: take.int()?,
-                changed: take.int()?,
-                inode: take.int()? as u64,
-                device: take.int()? as u64,
-            };
+            let stat = Stat::take(&mut take)?;
             let (trusted, digest, size) = (take.byte()? == 1, take.digest()?, take.int()?);
-            frames.insert(frame, Fact { stat, trusted, digest, size: ((size >> 32) as u32, size as u32) });
+            frames.push((frame, Fact { stat, trusted, digest, size: ((size >> 32) as u32, size as u32) }));
         }
+        frames.sort_unstable_by_key(|(frame, _)| *frame);
         self.by_source.insert(name, frames);
         Some(())
     }
+}
+
+/// The fact of a frame among those of its source, frames rising.
+pub fn known(facts: &[(i64, Fact)], frame: i64) -> Option<&Fact> {
+    // Most sources are known without a gap, so that the place follows from the first frame.
+    let first = facts.first()?.0;
+    let guess = usize::try_from(frame.checked_sub(first)?).ok()?;
+    if let Some((n, fact)) = facts.get(guess)
+        && *n == frame
+    {
+        return Some(fact);
+    }
+    facts.binary_search_by_key(&frame, |(n, _)| *n).ok().map(|at| &facts[at].1)
 }
 
 #[cfg(test)]

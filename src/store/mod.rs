@@ -1,20 +1,23 @@
 //! What the film keeps between runs: renders by content, the last key of every frame, what made what.
 //!
 //! Knows files and their crash-safe writing. Does not know how keys are made or when a frame is stale.
-//! Layout under `.endboard/`: `format`, `lock`, `objects/`, `actions/`, `state`, `journal`, `facts`, `logs/`.
+//! Layout under `.endboard/`: `format`, `lock`, `objects/`, `actions/`, `state`, `journal`, `seals`, `facts`,
+//! `logs/`, `work/`.
 
 pub mod actions;
 pub mod facts;
 pub mod lock;
 pub mod objects;
 pub mod record;
+pub mod seals;
 pub mod state;
 pub mod sweep;
+pub mod table;
 
 use std::path::{Path, PathBuf};
 
 /// The format that this version writes and reads.
-pub const FORMAT: &str = "endboard store 1\n";
+pub const FORMAT: &str = "endboard store 2\n";
 
 /// What can go wrong with stored things.
 #[derive(Debug, thiserror::Error)]
@@ -107,9 +110,24 @@ pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), StoreError> {
 
 /// As [`write_whole`], but what a killed process leaves half-written lies in `folder`, on the same disk.
 pub fn write_whole_by(folder: &Path, path: &Path, bytes: &[u8]) -> Result<(), StoreError> {
-    use std::io::Write;
+    write_by(folder, path, &mut |out| out.write_all(bytes))
+}
+
+/// As [`write_whole`], for what is too large to be put together in memory first.
+pub fn write_whole_from(
+    path: &Path,
+    write: &mut dyn FnMut(&mut dyn std::io::Write) -> std::io::Result<()>,
+) -> Result<(), StoreError> {
+    write_by(path.parent().unwrap_or(Path::new(".")), path, write)
+}
+
+fn write_by(
+    folder: &Path,
+    path: &Path,
+    write: &mut dyn FnMut(&mut dyn std::io::Write) -> std::io::Result<()>,
+) -> Result<(), StoreError> {
     let mut file = tempfile::NamedTempFile::new_in(folder).map_err(StoreError::file(path))?;
-    file.write_all(bytes).map_err(StoreError::file(path))?;
+    write(&mut file).map_err(StoreError::file(path))?;
     file.persist(path).map_err(|e| StoreError::file(path)(e.error))?;
     Ok(())
 }

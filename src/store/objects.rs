@@ -3,6 +3,7 @@
 //! A picture is checked against its name whenever it is read, so that nothing wrong is taken as a render.
 
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
 use super::{Store, StoreError};
@@ -30,15 +31,19 @@ impl Objects {
         self.folder.join(&hex[..2]).join(format!("{}.exr", &hex[2..]))
     }
 
-    /// True when the picture is there.
+    /// True when the picture is there and its file reaches to its end, as it may not after a power failure. Its
+    /// pixels are not looked at; [`Objects::get`] does that.
     pub fn has(&self, pixels: &Digest) -> bool {
-        self.path(pixels).exists()
+        exr::is_whole(&self.path(pixels))
     }
 
-    /// Stores a picture under the digest of its pixels. Gives the bytes written, 0 when it was there.
+    /// Stores a picture under the digest of its pixels. Gives the bytes written, 0 when it was there, unharmed.
+    ///
+    /// # Errors
+    /// The disk is full or refuses. Nothing half-written then stands under the picture's name.
     pub fn put(&self, pixels: &Digest, image: &Image) -> Result<u64, StoreError> {
         let path = self.path(pixels);
-        if path.exists() {
+        if path.exists() && self.get(pixels).is_ok() {
             return Ok(0);
         }
         let folder = path.parent().expect("objects have a folder");
@@ -52,8 +57,33 @@ impl Objects {
         Ok(bytes.len() as u64)
     }
 
+    /// Digests of a stored picture's planes by channel name.
+    pub fn planes(&self, pixels: &Digest) -> Option<Vec<(Arc<str>, Digest)>> {
+        Some(self.get(pixels).ok()?.digest().planes.clone())
+    }
+
+    /// The inode of a picture's file.
+    pub fn inode(&self, pixels: &Digest) -> Option<u64> {
+        rustix::fs::stat(self.path(pixels)).ok().map(|stat| stat.st_ino)
+    }
+
+    /// Whether the file at `to` is this picture's: another name of the same file or, where links cannot be or are used
+    /// up, a file of the same length.
+    pub fn is_at(&self, pixels: &Digest, to: &Path) -> bool {
+        use std::os::unix::fs::MetadataExt;
+        let (Ok(ours), Ok(theirs)) = (std::fs::metadata(self.path(pixels)), std::fs::metadata(to)) else {
+            return false;
+        };
+        let same = (ours.dev(), ours.ino()) == (theirs.dev(), theirs.ino());
+        let linked = ours.dev() == theirs.dev() && theirs.nlink() > 1;
+        same || (!linked && ours.len() == theirs.len())
+    }
+
     /// Reads a picture and checks it against its name. A damaged one is taken out of the store first,
     /// so that it will be rendered anew.
+    ///
+    /// # Errors
+    /// It is not there, cannot be read, or is damaged.
     pub fn get(&self, pixels: &Digest) -> Result<Image, StoreError> {
         let path = self.path(pixels);
         let bytes = std::fs::read(&path).map_err(StoreError::file(&path))?;

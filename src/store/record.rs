@@ -2,6 +2,9 @@
 //!
 //! Knows how to find whole records and to stop at a torn one. Does not know what they hold.
 
+use std::fs::File;
+use std::os::unix::fs::FileExt;
+
 use crate::base::digest::Digest;
 
 /// Puts one framed record at the end of `out`.
@@ -11,20 +14,48 @@ pub fn frame(out: &mut Vec<u8>, body: &[u8]) {
     out.extend_from_slice(body);
 }
 
-/// Calls `visit` with each whole record; gives the bytes that were sound. What follows is torn.
-pub fn each<'b>(bytes: &'b [u8], mut visit: impl FnMut(&'b [u8])) -> usize {
-    let mut at = 0;
+/// Calls `visit` with each whole record and where it begins; gives where the last of them ends. What follows is torn.
+/// A record whose bytes changed since is left out, and the next one is looked for where it should end.
+pub fn each<'b>(bytes: &'b [u8], mut visit: impl FnMut(usize, &'b [u8])) -> usize {
+    let (mut at, mut sound) = (0, 0);
     while let Some(head) = bytes.get(at..at + 8) {
         let len = u32::from_le_bytes([head[0], head[1], head[2], head[3]]) as usize;
         let sum = u32::from_le_bytes([head[4], head[5], head[6], head[7]]);
         let Some(body) = bytes.get(at + 8..(at + 8).saturating_add(len)) else { break };
-        if crc32fast::hash(body) != sum {
-            break;
-        }
-        visit(body);
+        let begin = at;
         at += 8 + len;
+        if crc32fast::hash(body) == sum {
+            visit(begin, body);
+            sound = at;
+        }
     }
-    at
+    sound
+}
+
+/// One record of a file.
+pub struct Record {
+    /// Its bytes.
+    pub body: Vec<u8>,
+    /// Where the next one begins, in bytes from the start of the file.
+    pub end: u64,
+}
+
+/// The whole record that begins at `at` in a file of `size` bytes.
+pub fn at(file: &File, at: u64, size: u64) -> Option<Record> {
+    let end = outline(file, at, size)?;
+    let mut body = vec![0; (end - at - 8) as usize];
+    file.read_exact_at(&mut body, at + 8).ok()?;
+    let mut sum = [0; 4];
+    file.read_exact_at(&mut sum, at + 4).ok()?;
+    (crc32fast::hash(&body) == u32::from_le_bytes(sum)).then_some(Record { body, end })
+}
+
+/// Where the record that begins at `at` ends, unless that lies outside of the file's `size` bytes.
+pub fn outline(file: &File, at: u64, size: u64) -> Option<u64> {
+    let mut len = [0; 4];
+    file.read_exact_at(&mut len, at).ok()?;
+    let end = at.checked_add(8)?.checked_add(u64::from(u32::from_le_bytes(len)))?;
+    (end <= size).then_some(end)
 }
 
 /// Reads fields from a record's bytes; every read may run out.
@@ -85,14 +116,31 @@ mod tests {
             let last = bodies.last().unwrap().len() + 8;
             let torn = &out[..out.len() - cut.min(last)];
             let mut read = Vec::new();
-            let sound = each(torn, |body| read.push(body.to_vec()));
+            let sound = each(torn, |_, body| read.push(body.to_vec()));
             proptest::prop_assert_eq!(&read[..], &bodies[..bodies.len() - 1]);
             proptest::prop_assert_eq!(sound, out.len() - last);
         }
 
         #[test]
+        fn a_changed_bit_loses_one_record(bodies in proptest::collection::vec(proptest::collection::vec(0u8..255, 1..40), 1..8), pick in 0usize..8, bit in 0usize..8) {
+            let mut out = Vec::new();
+            let pick = pick % bodies.len();
+            for (n, body) in bodies.iter().enumerate() {
+                frame(&mut out, body);
+                if n == pick {
+                    *out.last_mut().unwrap() ^= 1 << bit;
+                }
+            }
+            let mut read = Vec::new();
+            each(&out, |_, body| read.push(body.to_vec()));
+            let mut left = bodies.clone();
+            left.remove(pick);
+            proptest::prop_assert_eq!(read, left);
+        }
+
+        #[test]
         fn no_bytes_make_it_panic(bytes in proptest::collection::vec(0u8..=255, 0..200)) {
-            each(&bytes, |body| {
+            each(&bytes, |_, body| {
                 let mut take = Take(body);
                 let _ = (take.text(), take.digest(), take.int(), take.byte());
             });

@@ -1,150 +1,289 @@
 //! The last key and pixels of every frame of every stage: a snapshot, and a journal of what came after.
 //!
-//! Knows tables by shot and stage. A frame's row is appended to the journal once its render is in place;
-//! the snapshot is replaced whole at the end of a run.
+//! Knows tables by shot and stage. A frame's row is appended to the journal once its render is in place; the journal
+//! is folded into the snapshot at the end of a run that made it long. Only an index of the snapshot is read at
+//! first, and a table when it is asked for, so that a film of which little changed costs little to look at.
 
 use std::collections::HashMap;
 use std::io::Write;
-use std::path::PathBuf;
-use std::sync::Arc;
+use std::os::unix::fs::FileExt;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, OnceLock};
 
 use super::record::{self, Take};
+use super::table::Table;
 use super::{Store, StoreError};
 use crate::base::digest::Digest;
-use crate::base::frames::FrameRange;
-use crate::base::made::Row;
+use crate::base::frames::FRAME_LIMIT;
+use crate::base::made::{Row, Rows};
 
-const ROW: usize = 96;
+/// The index's first text; another one counts as no snapshot.
+const MAGIC: &str = "endboard state 2";
+/// A journal shorter than this is left for a later run to fold.
+const SHORT: u64 = 4 << 20;
 
-/// Rows of one stage of one shot.
-#[derive(Clone, Debug, Default)]
-pub struct Table {
-    first: i64,
-    rows: Vec<Row>,
-}
-
-impl Table {
-    /// What is known of a frame.
-    pub fn get(&self, frame: i64) -> Option<&Row> {
-        let at = usize::try_from(frame.checked_sub(self.first)?).ok()?;
-        self.rows.get(at).filter(|row| **row != Row::EMPTY)
-    }
-
-    /// Frames from the first to the last row.
-    pub fn frames(&self) -> FrameRange {
-        FrameRange::new(self.first, self.first + self.rows.len() as i64 - 1)
-    }
-
-    fn set(&mut self, frame: i64, row: Row) {
-        if self.rows.is_empty() {
-            self.first = frame;
-        }
-        if frame < self.first {
-            let more = (self.first - frame) as usize;
-            self.rows.splice(0..0, std::iter::repeat_n(Row::EMPTY, more));
-            self.first = frame;
-        }
-        let at = (frame - self.first) as usize;
-        if at >= self.rows.len() {
-            self.rows.resize(at + 1, Row::EMPTY);
-        }
-        self.rows[at] = row;
-    }
-}
+/// Named settings with the digest and, for short ones, the text of each.
+pub type Ingredients = Vec<(String, Digest, Option<String>)>;
 
 /// All tables.
 #[derive(Debug, Default)]
 pub struct State {
-    tables: HashMap<(Arc<str>, Arc<str>), Table>,
+    tables: HashMap<(Arc<str>, Arc<str>), Arc<Kept>>,
     /// Lists of named settings by their digest, so that a later run can say what changed.
-    ingredients: HashMap<Digest, Vec<(String, Digest, Option<String>)>>,
+    ingredients: OnceLock<HashMap<Digest, Ingredients>>,
+    /// Lists that the journal or this run added to the snapshot's.
+    added: HashMap<Digest, Ingredients>,
+    snapshot: Option<Arc<Snapshot>>,
+    /// Whole records of the journal, in bytes.
+    journalled: u64,
     journal: Option<(PathBuf, std::fs::File)>,
 }
 
-impl State {
-    /// Reads snapshot and journal. Torn ends are left out.
-    pub fn load(store: &Store) -> Self {
-        let mut state = State::default();
-        for name in ["state", "journal"] {
-            if let Ok(bytes) = std::fs::read(store.path(name)) {
-                record::each(&bytes, |body| {
-                    state.take(body);
-                });
-            }
-        }
-        state
+/// The snapshot's file, open.
+#[derive(Debug)]
+struct Snapshot {
+    file: std::fs::File,
+    /// Where lists of named settings lie, in bytes from the start, and their length.
+    ingredients: (u64, usize),
+    bytes: u64,
+}
+
+/// One table: in memory, or still where the snapshot has it.
+#[derive(Debug, Default)]
+pub struct Kept {
+    table: OnceLock<Table>,
+    digest: OnceLock<Digest>,
+    place: Option<(Arc<Snapshot>, Place)>,
+}
+
+/// Where a table lies in the snapshot.
+#[derive(Clone, Copy, Debug)]
+struct Place {
+    /// Bytes from the start of the file.
+    at: u64,
+    /// How many bytes.
+    len: usize,
+    /// Of these bytes.
+    digest: Digest,
+}
+
+impl Kept {
+    /// The table; empty when its bytes in the snapshot are not the ones that were written.
+    pub fn table(&self) -> &Table {
+        self.table.get_or_init(|| self.read().unwrap_or_default())
     }
 
-    /// Opens the journal for appending, folding what it holds into the snapshot first.
+    fn read(&self) -> Option<Table> {
+        let (snapshot, place) = self.place.as_ref()?;
+        let mut bytes = vec![0; place.len];
+        let read = snapshot.file.read_exact_at(&mut bytes, place.at);
+        if read.is_ok() && Digest::of(&bytes) == place.digest {
+            return Table::of_bytes(&bytes);
+        }
+        tracing::warn!("a damaged table of last keys counts as lost; its frames will be looked up again");
+        None
+    }
+
+    fn with(&self, frame: i64, row: Row) -> Self {
+        let mut table = self.table().clone();
+        table.set(frame, row);
+        Self { table: table.into(), ..Self::default() }
+    }
+}
+
+impl Rows for Kept {
+    fn row(&self, frame: i64) -> Row {
+        self.table().get(frame).copied().unwrap_or(Row::EMPTY)
+    }
+
+    /// The snapshot's index tells it without reading the table.
+    fn digest(&self) -> Digest {
+        match &self.place {
+            Some((_, place)) => place.digest,
+            None => *self.digest.get_or_init(|| Digest::of(&self.table().to_bytes())),
+        }
+    }
+}
+
+impl State {
+    /// Reads the snapshot's index and the journal. Torn ends are left out.
+    pub fn load(store: &Store) -> Self {
+        let inode = || rustix::fs::stat(store.path("state")).map_or(0, |stat| stat.st_ino);
+        let mut before = inode();
+        loop {
+            let mut state = Self::of_snapshot(&store.path("state")).unwrap_or_default();
+            if let Ok(bytes) = std::fs::read(store.path("journal")) {
+                let sound = record::each(&bytes, |_, body| {
+                    state.take(body);
+                });
+                state.journalled = sound as u64;
+            }
+            // A rebuild that folds its journal between the two readings would make rows seem lost.
+            let after = inode();
+            if after == before {
+                return state;
+            }
+            before = after;
+        }
+    }
+
+    fn of_snapshot(path: &Path) -> Option<Self> {
+        let file = std::fs::File::open(path).ok()?;
+        let bytes = file.metadata().ok()?.len();
+        let index = record::at(&file, 0, bytes)?;
+        let settings = record::outline(&file, index.end, bytes)?;
+        let snapshot =
+            Arc::new(Snapshot { file, ingredients: (index.end, (settings - index.end) as usize), bytes });
+        let mut state = State { snapshot: Some(Arc::clone(&snapshot)), ..State::default() };
+        let mut take = Take(&index.body);
+        if take.text()? != MAGIC {
+            return None;
+        }
+        let mut at = settings;
+        while !take.0.is_empty() {
+            let key = (take.text()?.into(), take.text()?.into());
+            let (len, digest) = (usize::try_from(take.int()?).ok()?, take.digest()?);
+            let place = Place { at, len, digest };
+            at = at.checked_add(len as u64).filter(|&end| end <= bytes)?;
+            let kept = Kept { place: Some((Arc::clone(&snapshot), place)), ..Kept::default() };
+            state.tables.insert(key, Arc::new(kept));
+        }
+        Some(state)
+    }
+
+    /// Reads all tables, so that damaged ones are known to be lost before anything is written or swept: a table that
+    /// was not read counts by the digest that the index gives it.
+    pub fn examine(&mut self) {
+        use rayon::prelude::*;
+        self.tables.par_iter_mut().for_each(|(_, kept)| {
+            if kept.place.as_ref().is_some_and(|(_, place)| place.len > 0)
+                && kept.table() == &Table::default()
+            {
+                *kept = Arc::new(Kept { table: Table::default().into(), ..Kept::default() });
+            }
+        });
+    }
+
+    /// Opens the journal for appending, after the last whole record.
     pub fn open_journal(&mut self, store: &Store) -> Result<(), StoreError> {
         let path = store.path("journal");
-        if std::fs::metadata(&path).is_ok_and(|m| m.len() > 0) {
-            self.save(store)?;
-        }
         let file = std::fs::OpenOptions::new()
             .create(true)
             .append(true)
             .open(&path)
             .map_err(StoreError::file(&path))?;
+        file.set_len(self.journalled).map_err(StoreError::file(&path))?;
         self.journal = Some((path, file));
         Ok(())
     }
 
     /// Rows of a stage.
     pub fn table(&self, shot: &Arc<str>, stage: &Arc<str>) -> Option<&Table> {
+        self.kept(shot, stage).map(|kept| kept.table())
+    }
+
+    /// Rows of a stage, to be read when needed.
+    pub fn kept(&self, shot: &Arc<str>, stage: &Arc<str>) -> Option<&Arc<Kept>> {
         self.tables.get(&(Arc::clone(shot), Arc::clone(stage)))
     }
 
     /// All tables by shot and stage.
     pub fn tables(&self) -> impl Iterator<Item = (&str, &str, &Table)> {
-        self.tables.iter().map(|((shot, stage), table)| (&**shot, &**stage, table))
+        self.tables.iter().map(|((shot, stage), kept)| (&**shot, &**stage, kept.table()))
     }
 
     /// A list of named settings.
     pub fn ingredients(&self, digest: &Digest) -> Option<&[(String, Digest, Option<String>)]> {
-        self.ingredients.get(digest).map(Vec::as_slice)
+        self.added.get(digest).or_else(|| self.settings().get(digest)).map(Vec::as_slice)
+    }
+
+    /// The snapshot's lists of named settings, read when first asked for.
+    fn settings(&self) -> &HashMap<Digest, Ingredients> {
+        self.ingredients.get_or_init(|| {
+            let read = |snapshot: &Snapshot| {
+                let (at, len) = snapshot.ingredients;
+                let mut bytes = vec![0; len];
+                snapshot.file.read_exact_at(&mut bytes, at).ok()?;
+                let mut lists = HashMap::new();
+                record::each(&bytes, |_, body| {
+                    let mut take = Take(body);
+                    while let Some((digest, list)) = take_ingredients(&mut take) {
+                        lists.insert(digest, list);
+                    }
+                });
+                Some(lists)
+            };
+            self.snapshot.as_deref().and_then(read).unwrap_or_default()
+        })
     }
 
     /// Sets a row, in the journal too.
     pub fn set(&mut self, shot: &Arc<str>, stage: &Arc<str>, frame: i64, row: Row) -> Result<(), StoreError> {
         let mut body = vec![b'r'];
-        put_rows(&mut body, shot, stage, frame, &[row]);
+        record::put_text(&mut body, shot);
+        record::put_text(&mut body, stage);
+        body.extend_from_slice(&frame.to_le_bytes());
+        Table::put(&mut body, &row);
         self.append(&body)?;
-        self.tables.entry((Arc::clone(shot), Arc::clone(stage))).or_default().set(frame, row);
+        self.put(shot, stage, frame, row);
         Ok(())
     }
 
+    fn put(&mut self, shot: &Arc<str>, stage: &Arc<str>, frame: i64, row: Row) {
+        let kept = self.tables.entry((Arc::clone(shot), Arc::clone(stage))).or_default();
+        match Arc::get_mut(kept) {
+            Some(Kept { table, digest, place: None }) => {
+                *digest = OnceLock::new();
+                table.get_or_init(Table::default);
+                table.get_mut().expect("it was just made").set(frame, row);
+            }
+            _ => *kept = Arc::new(kept.with(frame, row)),
+        }
+    }
+
     /// Remembers a list of named settings.
-    pub fn remember(
-        &mut self,
-        digest: Digest,
-        list: Vec<(String, Digest, Option<String>)>,
-    ) -> Result<(), StoreError> {
-        if !self.ingredients.contains_key(&digest) {
-            self.append(&ingredient_body(&digest, &list))?;
-            self.ingredients.insert(digest, list);
+    pub fn remember(&mut self, digest: Digest, list: Ingredients) -> Result<(), StoreError> {
+        if self.ingredients(&digest).is_none() {
+            let mut body = vec![b'i'];
+            put_ingredients(&mut body, &digest, &list);
+            self.append(&body)?;
+            self.added.insert(digest, list);
         }
         Ok(())
+    }
+
+    /// Folds the journal into the snapshot, when it has grown long enough to be worth writing all rows again.
+    pub fn settle(&mut self, store: &Store) -> Result<(), StoreError> {
+        let snapshot = self.snapshot.as_ref().map_or(0, |s| s.bytes);
+        if self.journalled > SHORT.max(snapshot / 8) { self.save(store) } else { Ok(()) }
     }
 
     /// Replaces the snapshot by all that is known and empties the journal.
     pub fn save(&mut self, store: &Store) -> Result<(), StoreError> {
-        let mut out = Vec::new();
-        let mut names: Vec<_> = self.tables.keys().collect();
-        names.sort();
-        for key in names {
-            let table = &self.tables[key];
-            for (i, rows) in table.rows.chunks(4096).enumerate() {
-                let mut body = Vec::with_capacity(rows.len() * ROW + 64);
-                body.push(b'r');
-                put_rows(&mut body, &key.0, &key.1, table.first + 4096 * i as i64, rows);
-                record::frame(&mut out, &body);
-            }
+        let mut tables: Vec<_> = self.tables.iter().collect();
+        tables.sort_by_key(|(key, _)| *key);
+        let mut index = Vec::new();
+        record::put_text(&mut index, MAGIC);
+        for ((shot, stage), kept) in &tables {
+            // Tables are read here, so that a damaged one is written as the empty table that it counts as.
+            let bytes = kept.table().to_bytes();
+            record::put_text(&mut index, shot);
+            record::put_text(&mut index, stage);
+            index.extend_from_slice(&(bytes.len() as i64).to_le_bytes());
+            index.extend_from_slice(&Digest::of(&bytes).0);
         }
-        let mut lists: Vec<_> = self.ingredients.iter().collect();
+        let mut settings = Vec::new();
+        let mut lists: Vec<_> = self.settings().iter().chain(&self.added).collect();
         lists.sort_by_key(|(digest, _)| **digest);
-        lists.iter().for_each(|(digest, list)| record::frame(&mut out, &ingredient_body(digest, list)));
-        super::write_whole(&store.path("state"), &out)?;
+        lists.iter().for_each(|(digest, list)| put_ingredients(&mut settings, digest, list));
+        super::write_whole_from(&store.path("state"), &mut |out| {
+            let mut head = Vec::with_capacity(index.len() + settings.len() + 16);
+            record::frame(&mut head, &index);
+            record::frame(&mut head, &settings);
+            out.write_all(&head)?;
+            tables.iter().try_for_each(|(_, kept)| out.write_all(&kept.table().to_bytes()))
+        })?;
+        self.journalled = 0;
         let path = store.path("journal");
         match &self.journal {
             Some((path, file)) => file.set_len(0).map_err(StoreError::file(path)),
@@ -159,33 +298,24 @@ impl State {
         let Some((path, file)) = &mut self.journal else { return Ok(()) };
         let mut out = Vec::with_capacity(body.len() + 8);
         record::frame(&mut out, body);
-        file.write_all(&out).map_err(StoreError::file(path))
+        file.write_all(&out).map_err(StoreError::file(path))?;
+        self.journalled += out.len() as u64;
+        Ok(())
     }
 
     fn take(&mut self, body: &[u8]) -> Option<()> {
         let mut take = Take(body);
         match take.byte()? {
             b'r' => {
-                let (shot, stage) = (take.text()?, take.text()?);
-                let first = take.int()?;
-                let table = self.tables.entry((shot.into(), stage.into())).or_default();
-                for (i, bytes) in take.0.chunks_exact(ROW).enumerate() {
-                    let mut row = Take(bytes);
-                    let row = Row { key: row.digest()?, pixels: row.digest()?, failed: row.digest()? };
-                    if row != Row::EMPTY || table.frames().contains(first + i as i64) {
-                        table.set(first + i as i64, row);
-                    }
+                let (shot, stage, frame) = (take.text()?.into(), take.text()?.into(), take.int()?);
+                let row = Table::take(&mut take)?;
+                if frame.abs() <= 2 * FRAME_LIMIT {
+                    self.put(&shot, &stage, frame, row);
                 }
             }
             b'i' => {
-                let digest = take.digest()?;
-                let mut list = Vec::new();
-                while !take.0.is_empty() {
-                    let (name, value) = (take.text()?.to_string(), take.digest()?);
-                    let text = if take.byte()? == 1 { Some(take.text()?.to_string()) } else { None };
-                    list.push((name, value, text));
-                }
-                self.ingredients.insert(digest, list);
+                let (digest, list) = take_ingredients(&mut take)?;
+                self.added.insert(digest, list);
             }
             _ => {}
         }
@@ -193,29 +323,29 @@ impl State {
     }
 }
 
-fn put_rows(out: &mut Vec<u8>, shot: &str, stage: &str, first: i64, rows: &[Row]) {
-    record::put_text(out, shot);
-    record::put_text(out, stage);
-    out.extend_from_slice(&first.to_le_bytes());
-    for row in rows {
-        for digest in [&row.key, &row.pixels, &row.failed] {
-            out.extend_from_slice(&digest.0);
+fn put_ingredients(out: &mut Vec<u8>, digest: &Digest, list: &[(String, Digest, Option<String>)]) {
+    out.extend_from_slice(&digest.0);
+    out.extend_from_slice(&(list.len() as i64).to_le_bytes());
+    for (name, value, text) in list {
+        record::put_text(out, name);
+        out.extend_from_slice(&value.0);
+        out.push(u8::from(text.is_some()));
+        if let Some(text) = text {
+            record::put_text(out, text);
         }
     }
 }
 
-fn ingredient_body(digest: &Digest, list: &[(String, Digest, Option<String>)]) -> Vec<u8> {
-    let mut body = vec![b'i'];
-    body.extend_from_slice(&digest.0);
-    for (name, value, text) in list {
-        record::put_text(&mut body, name);
-        body.extend_from_slice(&value.0);
-        body.push(u8::from(text.is_some()));
-        if let Some(text) = text {
-            record::put_text(&mut body, text);
-        }
+fn take_ingredients(take: &mut Take<'_>) -> Option<(Digest, Ingredients)> {
+    let digest = take.digest()?;
+    let count = usize::try_from(take.int()?).ok()?;
+    let mut list = Vec::new();
+    for _ in 0..count {
+        let (name, value) = (take.text()?.to_string(), take.digest()?);
+        let text = if take.byte()? == 1 { Some(take.text()?.to_string()) } else { None };
+        list.push((name, value, text));
     }
-    body
+    Some((digest, list))
 }
 
 #[cfg(test)]
@@ -223,29 +353,108 @@ mod tests {
     use super::*;
     use crate::base::made::NONE;
 
+    fn row(n: i64) -> Row {
+        let n = n as u8;
+        Row { key: Digest::of(&[n]), pixels: Digest::of(&[n, n]), failed: NONE }
+    }
+
+    fn names() -> (Arc<str>, Arc<str>) {
+        ("br010".into(), "colour".into())
+    }
+
+    fn store(folder: &Path) -> Store {
+        let store = Store::at(folder).unwrap();
+        store.create().unwrap();
+        store
+    }
+
     #[test]
     fn rows_come_back_from_journal_and_snapshot() {
         let folder = tempfile::tempdir().unwrap();
-        let store = Store::at(folder.path()).unwrap();
-        store.create().unwrap();
-        let (shot, stage): (Arc<str>, Arc<str>) = ("br010".into(), "colour".into());
-        let row = |n: u8| Row { key: Digest::of(&[n]), pixels: Digest::of(&[n, n]), failed: NONE };
+        let store = store(folder.path());
+        let (shot, stage) = names();
         let mut state = State::load(&store);
         state.open_journal(&store).unwrap();
         for frame in [1010, 1009, 1015] {
-            state.set(&shot, &stage, frame, row(frame as u8)).unwrap();
+            state.set(&shot, &stage, frame, row(frame)).unwrap();
         }
         state.remember(row(1).key, vec![("exposure".into(), row(2).key, Some("0.2".into()))]).unwrap();
         drop(state);
         let mut state = State::load(&store);
+        let digest = state.kept(&shot, &stage).unwrap().digest();
         for _ in 0..2 {
             let table = state.table(&shot, &stage).unwrap();
-            assert_eq!(table.get(1009), Some(&row(1009_i64 as u8)));
+            assert_eq!(table.get(1009), Some(&row(1009)));
             assert_eq!(table.get(1011), None);
-            assert_eq!(table.frames(), FrameRange::new(1009, 1015));
+            assert_eq!(table.rows().map(|(n, _)| n).collect::<Vec<_>>(), [1009, 1010, 1015]);
             assert_eq!(state.ingredients(&row(1).key).unwrap()[0].0, "exposure");
             state.save(&store).unwrap();
             state = State::load(&store);
+            assert_eq!(state.kept(&shot, &stage).unwrap().digest(), digest, "read or not, it is the same");
+        }
+    }
+
+    #[test]
+    fn a_torn_journal_goes_on_after_its_last_whole_row_and_old_readers_keep_what_they_saw() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = store(folder.path());
+        let (shot, stage) = names();
+        let mut state = State::load(&store);
+        state.open_journal(&store).unwrap();
+        state.set(&shot, &stage, 1, row(1)).unwrap();
+        let mut torn = std::fs::OpenOptions::new().append(true).open(store.path("journal")).unwrap();
+        torn.write_all(&[9, 0, 0]).unwrap();
+        let mut state = State::load(&store);
+        let seen = Arc::clone(state.kept(&shot, &stage).unwrap());
+        state.open_journal(&store).unwrap();
+        state.set(&shot, &stage, 2, row(2)).unwrap();
+        assert_eq!((seen.row(1), seen.row(2)), (row(1), Row::EMPTY));
+        let table = State::load(&store);
+        assert_eq!(table.table(&shot, &stage).unwrap().get(2), Some(&row(2)));
+    }
+
+    #[test]
+    fn a_damaged_table_counts_as_lost_and_the_others_stay() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = store(folder.path());
+        let (shot, stage) = names();
+        let other: Arc<str> = "roto".into();
+        let mut state = State::load(&store);
+        state.put(&shot, &stage, 1, row(1));
+        state.put(&shot, &other, 1, row(2));
+        state.save(&store).unwrap();
+        let mut bytes = std::fs::read(store.path("state")).unwrap();
+        let end = bytes.len();
+        bytes[end - 1] ^= 1;
+        std::fs::write(store.path("state"), &bytes).unwrap();
+        let mut state = State::load(&store);
+        let before = state.kept(&shot, &other).unwrap().digest();
+        state.examine();
+        assert_ne!(state.kept(&shot, &other).unwrap().digest(), before);
+        assert_eq!(state.table(&shot, &stage).unwrap().get(1), Some(&row(1)));
+        assert_eq!(state.table(&shot, &other).unwrap().get(1), None);
+        state.save(&store).unwrap();
+        let state = State::load(&store);
+        assert_eq!(state.table(&shot, &stage).unwrap().get(1), Some(&row(1)));
+        assert_eq!(state.table(&shot, &other).unwrap().get(1), None);
+    }
+
+    proptest::proptest! {
+        #[test]
+        fn no_bytes_make_it_panic(bytes in proptest::collection::vec(0u8..=255, 0..300), cut in 0usize..300) {
+            let folder = tempfile::tempdir().unwrap();
+            let store = store(folder.path());
+            let (shot, stage) = names();
+            let mut state = State::load(&store);
+            state.put(&shot, &stage, 1, row(1));
+            state.save(&store).unwrap();
+            let mut all = std::fs::read(store.path("state")).unwrap();
+            all.truncate(cut);
+            all.extend_from_slice(&bytes);
+            std::fs::write(store.path("state"), &all).unwrap();
+            std::fs::write(store.path("journal"), &bytes).unwrap();
+            let state = State::load(&store);
+            let _ = (state.table(&shot, &stage).map(|t| t.rows().count()), state.ingredients(&row(1).key));
         }
     }
 }

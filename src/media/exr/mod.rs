@@ -81,6 +81,27 @@ pub fn encode(
     Ok(out)
 }
 
+/// True when a file as [`encode`] writes it reaches to the end of its last chunk. Reads its head and four bytes more;
+/// samples are not looked at.
+pub fn is_whole(path: &std::path::Path) -> bool {
+    use std::os::unix::fs::FileExt;
+    let end = || -> Option<(u64, u64)> {
+        let file = std::fs::File::open(path).ok()?;
+        let size = file.metadata().ok()?.len();
+        let mut head = vec![0; size.min(1 << 16) as usize];
+        file.read_exact_at(&mut head, 0).ok()?;
+        let header = header::read(&head).ok()?;
+        let mut number = [0; 8];
+        file.read_exact_at(&mut number, header.end as u64 + 8 * header.chunks.checked_sub(1)?).ok()?;
+        let last = u64::from_le_bytes(number);
+        // A chunk is its first line, the length of its samples, and these.
+        let mut length = [0; 4];
+        file.read_exact_at(&mut length, last.checked_add(4)?).ok()?;
+        Some((size, last + 8 + u64::from(u32::from_le_bytes(length))))
+    };
+    end().is_some_and(|(size, end)| size == end)
+}
+
 /// Reads a file as an image of the display window's size; pixels outside the data window are zero. Half
 /// samples keep every bit; others are rounded to the nearest half, ties to even. Channels are `R`, `G`,
 /// `B`, `A`, as far as there are, then the others by name.
