@@ -145,7 +145,8 @@ impl Engine<'_> {
             return Ok(Standing::Due(due));
         };
         let ready = Ready { pixels: action.pixels, key: due.key, cause: due.cause };
-        let same = due.last.key == due.key && due.last.pixels == action.pixels;
+        let was_in_place = self.report.strips[id].get(frame).is_none_or(|c| c.reason != Reason::OutOfPlace);
+        let same = was_in_place && due.last.key == due.key && due.last.pixels == action.pixels;
         self.place(id, frame, &ready).map_err(|e| self.broken(&e))?;
         self.announce(id, frame, if same { How::Same } else { How::Restored });
         Ok(Standing::Settled(ready))
