@@ -2,6 +2,7 @@
 //!
 //! A picture is checked against its name whenever it is read, so that nothing wrong is taken as a render.
 
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -101,6 +102,11 @@ impl Objects {
         let from = self.path(pixels);
         let folder = to.parent().unwrap_or(Path::new("."));
         std::fs::create_dir_all(folder).map_err(StoreError::file(folder))?;
+        match std::fs::hard_link(&from, to) {
+            Ok(()) => return Ok(()),
+            Err(error) if error.kind() == ErrorKind::NotFound => return Err(StoreError::file(&from)(error)),
+            Err(_) => {}
+        }
         static LINKS: AtomicU64 = AtomicU64::new(0);
         let name = format!("link-{}-{}", std::process::id(), LINKS.fetch_add(1, Ordering::Relaxed));
         let made = self.work.join(&name);
