@@ -38,7 +38,7 @@ pub fn read(
     let time_limit = fields.read("time_limit", seconds);
     let retries = fields.read("retries", |v| whole(v, "'retries'", RETRY_LIMIT)).unwrap_or(0);
     let memory = fields.read("memory", bytes);
-    let with = with(fields, from);
+    let with = with(fields, from, each);
     let words = line?;
     places(fields, &words, each, from, &with);
     let command = Command {
@@ -170,7 +170,7 @@ fn depends(fields: &mut Fields<'_>) -> Vec<At<String>> {
 }
 
 /// Reads the values that the command's words may name.
-fn with(fields: &mut Fields<'_>, from: &IndexMap<String, At<From>>) -> Map {
+fn with(fields: &mut Fields<'_>, from: &IndexMap<String, At<From>>, each: Each) -> Map {
     let Some(value) = fields.get("with") else { return Map::default() };
     let Node::Map(map) = &value.node else {
         fields.problems.push(value.wrong("a map of names and values"));
@@ -191,7 +191,13 @@ fn with(fields: &mut Fields<'_>, from: &IndexMap<String, At<From>>) -> Map {
         match &value.node {
             Node::Scalar(_) => {}
             // Keys in time: the value at the frame that a call makes.
-            Node::Map(_) => drop(fields.keep(value.curve())),
+            Node::Map(_) if each == Each::Frame => drop(fields.keep(value.curve())),
+            Node::Map(_) => {
+                let message = format!("{{{}}} has no one value, for a call makes several frames", key.text);
+                fields
+                    .problems
+                    .push(Problem::error(value.span, message).help("write one value, or each: frame"));
+            }
             _ => fields.problems.push(value.wrong("one value, or numbers keyed in time,")),
         }
         out.entries.push((key.clone(), value.clone()));
@@ -213,6 +219,11 @@ fn places(
         known.push("picture".into());
     }
     for (port, at) in from {
+        if PLACES.contains(&port.as_str()) {
+            let message =
+                format!("an input cannot be called '{port}', for {{{port}}} stands for something else");
+            fields.problems.push(Problem::error(at.span, message).help("give the input another name"));
+        }
         match &at.value {
             From::One(_) => known.push(port.clone()),
             From::Many(named) => known.extend(named.keys().map(|name| format!("{port}.{name}"))),

@@ -45,7 +45,7 @@ impl Engine<'_> {
         let folder =
             tempfile::Builder::new().prefix("call-").tempdir_in(self.store.path("work")).map_err(file)?;
         let mut values = self.lay_out(id, frames, folder.path(), work)?;
-        values.extend(work.values.iter().cloned());
+        values.extend(work.told(frames));
         let words: Vec<String> = work
             .command
             .words
@@ -100,20 +100,7 @@ impl Engine<'_> {
         };
         let mut values: Vec<(String, String)> =
             node.inputs.iter().map(|edge| (edge.port.clone(), named(&edge.port))).collect();
-        let (width, height) = self.graph.frame_size;
-        for (name, value) in [
-            ("out", named("out")),
-            ("shot", node.shot.to_string()),
-            ("stage", node.stage.to_string()),
-            ("film", self.graph.film.clone()),
-            ("frame", frames.first.to_string()),
-            ("first", frames.first.to_string()),
-            ("last", frames.last.to_string()),
-            ("width", width.to_string()),
-            ("height", height.to_string()),
-        ] {
-            values.push((name.into(), value));
-        }
+        values.push(("out".into(), named("out")));
         Ok(values)
     }
 }

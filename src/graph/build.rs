@@ -9,7 +9,7 @@ use std::sync::Arc;
 use petgraph::graph::DiGraph;
 
 use super::{Graph, Ingredient, Node, NodeId, Source, Work};
-use crate::base::digest::Digest;
+use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::{FRAME_LIMIT, FrameRange, FrameSet};
 use crate::base::problem::{Problem, Problems, Span};
 use crate::base::value::{Key, Map, Node as ValueNode, Scalar, Value};
@@ -21,10 +21,11 @@ use crate::operators::{self, Attachment, Operator, Setup, Slot, WorkingSpace};
 pub trait Files {
     /// The file's bytes, or why they cannot be had.
     fn attach(&mut self, path: &str) -> Result<Attachment, String>;
-    /// Digest of the file if it exists in the project; used for files that a command's words name.
-    fn digest(&mut self, path: &str) -> Option<Digest>;
-    /// What a version command prints.
-    fn version(&mut self, words: &[String]) -> Result<String, String>;
+    /// Digest of a file of the project of any size, nothing when there is none of that name, or why the one that is
+    /// there cannot be read. Used for files that a command reads.
+    fn digest(&mut self, path: &str) -> Result<Option<Digest>, String>;
+    /// All that a version command prints.
+    fn version(&mut self, words: &[String]) -> Result<Vec<u8>, String>;
 }
 
 /// One event of the cut: frames of a shot at a film frame counted from 1.
@@ -210,7 +211,18 @@ impl Builder<'_> {
         }
     }
 
-    pub(super) fn add(&mut self, node: Node, available: FrameRange) -> NodeId {
+    /// Takes a node in. The form of what comes out is part of every identity, since the digest of one plane
+    /// of an input says neither its size nor its name.
+    pub(super) fn add(&mut self, mut node: Node, available: FrameRange) -> NodeId {
+        let (width, height) = self.film.frame_size;
+        let mut hasher = KeyHasher::new();
+        hasher.digest(&node.identity).int(width.into()).int(height.into()).list(node.channels.len());
+        for channel in &node.channels {
+            hasher.text(channel);
+        }
+        node.identity = hasher.finish();
+        node.ingredients.push(ingredient("frame_size", &format!("{width}x{height}")));
+        node.ingredients.push(ingredient("channels", &node.channels.join(", ")));
         self.graph.nodes.push(node);
         let id = self.graph.nodes.len() - 1;
         self.available.insert(id, available);

@@ -5,6 +5,7 @@
 
 mod assembly;
 pub mod build;
+mod command;
 mod connect;
 mod stages;
 
@@ -13,8 +14,9 @@ use std::sync::Arc;
 use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::{FrameRange, FrameSet};
 use crate::base::problem::Span;
-use crate::declare::film::{Command, Delivers, Media};
+use crate::declare::film::{Delivers, Media};
 use crate::operators::{Prepared, Spec};
+pub use command::CommandWork;
 
 /// Position of a node in [`Graph::nodes`]; inputs always come before what needs them.
 pub type NodeId = usize;
@@ -53,7 +55,8 @@ pub struct Node {
     pub inputs: Vec<Edge>,
     /// Channels that come out.
     pub channels: Vec<Arc<str>>,
-    /// Digest of what no frame changes: operator and version, or a command's words and files.
+    /// Digest of what no frame changes: operator and version, or a command's words and files; the frame's size and
+    /// the names of channels.
     pub identity: Digest,
     /// Whether renders stay on disk.
     pub keep: bool,
@@ -114,14 +117,6 @@ pub enum Work {
         /// What the files hold.
         delivers: Delivers,
     },
-}
-
-/// A command as declared, with the values that its words may name.
-pub struct CommandWork {
-    /// The declaration.
-    pub command: Command,
-    /// Values by name, besides the engine's own.
-    pub values: Vec<(String, String)>,
 }
 
 /// Frames that lie in the project as files.
@@ -193,13 +188,11 @@ impl Node {
     pub fn parameters(&self, frame: i64) -> Digest {
         let mut hasher = KeyHasher::new();
         match &self.work {
-            Work::Plate { decode, .. } | Work::Hand { decode, .. } => decode.at(frame, &mut hasher),
+            Work::Plate { decode, .. } => decode.at(frame, &mut hasher),
+            // Of hands, these tell files to be taken in anew from frames that a person must look at again.
+            Work::Hand { decode, .. } => decode.at(frame, hasher.digest(&self.identity)),
             Work::Operator { prepared, .. } => prepared.at(frame, &mut hasher),
-            Work::Command(work) => {
-                if work.names_frame() {
-                    hasher.int(frame);
-                }
-            }
+            Work::Command(work) => work.at(frame, &mut hasher),
         }
         hasher.finish()
     }
@@ -209,15 +202,8 @@ impl Node {
         match &self.work {
             Work::Plate { decode, .. } | Work::Hand { decode, .. } => decode.is_steady(),
             Work::Operator { prepared, .. } => prepared.is_steady(),
-            Work::Command(work) => !work.names_frame(),
+            Work::Command(work) => work.is_steady(),
         }
-    }
-}
-
-impl CommandWork {
-    /// True when the words name the frame's number, so that it is part of what the command is told.
-    pub fn names_frame(&self) -> bool {
-        self.command.words.value.iter().any(|word| word.contains("{frame"))
     }
 }
 

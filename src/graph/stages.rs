@@ -1,4 +1,4 @@
-//! One stage of a shot → its node, for operators, commands and hands.
+//! One stage of a shot → its node, for operators and hands; `command` makes those of commands.
 //!
 //! Knows what of a stage goes into its identity and what `why` compares. Does not know the frames of plates.
 
@@ -7,12 +7,12 @@ use std::sync::Arc;
 
 use super::build::{Builder, ingredient};
 use super::connect::{Joined, Scope};
-use super::{CommandWork, Ingredient, Node, NodeId, Work};
+use super::{Ingredient, Node, NodeId, Work};
 use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, Problems, Span};
 use crate::base::value::{Node as ValueNode, Value};
-use crate::declare::film::{At, ByHand, Command, Delivers, Media, Shot, Stage, Work as Declared};
+use crate::declare::film::{At, ByHand, Delivers, Media, Shot, Stage, Work as Declared};
 use crate::media::image::RGBA;
 use crate::operators::{self, Kind, Operator};
 
@@ -53,7 +53,7 @@ impl Builder<'_> {
             Declared::Operator(_) => {
                 self.operated(shot, name, stage, frames, operator?, &joined, declared)?
             }
-            Declared::Command(command) => self.commanded(shot, name, stage, frames, command),
+            Declared::Command(command) => self.commanded(shot, name, stage, frames, command, &joined),
             Declared::ByHand(hand) => self.by_hand(shot, name, stage, frames, hand)?,
         };
         node.inputs = joined.edges;
@@ -147,72 +147,6 @@ impl Builder<'_> {
         Some(node)
     }
 
-    fn commanded(
-        &mut self,
-        shot: &Arc<str>,
-        name: &str,
-        stage: &Stage,
-        frames: FrameRange,
-        command: &Command,
-    ) -> Node {
-        let mut hasher = KeyHasher::new();
-        hasher.text("command 1").list(command.words.value.len());
-        let mut ingredients = vec![ingredient("command", &command.words.value.join(" "))];
-        for word in &command.words.value {
-            hasher.text(word);
-        }
-        for path in command.words.value.iter().chain(command.depends.iter().map(|d| &d.value)) {
-            if let Some(digest) = self.files.digest(path) {
-                hasher.text(path).digest(&digest);
-                ingredients.push(Ingredient { name: path.clone(), digest, text: None });
-            }
-        }
-        for depends in &command.depends {
-            if self.files.digest(&depends.value).is_none() {
-                self.problems.push(Problem::error(
-                    depends.span,
-                    format!("{shot}/{name} depends on {}, which cannot be read", depends.value),
-                ));
-            }
-        }
-        let values: Vec<(String, String)> =
-            stage.settings.entries.iter().map(|(k, v)| (k.text.clone(), spelled(v))).collect();
-        for (key, value) in &values {
-            hasher.text(key).text(value);
-            ingredients.push(ingredient(key, value));
-        }
-        if let Some(words) = &command.version_from {
-            match self.files.version(&words.value) {
-                Ok(version) => {
-                    hasher.text("version").text(&version);
-                    ingredients.push(ingredient("version", version.trim()));
-                }
-                Err(reason) => self.problems.push(
-                    Problem::error(
-                        words.span,
-                        format!("{shot}/{name}: the version command failed: {reason}"),
-                    )
-                    .help("it must run and end with success; its output becomes part of every key"),
-                ),
-            }
-        }
-        hasher.text(match &command.delivers {
-            Delivers::Picture => "picture",
-            Delivers::Mattes(_) => "mattes",
-        });
-        let channels = delivered(&command.delivers);
-        for channel in &channels {
-            hasher.text(channel);
-        }
-        hasher.int(command.reach).int(command.each as i64);
-        let work = Work::Command(Box::new(CommandWork { command: command.clone(), values }));
-        let mut node = self.node(shot, name, frames, work, stage.span);
-        node.channels = channels;
-        node.identity = hasher.finish();
-        node.ingredients = ingredients;
-        node
-    }
-
     fn by_hand(
         &mut self,
         shot: &Arc<str>,
@@ -227,18 +161,21 @@ impl Builder<'_> {
         let work = Work::Hand { source, decode, delivers: hand.delivers.clone() };
         let mut node = self.node(shot, name, frames, work, stage.span);
         node.channels = delivered(&hand.delivers);
-        let mut hasher = KeyHasher::new();
-        hasher.text("hands 1");
-        for channel in &node.channels {
-            hasher.text(channel);
-        }
-        node.identity = hasher.finish();
+        node.identity = of_hands(operators::named("plate")?.spec());
         node.ingredients = vec![ingredient("encoding", hand.encoding.as_ref().map_or("", |e| &e.value))];
         Some(node)
     }
 }
 
-fn delivered(delivers: &Delivers) -> Vec<Arc<str>> {
+/// What no frame changes about work of hands: how its files are decoded.
+fn of_hands(decoder: &operators::Spec) -> Digest {
+    let mut hasher = KeyHasher::new();
+    hasher.text("hands 2").digest(&operators::identity(decoder));
+    hasher.finish()
+}
+
+/// Names of the channels that come out of a command or of hands.
+pub(super) fn delivered(delivers: &Delivers) -> Vec<Arc<str>> {
     match delivers {
         Delivers::Picture => RGBA.iter().map(|&c| c.into()).collect(),
         Delivers::Mattes(names) => names.clone(),
@@ -246,7 +183,7 @@ fn delivered(delivers: &Delivers) -> Vec<Arc<str>> {
 }
 
 /// A value as one line of text, the same for the same meaning however it was laid out.
-fn spelled(value: &Value) -> String {
+pub(super) fn spelled(value: &Value) -> String {
     match &value.node {
         ValueNode::Null => String::new(),
         ValueNode::Scalar(scalar) => scalar.text.clone(),

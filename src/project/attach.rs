@@ -1,9 +1,13 @@
 //! Files that stages name, read from the project folder once each.
 
 use std::collections::HashMap;
+use std::io::Read;
+use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
-use std::process::Stdio;
+use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
+
+use rustix::process::{Pid, Signal, WaitId, WaitIdOptions, kill_process_group, waitid};
 
 use crate::base::digest::Digest;
 use crate::base::problem::Sources;
@@ -12,14 +16,20 @@ use crate::operators::Attachment;
 
 /// Longest time that a version command may take.
 const VERSION_LIMIT: Duration = Duration::from_secs(20);
+/// Most bytes that a version command may print.
+const PRINT_LIMIT: u64 = 1 << 20;
+/// How long the end of a pipe is waited for once nobody of the program's group is left.
+const CLOSING: Duration = Duration::from_secs(2);
+/// Longest word that is looked for as a path, in bytes (PATH_MAX of Linux).
+const PATH_LIMIT: usize = 4096;
 
 /// The project folder as a graph sees it.
 pub struct Folder<'a> {
     folder: PathBuf,
     sources: &'a mut Sources,
     read: HashMap<String, Attachment>,
-    digests: HashMap<String, Option<Digest>>,
-    versions: HashMap<Vec<String>, Result<String, String>>,
+    digests: HashMap<String, Result<Option<Digest>, String>>,
+    versions: HashMap<Vec<String>, Result<Vec<u8>, String>>,
 }
 
 impl<'a> Folder<'a> {
@@ -45,53 +55,183 @@ impl Files for Folder<'_> {
         Ok(attachment)
     }
 
-    fn digest(&mut self, path: &str) -> Option<Digest> {
-        if path.is_empty() || path.contains('{') || crate::declare::path_fault(path).is_some() {
-            return None;
+    fn digest(&mut self, path: &str) -> Result<Option<Digest>, String> {
+        let Some(path) = inside(path) else { return Ok(None) };
+        if let Some(known) = self.digests.get(&path) {
+            return known.clone();
         }
-        if let Some(known) = self.digests.get(path) {
-            return *known;
-        }
-        let digest = super::read_limited(&self.folder.join(path)).ok().map(|bytes| Digest::of(&bytes));
-        self.digests.insert(path.to_string(), digest);
+        let digest = digest(&self.folder.join(&path));
+        self.digests.insert(path, digest.clone());
         digest
     }
 
-    fn version(&mut self, words: &[String]) -> Result<String, String> {
+    fn version(&mut self, words: &[String]) -> Result<Vec<u8>, String> {
         if let Some(known) = self.versions.get(words) {
             return known.clone();
         }
-        let version = version(&self.folder, words);
+        let version = version(&self.folder, words, VERSION_LIMIT);
         self.versions.insert(words.to_vec(), version.clone());
         version
     }
 }
 
-fn version(folder: &Path, words: &[String]) -> Result<String, String> {
+/// A path as a program started in the project folder takes it, in its plainest form; nothing when it leads out of
+/// the folder.
+fn inside(path: &str) -> Option<String> {
+    if path.starts_with('/') || path.len() > PATH_LIMIT {
+        return None;
+    }
+    let mut parts = Vec::new();
+    for part in path.split('/') {
+        match part {
+            "" | "." => {}
+            ".." => drop(parts.pop()?),
+            part => parts.push(part),
+        }
+    }
+    (!parts.is_empty()).then(|| parts.join("/"))
+}
+
+/// Digest of a regular file of any size, read piece by piece.
+fn digest(path: &Path) -> Result<Option<Digest>, String> {
+    // Whatever cannot be a file's name, such as a zero byte in it, names none.
+    if !std::fs::metadata(path).is_ok_and(|found| found.is_file()) {
+        return Ok(None);
+    }
+    let mut hasher = blake3::Hasher::new();
+    let file = std::fs::File::open(path).map_err(|e| e.to_string())?;
+    hasher.update_reader(file).map_err(|e| e.to_string())?;
+    Ok(Some(Digest(*hasher.finalize().as_bytes())))
+}
+
+/// All that a program prints on both its outputs, in order. It is ended, with its children, when it takes longer
+/// than `limit` or prints without end.
+fn version(folder: &Path, words: &[String], limit: Duration) -> Result<Vec<u8>, String> {
     let (program, arguments) = words.split_first().ok_or("it has no words")?;
-    let out = tempfile::NamedTempFile::new().map_err(|e| e.to_string())?;
-    let to = || out.reopen().map(Stdio::from).map_err(|e| e.to_string());
-    let mut child = std::process::Command::new(program)
+    let (output, to) = std::io::pipe().map_err(|e| e.to_string())?;
+    let both = to.try_clone().map_err(|e| e.to_string())?;
+    // The command keeps the pipe's writing ends, so it must go before the pipe can come to its end.
+    let mut child = Command::new(program)
         .args(arguments)
         .current_dir(folder)
         .stdin(Stdio::null())
-        .stdout(to()?)
-        .stderr(to()?)
+        .stdout(to)
+        .stderr(both)
+        .process_group(0)
         .spawn()
         .map_err(|e| format!("{program} could not be started: {e}"))?;
+    let group = Pid::from_child(&child);
+    let (said, heard) = std::sync::mpsc::channel();
+    std::thread::spawn(move || {
+        let mut printed = Vec::new();
+        let read = output.take(PRINT_LIMIT + 1).read_to_end(&mut printed);
+        let _ = said.send(read.map(|_| printed).map_err(|e| e.to_string()));
+    });
     let began = Instant::now();
-    let status = loop {
-        if let Some(status) = child.try_wait().map_err(|e| e.to_string())? {
-            break status;
+    let mut heard_all = None;
+    // The program stays in the table, so that its group's number is nobody else's until its children are ended.
+    let look = WaitIdOptions::EXITED | WaitIdOptions::NOWAIT | WaitIdOptions::NOHANG;
+    let is_late = loop {
+        if waitid(WaitId::Pid(group), look).map_err(|e| e.to_string())?.is_some() {
+            break false;
         }
-        if began.elapsed() > VERSION_LIMIT {
-            let _ = child.kill();
-            let _ = child.wait();
-            return Err(format!("{program} gave no version within {} s", VERSION_LIMIT.as_secs()));
+        if heard_all.is_none() {
+            heard_all = heard.recv_timeout(Duration::from_millis(2)).ok();
+        } else {
+            std::thread::sleep(Duration::from_millis(2));
         }
-        std::thread::sleep(Duration::from_millis(2));
+        let is_endless = matches!(&heard_all, Some(Ok(printed)) if printed.len() as u64 > PRINT_LIMIT);
+        if is_endless || began.elapsed() > limit {
+            break true;
+        }
     };
-    let bytes = std::fs::read(out.path()).map_err(|e| e.to_string())?;
-    let text = String::from_utf8_lossy(&bytes[..bytes.len().min(4096)]).into_owned();
-    if status.success() { Ok(text) } else { Err(format!("{program} ended with {status}: {}", text.trim())) }
+    // Also what the program left running, which would hold the pipe open.
+    let _ = kill_process_group(group, Signal::KILL);
+    let status = child.wait().map_err(|e| e.to_string())?;
+    let late = || format!("{program} gave no version within {} s", limit.as_secs_f64());
+    let heard_all = match heard_all {
+        Some(printed) => printed,
+        None => heard.recv_timeout(CLOSING).map_err(|_| late())?,
+    };
+    let printed = heard_all?;
+    if printed.len() as u64 > PRINT_LIMIT {
+        return Err(format!("{program} prints more than {} KiB", PRINT_LIMIT >> 10));
+    }
+    if is_late {
+        return Err(late());
+    }
+    if !status.success() {
+        let text: String = String::from_utf8_lossy(&printed).trim().chars().take(400).collect();
+        return Err(format!("{program} ended with {status}: {text}"));
+    }
+    Ok(printed)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn words(script: &str) -> Vec<String> {
+        ["sh", "-c", script].map(str::to_string).to_vec()
+    }
+
+    fn run(script: &str) -> Result<Vec<u8>, String> {
+        version(Path::new("/"), &words(script), Duration::from_secs(60))
+    }
+
+    #[test]
+    fn both_outputs_count_whole_and_in_order() {
+        assert_eq!(run("echo a; echo b >&2; echo c").unwrap(), b"a\nb\nc\n");
+        let long = run("i=0; while [ $i -lt 2000 ]; do echo 12345 >&2; i=$((i+1)); done; echo end").unwrap();
+        assert_eq!(long.len(), 12_004);
+        assert!(long.ends_with(b"12345\nend\n"));
+        assert_eq!(run("echo worn; exit 3").unwrap_err(), "sh ended with exit status: 3: worn");
+        let no = version(Path::new("/"), &["no-such-program".into()], Duration::from_secs(60)).unwrap_err();
+        assert!(no.contains("could not be started"), "{no}");
+    }
+
+    #[test]
+    fn a_program_that_prints_or_runs_without_end_is_ended_with_its_children() {
+        assert_eq!(run("while :; do echo brine; done").unwrap_err(), "sh prints more than 1024 KiB");
+        let folder = tempfile::tempdir().unwrap();
+        let script = words("sh -c 'echo $$ > child; while :; do read x < /dev/zero; done' & wait");
+        let late = version(folder.path(), &script, Duration::from_millis(300)).unwrap_err();
+        assert_eq!(late, "sh gave no version within 0.3 s");
+        // The child may have been ended before it wrote its number; then it is gone as well.
+        if let Ok(child) = std::fs::read_to_string(folder.path().join("child"))
+            && !child.is_empty()
+        {
+            let stat = format!("/proc/{}/stat", child.trim());
+            let is_gone = || {
+                let stat = std::fs::read_to_string(&stat).unwrap_or_default();
+                stat.rsplit(')').next().is_none_or(|rest| rest.is_empty() || rest.starts_with(" Z"))
+            };
+            let began = Instant::now();
+            while !is_gone() {
+                assert!(began.elapsed() < Duration::from_secs(30), "the child lives on");
+            }
+        }
+        // A child that outlives its parent does not hold the answer up.
+        assert_eq!(run("sh -c 'while :; do read x < /dev/zero; done' & echo 7").unwrap(), b"7\n");
+    }
+
+    #[test]
+    fn only_regular_files_inside_the_project_are_digested() {
+        let folder = tempfile::tempdir().unwrap();
+        std::fs::create_dir_all(folder.path().join("film/tools")).unwrap();
+        std::fs::write(folder.path().join("outside"), "x").unwrap();
+        std::fs::write(folder.path().join("film/tools/a b.txt"), "salt").unwrap();
+        let mut sources = Sources::new();
+        let mut files = Folder::new(&folder.path().join("film"), &mut sources);
+        let salt = Ok(Some(Digest::of(b"salt")));
+        for path in ["tools/a b.txt", "./tools//a b.txt", "tools/../tools/a b.txt"] {
+            assert_eq!(files.digest(path), salt, "{path}");
+        }
+        let outside = folder.path().join("outside").to_string_lossy().into_owned();
+        for path in
+            ["../outside", "tools/../../outside", &outside, "tools", "tools/b.txt", "a\0b", "", ".", "/"]
+        {
+            assert_eq!(files.digest(path), Ok(None), "{path:?}");
+        }
+    }
 }

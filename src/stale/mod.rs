@@ -171,7 +171,7 @@ pub fn key(
     }
     let mut made = MadeOf { identity: node.identity, parameters, ingredients: NONE, inputs: Vec::new() };
     let mut hasher = KeyHasher::new();
-    hasher.text("key 1").digest(&node.identity).digest(&made.parameters);
+    hasher.text("key 2").digest(&node.identity).digest(&made.parameters);
     let mut stopped = None;
     let is_command = matches!(node.work, Work::Command(_));
     graph.each_need(id, frame, &mut |edge, index, range| {
