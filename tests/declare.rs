@@ -587,6 +587,13 @@ fn commands() {
         ],
     );
     check(
+        "command: 'x {out} {s}', with: { s: { 1009: 1 } }, each: shot, from: { picture: plate, shot: plate }",
+        &[
+            "endboard.yaml:7:96 error: shot br030, stage a: {s} has no one value, for a call makes several frames (write one value, or each: frame)",
+            "endboard.yaml:7:153 error: shot br030, stage a: an input cannot be called 'shot', for {shot} stands for something else (give the input another name)",
+        ],
+    );
+    check(
         "command: 'x {out} {s}', memory: 800MB, time_limit: 0.5, with: { s: { 1009: 1, 1020: 2 } }, version_from: 'x -V'",
         &[],
     );

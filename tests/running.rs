@@ -103,6 +103,21 @@ fn a_command_that_hangs_is_ended_with_its_children() {
 }
 
 #[test]
+fn calls_that_say_their_memory_run_within_the_budget() {
+    // Every call looks whether another is under way, and two that may run at once wait for each other.
+    let alone = "mkdir busy || touch together\ncp \"$1\" \"$2\"\nrmdir busy\n";
+    let pair = "touch \"here.$3\"\nwhile [ $(ls here.* | wc -l) -lt 2 ]; do :; done\ncp \"$1\" \"$2\"\n";
+    for (memory, script) in [("600MB", alone), ("3GB", alone), ("500MB", pair)] {
+        let command =
+            format!("command: 'sh tool.sh {{picture}} {{out}} {{frame}}', memory: {memory}, time_limit: 20");
+        let film = film_with(&command, 0.0);
+        film.write("tool.sh", script);
+        film.rebuild(&["--jobs", "3", "--memory", "1GB"]).well();
+        assert!(!film.path().join("together").exists(), "two calls of {memory} ran at once in 1GB");
+    }
+}
+
+#[test]
 fn what_a_command_delivers_is_checked() {
     let small = picture((SIZE.0 / 2, SIZE.1), 1);
     let cases = [

@@ -140,9 +140,10 @@ shots:
         retries: 2
         depends: [tools/x.py]
         version_from: python3 --version
-        with: { strength: { 1009: 1 } }
+        with: { strength: 1 }
         keep: false
         pools: { licence: 1 }
+      tint: { command: 'x {picture} {out} {strength}', with: { strength: { 1009: 1, ease: hold } } }
       hand: { by_hand: { files: "hands/{shot}/x.####.exr", delivers: picture }, from: { picture: fix.crew, others: { a: plate } } }
       last: { operator: grade, mode: b, width: 3, flicker: true, count: 3, title: 7 }
   br040: { takes: { left: shed-a, right: shed-a }, frames: 1009, stages: { one: { operator: grade, from: { picture: take.left } } } }
@@ -151,7 +152,7 @@ assembly: { pools: { licence: 1 } }
 "##;
 
 /// Replacements that each make `SOUND` unsound.
-const BROKEN: [(&str, &str); 28] = [
+const BROKEN: [(&str, &str); 29] = [
     ("film: The Brine Lamp\n", ""),
     ("rate: 23.976", "rate: 23.5"),
     ("frame_size: 960x540", "frame_size: 960"),
@@ -170,6 +171,7 @@ const BROKEN: [(&str, &str); 28] = [
     ("recipe: plain-grade\n", "recipe: plain-grade\n    takes: { a: shed-a }\n"),
     ("    plate: shed-a\n", ""),
     ("each: run", "each: two"),
+    ("strength: 1 }", "strength: { 1009: 1 } }"),
     ("delivers: [crew, props]", "delivers: []"),
     ("time_limit: 90", "time_limit: 0"),
     ("memory: 1.5GiB", "memory: 15"),

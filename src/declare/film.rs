@@ -188,7 +188,7 @@ pub struct Command {
     pub time_limit: Option<f64>,
     /// Further tries after a failure.
     pub retries: u32,
-    /// Bytes of memory one call may be expected to use.
+    /// Bytes of memory that one call uses; no more calls run at once than the run's memory holds.
     pub memory: Option<u64>,
 }
 

@@ -344,7 +344,7 @@ fn command() -> Value {
         (
             "memory",
             json!({ "type": "string", "pattern": "^[0-9]+([.][0-9]*)? *([kK]B|[MGT]B|[KMGT]iB)$",
-            "description": "Memory that one call may use, such as 800MB or 2GB." }),
+            "description": "Memory that one call uses, such as 800MB or 2GB; no more calls run at once than the run's memory holds." }),
         ),
         (
             "with",
@@ -355,7 +355,11 @@ fn command() -> Value {
         ),
     ];
     let own = own.into_iter().map(|(key, value)| (key.to_string(), value)).collect();
-    json!({ "properties": with_every(own), "additionalProperties": false })
+    // A call of several frames can be told one value only.
+    let several = json!({ "required": ["each"], "properties": { "each": { "enum": ["run", "shot"] } } });
+    let steady =
+        json!({ "properties": { "with": { "additionalProperties": { "not": { "type": "object" } } } } });
+    json!({ "properties": with_every(own), "additionalProperties": false, "if": several, "then": steady })
 }
 
 fn by_hand() -> Value {

@@ -1,6 +1,7 @@
 //! Commands that make several frames in one call: a run of stale frames, or a whole shot.
 //!
-//! Knows how the frames of one call are settled together, and that named pools have only so many places.
+//! Knows how the frames of one call are settled together, and that pools have only so many places and the
+//! machine only so much memory.
 
 use std::collections::HashSet;
 use std::sync::{Arc, Mutex};
@@ -20,31 +21,64 @@ pub(super) struct Groups {
     running: Mutex<HashSet<(NodeId, i64)>>,
 }
 
-/// Places taken in pools; given back when dropped.
+/// What work under way leaves to other work: places in pools, and memory for programs that say how much they use.
+pub(super) struct Room {
+    places: Vec<u32>,
+    /// Bytes that calls under way said they use.
+    memory: u64,
+    budget: u64,
+}
+
+impl Room {
+    /// All places, and `budget` bytes for programs.
+    pub(super) fn new(places: Vec<u32>, budget: u64) -> Self {
+        Self { places, memory: 0, budget }
+    }
+
+    /// Takes all of it or nothing. What alone is more than the whole budget runs while no other work that says
+    /// how much it uses does, as it could not run at all otherwise.
+    fn take(&mut self, wanted: &[(usize, u32)], memory: u64) -> bool {
+        let is_over = memory > 0 && self.memory > 0 && memory > self.budget.saturating_sub(self.memory);
+        if is_over || wanted.iter().any(|&(pool, n)| self.places[pool] < n) {
+            return false;
+        }
+        wanted.iter().for_each(|&(pool, n)| self.places[pool] -= n);
+        self.memory += memory;
+        true
+    }
+
+    fn give_back(&mut self, taken: &[(usize, u32)], memory: u64) {
+        taken.iter().for_each(|&(pool, n)| self.places[pool] += n);
+        self.memory -= memory;
+    }
+}
+
+/// Places and memory taken; given back when dropped.
 pub(super) struct Places<'e> {
     engine: &'e Engine<'e>,
-    taken: Vec<(usize, u32)>,
+    taken: &'e [(usize, u32)],
+    memory: u64,
 }
 
 impl Drop for Places<'_> {
     fn drop(&mut self) {
-        let mut pools = self.engine.pools.lock().expect("no worker panics with it");
-        self.taken.iter().for_each(|&(pool, n)| pools[pool] += n);
-        drop(pools);
+        self.engine.room.lock().expect("no worker panics with it").give_back(self.taken, self.memory);
         self.engine.changed.notify_all();
     }
 }
 
 impl Engine<'_> {
-    /// Takes a node's places in its pools, all or none.
+    /// Takes a node's places in its pools and the memory that its command says it uses, all or none.
     pub(super) fn take_places(&self, id: NodeId) -> Result<Places<'_>, Stop> {
-        let wanted = &self.graph.nodes[id].pools;
-        let mut pools = self.pools.lock().expect("no worker panics with it");
-        if wanted.iter().any(|&(pool, n)| pools[pool] < n) {
+        let node = &self.graph.nodes[id];
+        let memory = match &node.work {
+            Work::Command(work) => work.command.memory.unwrap_or(0),
+            _ => 0,
+        };
+        if !self.room.lock().expect("no worker panics with it").take(&node.pools, memory) {
             return Err(Stop::Later);
         }
-        wanted.iter().for_each(|&(pool, n)| pools[pool] -= n);
-        Ok(Places { engine: self, taken: wanted.clone() })
+        Ok(Places { engine: self, taken: &node.pools, memory })
     }
 
     /// Settles the whole call that makes `frame`.
@@ -174,5 +208,29 @@ impl Engine<'_> {
             }
         }
         Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn room_is_taken_whole_or_not_at_all() {
+        let mut room = Room::new(vec![2, 1], 100);
+        assert!(room.take(&[(0, 1), (1, 1)], 60));
+        assert!(!room.take(&[(0, 1), (1, 1)], 0), "the second pool is empty");
+        assert!(!room.take(&[(0, 1)], 41), "60 and 41 are more than 100");
+        assert!(room.take(&[(0, 1)], 40));
+        assert!(!room.take(&[(0, 1)], 0), "the first pool is empty, refusals took nothing of it");
+        assert!(room.take(&[], 0), "work that says no memory is not held up");
+        room.give_back(&[(0, 1), (1, 1)], 60);
+        assert!(!room.take(&[], 101), "more than the budget waits for the others");
+        room.give_back(&[(0, 1)], 40);
+        assert!(room.take(&[(0, 2), (1, 1)], 101), "and runs alone");
+        assert!(!room.take(&[], 1));
+        assert!(room.take(&[], 0));
+        room.give_back(&[(0, 2), (1, 1)], 101);
+        assert_eq!((room.places.as_slice(), room.memory), (&[2, 1][..], 0));
     }
 }

@@ -33,7 +33,7 @@ use crate::store::state::State;
 pub struct Options {
     /// Workers.
     pub jobs: usize,
-    /// Bytes that pictures held between stages may take.
+    /// Bytes that pictures held between stages may take, and as many again that programs which say so may use at once.
     pub memory: usize,
     /// Whether frames that failed with the same key are tried again.
     pub again: bool,
@@ -132,7 +132,7 @@ pub struct Engine<'a> {
     ingredients: Vec<OnceLock<Digest>>,
     changed: Condvar,
     cache: Mutex<cache::Cache>,
-    pools: Mutex<Vec<u32>>,
+    room: Mutex<groups::Room>,
     groups: groups::Groups,
     movies: source::Movies,
     outcome: Mutex<Outcome>,
@@ -156,7 +156,8 @@ impl<'a> Engine<'a> {
         events: &'a (dyn Fn(Event) + Sync),
         runtime: tokio::runtime::Handle,
     ) -> Self {
-        let pools = Mutex::new(graph.pools.iter().map(|(_, n)| *n).collect());
+        let places = graph.pools.iter().map(|(_, n)| *n).collect();
+        let room = Mutex::new(groups::Room::new(places, options.memory as u64));
         let cache = Mutex::new(cache::Cache::with_budget(options.memory));
         let objects = Objects::of(&store);
         Self {
@@ -178,7 +179,7 @@ impl<'a> Engine<'a> {
             ingredients: graph.nodes.iter().map(|_| OnceLock::new()).collect(),
             changed: Condvar::new(),
             cache,
-            pools,
+            room,
             groups: groups::Groups::default(),
             movies: source::Movies::default(),
             outcome: Mutex::default(),
