@@ -129,7 +129,29 @@ impl Builder<'_> {
         node.identity = operators::named("plate").map_or(node.identity, |op| operators::identity(op.spec()));
         node.keep = keep;
         node.ingredients = ingredients;
+        if let Media::Movie { path, .. } = &plate.media {
+            self.decoded_by_ffmpeg(&mut node, path.span);
+        }
         Some(self.add(node, available))
+    }
+
+    /// Another release of ffmpeg may give a movie's pictures other bytes; the pixels stop the wave where not.
+    fn decoded_by_ffmpeg(&mut self, node: &mut Node, span: Span) {
+        let words = ["ffmpeg", "-version"].map(str::to_string);
+        let line = match self.files.version(&words) {
+            Ok(printed) => String::from_utf8_lossy(&printed).lines().next().unwrap_or_default().to_string(),
+            Err(reason) => {
+                let problem = Problem::error(span, format!("the movie cannot be decoded here: {reason}"));
+                let problem = problem
+                    .help("movies need the programs ffmpeg and ffprobe; an image sequence needs neither");
+                if !self.problems.iter().any(|p| p.span == Some(span)) {
+                    self.problems.push(problem.warning());
+                }
+                "none".to_string()
+            }
+        };
+        node.identity = KeyHasher::new().digest(&node.identity).text(&line).finish();
+        node.ingredients.push(ingredient("ffmpeg", &line));
     }
 
     pub(super) fn source(&mut self, name: String, media: Media, span: Span, by_hand: bool) -> usize {

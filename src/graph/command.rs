@@ -101,10 +101,7 @@ impl Telling<'_> {
     /// The digest of a file of the project; one that is there and cannot be read is a fault.
     fn digest(&mut self, path: &str) -> Option<Digest> {
         self.files.digest(path).unwrap_or_else(|reason| {
-            let fault = format!("{path}, which cannot be read: {reason}");
-            if !self.faults.contains(&fault) {
-                self.faults.push(fault);
-            }
+            self.faults.push(format!("{path}, which cannot be read: {reason}"));
             None
         })
     }
@@ -149,7 +146,8 @@ impl Builder<'_> {
         telling.steady_files(&work, joined);
         work.files = telling.files_in_time(&work, joined, frames);
         for depends in &command.depends {
-            if !telling.file(&depends.value) && telling.faults.is_empty() {
+            let faults = telling.faults.len();
+            if !telling.file(&depends.value) && telling.faults.len() == faults {
                 let message =
                     format!("{shot}/{name} depends on {}, which is no file of the project", depends.value);
                 self.problems.push(Problem::error(depends.span, message));
@@ -172,7 +170,7 @@ impl Builder<'_> {
             }
         }
         let Telling { hasher, ingredients, faults, .. } = telling;
-        for fault in faults {
+        for fault in faults.into_iter().collect::<BTreeSet<_>>() {
             self.problems.push(Problem::error(command.words.span, format!("{shot}/{name} names {fault}")));
         }
         let mut node = self.node(shot, name, frames, Work::Command(Box::new(work)), stage.span);
@@ -340,5 +338,197 @@ impl CommandWork {
             paths.extend(std::iter::once(&*filled).chain(parts).filter(plausible).map(str::to_string));
         }
         paths
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::base::problem::{Problems, Sources};
+    use crate::declare;
+    use crate::graph::{Graph, NodeId};
+    use crate::operators::Attachment;
+
+    /// Texts by path; one that is `locked` cannot be read. Versions by program.
+    struct Shelf(Vec<(&'static str, &'static str)>);
+
+    impl Files for Shelf {
+        fn attach(&mut self, path: &str) -> Result<Attachment, String> {
+            Err(format!("{path} is not for this test"))
+        }
+        fn digest(&mut self, path: &str) -> Result<Option<Digest>, String> {
+            match self.0.iter().find(|(name, _)| *name == path) {
+                Some((_, "locked")) => Err("it is locked".into()),
+                found => Ok(found.map(|(_, text)| Digest::of(text.as_bytes()))),
+            }
+        }
+        fn version(&mut self, words: &[String]) -> Result<Vec<u8>, String> {
+            let found = self.0.iter().find(|(name, _)| *name == words[0]);
+            found.map(|(_, text)| text.as_bytes().to_vec()).ok_or_else(|| "not there".into())
+        }
+    }
+
+    fn graph(stages: &str, files: &[(&'static str, &'static str)]) -> (Graph, Problems) {
+        let text = format!(
+            "film: Brine\nrate: 24\nframe_size: 64x36\nplates:\n  a: {{ files: 'a.####.exr', frames: 1-9 }}\n  \
+             m: {{ movie: m.mp4, frames: 1-9 }}\nrecipes: [r.yaml]\nshots:\n  \
+             one: {{ plate: a, frames: 1-4, recipe: r }}\n  two: {{ plate: a, frames: 1-4, recipe: r }}\n  \
+             ride: {{ plate: m, frames: 1-4, recipe: r }}\n  long: {{ plate: a, frames: 1-5, recipe: r }}\n"
+        );
+        let recipe = format!("recipe: r\nstages:\n{stages}");
+        let mut sources = Sources::new();
+        let main = sources.add("endboard.yaml", text);
+        let (film, problems) = declare::read(&mut sources, main, &mut |_| Ok(recipe.clone()));
+        assert!(problems.is_empty(), "{problems:?}");
+        crate::graph::build::build(&film.unwrap(), None, &mut Shelf(files.to_vec()))
+    }
+
+    /// Identity and parameters at a frame of a stage, which are all of its key but the pixels of its inputs.
+    fn key(graph: &Graph, shot: &str, stage: &str, frame: i64) -> (Digest, Digest) {
+        let node = &graph.nodes[found(graph, shot, stage)];
+        assert_eq!(node.is_steady(), node.frames.iter().all(|n| node.parameters(n) == node.parameters(1)));
+        (node.identity, node.parameters(frame))
+    }
+
+    fn found(graph: &Graph, shot: &str, stage: &str) -> NodeId {
+        graph.find(shot, stage).unwrap()
+    }
+
+    fn sound(stages: &str, files: &[(&'static str, &'static str)]) -> Graph {
+        let files: Vec<_> = files.iter().copied().chain([("ffmpeg", "ffmpeg version 7.1")]).collect();
+        let (graph, problems) = graph(stages, &files);
+        assert!(problems.is_empty(), "{problems:?}");
+        graph
+    }
+
+    #[test]
+    fn what_words_name_is_in_the_key_and_nothing_else() {
+        let g = sound(
+            "  plain: { command: 'x {picture} {out}', from: { picture: plate } }\n  \
+             shot: { command: 'x {picture} {out} {shot}', from: { picture: plate } }\n  \
+             a: { command: 'x {picture} {out} {stage}', from: { picture: plate } }\n  \
+             b: { command: 'x {picture} {out} {stage}', from: { picture: plate } }\n",
+            &[],
+        );
+        assert_eq!(key(&g, "one", "plain", 1), key(&g, "two", "plain", 2));
+        assert_ne!(key(&g, "one", "shot", 1), key(&g, "two", "shot", 1));
+        assert_ne!(key(&g, "one", "a", 1), key(&g, "one", "b", 1));
+        assert_eq!(key(&g, "one", "a", 1), key(&g, "two", "a", 1));
+    }
+
+    #[test]
+    fn numbers_of_frames_are_those_that_a_call_is_told() {
+        let stage = |name: &str, word: &str, each: &str| {
+            format!(
+                "  {name}: {{ command: 'x {{picture}} {{out}} {word}', each: {each}, from: {{ picture: plate }} }}\n"
+            )
+        };
+        let stages: String = [
+            stage("frame", "{frame}", "frame"),
+            stage("first", "{first}", "frame"),
+            stage("last", "n{last}", "frame"),
+            stage("run", "{first}", "run"),
+            stage("shot", "{last}", "shot"),
+            stage("braces", "{{{{frame}}}}", "frame"),
+        ]
+        .concat();
+        let g = sound(&stages, &[]);
+        for name in ["frame", "first", "last", "run"] {
+            assert_ne!(key(&g, "one", name, 1), key(&g, "one", name, 2), "{name}");
+            assert_eq!(key(&g, "one", name, 2), key(&g, "long", name, 2), "{name}");
+        }
+        assert_eq!(key(&g, "one", "shot", 1), key(&g, "one", "shot", 2));
+        assert_ne!(key(&g, "one", "shot", 1), key(&g, "long", "shot", 1));
+        assert_eq!(key(&g, "one", "braces", 1), key(&g, "one", "braces", 2));
+    }
+
+    #[test]
+    fn values_in_time_are_told_and_keyed_at_the_frame() {
+        let stage = |keys: &str| {
+            let stages = format!(
+                "  s: {{ command: 'x {{picture}} {{out}} {{n}}', with: {{ n: {keys}, unused: {keys} }}, from: {{ picture: plate }} }}\n"
+            );
+            sound(&stages, &[])
+        };
+        let (a, b) = (stage("{ 1: 0, 3: 1 }"), stage("{ 1: 0, 3: 1, 4: 5 }"));
+        let Work::Command(work) = &a.nodes[found(&a, "one", "s")].work else { panic!() };
+        let told = work.told(FrameRange::one(2));
+        assert!(told.contains(&("n".into(), "0.5".into())), "{told:?}");
+        assert!(told.contains(&("width".into(), "64".into())), "{told:?}");
+        assert_ne!(key(&a, "one", "s", 1), key(&a, "one", "s", 2));
+        assert_eq!(key(&a, "one", "s", 3), key(&b, "one", "s", 3));
+        assert_ne!(key(&a, "one", "s", 4), key(&b, "one", "s", 4));
+    }
+
+    #[test]
+    fn files_that_filled_words_name_are_in_the_key() {
+        let stages = "  s: { command: 'tools/run {picture} {out} --lut=x.cube {list} tools/{stage}.py --at={at}/k.txt n/{frame}.txt {out}.txt', \
+                      with: { list: l.txt, at: deep, unused: u.txt }, depends: [d.txt], from: { picture: plate } }\n";
+        let before = [
+            ("tools/run", "1"),
+            ("x.cube", "1"),
+            ("l.txt", "1"),
+            ("tools/s.py", "1"),
+            ("deep/k.txt", "1"),
+            ("n/2.txt", "1"),
+            ("d.txt", "1"),
+            ("u.txt", "1"),
+        ];
+        let old = sound(stages, &before);
+        for (at, (name, _)) in before.iter().enumerate() {
+            let mut after = before;
+            after[at].1 = "2";
+            let new = sound(stages, &after);
+            let differs = |n| key(&old, "one", "s", n) != key(&new, "one", "s", n);
+            assert_eq!(differs(1), !["n/2.txt", "u.txt"].contains(name), "{name}");
+            assert_eq!(differs(2), *name != "u.txt", "{name}");
+            // A file that is not there may come to be.
+            if *name != "d.txt" {
+                let gone: Vec<_> = before.into_iter().filter(|(n, _)| n != name).collect();
+                let new = sound(stages, &gone);
+                assert_eq!(key(&old, "one", "s", 2) != key(&new, "one", "s", 2), *name != "u.txt", "{name}");
+            }
+        }
+    }
+
+    #[test]
+    fn files_that_cannot_be_read_are_problems() {
+        let stages =
+            "  s: { command: 'x {picture} {out} a.txt', depends: [b.txt], from: { picture: plate } }\n";
+        let (_, problems) = graph(stages, &[("ffmpeg", "7"), ("a.txt", "locked")]);
+        let told: BTreeSet<&str> = problems.iter().map(|p| &*p.message).collect();
+        assert!(told.contains("one/s names a.txt, which cannot be read: it is locked"), "{told:?}");
+        assert!(told.contains("two/s depends on b.txt, which is no file of the project"), "{told:?}");
+    }
+
+    #[test]
+    fn inputs_count_by_name_and_channel() {
+        let stages = |mattes: &str, from: &str| {
+            format!(
+                "  m: {{ command: 'x {{picture}} {{out}}', delivers: [{mattes}], from: {{ picture: plate }} }}\n  \
+                 s: {{ command: 'x {{a}} {{b}} {{out}}', from: {{ {from} }} }}\n"
+            )
+        };
+        let a = sound(&stages("crew, cast", "a: m.crew, b: plate"), &[]);
+        for (mattes, from) in [("crew, cast", "a: m.cast, b: plate"), ("crew, cast", "b: m.crew, a: plate")] {
+            let b = sound(&stages(mattes, from), &[]);
+            assert_ne!(key(&a, "one", "s", 1), key(&b, "one", "s", 1), "{from}");
+        }
+    }
+
+    #[test]
+    fn movies_know_the_release_that_decodes_them() {
+        let stages = "  s: { operator: grade }\n";
+        let plate = |g: &Graph, shot: &str| g.nodes[found(g, shot, "plate")].identity;
+        let (a, _) = graph(stages, &[("ffmpeg", "ffmpeg version 7.1\nbuilt on a Monday")]);
+        let (b, _) = graph(stages, &[("ffmpeg", "ffmpeg version 7.1\nbuilt on a Friday")]);
+        let (c, _) = graph(stages, &[("ffmpeg", "ffmpeg version 8.0\nbuilt on a Friday")]);
+        let (none, problems) = graph(stages, &[]);
+        assert_eq!(plate(&a, "ride"), plate(&b, "ride"));
+        assert_ne!(plate(&b, "ride"), plate(&c, "ride"));
+        assert_ne!(plate(&b, "ride"), plate(&none, "ride"));
+        assert_eq!(plate(&a, "one"), plate(&none, "one"));
+        let told: Vec<String> = problems.iter().map(|p| p.message.clone()).collect();
+        assert_eq!(told, ["the movie cannot be decoded here: not there"]);
     }
 }

@@ -195,3 +195,51 @@ pub(super) fn spelled(value: &Value) -> String {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn hands_know_the_version_that_decodes_them() {
+        let spec = operators::named("plate").unwrap().spec();
+        let next = operators::Spec { version: spec.version + 1, ..*spec };
+        assert_ne!(of_hands(spec), of_hands(&next));
+    }
+
+    /// Nobody's files are read here.
+    struct Nothing;
+
+    impl crate::graph::build::Files for Nothing {
+        fn attach(&mut self, _: &str) -> Result<operators::Attachment, String> {
+            Err("nothing is here".into())
+        }
+        fn digest(&mut self, _: &str) -> Result<Option<Digest>, String> {
+            Ok(None)
+        }
+        fn version(&mut self, _: &[String]) -> Result<Vec<u8>, String> {
+            Err("nothing is here".into())
+        }
+    }
+
+    #[test]
+    fn hands_that_promise_other_channels_have_other_parameters() {
+        let parameters = |delivers: &str| {
+            let text = format!(
+                "film: Brine\nrate: 24\nframe_size: 64x36\nplates:\n  a: {{ files: 'a.####.exr', frames: 1-9 }}\nshots:\n  \
+                 one: {{ plate: a, frames: 1-4, stages: {{ h: {{ by_hand: {{ files: 'h.####.exr', delivers: {delivers} }} }} }} }}\n"
+            );
+            let mut sources = crate::base::problem::Sources::new();
+            let main = sources.add("endboard.yaml", text);
+            let (film, problems) = crate::declare::read(&mut sources, main, &mut |_| Err("none".into()));
+            assert!(problems.is_empty(), "{problems:?}");
+            let (graph, problems) = crate::graph::build::build(&film.unwrap(), None, &mut Nothing);
+            assert!(problems.is_empty(), "{problems:?}");
+            graph.nodes[graph.find("one", "h").unwrap()].parameters(1)
+        };
+        // By their parameters alone files to be taken in anew are told from frames to be looked at again.
+        assert_ne!(parameters("[crew]"), parameters("[crew, cast]"));
+        assert_ne!(parameters("[crew]"), parameters("picture"));
+        assert_eq!(parameters("picture"), parameters("picture"));
+    }
+}
