@@ -228,6 +228,17 @@ fn stat_of(kind: FileType, stat: rustix::fs::Stat) -> Option<Stat> {
     })
 }
 
+/// Digest of a regular file of any size, read piece by piece; nothing for anything else.
+pub fn digest(path: &Path) -> std::io::Result<Option<Digest>> {
+    // Whatever cannot be a file's name, such as one with a zero byte, names none.
+    if !std::fs::metadata(path).is_ok_and(|found| found.is_file()) {
+        return Ok(None);
+    }
+    let mut hasher = blake3::Hasher::new();
+    hasher.update_reader(std::fs::File::open(path)?)?;
+    Ok(Some(Digest(*hasher.finalize().as_bytes())))
+}
+
 /// The time now, in nanoseconds, for [`Stat::is_quiet`].
 pub fn now_nanoseconds() -> i64 {
     let now = rustix::time::clock_gettime(rustix::time::ClockId::Realtime);

@@ -118,6 +118,23 @@ fn calls_that_say_their_memory_run_within_the_budget() {
 }
 
 #[test]
+fn a_file_that_changes_during_a_rebuild_makes_no_pictures_under_its_old_key() {
+    let film = film_with("command: 'sh tool.sh {picture} {out} {note}', with: { note: notes/a.txt }", 0.0);
+    film.write("notes/a.txt", "salt\n");
+    film.write("tool.sh", "cp \"$1\" \"$2\"\necho brine >> \"$3\"\n");
+    let said = film.rebuild(&["--jobs", "1"]);
+    let failures = said.json["failures"].as_array().unwrap();
+    assert_eq!((said.code, failures.len()), (Some(1), 3), "{}", said.json);
+    for failure in failures {
+        let reason = failure["reason"].as_str().unwrap();
+        assert!(reason.contains("notes/a.txt changed during the rebuild"), "{reason}");
+    }
+    film.write("tool.sh", "cp \"$1\" \"$2\"\n");
+    film.rebuild(&[]).well();
+    assert_eq!(film.renders(), film.clean());
+}
+
+#[test]
 fn what_a_command_delivers_is_checked() {
     let small = picture((SIZE.0 / 2, SIZE.1), 1);
     let cases = [

@@ -40,6 +40,7 @@ impl Engine<'_> {
         work: &CommandWork,
         frames: FrameRange,
     ) -> Result<(Vec<Image>, Cost), Trouble> {
+        self.reads.hold(&self.project, work)?;
         let node = &self.graph.nodes[id];
         let file = |e: std::io::Error| Trouble::from(format!("the command's folder could not be made: {e}"));
         let folder =
@@ -61,6 +62,7 @@ impl Engine<'_> {
                 self.cancel.load(Ordering::Relaxed)
             }))
             .map_err(&with_log)?;
+        self.reads.hold(&self.project, work).map_err(&with_log)?;
         let mut images = Vec::with_capacity(frames.len());
         for frame in frames.iter() {
             let path = folder.path().join(format!("out.{frame:04}.exr"));

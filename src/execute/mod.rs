@@ -8,6 +8,7 @@ pub mod command;
 mod groups;
 mod make;
 mod pixels;
+mod reads;
 pub mod settle;
 pub mod source;
 pub mod tally;
@@ -134,6 +135,7 @@ pub struct Engine<'a> {
     cache: Mutex<cache::Cache>,
     room: Mutex<groups::Room>,
     groups: groups::Groups,
+    reads: reads::Reads,
     movies: source::Movies,
     outcome: Mutex<Outcome>,
 }
@@ -181,6 +183,7 @@ impl<'a> Engine<'a> {
             cache,
             room,
             groups: groups::Groups::default(),
+            reads: reads::Reads::default(),
             movies: source::Movies::default(),
             outcome: Mutex::default(),
         }

@@ -28,6 +28,8 @@ pub struct CommandWork {
     used: Vec<(String, bool)>,
     /// Digest of the files that words name at some frames only, by frame.
     files: BTreeMap<i64, Digest>,
+    /// Every project file that words or `depends` name, with the digest that went into keys.
+    pub reads: BTreeMap<String, Digest>,
 }
 
 /// A value that words name.
@@ -93,23 +95,28 @@ struct Telling<'f> {
     files: &'f mut dyn Files,
     hasher: KeyHasher,
     ingredients: Vec<Ingredient>,
-    fed: BTreeSet<String>,
+    reads: BTreeMap<String, Digest>,
     faults: Vec<String>,
 }
 
 impl Telling<'_> {
     /// The digest of a file of the project; one that is there and cannot be read is a fault.
     fn digest(&mut self, path: &str) -> Option<Digest> {
-        self.files.digest(path).unwrap_or_else(|reason| {
+        let found = self.files.digest(path).unwrap_or_else(|reason| {
             self.faults.push(format!("{path}, which cannot be read: {reason}"));
             None
-        })
+        });
+        if let Some(digest) = found {
+            self.reads.insert(path.to_string(), digest);
+        }
+        found
     }
 
     /// Feeds a file that is there, once; false when there is none.
     fn file(&mut self, path: &str) -> bool {
+        let is_new = !self.reads.contains_key(path);
         let Some(digest) = self.digest(path) else { return false };
-        if self.fed.insert(path.to_string()) {
+        if is_new {
             self.hasher.text(path).digest(&digest);
             self.ingredients.push(Ingredient { name: path.to_string(), digest, text: None });
         }
@@ -133,7 +140,7 @@ impl Builder<'_> {
             files: &mut *self.files,
             hasher: KeyHasher::new(),
             ingredients: vec![ingredient("command", &command.words.value.join(" "))],
-            fed: BTreeSet::new(),
+            reads: BTreeMap::new(),
             faults: Vec::new(),
         };
         telling.hasher.text("command 2").int(command.reach).int(command.each as i64);
@@ -144,7 +151,6 @@ impl Builder<'_> {
             Delivers::Mattes(_) => "mattes",
         });
         telling.steady_files(&work, joined);
-        work.files = telling.files_in_time(&work, joined, frames);
         for depends in &command.depends {
             let faults = telling.faults.len();
             if !telling.file(&depends.value) && telling.faults.len() == faults {
@@ -169,7 +175,9 @@ impl Builder<'_> {
                 ),
             }
         }
-        let Telling { hasher, ingredients, faults, .. } = telling;
+        work.files = telling.files_in_time(&work, joined, frames);
+        let Telling { hasher, ingredients, faults, reads, .. } = telling;
+        work.reads = reads;
         for fault in faults.into_iter().collect::<BTreeSet<_>>() {
             self.problems.push(Problem::error(command.words.span, format!("{shot}/{name} names {fault}")));
         }
@@ -219,7 +227,7 @@ impl Builder<'_> {
             };
             used.push((name.to_string(), moves));
         }
-        CommandWork { command: command.clone(), values, used, files: BTreeMap::new() }
+        CommandWork { command: command.clone(), values, used, files: BTreeMap::new(), reads: BTreeMap::new() }
     }
 }
 

@@ -12,6 +12,7 @@ use rustix::process::{Pid, Signal, WaitId, WaitIdOptions, kill_process_group, wa
 use crate::base::digest::Digest;
 use crate::base::problem::Sources;
 use crate::graph::build::Files;
+use crate::observe;
 use crate::operators::Attachment;
 
 /// Longest time that a version command may take.
@@ -60,7 +61,7 @@ impl Files for Folder<'_> {
         if let Some(known) = self.digests.get(&path) {
             return known.clone();
         }
-        let digest = digest(&self.folder.join(&path));
+        let digest = observe::digest(&self.folder.join(&path)).map_err(|e| e.to_string());
         self.digests.insert(path, digest.clone());
         digest
     }
@@ -90,18 +91,6 @@ fn inside(path: &str) -> Option<String> {
         }
     }
     (!parts.is_empty()).then(|| parts.join("/"))
-}
-
-/// Digest of a regular file of any size, read piece by piece.
-fn digest(path: &Path) -> Result<Option<Digest>, String> {
-    // Whatever cannot be a file's name, such as a zero byte in it, names none.
-    if !std::fs::metadata(path).is_ok_and(|found| found.is_file()) {
-        return Ok(None);
-    }
-    let mut hasher = blake3::Hasher::new();
-    let file = std::fs::File::open(path).map_err(|e| e.to_string())?;
-    hasher.update_reader(file).map_err(|e| e.to_string())?;
-    Ok(Some(Digest(*hasher.finalize().as_bytes())))
 }
 
 /// All that a program prints on both its outputs, in order. It is ended, with its children, when it takes longer
