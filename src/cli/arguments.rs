@@ -88,7 +88,8 @@ pub struct Rebuild {
     /// Workers; as many as processors when not given
     #[arg(long, short, value_name = "N")]
     pub jobs: Option<usize>,
-    /// Memory for pictures between stages, such as 2GB; a quarter of the machine's when not given
+    /// Memory for pictures between stages, such as 2GB, and as much again for commands that say how much they use; a
+    /// quarter of the machine's when not given
     #[arg(long, value_name = "SIZE", value_parser = size)]
     pub memory: Option<u64>,
     /// Say what would be rendered, and render nothing
