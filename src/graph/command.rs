@@ -341,7 +341,8 @@ impl CommandWork {
             let Ok(filled) = braces::fill(word, value) else { continue };
             let parts = filled.match_indices('=').map(|(at, _)| &filled[at + 1..]);
             let plausible = |part: &&str| {
-                !part.is_empty() && !part.starts_with('-') && !(moving && part.parse::<f64>().is_ok())
+                let is_number = moving && part.parse::<f64>().is_ok();
+                !(part.is_empty() || part.starts_with('-') || is_number)
             };
             paths.extend(std::iter::once(&*filled).chain(parts).filter(plausible).map(str::to_string));
         }
@@ -377,12 +378,10 @@ mod tests {
     }
 
     fn graph(stages: &str, files: &[(&'static str, &'static str)]) -> (Graph, Problems) {
-        let text = format!(
-            "film: Brine\nrate: 24\nframe_size: 64x36\nplates:\n  a: {{ files: 'a.####.exr', frames: 1-9 }}\n  \
-             m: {{ movie: m.mp4, frames: 1-9 }}\nrecipes: [r.yaml]\nshots:\n  \
-             one: {{ plate: a, frames: 1-4, recipe: r }}\n  two: {{ plate: a, frames: 1-4, recipe: r }}\n  \
-             ride: {{ plate: m, frames: 1-4, recipe: r }}\n  long: {{ plate: a, frames: 1-5, recipe: r }}\n"
-        );
+        let text = "film: Brine\nrate: 24\nframe_size: 64x36\nplates:\n  a: { files: 'a.####.exr', frames: 1-9 }\n  \
+             m: { movie: m.mp4, frames: 1-9 }\nrecipes: [r.yaml]\nshots:\n  \
+             one: { plate: a, frames: 1-4, recipe: r }\n  two: { plate: a, frames: 1-4, recipe: r }\n  \
+             ride: { plate: m, frames: 1-4, recipe: r }\n  long: { plate: a, frames: 1-5, recipe: r }\n";
         let recipe = format!("recipe: r\nstages:\n{stages}");
         let mut sources = Sources::new();
         let main = sources.add("endboard.yaml", text);
