@@ -105,12 +105,23 @@ impl Store {
 
 /// Writes a file so that it is seen whole or not at all.
 pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), StoreError> {
-    write_whole_by(path.parent().unwrap_or(Path::new(".")), path, bytes)
+    write_whole_from(path, &mut |out| out.write_all(bytes))
 }
 
-/// As [`write_whole`], but what a killed process leaves half-written lies in `folder`, on the same disk.
-pub fn write_whole_by(folder: &Path, path: &Path, bytes: &[u8]) -> Result<(), StoreError> {
-    write_by(folder, path, &mut |out| out.write_all(bytes))
+/// Writes a read-only file that is seen whole or not at all, unless there is one of its name already. What a killed
+/// process leaves half-written lies in `folder`, on the same disk. Gives whether it was written.
+fn write_new(folder: &Path, path: &Path, bytes: &[u8]) -> Result<bool, StoreError> {
+    use std::io::Write;
+    use std::os::unix::fs::PermissionsExt;
+    let mut file = tempfile::NamedTempFile::new_in(folder).map_err(StoreError::file(path))?;
+    file.write_all(bytes).map_err(StoreError::file(path))?;
+    let read_only = std::fs::Permissions::from_mode(0o444);
+    file.as_file().set_permissions(read_only).map_err(StoreError::file(path))?;
+    match file.persist_noclobber(path) {
+        Ok(_) => Ok(true),
+        Err(e) if e.error.kind() == std::io::ErrorKind::AlreadyExists => Ok(false),
+        Err(e) => Err(StoreError::file(path)(e.error)),
+    }
 }
 
 /// As [`write_whole`], for what is too large to be put together in memory first.
@@ -118,14 +129,7 @@ pub fn write_whole_from(
     path: &Path,
     write: &mut dyn FnMut(&mut dyn std::io::Write) -> std::io::Result<()>,
 ) -> Result<(), StoreError> {
-    write_by(path.parent().unwrap_or(Path::new(".")), path, write)
-}
-
-fn write_by(
-    folder: &Path,
-    path: &Path,
-    write: &mut dyn FnMut(&mut dyn std::io::Write) -> std::io::Result<()>,
-) -> Result<(), StoreError> {
+    let folder = path.parent().unwrap_or(Path::new("."));
     let mut file = tempfile::NamedTempFile::new_in(folder).map_err(StoreError::file(path))?;
     write(&mut file).map_err(StoreError::file(path))?;
     file.persist(path).map_err(|e| StoreError::file(path)(e.error))?;

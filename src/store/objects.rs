@@ -51,11 +51,9 @@ impl Objects {
         std::fs::create_dir_all(folder).map_err(StoreError::file(folder))?;
         let bytes = exr::encode(image, Compression::Zip, &[])
             .map_err(|e| StoreError::Damaged { path: path.clone(), reason: e.to_string() })?;
-        super::write_whole_by(&self.work, &path, &bytes)?;
-        let mut permissions = std::fs::metadata(&path).map_err(StoreError::file(&path))?.permissions();
-        permissions.set_readonly(true);
-        let _ = std::fs::set_permissions(&path, permissions);
-        Ok(bytes.len() as u64)
+        // Another worker may have come to the same pixels meanwhile: what is linked already stays as it is.
+        let written = super::write_new(&self.work, &path, &bytes)?;
+        Ok(if written { bytes.len() as u64 } else { 0 })
     }
 
     /// Digests of a stored picture's planes by channel name.
