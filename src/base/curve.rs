@@ -2,6 +2,8 @@
 //!
 //! Knows keys, holds, straight and smooth moves between them. Does not know what the values mean.
 
+use crate::base::digest::KeyHasher;
+
 /// How a value moves from one key to the next.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Default)]
 pub enum Ease {
@@ -62,6 +64,17 @@ impl<const N: usize> Curve<N> {
     /// The ease between keys.
     pub fn ease(&self) -> Ease {
         self.ease
+    }
+
+    /// Feeds keys and ease: everything that the value is at any time.
+    pub fn feed(&self, key: &mut KeyHasher) {
+        key.int(self.ease as i64).list(self.keys.len());
+        for (frame, value) in &self.keys {
+            key.int(*frame);
+            for number in value {
+                key.real(*number);
+            }
+        }
     }
 
     /// True when the value is the same at every time.

@@ -222,6 +222,13 @@ pub trait Prepared: Send + Sync {
         false
     }
 
+    /// Digest of what was read from the file of a parameter, so that a comment in it passes for no change; none where
+    /// the file's bytes say it.
+    fn read_from(&self, parameter: &str) -> Option<Digest> {
+        let _ = parameter;
+        None
+    }
+
     /// Computes one frame. Must give the same bytes on every thread and SIMD level.
     fn apply(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError>;
 }

@@ -13,7 +13,7 @@ use std::sync::Arc;
 use half::f16;
 
 use crate::base::curve::Curve;
-use crate::base::digest::KeyHasher;
+use crate::base::digest::{Digest, KeyHasher};
 use crate::base::problem::{Problem, Problems};
 use crate::media::image::{Channel, Image, RGBA};
 use crate::operators::colour::block::{
@@ -125,7 +125,7 @@ impl Operator for Grade {
     fn prepare(&self, setup: &Setup<'_>) -> Result<Box<dyn Prepared>, Problems> {
         let mut reader = Reader::new(&SPEC, setup);
         let exposure = reader.curve("exposure");
-        let cdl = read_cdl(&mut reader);
+        let (cdl, graded) = read_cdl(&mut reader);
         let style = if reader.word("cdl_style") == 1 { Style::Clamp } else { Style::NoClamp };
         let working = setup.working_space.encoding();
         let space = |word: usize| word.checked_sub(1).map_or(working, |i| Encoding::ALL[i]);
@@ -133,6 +133,8 @@ impl Operator for Grade {
         let look_in = space(reader.word("look_in"));
         let look_out = reader.word("look_out").checked_sub(1).map_or(look_in, space);
         let look = read_look(&mut reader);
+        let mut files: Vec<_> = graded.map(|digest| ("cdl", digest)).into_iter().collect();
+        files.extend(look.as_ref().map(|look| ("look", look.digest())));
 
         let mut chain = Chain::new();
         let mut here = working;
@@ -146,13 +148,15 @@ impl Operator for Grade {
         }
         chain.convert(here, working);
         let size = setup.frame_size;
-        reader.finish(|| Ready::new(exposure, chain, size))
+        reader.finish(|| Ready::new(exposure, chain, size, files))
     }
 }
 
-/// The grade of the file, if any, with the parts written in the settings in place of the file's.
-fn read_cdl(reader: &mut Reader<'_>) -> Cdl {
+/// The grade of the file, if any, with the parts written in the settings in place of the file's; and a digest of the
+/// grade that the file holds.
+fn read_cdl(reader: &mut Reader<'_>) -> (Cdl, Option<Digest>) {
     let mut cdl = Cdl::default();
+    let mut of_file = None;
     let id = match reader.value("cdl_id").map(|value| value.text()) {
         Some(Ok(id)) => Some(id),
         Some(Err(problem)) => {
@@ -164,7 +168,11 @@ fn read_cdl(reader: &mut Reader<'_>) -> Cdl {
     match (reader.file("cdl"), reader.value("cdl")) {
         (Some(file), _) => match cdl_xml::read(file) {
             Ok(grades) => match cdl_xml::choose(file, &grades, id) {
-                Ok(chosen) => cdl = chosen,
+                Ok(chosen) => {
+                    let mut hasher = KeyHasher::new();
+                    chosen.feed(Style::NoClamp, &mut hasher);
+                    (cdl, of_file) = (chosen, Some(hasher.finish()));
+                }
                 Err(mut problem) => {
                     // Which grade is meant is settled where the file is named, not in the file.
                     if let Some(value) = reader.value("cdl_id").or(reader.value("cdl")) {
@@ -192,7 +200,7 @@ fn read_cdl(reader: &mut Reader<'_>) -> Cdl {
     if reader.value("saturation").is_some() {
         cdl.saturation = reader.number("saturation");
     }
-    cdl
+    (cdl, of_file)
 }
 
 fn three(reader: &mut Reader<'_>, name: &str, part: Part, default: [f64; 3]) -> [f64; 3] {
@@ -231,14 +239,16 @@ struct Ready {
     /// What the chain makes of black.
     black: [f32; 3],
     size: (u32, u32),
+    /// Digests of what was read from files, by parameter.
+    files: Vec<(&'static str, Digest)>,
 }
 
 impl Ready {
-    fn new(exposure: Curve<1>, chain: Chain, size: (u32, u32)) -> Self {
+    fn new(exposure: Curve<1>, chain: Chain, size: (u32, u32), files: Vec<(&'static str, Digest)>) -> Self {
         let mut black = [[0.0f32]; 3];
         let [r, g, b] = &mut black;
         chain.apply(Level::best(), [r, g, b]);
-        Self { exposure, chain, black: black.map(|[v]| v), size }
+        Self { exposure, chain, black: black.map(|[v]| v), size, files }
     }
 
     fn gain(&self, frame: i64) -> f32 {
@@ -292,6 +302,10 @@ impl Prepared for Ready {
         self.exposure.is_steady()
     }
 
+    fn read_from(&self, parameter: &str) -> Option<Digest> {
+        self.files.iter().find(|(name, _)| *name == parameter).map(|(_, digest)| *digest)
+    }
+
     fn apply(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError> {
         let image = inputs.frame(0, frame)?;
         let wrong = |text: String| OperatorError::WrongInput(format!("frame {frame}: {text}"));
@@ -320,7 +334,6 @@ impl Prepared for Ready {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::base::digest::Digest;
     use crate::base::frames::FrameRange;
     use crate::base::problem::{SourceId, Span};
     use crate::base::yaml;

@@ -5,7 +5,7 @@
 
 use std::sync::Arc;
 
-use crate::base::digest::KeyHasher;
+use crate::base::digest::{Digest, KeyHasher};
 use crate::base::problem::{Problem, Problems};
 use crate::media::image::Image;
 use crate::operators::shape::coverage::{Mask, Window, cover};
@@ -84,6 +84,15 @@ impl Prepared for Cutting {
 
     fn is_steady(&self) -> bool {
         self.mattes.iter().flat_map(|m| &m.shapes).all(|s| s.is_steady())
+    }
+
+    fn read_from(&self, parameter: &str) -> Option<Digest> {
+        let mut hasher = KeyHasher::new();
+        for matte in &self.mattes {
+            hasher.text(&matte.name).list(matte.shapes.len());
+            matte.shapes.iter().for_each(|shape| shape.feed(&mut hasher));
+        }
+        (parameter == "shapes").then(|| hasher.finish())
     }
 
     fn apply(&self, _: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError> {

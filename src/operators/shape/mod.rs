@@ -104,6 +104,18 @@ impl Shape {
         self.feather.is_steady() && self.keys.windows(2).all(|pair| pair[0].1 == pair[1].1)
     }
 
+    /// Feeds its keys: everything that it is at any time.
+    pub fn feed(&self, key: &mut KeyHasher) {
+        key.int(self.mode as i64).int(self.fill as i64).int(self.ease as i64).list(self.keys.len());
+        for (frame, points) in &self.keys {
+            key.int(*frame).list(points.len());
+            for value in points.iter().flatten() {
+                key.real(*value);
+            }
+        }
+        self.feather.feed(key);
+    }
+
     fn points(&self, time: f64) -> Vec<Point> {
         let after = self.keys.partition_point(|&(frame, _)| (frame as f64) <= time);
         let Some((frame, from)) = after.checked_sub(1).map(|i| &self.keys[i]) else {

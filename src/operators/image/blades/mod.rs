@@ -19,7 +19,7 @@ use self::look::{Look, Shine};
 use self::sweep::{Ends, exposure};
 use super::matte;
 use crate::base::curve::Ease;
-use crate::base::digest::KeyHasher;
+use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, Problems};
 use crate::media::image::{Image, RGBA};
@@ -215,6 +215,14 @@ impl Prepared for Lighting {
             });
             shine.feed(key);
         }
+    }
+
+    fn read_from(&self, parameter: &str) -> Option<Digest> {
+        let mut hasher = KeyHasher::new();
+        for (rod, _) in &self.rods {
+            rod.ends.feed(hasher.text(&rod.name));
+        }
+        (parameter == "shapes").then(|| hasher.finish())
     }
 
     fn apply(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError> {
