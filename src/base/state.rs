@@ -51,14 +51,16 @@ impl fmt::Display for State {
 pub struct FrameState {
     /// The state.
     pub state: State,
-    /// Precondition: a person asked to keep this very render although it is stale. A fresh
-    /// render needs no holding, so reports show the flag of stale frames only.
+    /// Precondition: a person asked to keep this very render. A stale one that is kept counts as held; a fresh
+    /// one is fresh, and will be held when something changes.
     pub held: bool,
 }
 
 impl FrameState {
     /// A stale render that a person keeps.
     pub const HELD: FrameState = FrameState { state: State::Stale, held: true };
+    /// A fresh render that a person keeps, so that later changes will not render it.
+    pub const FRESH_HELD: FrameState = FrameState { state: State::Fresh, held: true };
 
     /// True when a person keeps a render that is stale.
     pub fn is_held(self) -> bool {
@@ -71,12 +73,13 @@ impl FrameState {
     /// kept on purpose, and last what is in order.
     pub fn urgency(self) -> u8 {
         match self.state {
-            State::Failed => 6,
-            State::Blocked => 5,
-            State::Absent => 4,
-            State::Stale if !self.held => 3,
-            State::Out => 2,
-            State::Stale => 1,
+            State::Failed => 7,
+            State::Blocked => 6,
+            State::Absent => 5,
+            State::Stale if !self.held => 4,
+            State::Out => 3,
+            State::Stale => 2,
+            State::Fresh if self.held => 1,
             State::Fresh => 0,
         }
     }
@@ -84,6 +87,11 @@ impl FrameState {
     /// The word for it: the state's, or `held`.
     pub fn word(self) -> &'static str {
         if self.is_held() { "held" } else { self.state.word() }
+    }
+
+    /// The word for it beside its sign.
+    pub fn legend(self) -> &'static str {
+        if self == Self::FRESH_HELD { "fresh, held" } else { self.word() }
     }
 }
 
@@ -100,12 +108,12 @@ mod tests {
     #[test]
     fn no_two_states_are_equally_urgent() {
         let mut all: Vec<FrameState> = State::ALL.map(FrameState::from).to_vec();
-        all.push(FrameState::HELD);
+        all.extend([FrameState::HELD, FrameState::FRESH_HELD]);
         let mut urgencies: Vec<u8> = all.iter().map(|s| s.urgency()).collect();
         urgencies.sort_unstable();
-        assert_eq!(urgencies, [0, 1, 2, 3, 4, 5, 6]);
-        let words: std::collections::BTreeSet<&str> = all.iter().map(|s| s.word()).collect();
-        assert_eq!(words.len(), 7);
+        assert_eq!(urgencies, [0, 1, 2, 3, 4, 5, 6, 7]);
+        let words: std::collections::BTreeSet<&str> = all.iter().map(|s| s.legend()).collect();
+        assert_eq!(words.len(), 8);
     }
 
     #[test]

@@ -23,7 +23,7 @@ impl Piece {
     }
 }
 
-/// All that a ribbon can show, in the order of the legend.
+/// All states that are counted, in the order of the legend.
 pub const SHOWN: [FrameState; 7] = [
     FrameState { state: State::Fresh, held: false },
     FrameState { state: State::Stale, held: false },
@@ -38,6 +38,7 @@ pub const SHOWN: [FrameState; 7] = [
 /// ribbon reads without colour.
 pub fn sign(shown: FrameState, ascii: bool) -> char {
     let (block, plain) = match shown.state {
+        State::Fresh if shown.held => ('▛', '+'),
         State::Fresh => ('█', '#'),
         State::Stale if shown.is_held() => ('▀', '='),
         State::Stale => ('▒', '~'),
@@ -112,12 +113,13 @@ pub fn legend(shown: &[FrameState], ascii: bool) -> Vec<Piece> {
     let occurs =
         |state: &FrameState| shown.is_empty() || shown.iter().any(|s| s.urgency() == state.urgency());
     let mut pieces = Vec::new();
-    for state in SHOWN.into_iter().filter(occurs) {
+    let all = SHOWN.iter().take(1).chain(&[FrameState::FRESH_HELD]).chain(&SHOWN[1..]);
+    for &state in all.filter(|state| occurs(state)) {
         if !pieces.is_empty() {
             pieces.push(Piece::plain("  "));
         }
         pieces.push(Piece { text: sign(state, ascii).to_string().repeat(2), state: Some(state) });
-        pieces.push(Piece::plain(format!(" {}", state.word())));
+        pieces.push(Piece::plain(format!(" {}", state.legend())));
     }
     pieces
 }
@@ -187,7 +189,7 @@ mod tests {
         assert_eq!(SHOWN.iter().map(|&s| ink(s).rgb).collect::<BTreeSet<_>>().len(), 7);
         assert_eq!(
             text(&legend(&[], true)),
-            "## fresh  ~~ stale  == held  __ absent  >> out  xx failed  || blocked"
+            "## fresh  ++ fresh, held  ~~ stale  == held  __ absent  >> out  xx failed  || blocked"
         );
         assert_eq!(text(&legend(&[State::Stale.into(), State::Fresh.into()], false)), "██ fresh  ▒▒ stale");
     }
