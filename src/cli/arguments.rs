@@ -5,8 +5,10 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand};
 
 use super::Failure;
-use crate::base::selector::Selection;
-use crate::graph::Graph;
+use crate::base::frames::FrameRange;
+use crate::base::problem::nearest;
+use crate::base::selector::{Glob, Selection, Selector};
+use crate::graph::{Graph, Node};
 
 /// Takes a short film from locked cut to delivered film: declare shots and stages, rebuild only what
 /// changed, and see where the hours went.
@@ -24,7 +26,7 @@ pub struct Arguments {
     pub verb: Verb,
 }
 
-const EXIT_CODES: &str = "Exit codes: 0 done; 1 the declaration is not sound, or frames failed; 2 the command line is not \
+const EXIT_CODES: &str = "Exit codes: 0 done; 1 the declaration is not sound, or frames failed or are blocked; 2 the command line is not \
 understood; 3 another process works on the film; 4 the system refused; 130 interrupted.\n\
 Selectors name shots, stages and frames: br030, br030/blades, br030/blades@1012-1019, 'br*/colour', '*/colour'.";
 
@@ -98,7 +100,7 @@ pub struct Rebuild {
     /// Try frames again that failed with the same inputs and settings
     #[arg(long)]
     pub again: bool,
-    /// Keep the renders that are there, although stale, until let go; renders nothing
+    /// Keep the renders that are there until let go, stale or fresh, whatever changes; renders nothing
     #[arg(long, conflicts_with_all = ["let_go", "plan", "again"])]
     pub hold: bool,
     /// Let go of renders that were kept; renders nothing
@@ -168,19 +170,62 @@ pub(super) fn selection(texts: &[String], graph: Option<&Graph>) -> Result<Selec
     let selection = Selection::parse(texts.iter().map(String::as_str)).map_err(|wrong| {
         Failure::Usage(wrong.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))
     })?;
-    if let Some(graph) = graph {
-        let unmatched = selection.unmatched(graph.nodes.iter().map(|n| (&*n.shot, &*n.stage)));
-        if let Some(selector) = unmatched.first() {
-            let shots = graph.nodes.iter().map(|n| &*n.shot);
-            let near = crate::base::problem::nearest(selector.text().split('/').next().unwrap_or(""), shots);
-            let hint = near.map_or(String::new(), |near| format!("; did you mean {near}?"));
-            return Err(Failure::Usage(format!(
-                "'{}' matches no shot and stage of this film{hint}",
-                selector.text()
-            )));
+    let Some(graph) = graph else { return Ok(selection) };
+    let unmatched = selection.unmatched(graph.nodes.iter().map(|n| (&*n.shot, &*n.stage)));
+    if let Some(selector) = unmatched.first() {
+        let hint = meant(graph, selector).map_or(String::new(), |near| format!("; did you mean {near}?"));
+        let text = selector.text();
+        return Err(Failure::Usage(format!("'{text}' matches no shot and stage of this film{hint}")));
+    }
+    match selection.selectors.iter().find_map(|selector| beside(graph, selector)) {
+        Some(words) => Err(Failure::Usage(words)),
+        None => Ok(selection),
+    }
+}
+
+/// What a selector that matches nothing may have been meant to say.
+fn meant(graph: &Graph, selector: &Selector) -> Option<String> {
+    let of_shot = |node: &&Node| selector.shot().is_none_or(|glob| glob.matches(&node.shot));
+    match selector.stage() {
+        // The shot is there, so that it is the stage's name that is off.
+        Some(stage) if graph.nodes.iter().any(|node| of_shot(&node)) => {
+            let stages = graph.nodes.iter().filter(of_shot).map(|node| &*node.stage);
+            let near = nearest(stage.text(), stages)?;
+            Some(format!("{}/{near}", selector.shot().map_or("*", Glob::text)))
+        }
+        stage => {
+            let shots = graph.nodes.iter().map(|node| &*node.shot);
+            let near = nearest(selector.shot().map_or("", Glob::text), shots)?;
+            let has = |stage: &&Glob| graph.nodes.iter().any(|n| &*n.shot == near && stage.matches(&n.stage));
+            let stage = stage.filter(has).map_or(String::new(), |stage| format!("/{}", stage.text()));
+            Some(format!("{near}{stage}"))
         }
     }
-    Ok(selection)
+}
+
+/// Says so when none of a selector's frames is a frame of the stages that it matches.
+fn beside(graph: &Graph, selector: &Selector) -> Option<String> {
+    let frames = selector.frames()?;
+    let mut hull: Option<FrameRange> = None;
+    for node in graph.nodes.iter().filter(|node| !node.frames.is_empty()) {
+        let Some(chosen) = selector.matches(&node.shot, &node.stage) else { continue };
+        if !chosen.within(node.frames).is_empty() {
+            return None;
+        }
+        let all = hull.get_or_insert(node.frames);
+        *all = FrameRange::new(all.first.min(node.frames.first), all.last.max(node.frames.last));
+    }
+    let text = selector.text();
+    Some(match hull {
+        Some(range) => format!("'{text}' selects no frame: there are {range}, and not {frames}"),
+        None => format!("'{text}' selects no frame: there are none"),
+    })
+}
+
+/// Whether a selector names this stage, other than by naming its shot.
+pub(super) fn is_named(selection: &Selection, shot: &str, stage: &str) -> bool {
+    let names = |selector: &Selector| selector.stage().is_some() && selector.matches(shot, stage).is_some();
+    selection.selectors.iter().any(names)
 }
 
 #[cfg(test)]

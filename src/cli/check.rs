@@ -46,12 +46,29 @@ pub fn report(declared: &Declared, arguments: &Arguments) {
     for problem in &declared.problems {
         anstream::println!("{}", show::problem(&declared.sources, problem));
     }
+    anstream::println!("{}", verdict(declared));
+}
+
+/// Says why nothing can be done with the film: of a command that is not about problems, they are no answer, and go to
+/// the standard error. JSON is an answer of its own form.
+pub fn refuse(declared: &Declared, arguments: &Arguments) {
+    if arguments.json {
+        return report(declared, arguments);
+    }
+    for problem in &declared.problems {
+        anstream::eprintln!("{}", show::problem(&declared.sources, problem));
+    }
+    anstream::eprintln!("{}", verdict(declared));
+}
+
+fn verdict(declared: &Declared) -> String {
+    let of = |severity| declared.problems.iter().filter(|p| p.severity == severity).count();
     let shots = declared.film.as_ref().map_or(0, |f| f.shots.len());
-    match (errors, warnings) {
-        (0, 0) => anstream::println!("sound: {shots} shots, {} stages", declared.graph.nodes.len()),
-        (0, w) => anstream::println!("sound, with {w} warnings: {shots} shots"),
-        (e, 0) => anstream::println!("not sound: {e} errors"),
-        (e, w) => anstream::println!("not sound: {e} errors, {w} warnings"),
+    match (of(Severity::Error), of(Severity::Warning)) {
+        (0, 0) => format!("sound: {shots} shots, {} stages", declared.graph.nodes.len()),
+        (0, w) => format!("sound, with {w} warnings: {shots} shots"),
+        (e, 0) => format!("not sound: {e} errors"),
+        (e, w) => format!("not sound: {e} errors, {w} warnings"),
     }
 }
 

@@ -24,7 +24,7 @@ use arguments::{Arguments, Verb};
 pub enum Exit {
     /// 0: done.
     Done = 0,
-    /// 1: the declaration is not sound, or frames failed.
+    /// 1: the declaration is not sound, or frames failed or are blocked.
     Unsound = 1,
     /// 2: the command line is not understood, or a selector matches nothing.
     Usage = 2,
@@ -98,7 +98,7 @@ fn answer(arguments: &Arguments) -> Answer {
 fn explain(arguments: &Arguments, failure: Failure) -> Exit {
     match failure {
         Failure::Project(ProjectError::Unsound(declared)) => {
-            check::report(&declared, arguments);
+            check::refuse(&declared, arguments);
             Exit::Unsound
         }
         Failure::Project(ProjectError::Store(StoreError::Locked(words))) => {
