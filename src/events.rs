@@ -29,7 +29,9 @@ pub enum Event {
 pub enum How {
     /// It was rendered.
     Rendered,
-    /// An earlier render was put back.
+    /// It is the same as another frame that was rendered in this run, and cost nothing.
+    Alike,
+    /// A render of an earlier run was put back.
     Restored,
     /// It turned out to be fresh: what it needs came out with the same pixels.
     Same,

@@ -8,7 +8,6 @@ use super::progress::Reading;
 use super::{Answer, Exit, Failure, hours, rebuild, show, status};
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
-use crate::graph::Work;
 use crate::project::Project;
 use crate::project::demo as files;
 use crate::project::rebuild::Rebuilt;
@@ -86,9 +85,7 @@ fn moved_key(project: &Project) -> Result<(), Failure> {
     let rebuilt = rebuilt?;
     let graph = &rebuilt.status.declared.graph;
     let mut ran: BTreeMap<usize, FrameSet> = BTreeMap::new();
-    for &(id, frame) in
-        rebuilt.outcome.ran.iter().filter(|(id, _)| !matches!(graph.nodes[*id].work, Work::Plate { .. }))
-    {
+    for &(id, frame) in &rebuilt.outcome.ran {
         ran.entry(id).or_default().insert(frame);
     }
     for (id, frames) in &ran {

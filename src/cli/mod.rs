@@ -11,6 +11,7 @@ mod rebuild;
 mod show;
 mod status;
 mod sweep;
+mod trouble;
 mod why;
 
 use clap::{CommandFactory, Parser};

@@ -41,7 +41,18 @@ pub struct Rebuilding {
     bar: ProgressBar,
     is_terminal: bool,
     quiet: bool,
-    inner: Mutex<(Instant, u64, u64, Instant)>,
+    inner: Mutex<Going>,
+}
+
+/// How far a rebuild is.
+struct Going {
+    /// When a line was last written.
+    told: Instant,
+    /// When the first frame was taken up.
+    began: Instant,
+    done: u64,
+    of: u64,
+    failed: u64,
 }
 
 impl Rebuilding {
@@ -49,7 +60,8 @@ impl Rebuilding {
     pub fn new(quiet: bool) -> Self {
         let now = Instant::now();
         let bar = if quiet { ProgressBar::hidden() } else { bar(0) };
-        Self { bar, is_terminal: std::io::stderr().is_terminal(), quiet, inner: Mutex::new((now, 0, 0, now)) }
+        let going = Going { told: now, began: now, done: 0, of: 0, failed: 0 };
+        Self { bar, is_terminal: std::io::stderr().is_terminal(), quiet, inner: Mutex::new(going) }
     }
 
     /// Takes an event in.
@@ -66,26 +78,23 @@ impl Rebuilding {
                 self.bar.set_length(*frames as u64);
                 self.bar.set_position(0);
                 self.bar.set_message("");
-                inner.2 = *frames as u64;
-                inner.3 = Instant::now();
+                inner.of = *frames as u64;
+                inner.began = Instant::now();
             }
             Event::Frame { shot, stage, frame, how } => {
-                inner.1 += 1;
-                self.bar.set_position(inner.1);
-                self.bar.set_message(format!("{shot}/{stage}@{frame}"));
-                if let How::Failed(reason) = how
-                    && !self.quiet
-                {
-                    let line = format!("failed: {shot}/{stage}@{frame}: {reason}");
-                    self.bar.suspend(|| anstream::eprintln!("{line}"));
-                }
+                inner.done += 1;
+                // Reasons are told at the end, once each; until then it is enough to know that there are some.
+                inner.failed += u64::from(matches!(how, How::Failed(_)));
+                self.bar.set_position(inner.done.min(inner.of));
+                self.bar.set_message(format!("{}{shot}/{stage}@{frame}", failed(inner.failed)));
             }
         }
-        if !self.is_terminal && !self.quiet && inner.2 > 0 && inner.0.elapsed() > EVERY {
-            inner.0 = Instant::now();
-            let spent = inner.3.elapsed().as_secs_f64();
-            let left = spent / inner.1.max(1) as f64 * inner.2.saturating_sub(inner.1) as f64;
-            anstream::eprintln!("{} of {} frames, about {:.0} s left", inner.1, inner.2, left);
+        if !self.is_terminal && !self.quiet && inner.of > 0 && inner.told.elapsed() > EVERY {
+            inner.told = Instant::now();
+            let (done, spent) = (inner.done.min(inner.of), inner.began.elapsed().as_secs_f64());
+            let left = spent / done.max(1) as f64 * (inner.of - done) as f64;
+            let failed = failed(inner.failed);
+            anstream::eprintln!("{failed}{done} of {} frames, about {left:.0} s left", inner.of);
         }
     }
 
@@ -93,6 +102,10 @@ impl Rebuilding {
     pub fn end(&self) {
         self.bar.finish_and_clear();
     }
+}
+
+fn failed(count: u64) -> String {
+    if count == 0 { String::new() } else { format!("{count} failed; ") }
 }
 
 fn bar(length: u64) -> ProgressBar {

@@ -5,16 +5,13 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use super::arguments::{self, Arguments, Rebuild};
 use super::progress::Rebuilding;
-use super::{Answer, Exit, Failure, show};
+use super::{Answer, Exit, Failure, show, trouble};
 use crate::base::selector::Selection;
-use crate::execute::{Failure as Failed, Options};
-use crate::graph::Work;
+use crate::execute::{Options, Outcome};
 use crate::project::rebuild::{Rebuilt, Writer};
+use crate::project::trouble::gather;
 use crate::project::{Declared, Project};
 use crate::report::words;
-
-/// Failures told in full; the rest is counted.
-const TOLD: usize = 12;
 
 /// Does what the options say.
 pub fn run(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answer {
@@ -117,49 +114,37 @@ pub fn writer() -> Writer {
 /// Prints what came of it.
 pub fn report(rebuilt: &Rebuilt, json: bool) -> Exit {
     let outcome = &rebuilt.outcome;
-    let graph = &rebuilt.status.declared.graph;
-    let exit = match (&outcome.ended, outcome.failures.is_empty()) {
+    let is_whole = outcome.failures.is_empty() && rebuilt.blocked.is_empty();
+    let exit = match (&outcome.ended, is_whole) {
         (Some(reason), _) if reason.contains("asked to stop") => Exit::Interrupted,
         (Some(_), _) => Exit::System,
         (None, false) => Exit::Unsound,
         (None, true) => Exit::Done,
     };
-    let shown =
-        outcome.ran.iter().filter(|(id, _)| !matches!(graph.nodes[*id].work, Work::Plate { .. })).count();
     if json {
-        let ran: Vec<String> =
-            outcome.ran.iter().map(|&(id, n)| crate::stale::place(&graph.nodes[id], n)).collect();
-        let failures: Vec<_> = outcome
-            .failures
-            .iter()
-            .map(|f| serde_json::json!({ "place": f.place, "reason": f.reason, "log": f.log.as_ref().map(|l| l.display().to_string()) }))
-            .collect();
-        let all = serde_json::json!({
-            "format": "endboard rebuild 1", "film": graph.film, "rendered": ran, "restored": outcome.restored,
-            "same": outcome.same, "blocked": outcome.blocked, "failures": failures, "ended": outcome.ended,
-            "wall_seconds": rebuilt.spent.0.as_secs_f64(), "processor_seconds": rebuilt.spent.1.as_secs_f64(),
-        });
-        anstream::println!("{all:#}");
+        as_json(rebuilt);
         return exit;
     }
-    let mut parts = vec![format!("{} rendered", show::frames(shown))];
-    for (n, word) in
-        [(outcome.restored, "put back"), (outcome.same, "found the same"), (outcome.blocked, "blocked")]
-    {
-        if n > 0 {
-            parts.push(format!("{n} {word}"));
-        }
-    }
-    if !outcome.failures.is_empty() {
-        parts.push(format!("{} failed", outcome.failures.len()));
-    }
+    let graph = &rebuilt.status.declared.graph;
     anstream::println!(
-        "{}; {} of work, {} of processor time",
-        parts.join(", "),
+        "{}; {}, {} of work, {} of processor time",
+        counts(outcome),
+        words::time(rebuilt.elapsed),
         words::time(rebuilt.spent.0),
         words::time(rebuilt.spent.1)
     );
-    failures(&outcome.failures);
+    if rebuilt.trimmed > 0 {
+        let files = words::count(rebuilt.trimmed as u64, "file");
+        anstream::println!(
+            "{files} of frames that the film no longer has removed from renders/film/assembly"
+        );
+    }
+    let failures = outcome
+        .failures
+        .iter()
+        .map(|f| (f.node, f.frame, f.reason.clone(), f.log.as_ref().map(|log| log.display().to_string())));
+    trouble::failures(graph, &gather(failures));
+    trouble::blocked(graph, &rebuilt.blocked);
     if let Some(trouble) = &rebuilt.ledger_trouble {
         anstream::eprintln!(
             "the ledger could not be written, so the time of this run is missing from it: {trouble}"
@@ -173,19 +158,41 @@ pub fn report(rebuilt: &Rebuilt, json: bool) -> Exit {
     exit
 }
 
-fn failures(failures: &[Failed]) {
-    for failure in failures.iter().take(TOLD) {
-        anstream::println!("\n{}: {}", failure.place, show::clean(&failure.reason));
-        let Some(log) = &failure.log else { continue };
-        let bytes = std::fs::read(log).unwrap_or_default();
-        let text = String::from_utf8_lossy(&bytes[bytes.len().saturating_sub(8192)..]).into_owned();
-        let lines: Vec<&str> = text.lines().rev().take(6).collect();
-        lines.iter().rev().for_each(|line| anstream::println!("    {}", show::clean(line)));
-        anstream::println!("    whole log: {}", log.display());
+/// `20 frames rendered, 4 of them the same as others, 12 put back`.
+fn counts(outcome: &Outcome) -> String {
+    let mut parts = vec![format!("{} rendered", show::frames(outcome.rendered))];
+    for (n, word) in [
+        (outcome.alike, "of them the same as others"),
+        (outcome.restored, "put back"),
+        (outcome.same, "found the same"),
+        (outcome.taken_in, "plate frames taken in"),
+        (outcome.failures.len(), "failed"),
+        (outcome.blocked, "blocked"),
+    ] {
+        if n > 0 {
+            parts.push(format!("{n} {word}"));
+        }
     }
-    if failures.len() > TOLD {
-        anstream::println!("\nand {} more; `endboard status` shows where", failures.len() - TOLD);
-    }
+    parts.join(", ")
+}
+
+fn as_json(rebuilt: &Rebuilt) {
+    let (outcome, graph) = (&rebuilt.outcome, &rebuilt.status.declared.graph);
+    let ran: Vec<String> =
+        outcome.ran.iter().map(|&(id, n)| crate::stale::place(&graph.nodes[id], n)).collect();
+    let failures: Vec<_> = outcome
+        .failures
+        .iter()
+        .map(|f| serde_json::json!({ "place": f.place, "reason": f.reason, "log": f.log.as_ref().map(|l| l.display().to_string()) }))
+        .collect();
+    let all = serde_json::json!({
+        "format": "endboard rebuild 1", "film": graph.film, "rendered": ran, "alike": outcome.alike,
+        "restored": outcome.restored, "same": outcome.same, "taken_in": outcome.taken_in, "blocked": outcome.blocked,
+        "blocked_by": trouble::blocked_json(graph, &rebuilt.blocked), "failures": failures, "ended": outcome.ended,
+        "trimmed": rebuilt.trimmed, "elapsed_seconds": rebuilt.elapsed.as_secs_f64(),
+        "wall_seconds": rebuilt.spent.0.as_secs_f64(), "processor_seconds": rebuilt.spent.1.as_secs_f64(),
+    });
+    anstream::println!("{all:#}");
 }
 
 fn plan(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answer {
@@ -193,8 +200,7 @@ fn plan(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answer {
     let graph = &status.declared.graph;
     let selection = arguments::selection(&options.selectors, Some(graph))?;
     let plan = project.plan(&status, &selection, options.again);
-    let mut nodes: Vec<_> =
-        plan.frames.iter().filter(|&(&id, _)| !matches!(graph.nodes[id].work, Work::Plate { .. })).collect();
+    let mut nodes: Vec<_> = plan.frames.iter().collect();
     nodes.sort_by_key(|&(&id, _)| id);
     if arguments.json {
         let list: Vec<_> = nodes
@@ -220,8 +226,23 @@ fn hold(project: &Project, selection: &Selection, options: &Rebuild) -> Answer {
     if selection.is_everything() {
         return Err(Failure::Usage("say which renders, such as br030/colour@1012-1019".into()));
     }
-    let count = project.hold(selection, options.hold, &options.note, &writer())?;
-    let word = if options.hold { "kept as they are" } else { "let go" };
-    anstream::println!("{} {word}", show::frames(count));
-    Ok(if count > 0 { Exit::Done } else { Exit::Usage })
+    if options.let_go {
+        let count = project.let_go(selection, &options.note, &writer())?;
+        match count {
+            0 => anstream::println!("nothing of this is held"),
+            n => anstream::println!("{} let go", show::frames(n)),
+        }
+        return Ok(if count > 0 { Exit::Done } else { Exit::Usage });
+    }
+    let held = project.hold(selection, &options.note, &writer())?;
+    let later = "later changes will not render them until --let-go";
+    match (held.frames, held.fresh) {
+        (0, _) => anstream::println!("nothing of this has a render that can be held"),
+        (n, 0) => anstream::println!("{} held as they are", show::frames(n)),
+        (n, fresh) if n == fresh => {
+            anstream::println!("{} held, all of them fresh now: {later}", show::frames(n))
+        }
+        (n, fresh) => anstream::println!("{} held, {fresh} of them fresh now: {later}", show::frames(n)),
+    }
+    Ok(if held.frames > 0 { Exit::Done } else { Exit::Usage })
 }

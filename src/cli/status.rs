@@ -2,13 +2,18 @@
 
 use super::arguments::{self, Arguments};
 use super::progress::Reading;
-use super::{Answer, Exit, show};
+use super::{Answer, Exit, show, trouble};
+use crate::base::frames::FrameSet;
+use crate::base::selector::{Chosen, Selection};
 use crate::base::state::{FrameState, State};
-use crate::graph::Work;
+use crate::graph::{NodeId, Work};
 use crate::observe;
-use crate::project::{Project, Status, wanted};
+use crate::project::holding::Kept;
+use crate::project::{Project, Status, chosen, wanted};
 use crate::report::ribbon;
-use crate::report::states::{self, Counts};
+use crate::report::states::{self, Counts, Hold};
+use crate::report::words;
+use crate::stale::Reason;
 
 /// Looks and prints.
 pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status) -> Answer {
@@ -17,42 +22,89 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status
     reading.end();
     let graph = &status.declared.graph;
     let selection = arguments::selection(&options.selectors, Some(graph))?;
-    let chosen = wanted(graph, &selection);
-    let everything = selection.is_everything();
-    let is_shown = |id: usize| {
-        let Some(_) = &chosen[id] else { return false };
-        // Plates that are only passed on are shown when asked for, or when something is wrong with them.
-        let passed_on = matches!(graph.nodes[id].work, Work::Plate { .. }) && !graph.nodes[id].keep;
-        !everything
-            || !passed_on
-            || status.report.strips[id]
-                .unsettled()
-                .any(|(_, c)| matches!(c.state, State::Failed | State::Blocked))
+    let picked = wanted(graph, &selection);
+    let kept: Vec<Kept> =
+        project.kept(&status).into_iter().filter_map(|kept| of_picked(kept, &picked)).collect();
+    let fresh = |id: usize| {
+        let all = kept.iter().filter(|kept| kept.node == id).flat_map(|kept| kept.fresh.runs());
+        all.flat_map(|run| run.iter()).collect()
     };
-    let strips = show::strips(graph, &status.report, &is_shown);
+    let shown = |id: usize| {
+        if is_shown(&status, &selection, id) {
+            chosen(picked[id].as_ref(), graph.nodes[id].frames)
+        } else {
+            FrameSet::new()
+        }
+    };
+    let strips = show::strips(graph, &status.report, &shown, &fresh);
     if arguments.json {
-        anstream::println!("{}", states::json(&graph.film, &strips));
+        let holds: Vec<Hold> = kept.iter().map(|kept| hold(&status, kept)).collect();
+        anstream::println!("{}", states::json(&graph.film, &strips, &holds));
         return Ok(Exit::Done);
     }
     for line in states::lines(&strips, show::look()) {
         anstream::println!("{}", show::pieces(&line));
     }
-    let mut shown: Vec<FrameState> =
+    let mut drawn: Vec<FrameState> =
         strips.iter().flat_map(|s| s.runs.iter().map(|(_, state)| *state)).collect();
-    shown.sort_by_key(|s| std::cmp::Reverse(s.urgency()));
-    shown.dedup();
+    drawn.sort_by_key(|s| std::cmp::Reverse(s.urgency()));
+    drawn.dedup();
     anstream::println!();
-    anstream::println!("{}", show::pieces(&ribbon::legend(&shown, show::look().ascii)));
-    anstream::println!("{}: {}", graph.film, Counts::of_all(&strips).words());
-    notices(project, &status);
-    next(&status, project);
+    anstream::println!("{}", show::pieces(&ribbon::legend(&drawn, show::look().ascii)));
+    let what = if selection.is_everything() { graph.film.clone() } else { options.selectors.join(" ") };
+    anstream::println!("{what}: {}", Counts::of_all(&strips).words());
+    notices(&status);
+    kept.iter().for_each(|kept| tell_held(&hold(&status, kept)));
+    trouble::failed(graph, &project.failed(&status, &selection));
+    trouble::blocked(graph, &project.blocked(&status, &selection));
+    tell_left(project, &status);
+    next(&status, project, &selection, &options.selectors);
     Ok(Exit::Done)
 }
 
-fn notices(_project: &Project, status: &Status) {
+/// Plates that are only passed on are shown when they are named, or when something is wrong with them.
+fn is_shown(status: &Status, selection: &Selection, id: NodeId) -> bool {
+    let node = &status.declared.graph.nodes[id];
+    let mut unsettled = status.report.strips[id].unsettled();
+    !node.is_passed_on()
+        || arguments::is_named(selection, &node.shot, &node.stage)
+        || unsettled.any(|(_, cell)| matches!(cell.state, State::Failed | State::Blocked))
+}
+
+/// What of a hold is selected.
+fn of_picked(kept: Kept, picked: &[Option<Chosen>]) -> Option<Kept> {
+    let chosen = picked[kept.node].as_ref()?;
+    let within = |frames: &FrameSet| frames.iter().filter(|&n| chosen.contains(n)).collect::<FrameSet>();
+    let kept = Kept { frames: within(&kept.frames), fresh: within(&kept.fresh), ..kept };
+    (!kept.frames.is_empty()).then_some(kept)
+}
+
+fn hold(status: &Status, kept: &Kept) -> Hold {
+    let node = &status.declared.graph.nodes[kept.node];
+    Hold {
+        shot: node.shot.to_string(),
+        stage: node.stage.to_string(),
+        frames: kept.frames.to_string(),
+        count: kept.frames.len() as u64,
+        fresh: kept.fresh.len() as u64,
+        kept: kept.words.clone(),
+    }
+}
+
+fn tell_held(hold: &Hold) {
+    let Hold { shot, stage, frames, count, fresh, kept } = hold;
+    let fresh = match (*count, *fresh) {
+        (_, 0) => String::new(),
+        (all, n) if n == all => "; fresh now, and later changes will not render them".into(),
+        (_, n) => format!("; {n} of them fresh now, and later changes will not render those"),
+    };
+    anstream::println!("held: {shot}/{stage}@{frames} {}{fresh}", show::clean(kept));
+}
+
+fn notices(status: &Status) {
     let graph = &status.declared.graph;
     for problem in observe::faults(&graph.sources, &status.seen, graph.frame_size) {
-        anstream::println!("{}", show::problem(&status.declared.sources, &problem).trim_end());
+        anstream::eprintln!("{}", show::problem(&status.declared.sources, &problem).trim_end());
     }
     for problem in status.ledger.1.iter().filter(|p| !p.is_notice()) {
         anstream::eprintln!("ledger: {problem}");
@@ -62,43 +114,59 @@ fn notices(_project: &Project, status: &Status) {
     }
 }
 
+fn tell_left(project: &Project, status: &Status) {
+    let folders = project.folders_left(status).into_iter();
+    let folders: Vec<String> =
+        folders.map(|(folder, files)| format!("{folder} ({})", words::count(files as u64, "file"))).collect();
+    if !folders.is_empty() {
+        anstream::println!(
+            "left behind, of frames that the film no longer has: {}; `endboard sweep --remove` takes them away",
+            folders.join(", ")
+        );
+    }
+}
+
 /// What comes next, in words.
-fn next(status: &Status, project: &Project) {
-    let plan = project.plan(status, &Default::default(), false);
+fn next(status: &Status, project: &Project, selection: &Selection, selectors: &[String]) {
+    let plan = project.plan(status, selection, false);
+    let frames = plan.frames.iter().flat_map(|(&id, set)| set.iter().map(move |n| (id, n)));
+    let put_back =
+        |&(id, n): &(NodeId, i64)| status.report.strips[id].get(n).is_some_and(|cell| cell.restorable);
+    let restorable = frames.filter(put_back).count();
+    let hands = by_hand(status, selection);
+    if !hands.is_empty() {
+        anstream::println!("next, by hand: {}", hands.join(", "));
+    }
+    let words = std::iter::once("endboard rebuild".to_string()).chain(selectors.iter().cloned());
+    let command = words.collect::<Vec<_>>().join(" ");
+    match (plan.count, restorable) {
+        (0, _) => anstream::println!("nothing to render"),
+        (n, 0) => anstream::println!("next: `{command}` makes up to {}", show::frames(n)),
+        (n, r) if n == r => {
+            anstream::println!("next: `{command}` puts {} back without rendering", show::frames(n))
+        }
+        (n, r) => anstream::println!(
+            "next: `{command}` makes up to {}, {r} of them put back without rendering",
+            show::frames(n)
+        ),
+    }
+}
+
+/// Frames that a person is to make or to look at again.
+fn by_hand(status: &Status, selection: &Selection) -> Vec<String> {
     let graph = &status.declared.graph;
-    let restorable = plan.frames.iter().flat_map(|(&id, set)| set.iter().map(move |n| (id, n)));
-    let restorable =
-        restorable.filter(|&(id, n)| status.report.strips[id].get(n).is_some_and(|c| c.restorable)).count();
-    let kept = plan
-        .frames
-        .iter()
-        .filter(|&(&id, _)| !matches!(graph.nodes[id].work, Work::Plate { .. }))
-        .map(|(_, s)| s.len())
-        .sum::<usize>();
-    let hands: Vec<String> = graph
-        .nodes
-        .iter()
-        .enumerate()
-        .filter(|(_, node)| matches!(node.work, Work::Hand { .. }))
+    let picked = wanted(graph, selection);
+    let hands = graph.nodes.iter().enumerate().filter(|(_, node)| matches!(node.work, Work::Hand { .. }));
+    hands
         .filter_map(|(id, node)| {
-            use crate::stale::Reason;
-            let set: crate::base::frames::FrameSet = status.report.strips[id]
-                .unsettled()
-                .filter(|(_, c)| matches!(c.reason, Reason::Redo | Reason::FileMissing))
+            let chosen = picked[id].as_ref()?;
+            let set: FrameSet = (status.report.strips[id].unsettled())
+                .filter(|(n, c)| {
+                    matches!(c.reason, Reason::Redo | Reason::FileMissing) && chosen.contains(*n)
+                })
                 .map(|(n, _)| n)
                 .collect();
             (!set.is_empty()).then(|| format!("{}@{set}", node.name()))
         })
-        .collect();
-    if !hands.is_empty() {
-        anstream::println!("next, by hand: {}", hands.join(", "));
-    }
-    match (kept, restorable) {
-        (0, _) => anstream::println!("nothing to render"),
-        (n, 0) => anstream::println!("next: `endboard rebuild` makes up to {}", show::frames(n)),
-        (n, r) => anstream::println!(
-            "next: `endboard rebuild` makes up to {}, {r} of them put back without rendering",
-            show::frames(n)
-        ),
-    }
+        .collect()
 }

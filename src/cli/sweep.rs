@@ -7,10 +7,11 @@ use crate::report::words;
 
 /// Says what would go, or removes it.
 pub fn run(project: &Project, arguments: &Arguments, options: &Sweep) -> Answer {
-    let (found, gone) = if options.remove {
+    let (found, gone, left) = if options.remove {
         project.sweep(options.budget, &rebuild::writer())?
     } else {
-        let found = project.look_for_unused()?.1;
+        let (status, found) = project.look_for_unused()?;
+        let left = project.folders_left(&status).values().sum();
         let mut total = found.total;
         let would = found.unused.iter().take_while(|u| {
             let goes = total > options.budget;
@@ -18,12 +19,13 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Sweep) -> Answer 
             goes
         });
         let would = would.cloned().collect();
-        (found, would)
+        (found, would, left)
     };
     let bytes: u64 = gone.iter().map(|u| u.size).sum();
     if arguments.json {
         let all = serde_json::json!({ "format": "endboard sweep 1", "stored_bytes": found.total, "stored": found.count,
-            "unused": found.unused.len(), "removed": options.remove, "files": gone.len(), "bytes": bytes });
+            "unused": found.unused.len(), "removed": options.remove, "files": gone.len(), "bytes": bytes,
+            "left_behind": left });
         anstream::println!("{all:#}");
         return Ok(Exit::Done);
     }
@@ -33,7 +35,16 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Sweep) -> Answer 
         words::bytes(found.total),
         found.unused.len()
     );
+    let files = words::count(left as u64, "file");
+    match (options.remove, left) {
+        (_, 0) => {}
+        (true, _) => {
+            anstream::println!("{files} removed from renders/, of frames that the film no longer has")
+        }
+        (false, _) => anstream::println!("renders/ holds {files} of frames that the film no longer has"),
+    }
     match (options.remove, gone.len()) {
+        (_, 0) if left > 0 => {}
         (_, 0) => anstream::println!("nothing to remove"),
         (true, n) => anstream::println!("{n} removed, {} free again", words::bytes(bytes)),
         (false, n) => {

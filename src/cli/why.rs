@@ -18,7 +18,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Why) -
     for (id, node) in graph.nodes.iter().enumerate() {
         let frames = chosen(picked[id].as_ref(), node.frames);
         let plain_plate = matches!(node.work, Work::Plate { .. })
-            && !options.selectors.iter().any(|s| s.contains(&*node.stage));
+            && !arguments::is_named(&selection, &node.shot, &node.stage);
         if frames.is_empty() || plain_plate {
             continue;
         }

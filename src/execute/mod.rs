@@ -13,7 +13,7 @@ pub mod settle;
 pub mod source;
 pub mod tally;
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, Condvar, Mutex, OnceLock};
@@ -71,25 +71,33 @@ enum Progress {
 /// What a run made and what failed.
 #[derive(Clone, Debug, Default)]
 pub struct Outcome {
-    /// Frames rendered, put back, found the same, failed, blocked.
+    /// Frames rendered. Here and below plates that are only passed on are not counted.
     pub rendered: usize,
+    /// How many of those are the same as others of this run, and cost nothing.
+    pub alike: usize,
+    /// Frames of plates that are only passed on, new or changed, that were decoded.
+    pub taken_in: usize,
     /// Put back.
     pub restored: usize,
     /// Found the same.
     pub same: usize,
     /// Blocked.
     pub blocked: usize,
-    /// Failed: place, reason, and the log when there is one.
+    /// Failed: place, reason, and the log when there is one; in order of the film.
     pub failures: Vec<Failure>,
     /// Why the run ended before its work was done.
     pub ended: Option<String>,
-    /// Places that were rendered, in order.
+    /// Places that were rendered, in order; not those of plates that are only passed on.
     pub ran: Vec<(NodeId, i64)>,
 }
 
 /// One failed frame.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Failure {
+    /// The stage.
+    pub node: NodeId,
+    /// The frame.
+    pub frame: i64,
     /// `SHOT/STAGE@FRAME`.
     pub place: String,
     /// Why.
@@ -129,6 +137,8 @@ pub struct Engine<'a> {
     /// For commands' limits and signals.
     pub runtime: tokio::runtime::Handle,
     cells: Mutex<HashMap<(NodeId, i64), Progress>>,
+    /// Keys of the renders made in this run.
+    made: Mutex<HashSet<Digest>>,
     /// Digest of each node's named settings, once it is asked for.
     ingredients: Vec<OnceLock<Digest>>,
     changed: Condvar,
@@ -178,6 +188,7 @@ impl<'a> Engine<'a> {
             events,
             runtime,
             cells: Mutex::default(),
+            made: Mutex::default(),
             ingredients: graph.nodes.iter().map(|_| OnceLock::new()).collect(),
             changed: Condvar::new(),
             cache,
@@ -201,6 +212,7 @@ impl<'a> Engine<'a> {
             }
         });
         let mut outcome = self.outcome.into_inner().expect("workers ended");
+        outcome.failures.sort_by_key(|failure| (failure.node, failure.frame));
         if outcome.ended.is_none() && self.cancel.load(Ordering::Relaxed) {
             outcome.ended = Some("it was asked to stop".into());
         }
@@ -277,16 +289,22 @@ impl<'a> Engine<'a> {
         {
             let mut outcome = self.outcome.lock().expect("no worker panics with it");
             match &how {
-                How::Rendered => {
+                How::Rendered | How::Alike if node.is_passed_on() => outcome.taken_in += 1,
+                How::Failed(_) => {}
+                _ if node.is_passed_on() => {}
+                How::Rendered | How::Alike => {
                     outcome.rendered += 1;
+                    outcome.alike += usize::from(how == How::Alike);
                     outcome.ran.push((id, frame));
                 }
                 How::Restored => outcome.restored += 1,
                 How::Same => outcome.same += 1,
                 How::Blocked => outcome.blocked += 1,
-                How::Failed(_) => {}
             }
         }
-        (self.events)(Event::Frame { shot: node.shot.clone(), stage: node.stage.clone(), frame, how });
+        // Progress counts what the run said it would settle, and plates that are passed on are not among it.
+        if !node.is_passed_on() || matches!(how, How::Failed(_)) {
+            (self.events)(Event::Frame { shot: node.shot.clone(), stage: node.stage.clone(), frame, how });
+        }
     }
 }

@@ -144,12 +144,26 @@ impl Engine<'_> {
             }
             return Ok(Standing::Due(due));
         };
+        let how = self.found(id, frame, &due, &action.pixels);
+        if how == How::Alike {
+            let first = due.last.key == NONE;
+            self.tally.rendered(node, frame, due.cause.clone(), first, Default::default());
+        }
         let ready = Ready { pixels: action.pixels, key: due.key, cause: due.cause };
-        let was_in_place = self.report.strips[id].get(frame).is_none_or(|c| c.reason != Reason::OutOfPlace);
-        let same = was_in_place && due.last.key == due.key && due.last.pixels == action.pixels;
         self.place(id, frame, &ready).map_err(|e| self.broken(&e))?;
-        self.announce(id, frame, if same { How::Same } else { How::Restored });
+        self.announce(id, frame, how);
         Ok(Standing::Settled(ready))
+    }
+
+    /// How a frame is settled whose key has a render already, of these pixels.
+    fn found(&self, id: NodeId, frame: i64, due: &Due, pixels: &Digest) -> How {
+        let reason = self.report.strips[id].get(frame).map(|cell| cell.reason);
+        let is_in_place = reason != Some(Reason::OutOfPlace);
+        if due.last.key == due.key && due.last.pixels == *pixels && is_in_place {
+            return How::Same;
+        }
+        let is_of_this_run = self.made.lock().expect("no worker panics with it").contains(&due.key);
+        if is_of_this_run { How::Alike } else { How::Restored }
     }
 
     /// Puts a render in its place in the tree and remembers it as the frame's last.
@@ -209,6 +223,7 @@ impl Engine<'_> {
                 planes: digest.planes.clone(),
                 made_of: due.made_of.clone(),
             })?;
+            self.made.lock().expect("no worker panics with it").insert(due.key);
             let ready = Ready { pixels: digest.whole, key: due.key, cause: due.cause.clone() };
             self.place(id, frame, &ready)?;
             Ok(ready)
@@ -236,7 +251,7 @@ impl Engine<'_> {
             self.broken(&e);
         }
         let place = stale::place(node, frame);
-        let failure = Failure { place, reason: reason.clone(), log };
+        let failure = Failure { node: id, frame, place, reason: reason.clone(), log };
         self.outcome.lock().expect("no worker panics with it").failures.push(failure);
         self.announce(id, frame, How::Failed(reason));
     }
@@ -284,10 +299,11 @@ impl Engine<'_> {
 
     /// What made a frame necessary: a change of its own, or else what made its inputs change.
     fn cause(&self, id: NodeId, last: &Row, now: &MadeOf, needs: &[(NodeId, i64, Ready)]) -> Arc<str> {
-        let node = &self.graph.nodes[id];
         let old = (last.key != NONE).then(|| self.actions.get(&last.key)).flatten().map(|a| a.made_of);
-        let Some(old) = old else { return explain::cause(None, &node.ingredients, true, None) };
-        if old.identity == now.identity && old.parameters == now.parameters {
+        if let Some(old) = &old
+            && old.identity == now.identity
+            && old.parameters == now.parameters
+        {
             let above = needs
                 .iter()
                 .find(|(_, _, ready)| !ready.cause.is_empty() && !old.inputs.contains(&ready.pixels));
@@ -296,8 +312,8 @@ impl Engine<'_> {
             }
         }
         let state = self.state.lock().expect("no worker panics with it");
-        let source = node.source().map(|s| self.graph.sources[s].name.as_str());
-        explain::cause(state.ingredients(&old.ingredients), &node.ingredients, false, source)
+        let then = old.as_ref().and_then(|old| state.ingredients(&old.ingredients));
+        explain::cause(self.graph, id, old.as_ref(), then, now)
     }
 }
 

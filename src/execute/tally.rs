@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 use crate::base::frames::FrameSet;
 use crate::graph::Node;
 use crate::ledger::file::Ledger;
-use crate::ledger::row::{Outcome, Render, Round, Row, What};
+use crate::ledger::row::{Outcome, PASSED_ON, Render, Round, Row, What};
 
 /// Longest time that spent time stays unwritten.
 const HOLD_BACK: Duration = Duration::from_millis(500);
@@ -79,7 +79,7 @@ impl Tally {
         }
         let mut inner = self.inner.lock().expect("no worker panics with it");
         let sum = inner.1.entry((node.shot.clone(), node.stage.clone(), cause, first, failed)).or_default();
-        sum.by = node.kind().into();
+        sum.by = if node.is_passed_on() { PASSED_ON } else { node.kind() }.into();
         sum.frames.insert(frame);
         sum.wall += spent.0;
         sum.cpu += spent.1;

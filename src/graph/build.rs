@@ -13,7 +13,7 @@ use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::{FRAME_LIMIT, FrameRange, FrameSet};
 use crate::base::problem::{Problem, Problems, Span};
 use crate::base::value::{Key, Map, Node as ValueNode, Scalar, Value};
-use crate::declare::film::{At, Film, From, Media, Plate, Shot, Stage, Work as Declared};
+use crate::declare::film::{At, FilePattern, Film, From, Media, Plate, Shot, Stage, Work as Declared};
 use crate::media::image::RGBA;
 use crate::operators::{self, Attachment, Operator, Setup, Slot, WorkingSpace};
 
@@ -122,7 +122,8 @@ impl Builder<'_> {
         let plate: &Plate = self.film.plates.get(&at.value)?;
         let source = self.source(at.value.clone(), plate.media.clone(), plate.span, false);
         let available = plate.frames.as_ref().map_or(FrameRange::new(-FRAME_LIMIT, FRAME_LIMIT), |f| f.value);
-        let ingredients = vec![ingredient("encoding", plate.encoding.as_ref().map_or("", |e| &e.value))];
+        let mut ingredients = vec![ingredient("encoding", plate.encoding.as_ref().map_or("", |e| &e.value))];
+        ingredients.extend(named(&plate.media));
         let decode = self.decoder(plate.encoding.as_ref(), &plate.media, plate.span, available)?;
         let keep = matches!(plate.media, Media::Movie { .. });
         let mut node = self.node(shot, label, FrameRange::none(), Work::Plate { source, decode }, at.span);
@@ -318,12 +319,28 @@ fn implied_first(operator: &str, stage: &Stage) -> bool {
         .is_some_and(|port| !stage.from.contains_key(port.name))
 }
 
+/// Longest text of a setting that is kept beside its digest, in characters.
+const SHORT: usize = 400;
+
 pub(super) fn ingredient(name: &str, text: &str) -> Ingredient {
-    let short = text.chars().count() <= 60;
+    let short = text.chars().count() <= SHORT;
     Ingredient {
         name: name.into(),
         digest: Digest::of(text.as_bytes()),
         text: short.then(|| text.to_string()),
+    }
+}
+
+/// Which files frames come from.
+pub(super) fn named(media: &Media) -> Vec<Ingredient> {
+    match media {
+        Media::Files(at) => {
+            let FilePattern { before, digits, after } = &at.value;
+            vec![ingredient("files", &format!("{before}{}{after}", "#".repeat(*digits)))]
+        }
+        Media::Movie { path, first } => {
+            vec![ingredient("movie", &path.value), ingredient("first", &first.to_string())]
+        }
     }
 }
 

@@ -134,10 +134,26 @@ pub struct Source {
     pub by_hand: bool,
 }
 
+impl Source {
+    /// The path of a frame's file, in the project folder.
+    pub fn file(&self, frame: i64) -> String {
+        match &self.media {
+            Media::Files(at) => at.value.path(frame),
+            Media::Movie { path, .. } => path.value.clone(),
+        }
+    }
+}
+
 impl Node {
     /// `SHOT/STAGE`.
     pub fn name(&self) -> String {
         format!("{}/{}", self.shot, self.stage)
+    }
+
+    /// True for a plate whose decoded frames are only handed on: it leaves no renders, and is decoded when something
+    /// needs it. Counts of frames leave it out.
+    pub fn is_passed_on(&self) -> bool {
+        matches!(self.work, Work::Plate { .. }) && !self.keep
     }
 
     /// What the ledger calls the work: the operator's name, `command`, `hands` or `plate`.

@@ -5,13 +5,13 @@
 use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
 
-use super::build::{Builder, ingredient};
+use super::build::{Builder, ingredient, named};
 use super::connect::{Joined, Scope};
 use super::{Ingredient, Node, NodeId, Work};
 use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, Problems, Span};
-use crate::base::value::{Node as ValueNode, Value};
+use crate::base::value::{Node as ValueNode, Scalar, Value};
 use crate::declare::film::{At, ByHand, Delivers, Media, Shot, Stage, Work as Declared};
 use crate::media::image::RGBA;
 use crate::operators::{self, Kind, Operator};
@@ -121,12 +121,16 @@ impl Builder<'_> {
             .settings
             .entries
             .iter()
-            .map(|(key, value)| ingredient(&key.text, &spelled(value)))
+            .map(|(key, value)| Ingredient {
+                digest: Digest::of(spelled_by(value, &meant).as_bytes()),
+                ..ingredient(&key.text, &spelled(value))
+            })
             .collect();
+        let mut attached: Vec<(String, String)> = Vec::new();
         for (param, path, span) in wanted {
             match self.files.attach(&path) {
                 Ok(file) => {
-                    ingredients.push(Ingredient { name: path, digest: Digest::of(&file.bytes), text: None });
+                    attached.push((param.clone(), path));
                     files.insert(param, file);
                 }
                 Err(reason) => self
@@ -136,6 +140,10 @@ impl Builder<'_> {
         }
         let prepared =
             self.prepare(operator, &stage.settings, stage.span, frames, &joined.connected, &[], &files)?;
+        for (param, path) in attached {
+            let read = prepared.read_from(&param).unwrap_or_else(|| Digest::of(&files[&param].bytes));
+            ingredients.push(Ingredient { name: path, digest: read, text: None });
+        }
         let channels = prepared.channels();
         let spec = operator.spec();
         let mut node = self.node(shot, name, frames, Work::Operator { spec, prepared }, stage.span);
@@ -163,6 +171,7 @@ impl Builder<'_> {
         node.channels = delivered(&hand.delivers);
         node.identity = of_hands(operators::named("plate")?.spec());
         node.ingredients = vec![ingredient("encoding", hand.encoding.as_ref().map_or("", |e| &e.value))];
+        node.ingredients.extend(named(&Media::Files(hand.files.clone())));
         Some(node)
     }
 }
@@ -184,9 +193,22 @@ pub(super) fn delivered(delivers: &Delivers) -> Vec<Arc<str>> {
 
 /// A value as one line of text, the same for the same meaning however it was laid out.
 pub(super) fn spelled(value: &Value) -> String {
+    spelled_by(value, &|scalar| scalar.text.clone())
+}
+
+/// A scalar, the same for the same number however it was written.
+fn meant(scalar: &Scalar) -> String {
+    match scalar.text.parse::<f64>() {
+        Ok(number) if number.is_finite() && !scalar.quoted => number.to_string(),
+        _ => scalar.text.clone(),
+    }
+}
+
+fn spelled_by(value: &Value, scalar: &dyn Fn(&Scalar) -> String) -> String {
+    let spelled = |value: &Value| spelled_by(value, scalar);
     match &value.node {
         ValueNode::Null => String::new(),
-        ValueNode::Scalar(scalar) => scalar.text.clone(),
+        ValueNode::Scalar(one) => scalar(one),
         ValueNode::List(items) => format!("[{}]", items.iter().map(spelled).collect::<Vec<_>>().join(", ")),
         ValueNode::Map(map) => {
             let parts: Vec<String> =

@@ -11,6 +11,9 @@ use crate::base::digest::Digest;
 use crate::base::frames::FrameSet;
 use crate::ledger::id::RowId;
 
+/// Who did it, of the decoding of plates that are only passed on: it takes time, and leaves no renders.
+pub const PASSED_ON: &str = "passed-on plate";
+
 /// One row: something happened to some frames of one stage of one shot.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Row {

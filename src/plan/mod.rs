@@ -22,7 +22,7 @@ pub struct Column {
 pub struct Plan {
     /// Columns in the order of the film.
     pub columns: Vec<Column>,
-    /// Frames to be made or put back, by node.
+    /// Frames to be made or put back, by node; not those of plates that are only passed on.
     pub frames: HashMap<NodeId, FrameSet>,
     /// How many frames that is.
     pub count: usize,
@@ -43,17 +43,21 @@ pub fn is_work(cell: &Cell, again: bool) -> bool {
 pub fn plan(graph: &Graph, report: &Report, again: bool, wanted: &dyn Fn(NodeId, i64) -> bool) -> Plan {
     let mut plan = Plan::default();
     let mut columns: HashMap<(&str, i64), usize> = HashMap::new();
+    let asked_for = under_hands(graph, report, wanted);
     for (id, node) in graph.nodes.iter().enumerate() {
-        // A plate is decoded when something needs it, unless it is kept.
-        let waits = matches!(node.work, Work::Plate { .. }) && !node.keep;
+        // A plate is decoded when something needs it, unless it is kept or only hands need it.
+        let waits = node.is_passed_on();
+        if waits && asked_for[id].is_empty() {
+            continue;
+        }
         let mut frames = FrameSet::new();
         for (frame, cell) in report.strips[id].unsettled() {
-            if !is_work(cell, again) || !wanted(id, frame) {
+            let is_wanted = if waits { asked_for[id].contains(frame) } else { wanted(id, frame) };
+            if !is_work(cell, again) || !is_wanted {
                 continue;
             }
-            frames.insert(frame);
-            if waits {
-                continue;
+            if !waits {
+                frames.insert(frame);
             }
             let home = home(graph, id, frame);
             let column = *columns.entry(home).or_insert_with(|| {
@@ -69,6 +73,24 @@ pub fn plan(graph: &Graph, report: &Report, again: bool, wanted: &dyn Fn(NodeId,
     }
     order(graph, &mut plan);
     plan
+}
+
+/// Frames of plates that are only passed on, by node, which nothing but work of hands needs: its files stand as
+/// they are, so that nobody else would decode what came anew under them and see whether it is another picture.
+fn under_hands(graph: &Graph, report: &Report, wanted: &dyn Fn(NodeId, i64) -> bool) -> Vec<FrameSet> {
+    let mut frames = vec![FrameSet::new(); graph.nodes.len()];
+    let hands = graph.nodes.iter().enumerate().filter(|(_, node)| matches!(node.work, Work::Hand { .. }));
+    for (id, _) in hands {
+        let waiting = report.strips[id].unsettled().filter(|(_, cell)| cell.reason == Reason::Redo);
+        for (frame, _) in waiting.filter(|&(frame, _)| wanted(id, frame)) {
+            graph.each_need(id, frame, &mut |edge, _, range| {
+                if graph.nodes[edge.from].is_passed_on() {
+                    frames[edge.from].insert_range(range);
+                }
+            });
+        }
+    }
+    frames
 }
 
 /// A film frame is made right after the shot's frame that it shows; every other frame with its shot.

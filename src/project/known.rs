@@ -4,13 +4,14 @@ use std::os::unix::fs::DirEntryExt;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, OnceLock};
 
+use super::past::{Past, kept};
 use crate::base::digest::Digest;
 use crate::base::made::{MadeOf, Rows};
 use crate::execute::settle::render_path;
 use crate::graph::{Graph, Node, NodeId};
 use crate::ledger::holds::Holds;
 use crate::observe::{self, Seen};
-use crate::stale::explain::Memory;
+use crate::stale::explain::{Memory, Setting};
 use crate::stale::{Knowledge, Report, SourceState};
 use crate::store::actions::Actions;
 use crate::store::facts::Stat;
@@ -29,6 +30,7 @@ pub struct Known<'a> {
     objects: &'a Objects,
     holds: &'a Holds<'a>,
     seals: &'a Seals,
+    past: Past<'a>,
     /// When looking began, before any folder was looked into: nanoseconds.
     began: i64,
     /// Of every node, what its folder of renders holds, once it is asked for.
@@ -39,6 +41,8 @@ pub struct Known<'a> {
 struct Listing {
     /// The inode of each frame's file, from the first on; 0 where there is none.
     inodes: Vec<u64>,
+    /// Whether there are files of frames that the node has not.
+    has_others: bool,
     /// The folder's stat before it was listed.
     stat: Option<Stat>,
 }
@@ -55,12 +59,13 @@ impl<'a> Known<'a> {
         objects: &'a Objects,
         holds: &'a Holds<'a>,
         seals: &'a Seals,
+        past: Past<'a>,
     ) -> Self {
         let rows = |node: &Node| state.kept(&node.shot, &node.stage).map(|k| Arc::clone(k) as Arc<dyn Rows>);
         let rows = graph.nodes.iter().map(rows).collect();
         let listings = graph.nodes.iter().map(|_| OnceLock::new()).collect();
         let began = observe::now_nanoseconds();
-        Self { folder, graph, seen, state, rows, actions, objects, holds, seals, began, listings }
+        Self { folder, graph, seen, state, rows, actions, objects, holds, seals, past, began, listings }
     }
 
     /// The seals that a look earned beyond those that are there: of nodes that are fresh throughout, unless their
@@ -70,6 +75,8 @@ impl<'a> Known<'a> {
             let (node, print) = (&self.graph.nodes[id], (*print)?);
             let folder = match (node.keep, self.listings[id].get()) {
                 (false, _) => None,
+                // What is left of frames that the node no longer has is to be told of at every look.
+                (true, Some(listing)) if listing.has_others => return None,
                 (true, Some(listing)) => Some(listing.stat.filter(|stat| stat.is_quiet(self.began))?),
                 (true, None) => return None,
             };
@@ -88,16 +95,18 @@ impl<'a> Known<'a> {
 fn listed(folder: &Path, node: &Node) -> Listing {
     let stat = observe::stat_folder(folder);
     let mut inodes = vec![0; node.frames.len()];
+    let mut has_others = false;
     let frame = |name: &str| -> Option<i64> {
         name.strip_prefix(&*node.shot)?.strip_prefix('.')?.strip_suffix(".exr")?.parse().ok()
     };
     for entry in std::fs::read_dir(folder).into_iter().flatten().flatten() {
-        let at = entry.file_name().to_str().and_then(frame).and_then(|n| place_of(node, n));
-        if let Some(place) = at.and_then(|at| inodes.get_mut(at)) {
-            *place = entry.ino();
+        let Some(frame) = entry.file_name().to_str().and_then(frame) else { continue };
+        match place_of(node, frame).and_then(|at| inodes.get_mut(at)) {
+            Some(place) => *place = entry.ino(),
+            None => has_others = true,
         }
     }
-    Listing { inodes, stat }
+    Listing { inodes, has_others, stat }
 }
 
 /// Where a frame lies among a node's.
@@ -163,7 +172,30 @@ impl Memory for Known<'_> {
         self.actions.get(key).map(|action| action.made_of)
     }
 
-    fn ingredients(&self, digest: &Digest) -> Option<Vec<(String, Digest, Option<String>)>> {
+    fn ingredients(&self, digest: &Digest) -> Option<Vec<Setting>> {
         self.state.ingredients(digest).map(<[_]>::to_vec)
+    }
+
+    fn cause(&self, node: NodeId, frame: i64) -> Option<Arc<str>> {
+        self.past.cause(node, frame)
+    }
+
+    fn failure(&self, node: NodeId, frame: i64) -> Option<(Arc<str>, Option<String>)> {
+        self.past.failure(node, frame)
+    }
+
+    fn hold(&self, node: NodeId, frame: i64, pixels: &Digest) -> Option<String> {
+        let n = &self.graph.nodes[node];
+        let entry = self.holds.holding(&n.shot, &n.stage, frame)?;
+        self.held(node, frame, pixels).then(|| kept(entry))
+    }
+
+    fn fault(&self, source: usize, frame: i64) -> Option<String> {
+        let sight = self.seen[source].get(frame).filter(|sight| sight.state == SourceState::Unfit)?;
+        let ((width, height), (w, h)) = (sight.size, self.graph.frame_size);
+        Some(match width {
+            0 => "cannot be read as a picture".into(),
+            _ => format!("is {width}x{height}, and the film {w}x{h}"),
+        })
     }
 }

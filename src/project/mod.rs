@@ -4,8 +4,12 @@
 
 pub mod attach;
 pub mod demo;
+pub mod holding;
 pub mod known;
+pub mod left;
+mod past;
 pub mod rebuild;
+pub mod trouble;
 
 use std::path::{Path, PathBuf};
 
@@ -308,6 +312,7 @@ impl Project {
             &objects,
             &holds,
             &status.seals,
+            past::Past::new(&self.folder, &status.declared.graph, &status.ledger.0),
         );
         question(&known)
     }
@@ -339,17 +344,6 @@ impl Project {
             .collect();
         damaged.sort();
         damaged
-    }
-
-    /// The chain of reasons of each of these frames.
-    pub fn why(&self, status: &Status, frames: &[(NodeId, i64)]) -> Vec<Vec<stale::explain::Step>> {
-        let graph = &status.declared.graph;
-        self.ask(status, |known| {
-            let chain = |&(node, frame): &(NodeId, i64)| {
-                stale::explain::chain(graph, &status.report, known, known, node, frame)
-            };
-            frames.iter().map(chain).collect()
-        })
     }
 
     /// The ledger's rows.

@@ -1,30 +1,22 @@
-//! Rebuilding, holding and sweeping: what changes the film's store and ledger.
+//! Rebuilding and sweeping: what changes the film's store.
 
-use std::collections::{HashMap, HashSet};
-use std::path::PathBuf;
+use std::collections::HashSet;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
-use super::{Care, Declared, Project, ProjectError, Status, wanted};
+use super::trouble::Blocked;
+use super::{Care, Declared, Project, ProjectError, Status, left, wanted};
 use crate::base::digest::Digest;
-use crate::base::frames::FrameSet;
-use crate::base::made::NONE;
 use crate::base::selector::Selection;
 use crate::events::Event;
-use crate::execute::settle::render_path;
 use crate::execute::tally::Tally;
 use crate::execute::{Engine, Options, Outcome};
 use crate::ledger::file::Ledger;
-use crate::ledger::row::{Row, What};
 use crate::plan::{self, Plan};
 use crate::stale::Reason;
 use crate::store::lock::Lock;
-use crate::store::objects::Objects;
 use crate::store::sweep;
-
-/// Frames that one row of the ledger holds.
-const HELD_A_ROW: usize = 8192;
 
 /// Who writes, for the ledger and the lock.
 #[derive(Clone, Debug)]
@@ -41,10 +33,16 @@ pub struct Writer {
 pub struct Rebuilt {
     /// What came of the frames.
     pub outcome: Outcome,
-    /// The state before.
+    /// The film; the states of its frames are those before the run, or after it where frames are blocked.
     pub status: Status,
     /// The work as planned.
     pub plan: Plan,
+    /// Frames among the selected that cannot be made, after the run, by what stands in their way.
+    pub blocked: Vec<Blocked>,
+    /// Files removed from the film's folder, of frames that the film no longer has.
+    pub trimmed: usize,
+    /// Time on the clock from the reading of sources to the end.
+    pub elapsed: Duration,
     /// Wall and processor time over all frames.
     pub spent: (Duration, Duration),
     /// The ledger's trouble, when rows could not be written.
@@ -75,11 +73,14 @@ impl Project {
         if !declared.is_sound() {
             return Err(ProjectError::Unsound(Box::new(declared)));
         }
+        let began = Instant::now();
         let _lock = self.lock(writer)?;
         let mut status =
             self.status_of(declared, Care::Write, &|done, of| events(Event::Reading(done, of)))?;
         self.clear_left_over(&status);
-        let plan = self.plan(&status, selection, options.again);
+        let trimmed = self.trim_film(&status, selection)?;
+        let again = options.again;
+        let plan = self.plan(&status, selection, again);
         let ledger = Ledger::open(&self.folder.join("ledger"), &writer.name)?;
         let tally = Tally::new(&status.declared.graph.film, &writer.machine, ledger);
         let mut state = std::mem::take(&mut status.state);
@@ -107,11 +108,32 @@ impl Project {
         status.state = state;
         let spent = *tally.total.lock().expect("the run ended");
         let ledger_trouble = tally.trouble.lock().expect("the run ended").clone();
-        Ok(Rebuilt { outcome, status, plan, spent, ledger_trouble })
+        let blocked = self.blocked_after(&mut status, &mut outcome, selection, again);
+        let elapsed = began.elapsed();
+        Ok(Rebuilt { outcome, status, plan, blocked, trimmed, elapsed, spent, ledger_trouble })
+    }
+
+    /// What is blocked among the selected once the run is over, and how much that is.
+    fn blocked_after(
+        &self,
+        status: &mut Status,
+        outcome: &mut Outcome,
+        selection: &Selection,
+        again: bool,
+    ) -> Vec<Blocked> {
+        if outcome.ended.is_some() {
+            return Vec::new();
+        }
+        if again || !outcome.failures.is_empty() || outcome.blocked > 0 {
+            self.look(status);
+        }
+        let blocked = self.blocked(status, selection);
+        outcome.blocked = blocked.iter().map(Blocked::count).sum();
+        blocked
     }
 
     /// Takes the writer's lock, making the store where there is none.
-    fn lock(&self, writer: &Writer) -> Result<Lock, ProjectError> {
+    pub(super) fn lock(&self, writer: &Writer) -> Result<Lock, ProjectError> {
         let store = crate::store::Store::at(&self.folder)?;
         store.create()?;
         let who = format!(
@@ -137,49 +159,6 @@ impl Project {
         }
     }
 
-    /// Keeps (or lets go of) the renders that are there, of what is selected. Gives how many frames that is.
-    pub fn hold(
-        &self,
-        selection: &Selection,
-        hold: bool,
-        note: &str,
-        writer: &Writer,
-    ) -> Result<usize, ProjectError> {
-        let status = self.status(false, &|_, _| {})?;
-        let _lock = self.lock(writer)?;
-        let mut ledger = Ledger::open(&self.folder.join("ledger"), &writer.name)?;
-        let graph = &status.declared.graph;
-        let mut count = 0;
-        for (node, chosen) in graph.nodes.iter().zip(wanted(graph, selection)) {
-            let Some(chosen) = chosen else { continue };
-            let Some(table) = status.state.table(&node.shot, &node.stage) else { continue };
-            let all: Vec<i64> = node
-                .frames
-                .iter()
-                .filter(|&n| chosen.contains(n) && table.get(n).is_some_and(|r| r.key != NONE))
-                .collect();
-            count += all.len();
-            // A row of the ledger has a limit, and each frame's digest stands in it.
-            for frames in all.chunks(HELD_A_ROW) {
-                let frames: FrameSet = frames.iter().copied().collect();
-                let digests = frames.iter().filter_map(|n| table.get(n)).map(|row| row.pixels).collect();
-                let note: Arc<str> = note.into();
-                let what = if hold { What::Hold { digests, note } } else { What::Release { note } };
-                let (film, by) = (graph.film.as_str().into(), writer.name.as_str().into());
-                ledger.append(&Row {
-                    when: jiff::Timestamp::now(),
-                    film,
-                    shot: node.shot.clone(),
-                    stage: node.stage.clone(),
-                    frames,
-                    by,
-                    what,
-                })?;
-            }
-        }
-        Ok(count)
-    }
-
     /// What a sweep would find: stored renders that no current frame uses, oldest first.
     pub fn look_for_unused(&self) -> Result<(Status, sweep::Found), ProjectError> {
         let status = self.status_of(self.read(), Care::Write, &|_, _| {})?;
@@ -202,42 +181,20 @@ impl Project {
         Ok((status, found))
     }
 
-    /// Removes unused renders, oldest first, down to `budget` bytes, and their names in `renders/` of frames that
-    /// the film no longer has.
+    /// Removes unused renders, oldest first, down to `budget` bytes, and what lies in `renders/` of frames that the film
+    /// no longer has; gives how many files of those there were.
     pub fn sweep(
         &self,
         budget: u64,
         writer: &Writer,
-    ) -> Result<(sweep::Found, Vec<sweep::Unused>), ProjectError> {
+    ) -> Result<(sweep::Found, Vec<sweep::Unused>, usize), ProjectError> {
         let _lock = self.lock(writer)?;
         let (status, found) = self.look_for_unused()?;
         let left = self.left_behind(&status);
+        left::remove(&left)?;
         let gone = sweep::remove(&found, budget)?;
         let lost: HashSet<Digest> = gone.iter().map(|u| u.pixels).collect();
-        for (_, path) in left.iter().filter(|(pixels, _)| lost.contains(pixels)) {
-            std::fs::remove_file(path).map_err(crate::store::StoreError::file(path))?;
-        }
         status.actions.retain(|action| !lost.contains(&action.pixels))?;
-        Ok((found, gone))
-    }
-
-    /// Files in `renders/` of frames that the film no longer has, as far as they are still what was rendered.
-    fn left_behind(&self, status: &Status) -> Vec<(Digest, PathBuf)> {
-        let objects = Objects::of(&status.store);
-        let graph = &status.declared.graph;
-        let frames: HashMap<(&str, &str), _> =
-            graph.nodes.iter().map(|node| ((&*node.shot, &*node.stage), node.frames)).collect();
-        let mut left = Vec::new();
-        for (shot, stage, table) in status.state.tables() {
-            let current = frames.get(&(shot, stage));
-            for (frame, row) in table.rows().filter(|(n, _)| !current.is_some_and(|range| range.contains(*n)))
-            {
-                let path = self.folder.join(render_path(shot, stage, frame));
-                if objects.is_at(&row.pixels, &path) {
-                    left.push((row.pixels, path));
-                }
-            }
-        }
-        left
+        Ok((found, gone, left.len()))
     }
 }

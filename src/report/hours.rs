@@ -9,7 +9,7 @@ use std::time::Duration;
 
 use jiff::Timestamp;
 
-use crate::ledger::row::{Outcome, Render, Round, Row, What};
+use crate::ledger::row::{Outcome, PASSED_ON, Render, Round, Row, What};
 use crate::report::words::{percent, share, time};
 
 /// The operators whose renders are final steps: colour (`grade`, `match`), sound (`mix`), assembly
@@ -24,7 +24,8 @@ pub const FINAL_OPERATORS: [&str; 5] = ["grade", "match", "mix", "assemble", "de
 pub struct Tally {
     /// Render rows.
     pub rows: u64,
-    /// Frames rendered; a frame rendered twice counts twice.
+    /// Frames rendered; a frame rendered twice counts twice. Plates that are only passed on are not counted: they cost
+    /// time, and leave no renders.
     pub frames: u64,
     /// Frames of rows that failed.
     pub failed_frames: u64,
@@ -109,7 +110,8 @@ impl Hours {
         let mut by: [HashMap<&str, Tally>; 4] = Default::default();
         for row in rows {
             let What::Render(render) = &row.what else { continue };
-            let frames = row.frames.len() as u64;
+            let is_counted = &*row.by != PASSED_ON || render.outcome != Outcome::Done;
+            let frames = if is_counted { row.frames.len() as u64 } else { 0 };
             hours.total.add(frames, render);
             if FINAL_OPERATORS.contains(&&*row.by) {
                 hours.final_steps.add(frames, render);

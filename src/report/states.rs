@@ -142,12 +142,30 @@ pub fn lines(strips: &[Strip], look: Look) -> Vec<Vec<Piece>> {
     out
 }
 
+/// Renders of one stage that a person keeps.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Hold {
+    /// The shot.
+    pub shot: String,
+    /// The stage.
+    pub stage: String,
+    /// The frames.
+    pub frames: String,
+    /// How many frames.
+    pub count: u64,
+    /// How many of them are fresh now.
+    pub fresh: u64,
+    /// By whom, since when and why, in words.
+    pub kept: String,
+}
+
 #[derive(Serialize)]
 struct Form<'a> {
     format: &'static str,
     film: &'a str,
     counts: Counts,
     strips: Vec<StripForm<'a>>,
+    holds: &'a [Hold],
 }
 
 #[derive(Serialize)]
@@ -175,13 +193,16 @@ impl<'a> From<&'a Strip> for StripForm<'a> {
 /// - `counts`: frames of all stages that are `fresh`, `stale`, `held` (stale, but kept by a person, and
 ///   not counted under `stale`), `absent`, `out`, `failed`, `blocked`;
 /// - `strips`: one object a stage: `shot`, `stage`, `counts`, and `runs`, a list of pairs of frames
-///   (`"1009-1020"` or `"1009"`) and their state in one of the words above.
-pub fn json(film: &str, strips: &[Strip]) -> String {
+///   (`"1009-1020"` or `"1009"`) and their state in one of the words above;
+/// - `holds`: what persons keep: `shot`, `stage`, `frames`, their `count`, how many are `fresh` now, and `kept`, by whom,
+///   since when and why.
+pub fn json(film: &str, strips: &[Strip], holds: &[Hold]) -> String {
     let form = Form {
         format: FORMAT,
         film,
         counts: Counts::of_all(strips),
         strips: strips.iter().map(StripForm::from).collect(),
+        holds,
     };
     serde_json::to_string_pretty(&form).expect("texts and numbers are always JSON")
 }
@@ -231,7 +252,7 @@ mod tests {
 
     #[test]
     fn json_holds_counts_and_runs() {
-        let value: serde_json::Value = serde_json::from_str(&json("The Brine Lamp", &strips())).unwrap();
+        let value: serde_json::Value = serde_json::from_str(&json("The Brine Lamp", &strips(), &[])).unwrap();
         assert_eq!(value["format"], "endboard states 1");
         assert_eq!(value["counts"]["fresh"], 13);
         assert_eq!(value["counts"]["held"], 1);

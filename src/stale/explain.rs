@@ -1,21 +1,33 @@
-//! From a stale frame down to what changed, with old and new digests at each step.
+//! From a frame down to what changed or what stands in its way, with old and new digests at each step.
 //!
 //! Sets what the last render was made of against what the frame is made of now. Knows nothing of the disk.
 
 use std::sync::Arc;
 
-use super::{Input, Knowledge, Reason, Report, SourceState, key, place};
+use super::words::{differing, sentences};
+use super::{Cell, Input, Knowledge, Reason, Report, place};
 use crate::base::digest::Digest;
 use crate::base::made::{MadeOf, NONE};
-use crate::base::state::State;
-use crate::graph::{Graph, Ingredient, NodeId};
+use crate::base::state::{FrameState, State};
+use crate::graph::{Graph, Ingredient, NodeId, Work};
 
-/// What the store remembers of past renders.
+/// A named setting with its digest and, when it is not too long, its text.
+pub type Setting = (String, Digest, Option<String>);
+
+/// What the store and the ledger remember.
 pub trait Memory {
     /// What the render of a key was made of.
     fn made_of(&self, key: &Digest) -> Option<MadeOf>;
     /// A list of named settings.
-    fn ingredients(&self, digest: &Digest) -> Option<Vec<(String, Digest, Option<String>)>>;
+    fn ingredients(&self, digest: &Digest) -> Option<Vec<Setting>>;
+    /// What made the last render of a frame necessary.
+    fn cause(&self, node: NodeId, frame: i64) -> Option<Arc<str>>;
+    /// Why the last failed attempt at a frame failed, and where what it printed lies.
+    fn failure(&self, node: NodeId, frame: i64) -> Option<(Arc<str>, Option<String>)>;
+    /// Who keeps a frame's render, since when and why, when it is of these pixels.
+    fn hold(&self, node: NodeId, frame: i64, pixels: &Digest) -> Option<String>;
+    /// What is wrong with a source's file that cannot be used.
+    fn fault(&self, source: usize, frame: i64) -> Option<String>;
 }
 
 /// One link of the chain.
@@ -23,8 +35,8 @@ pub trait Memory {
 pub struct Step {
     /// `SHOT/STAGE@FRAME`.
     pub place: String,
-    /// Its state.
-    pub state: State,
+    /// Its state, and whether a person keeps its render.
+    pub state: FrameState,
     /// What is to be said of it.
     pub says: String,
     /// Digest then, when there was one.
@@ -33,147 +45,296 @@ pub struct Step {
     pub new: Option<Digest>,
 }
 
-/// The chain of one frame, the frame itself first, the changed input last.
-pub fn chain(
-    graph: &Graph,
-    report: &Report,
-    known: &dyn Knowledge,
-    memory: &dyn Memory,
+/// A frame to look at, with the pixels that the frame above saw in it and sees in it now, when they differ.
+struct Link {
     node: NodeId,
     frame: i64,
-) -> Vec<Step> {
-    let mut steps = Vec::new();
-    let mut at = Some((node, frame));
-    while let Some((id, frame)) = at {
-        let Some(cell) = report.strips[id].get(frame) else { break };
-        let last = super::last(known, id, frame);
-        let step = |says: String| Step {
-            place: place(&graph.nodes[id], frame),
-            state: cell.state,
-            says,
-            old: (last.key != NONE).then_some(last.key),
-            new: (cell.key != NONE).then_some(cell.key),
-        };
-        at = None;
-        match cell.reason {
-            Reason::None => steps.push(step("its render matches the declaration".into())),
-            Reason::OutOfPlace => steps.push(step("its file was taken out of renders/; a rebuild puts it back without rendering".into())),
-            Reason::FileMissing => steps.push(step("its file is missing".into())),
-            Reason::FileUnfit => steps.push(step("its file cannot be used; `endboard check` says why".into())),
-            Reason::Delivered if last.key == NONE => steps.push(step("a person delivered it; the next rebuild takes it in".into())),
-            Reason::Failed => steps.push(step("the last attempt with this very key failed; it is tried again when something changes, or with --again".into())),
-            Reason::New | Reason::Changed | Reason::Delivered | Reason::Redo | Reason::Input | Reason::InputMissing => {
-                let (says, next) = difference(graph, report, known, memory, id, frame);
-                steps.push(step(says));
-                at = next;
-            }
-        }
-    }
-    steps
+    seen: Option<(Digest, Digest)>,
 }
 
-/// What differs between the last render of a frame and now: words, and the input to look at next.
-fn difference(
-    graph: &Graph,
-    report: &Report,
-    known: &dyn Knowledge,
-    memory: &dyn Memory,
-    id: NodeId,
+/// An input frame, and what is found there now.
+struct Need {
+    node: NodeId,
     frame: i64,
-) -> (String, Option<(NodeId, i64)>) {
-    let node = &graph.nodes[id];
-    let mut needs = Vec::new();
-    graph.each_need(id, frame, &mut |edge, _, range| needs.extend(range.iter().map(|n| (edge.from, n))));
-    let unsettled = needs
-        .iter()
-        .copied()
-        .find(|&(from, n)| report.strips[from].get(n).is_none_or(|c| c.state != State::Fresh));
-    let last = super::last(known, id, frame);
-    let Some(old) = (last.key != NONE).then(|| memory.made_of(&last.key)).flatten() else {
-        return match unsettled {
-            Some(next) => ("it was never rendered, and it needs".into(), Some(next)),
-            None => ("it was never rendered".into(), None),
-        };
-    };
-    let now: Vec<(String, Digest, Option<String>)> =
-        node.ingredients.iter().map(|i: &Ingredient| (i.name.clone(), i.digest, i.text.clone())).collect();
-    let source = node.source().map(|s| known.source(s, frame));
-    let digest = match source {
-        Some(SourceState::Known(digest)) => Some(digest),
-        _ => None,
-    };
-    let mut seen = |from: NodeId, n: i64, channel: Option<&str>| match report.strips[from].get(n) {
-        Some(c) => super::input(known, &c, channel),
-        None => Input::Missing,
-    };
-    let new = key(graph, id, frame, digest, None, &mut seen).ok().map(|(_, made)| made);
-    let changed = memory.ingredients(&old.ingredients).map(|then| changes(&then, &now)).unwrap_or_default();
-    let own = node.identity != old.identity
-        || new.as_ref().map_or(!changed.is_empty(), |new| new.parameters != old.parameters);
-    if own {
-        if node.source().is_some() && changed.is_empty() {
-            return ("its file has other bytes than before".into(), None);
+    now: Input,
+}
+
+/// Everything that an answer rests on.
+pub struct Explainer<'a> {
+    /// The film.
+    pub graph: &'a Graph,
+    /// The state of every frame.
+    pub report: &'a Report,
+    /// What that was found by.
+    pub known: &'a dyn Knowledge,
+    /// What is remembered.
+    pub memory: &'a dyn Memory,
+}
+
+impl Explainer<'_> {
+    /// The chain of one frame, the frame itself first; last comes what changed, or what stands in the way.
+    pub fn chain(&self, node: NodeId, frame: i64) -> Vec<Step> {
+        let mut steps = Vec::new();
+        let mut at = Some(Link { node, frame, seen: None });
+        while let Some(link) = at {
+            let Some(cell) = self.report.strips[link.node].get(link.frame) else { break };
+            let last = super::last(self.known, link.node, link.frame);
+            let (mut says, next) = self.link(&link, &cell);
+            if let Some(hold) = self.memory.hold(link.node, link.frame, &last.pixels) {
+                says = match cell.state {
+                    State::Fresh => format!("{says}; held {hold}, so that later changes will not render it"),
+                    _ => format!("{hold}; {says}"),
+                };
+            }
+            let (old, new) = match (cell.state, link.seen) {
+                (State::Fresh, Some((then, now))) => (then, now),
+                _ => (last.key, cell.key),
+            };
+            steps.push(Step {
+                place: place(&self.graph.nodes[link.node], link.frame),
+                state: FrameState { state: cell.state, held: cell.held },
+                says,
+                old: (old != NONE).then_some(old),
+                new: (new != NONE).then_some(new),
+            });
+            at = next;
         }
-        let what = if changed.is_empty() {
-            "its parameters at this frame changed".into()
-        } else {
-            changed.join("; ")
-        };
-        return (what, None);
+        steps
     }
-    let moved = new.as_ref().and_then(|new| {
-        needs.iter().zip(old.inputs.iter().zip(&new.inputs)).find(|(_, (a, b))| a != b).map(|(&need, _)| need)
-    });
-    match unsettled.or(moved) {
-        Some(next) => ("an input of it changed".into(), Some(next)),
-        None => ("other input frames are used than before".into(), None),
+
+    /// The frame at the root of what blocks a frame: missing, failed or a person's to make.
+    pub fn blocker(&self, node: NodeId, frame: i64) -> (NodeId, i64) {
+        let mut at = (node, frame);
+        while let Some(need) = self.obstacle(at.0, at.1) {
+            at = (need.node, need.frame);
+        }
+        at
+    }
+
+    fn obstacle(&self, node: NodeId, frame: i64) -> Option<Need> {
+        let cell = self.report.strips[node].get(frame)?;
+        let blocked = cell.reason == Reason::InputMissing;
+        self.needs(node, frame).into_iter().find(|need| blocked && need.now == Input::Missing)
+    }
+
+    /// What is to be said of a frame, and the frame to look at next.
+    fn link(&self, link: &Link, cell: &Cell) -> (String, Option<Link>) {
+        let (id, frame) = (link.node, link.frame);
+        let words = match cell.reason {
+            Reason::None if link.seen.is_some() => self.since(id, frame),
+            Reason::None => "its render matches the declaration".into(),
+            Reason::OutOfPlace => {
+                "its file was taken out of renders/; a rebuild puts it back without rendering".into()
+            }
+            Reason::FileMissing => self.missing(id, frame),
+            Reason::FileUnfit => self.unfit(id, frame),
+            Reason::Failed => self.failed(id, frame),
+            Reason::InputMissing => {
+                let next = self.obstacle(id, frame);
+                let next = next.map(|need| Link { node: need.node, frame: need.frame, seen: None });
+                return ("what it needs is not to be had".into(), next);
+            }
+            Reason::Delivered if super::last(self.known, id, frame).key == NONE => {
+                "a person delivered it; the next rebuild takes it in".into()
+            }
+            Reason::New | Reason::Changed | Reason::Delivered | Reason::Redo | Reason::Input => {
+                return self.difference(id, frame, cell.reason);
+            }
+        };
+        (words, None)
+    }
+
+    /// What differs between the last render of a frame and now.
+    fn difference(&self, id: NodeId, frame: i64, reason: Reason) -> (String, Option<Link>) {
+        let last = super::last(self.known, id, frame);
+        let needs = self.needs(id, frame);
+        let lacking = needs
+            .iter()
+            .find(|need| need.now == Input::Missing)
+            .or(needs.iter().find(|need| need.now == Input::ToCome));
+        let follow = |need: &Need| Link { node: need.node, frame: need.frame, seen: None };
+        if last.key == NONE {
+            return match lacking {
+                Some(need) => ("it was never rendered, and it needs".into(), Some(follow(need))),
+                None => ("it was never rendered".into(), None),
+            };
+        }
+        let Some(old) = self.memory.made_of(&last.key) else {
+            return ("the record of what its render was made of is lost".into(), None);
+        };
+        if let Some(says) = self.own(id, frame, &old) {
+            return (says, None);
+        }
+        if let Some(answer) = self.cut(id, &needs, &old) {
+            return answer;
+        }
+        let says = match reason {
+            Reason::Redo => "its inputs changed after a person made it, so that a person must look at it",
+            _ => "an input of it changed",
+        };
+        if needs.len() != old.inputs.len() {
+            return ("other input frames are used than before".into(), lacking.map(follow));
+        }
+        let moved = needs.iter().zip(&old.inputs).find_map(|(need, &then)| match need.now {
+            Input::Pixels(now) if now != then => Some(Link { seen: Some((then, now)), ..follow(need) }),
+            _ => None,
+        });
+        // What is not made yet comes first: it says more of why than what was made since.
+        match lacking.map(follow).or(moved) {
+            Some(next) => (says.into(), Some(next)),
+            None => ("other input frames are used than before".into(), None),
+        }
+    }
+
+    /// What a person changed about the stage itself, as far as it plays a part at this frame.
+    fn own(&self, id: NodeId, frame: i64, old: &MadeOf) -> Option<String> {
+        let node = &self.graph.nodes[id];
+        let source = match node.source().map(|source| self.known.source(source, frame)) {
+            None => None,
+            Some(super::SourceState::Known(digest)) => Some(digest),
+            Some(_) => return None,
+        };
+        let is_made_alike = node.identity == old.identity;
+        if is_made_alike && super::parameters(node, frame, source, None) == old.parameters {
+            return None;
+        }
+        let changed = self.settings(id, old);
+        Some(match node.source() {
+            _ if !changed.is_empty() => changed.join("; "),
+            Some(source) if is_made_alike => {
+                format!("{} has other bytes than before", self.file(source, frame))
+            }
+            _ if !is_made_alike => {
+                "how it is made changed: its version, its reach or what it delivers".into()
+            }
+            _ => "its settings come out otherwise at this frame".into(),
+        })
+    }
+
+    /// The named settings that differ from those of an earlier render.
+    fn settings(&self, id: NodeId, old: &MadeOf) -> Vec<String> {
+        let now = list(&self.graph.nodes[id].ingredients);
+        self.memory.ingredients(&old.ingredients).map(|then| sentences(&then, &now)).unwrap_or_default()
+    }
+
+    /// Of a film frame that shows another frame than before: the cut, and both frames.
+    fn cut(&self, id: NodeId, needs: &[Need], old: &MadeOf) -> Option<(String, Option<Link>)> {
+        let node = &self.graph.nodes[id];
+        let then = *old.inputs.first()?;
+        let is_cut = |setting: &String| setting.starts_with("the cut");
+        if !is_assembly(&node.work) || !self.settings(id, old).iter().any(is_cut) {
+            return None;
+        }
+        let Some(need) = needs.first() else {
+            return Some(("the cut shows nothing here any more".into(), None));
+        };
+        if super::last(self.known, need.node, need.frame).pixels == then {
+            return None;
+        }
+        let shows = place(&self.graph.nodes[need.node], need.frame);
+        let showed = node.inputs.iter().find_map(|edge| {
+            let rows = self.known.rows(edge.from)?;
+            let from = &self.graph.nodes[edge.from];
+            let frame = from.frames.iter().find(|&n| rows.row(n).pixels == then)?;
+            Some(place(from, frame))
+        });
+        let before = showed.map_or(String::new(), |showed| format!(", and showed {showed} before"));
+        let next = (!matches!(need.now, Input::Pixels(_))).then_some(Link {
+            node: need.node,
+            frame: need.frame,
+            seen: None,
+        });
+        Some((format!("the cut changed: it shows {shows} here{before}"), next))
+    }
+
+    fn needs(&self, id: NodeId, frame: i64) -> Vec<Need> {
+        let mut needs = Vec::new();
+        self.graph.each_need(id, frame, &mut |edge, _, range| {
+            needs.extend(range.iter().map(|frame| {
+                let now = match self.report.strips[edge.from].get(frame) {
+                    Some(cell) => super::input(self.known, &cell, edge.channel.as_deref()),
+                    None => Input::Missing,
+                };
+                Need { node: edge.from, frame, now }
+            }));
+        });
+        needs
+    }
+
+    /// Of a fresh frame that is not what the frame above saw in it.
+    fn since(&self, id: NodeId, frame: i64) -> String {
+        let node = &self.graph.nodes[id];
+        match (node.source(), self.memory.cause(id, frame)) {
+            (Some(source), _) => {
+                format!("it was read anew from {} since then", self.file(source, frame))
+            }
+            (None, Some(cause)) => format!("it was rendered anew since then; the cause was: {cause}"),
+            (None, None) => "it was rendered anew since then".into(),
+        }
+    }
+
+    fn missing(&self, id: NodeId, frame: i64) -> String {
+        let node = &self.graph.nodes[id];
+        let file = node.source().map_or_else(String::new, |source| self.file(source, frame));
+        match node.work {
+            Work::Hand { .. } => format!("a person is to put {file} in place"),
+            _ => format!("{file} is missing"),
+        }
+    }
+
+    fn unfit(&self, id: NodeId, frame: i64) -> String {
+        let Some(source) = self.graph.nodes[id].source() else { return "its file cannot be used".into() };
+        let fault = self.memory.fault(source, frame).unwrap_or_else(|| "cannot be used".into());
+        format!("{} {fault}", self.file(source, frame))
+    }
+
+    fn failed(&self, id: NodeId, frame: i64) -> String {
+        let again = "it is tried again when something changes, or with `endboard rebuild --again`";
+        match self.memory.failure(id, frame) {
+            Some((reason, Some(log))) => {
+                format!("the last attempt at just this failed: {reason}; its log is {log}; {again}")
+            }
+            Some((reason, None)) => format!("the last attempt at just this failed: {reason}; {again}"),
+            None => format!("the last attempt at just this failed; {again}"),
+        }
+    }
+
+    /// The path of a source's file.
+    fn file(&self, source: usize, frame: i64) -> String {
+        self.graph.sources[source].file(frame)
     }
 }
 
-/// The named settings that differ, as sentences with both values or digests.
-pub fn changes(
-    then: &[(String, Digest, Option<String>)],
-    now: &[(String, Digest, Option<String>)],
-) -> Vec<String> {
-    let mut out = Vec::new();
-    for (name, digest, text) in now {
-        match then.iter().find(|(n, _, _)| n == name) {
-            None => out
-                .push(format!("{name} is new{}", text.as_ref().map_or(String::new(), |t| format!(" ({t})")))),
-            Some((_, old, _)) if old == digest => {}
-            Some((_, old, old_text)) => out.push(match (old_text, text) {
-                (Some(a), Some(b)) => format!("{name}: {a} → {b}"),
-                _ => format!("{name} changed ({} → {})", old.short(), digest.short()),
-            }),
-        }
-    }
-    for (name, _, _) in then {
-        if !now.iter().any(|(n, _, _)| n == name) {
-            out.push(format!("{name} is gone"));
-        }
-    }
-    out
+fn is_assembly(work: &Work) -> bool {
+    matches!(work, Work::Operator { spec, .. } if spec.name == "assemble")
 }
 
-/// In a few words for the ledger, what made a frame necessary when nothing above it did.
+fn list(ingredients: &[Ingredient]) -> Vec<Setting> {
+    ingredients.iter().map(|i| (i.name.clone(), i.digest, i.text.clone())).collect()
+}
+
+/// In a few words for the ledger, what made a frame necessary when nothing above it did. `old` is what its last render
+/// was made of and `then` the settings of that render.
 pub fn cause(
-    then: Option<&[(String, Digest, Option<String>)]>,
-    now: &[Ingredient],
-    first: bool,
-    source: Option<&str>,
+    graph: &Graph,
+    id: NodeId,
+    old: Option<&MadeOf>,
+    then: Option<&[Setting]>,
+    now: &MadeOf,
 ) -> Arc<str> {
-    if first {
-        return "first render".into();
+    let node = &graph.nodes[id];
+    let Some(old) = old else { return "first render".into() };
+    let own = old.identity != now.identity || old.parameters != now.parameters;
+    if !own && !is_assembly(&node.work) {
+        return "changed input frames".into();
     }
     let Some(then) = then else { return "changed settings".into() };
-    let names: Vec<&str> = now
-        .iter()
-        .filter(|i| then.iter().find(|(n, _, _)| *n == i.name).is_none_or(|(_, d, _)| *d != i.digest))
-        .map(|i| i.name.as_str())
-        .collect();
-    match (names.is_empty(), source) {
-        (true, Some(source)) => format!("plate {source}").into(),
-        (true, None) => "changed input frames".into(),
+    let settings = list(&node.ingredients);
+    let names: Vec<&str> = differing(then, &settings).iter().map(|change| change.name).collect();
+    match (names.is_empty(), node.source()) {
         (false, _) => names.join(", ").into(),
+        (true, Some(source)) => format!("plate {}", graph.sources[source].name).into(),
+        (true, None) if own => "changed settings".into(),
+        (true, None) => "changed input frames".into(),
     }
 }

@@ -6,6 +6,7 @@
 pub mod explain;
 mod seal;
 mod strip;
+mod words;
 
 use std::sync::Arc;
 
@@ -154,6 +155,15 @@ fn input(known: &dyn Knowledge, cell: &Cell, channel: Option<&str>) -> Input {
     }
 }
 
+/// Digest of a frame's parameters, of plates and hand stages with that of its file.
+fn parameters(node: &Node, frame: i64, source: Option<Digest>, steady: Option<Digest>) -> Digest {
+    let parameters = steady.unwrap_or_else(|| node.parameters(frame));
+    match source {
+        Some(source) => KeyHasher::new().digest(&parameters).digest(&source).finish(),
+        None => parameters,
+    }
+}
+
 /// What a frame is made of now and the key of that, or what stands in the way. `source` is the digest of its file
 /// (plates and hand stages), `steady` the digest of parameters that are the same for every frame.
 pub fn key(
@@ -165,10 +175,7 @@ pub fn key(
     seen: &mut dyn FnMut(NodeId, i64, Option<&str>) -> Input,
 ) -> Result<(Digest, MadeOf), Input> {
     let node = &graph.nodes[id];
-    let mut parameters = steady.unwrap_or_else(|| node.parameters(frame));
-    if let Some(source) = source {
-        parameters = KeyHasher::new().digest(&parameters).digest(&source).finish();
-    }
+    let parameters = parameters(node, frame, source, steady);
     let mut made = MadeOf { identity: node.identity, parameters, ingredients: NONE, inputs: Vec::new() };
     let mut hasher = KeyHasher::new();
     hasher.text("key 2").digest(&node.identity).digest(&made.parameters);

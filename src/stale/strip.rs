@@ -83,6 +83,11 @@ impl Strip {
         }
     }
 
+    /// True when single frames were not looked at.
+    pub fn is_sealed(&self) -> bool {
+        matches!(self.held_as, HeldAs::Sealed(_))
+    }
+
     /// A frame's cell.
     pub fn get(&self, frame: i64) -> Option<Cell> {
         if !self.frames.contains(frame) {

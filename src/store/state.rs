@@ -187,9 +187,9 @@ impl State {
         self.tables.get(&(Arc::clone(shot), Arc::clone(stage)))
     }
 
-    /// All tables by shot and stage.
-    pub fn tables(&self) -> impl Iterator<Item = (&str, &str, &Table)> {
-        self.tables.iter().map(|((shot, stage), kept)| (&**shot, &**stage, kept.table()))
+    /// Shot and stage of all tables.
+    pub fn stages(&self) -> impl Iterator<Item = (&Arc<str>, &Arc<str>)> {
+        self.tables.keys().map(|(shot, stage)| (shot, stage))
     }
 
     /// A list of named settings.

@@ -1,0 +1,89 @@
+//! Failed and blocked frames in words, a line or a few each.
+//!
+//! Knows their layout. Which frames belong together is found out by `project`.
+
+use super::show;
+use crate::base::frames::FrameSet;
+use crate::graph::{Graph, NodeId};
+use crate::project::trouble::{Blocked, Failed};
+
+/// Entries told in full; the rest is counted.
+const TOLD: usize = 12;
+/// Stages named of one entry.
+const STAGES: usize = 8;
+
+/// `br030/colour@1012-1019`.
+fn place(graph: &Graph, node: NodeId, frames: &FrameSet) -> String {
+    format!("{}@{frames}", graph.nodes[node].name())
+}
+
+/// What failed in this run, with the end of the log of the first frame of each entry.
+pub fn failures(graph: &Graph, failed: &[Failed]) {
+    for entry in failed.iter().take(TOLD) {
+        let (place, reason) = (place(graph, entry.node, &entry.frames), show::clean(&entry.reason));
+        let several = match entry.frames.len() {
+            1 => String::new(),
+            n => format!(" ({n} frames)"),
+        };
+        anstream::println!("\nfailed: {place}{several}: {reason}");
+        let Some(log) = &entry.log else { continue };
+        let bytes = std::fs::read(log).unwrap_or_default();
+        let text = String::from_utf8_lossy(&bytes[bytes.len().saturating_sub(8192)..]).into_owned();
+        let lines: Vec<&str> = text.lines().rev().take(6).collect();
+        lines.iter().rev().for_each(|line| anstream::println!("    {}", show::clean(line)));
+        let whole = if entry.frames.len() > 1 { "whole log of the first" } else { "whole log" };
+        anstream::println!("    {whole}: {log}");
+    }
+    rest(failed.len(), "failures");
+}
+
+/// What failed before and was not changed since.
+pub fn failed(graph: &Graph, failed: &[Failed]) {
+    for entry in failed.iter().take(TOLD) {
+        let log = entry.log.as_ref().map_or(String::new(), |log| format!("; log: {log}"));
+        let (place, reason) = (place(graph, entry.node, &entry.frames), show::clean(&entry.reason));
+        anstream::println!("failed: {place}: {reason}{log}");
+    }
+    rest(failed.len(), "failures");
+    if !failed.is_empty() {
+        anstream::println!("        tried again when something changes, or with `endboard rebuild --again`");
+    }
+}
+
+/// What stands in the way of what.
+pub fn blocked(graph: &Graph, blocked: &[Blocked]) {
+    for entry in blocked.iter().take(TOLD) {
+        let more = match entry.by_frames.len() {
+            1 => String::new(),
+            n => format!(", and {} more", n - 1),
+        };
+        let mut stages: Vec<String> =
+            entry.frames.iter().take(STAGES).map(|(node, frames)| place(graph, *node, frames)).collect();
+        if entry.frames.len() > STAGES {
+            stages.push(format!("{} stages more", entry.frames.len() - STAGES));
+        }
+        anstream::println!(
+            "blocked by {} ({}{more}): {}",
+            place(graph, entry.by, &entry.by_frames),
+            show::clean(&entry.says),
+            stages.join(", ")
+        );
+    }
+    rest(blocked.len(), "entries");
+}
+
+fn rest(count: usize, things: &str) {
+    if count > TOLD {
+        anstream::println!("and {} {things} more; `endboard status` with selectors shows them", count - TOLD);
+    }
+}
+
+/// What stands in the way of what, as JSON.
+pub fn blocked_json(graph: &Graph, blocked: &[Blocked]) -> serde_json::Value {
+    let entry = |entry: &Blocked| {
+        let frames: Vec<String> =
+            entry.frames.iter().map(|(node, frames)| place(graph, *node, frames)).collect();
+        serde_json::json!({ "by": place(graph, entry.by, &entry.by_frames), "says": entry.says, "frames": frames })
+    };
+    blocked.iter().map(entry).collect()
+}

@@ -1,0 +1,86 @@
+//! What the ledger tells of frames: why they were rendered, why they failed, who keeps them.
+//!
+//! Knows the rows of renders and holds, and how logs of commands are named. Decides nothing.
+
+use std::collections::HashMap;
+use std::path::Path;
+use std::sync::{Arc, Mutex};
+
+use crate::base::frames::FrameRange;
+use crate::graph::{Graph, Node, NodeId, Work};
+use crate::ledger::row::{Entry, Outcome, Render, Row, What};
+
+/// The render rows of the stages that are asked for.
+pub struct Past<'a> {
+    folder: &'a Path,
+    graph: &'a Graph,
+    entries: &'a [Entry],
+    rows: Mutex<HashMap<NodeId, Vec<(&'a Row, &'a Render)>>>,
+}
+
+impl<'a> Past<'a> {
+    /// Of the film in this folder, by the rows of its ledger in order.
+    pub fn new(folder: &'a Path, graph: &'a Graph, entries: &'a [Entry]) -> Self {
+        Self { folder, graph, entries, rows: Mutex::default() }
+    }
+
+    /// The last render row of a frame that `fits`.
+    fn last<T>(&self, id: NodeId, frame: i64, fits: impl Fn(&'a Render) -> Option<T>) -> Option<T> {
+        let node = &self.graph.nodes[id];
+        let mut all = self.rows.lock().expect("no thread panics with it");
+        let rows = all.entry(id).or_insert_with(|| {
+            let of_node = |row: &&Row| row.shot == node.shot && row.stage == node.stage;
+            let rows = self.entries.iter().map(|entry| &entry.row).filter(of_node);
+            rows.filter_map(
+                |row| if let What::Render(render) = &row.what { Some((row, render)) } else { None },
+            )
+            .collect()
+        });
+        rows.iter().rev().filter(|(row, _)| row.frames.contains(frame)).find_map(|(_, render)| fits(render))
+    }
+
+    /// What made the last render of a frame necessary.
+    pub fn cause(&self, id: NodeId, frame: i64) -> Option<Arc<str>> {
+        self.last(id, frame, |render| (render.outcome == Outcome::Done).then(|| Arc::clone(&render.cause)))
+    }
+
+    /// Why the last failed attempt at a frame failed, and the log of it.
+    pub fn failure(&self, id: NodeId, frame: i64) -> Option<(Arc<str>, Option<String>)> {
+        let reason = self.last(id, frame, |render| match &render.outcome {
+            Outcome::Failed(reason) => Some(Arc::clone(reason)),
+            Outcome::Done => None,
+        })?;
+        Some((reason, self.log(&self.graph.nodes[id], frame)))
+    }
+
+    /// Logs of the calls that made a frame, its own or those of runs of frames, below the project folder.
+    fn log(&self, node: &Node, frame: i64) -> Option<String> {
+        if !matches!(node.work, Work::Command(_)) {
+            return None;
+        }
+        let start = format!("{}.{}.", node.shot, node.stage);
+        let covers = |name: &str| {
+            let frames = name.strip_prefix(&start).and_then(|rest| rest.strip_suffix(".log"));
+            frames.and_then(|f| f.parse::<FrameRange>().ok()).is_some_and(|range| range.contains(frame))
+        };
+        let entries = std::fs::read_dir(self.folder.join(LOGS)).into_iter().flatten().flatten();
+        let names = entries.filter_map(|entry| entry.file_name().into_string().ok());
+        let mut logs: Vec<String> =
+            names.filter(|name| covers(name)).map(|name| format!("{LOGS}/{name}")).collect();
+        logs.sort();
+        (!logs.is_empty()).then(|| logs.join(" or "))
+    }
+}
+
+/// Where logs of commands lie.
+const LOGS: &str = ".endboard/logs";
+
+/// Who keeps renders, since when and why, in words.
+pub fn kept(entry: &Entry) -> String {
+    let since = entry.row.when.strftime("%F %H:%M UTC");
+    let note = match &entry.row.what {
+        What::Hold { note, .. } if !note.is_empty() => format!(" ({note})"),
+        _ => String::new(),
+    };
+    format!("by {} since {since}{note}", entry.row.by)
+}

@@ -1,0 +1,157 @@
+//! Why frames are in their state; those that failed and those that are blocked, gathered by reason in the order of
+//! the film.
+//!
+//! Knows what makes two frames one entry. Does not know how entries are shown.
+
+use super::{Project, Status, wanted};
+use crate::base::frames::FrameSet;
+use crate::base::selector::Selection;
+use crate::graph::NodeId;
+use crate::stale::Reason;
+use crate::stale::explain::{Explainer, Step};
+
+/// Frames of one stage that failed for one reason.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Failed {
+    /// The stage.
+    pub node: NodeId,
+    /// The frames.
+    pub frames: FrameSet,
+    /// Why, as it was said of the first of them.
+    pub reason: String,
+    /// The log of the first of them.
+    pub log: Option<String>,
+}
+
+/// Frames that one thing stands in the way of.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Blocked {
+    /// The stage that stands in the way.
+    pub by: NodeId,
+    /// Its frames.
+    pub by_frames: FrameSet,
+    /// What is the matter with the first of them.
+    pub says: String,
+    /// What is blocked, by stage.
+    pub frames: Vec<(NodeId, FrameSet)>,
+}
+
+impl Blocked {
+    /// How many frames are blocked.
+    pub fn count(&self) -> usize {
+        self.frames.iter().map(|(_, frames)| frames.len()).sum()
+    }
+}
+
+/// Gathers neighbours of one stage whose reasons differ in nothing but the frame's number.
+pub fn gather(failures: impl IntoIterator<Item = (NodeId, i64, String, Option<String>)>) -> Vec<Failed> {
+    let mut all: Vec<(String, Failed)> = Vec::new();
+    for (node, frame, reason, log) in failures {
+        let alike = reason.replace(&format!("{frame:04}"), "#");
+        match all.iter_mut().find(|(of, failed)| failed.node == node && *of == alike) {
+            Some((_, failed)) => failed.frames.insert(frame),
+            None => {
+                let frames = [frame].into_iter().collect();
+                all.push((alike, Failed { node, frames, reason, log }));
+            }
+        }
+    }
+    all.into_iter().map(|(_, failed)| failed).collect()
+}
+
+impl Project {
+    /// The chain of reasons of each of these frames.
+    pub fn why(&self, status: &Status, frames: &[(NodeId, i64)]) -> Vec<Vec<Step>> {
+        self.explain(status, |explainer| {
+            frames.iter().map(|&(node, frame)| explainer.chain(node, frame)).collect()
+        })
+    }
+
+    /// Asks why frames are in their state.
+    fn explain<T>(&self, status: &Status, question: impl FnOnce(&Explainer<'_>) -> T) -> T {
+        let (graph, report) = (&status.declared.graph, &status.report);
+        self.ask(status, |known| question(&Explainer { graph, report, known, memory: known }))
+    }
+
+    /// What failed among the selected, and was not changed since.
+    pub fn failed(&self, status: &Status, selection: &Selection) -> Vec<Failed> {
+        let chosen = wanted(&status.declared.graph, selection);
+        let mut failures = Vec::new();
+        self.explain(status, |explainer| {
+            for (id, strip) in status.report.strips.iter().enumerate() {
+                for (frame, _) in strip.unsettled().filter(|(_, cell)| cell.reason == Reason::Failed) {
+                    if chosen[id].as_ref().is_some_and(|c| c.contains(frame)) {
+                        let known = explainer.memory.failure(id, frame);
+                        let (reason, log) =
+                            known.unwrap_or_else(|| ("the ledger does not say why".into(), None));
+                        failures.push((id, frame, reason.to_string(), log));
+                    }
+                }
+            }
+        });
+        gather(failures)
+    }
+
+    /// What is blocked among the selected.
+    pub fn blocked(&self, status: &Status, selection: &Selection) -> Vec<Blocked> {
+        let chosen = wanted(&status.declared.graph, selection);
+        let mut all: Vec<(Reason, Blocked)> = Vec::new();
+        self.explain(status, |explainer| {
+            for (id, strip) in status.report.strips.iter().enumerate() {
+                for (frame, _) in strip.unsettled().filter(|(_, cell)| cell.reason == Reason::InputMissing) {
+                    if !chosen[id].as_ref().is_some_and(|c| c.contains(frame)) {
+                        continue;
+                    }
+                    let (by, at) = explainer.blocker(id, frame);
+                    let reason = status.report.strips[by].get(at).map_or(Reason::New, |cell| cell.reason);
+                    let entry = match all.iter_mut().find(|(of, blocked)| blocked.by == by && *of == reason) {
+                        Some((_, entry)) => entry,
+                        None => {
+                            let says = match reason {
+                                Reason::Failed => "failed".into(),
+                                _ => explainer
+                                    .chain(by, at)
+                                    .into_iter()
+                                    .next()
+                                    .map_or(String::new(), |s| s.says),
+                            };
+                            let (by_frames, frames) = (FrameSet::new(), Vec::new());
+                            all.push((reason, Blocked { by, by_frames, says, frames }));
+                            let Some((_, entry)) = all.last_mut() else { continue };
+                            entry
+                        }
+                    };
+                    entry.by_frames.insert(at);
+                    match entry.frames.iter_mut().find(|(node, _)| *node == id) {
+                        Some((_, frames)) => frames.insert(frame),
+                        None => entry.frames.push((id, [frame].into_iter().collect())),
+                    }
+                }
+            }
+        });
+        all.sort_by_key(|(_, blocked)| blocked.by);
+        all.into_iter().map(|(_, blocked)| blocked).collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn failures_for_one_reason_are_one_entry() {
+        let failure = |frame: i64, reason: &str| (3, frame, reason.to_string(), Some(format!("{frame}.log")));
+        let gathered = gather([
+            failure(1004, "a.1004.exr: cut short"),
+            failure(1005, "a.1005.exr: cut short"),
+            failure(1006, "exit code 7"),
+            failure(1007, "a.1007.exr: cut short"),
+        ]);
+        let told: Vec<_> = gathered.iter().map(|f| (f.frames.to_string(), f.reason.as_str())).collect();
+        assert_eq!(
+            told,
+            [("1004-1005,1007".to_string(), "a.1004.exr: cut short"), ("1006".to_string(), "exit code 7")]
+        );
+        assert_eq!(gathered[0].log.as_deref(), Some("1004.log"));
+    }
+}
