@@ -147,6 +147,7 @@ impl Film {
     #[track_caller]
     pub fn status_of(&self, place: &str) -> Value {
         let (shot, stage) = place.split_once('/').unwrap();
+        let stage = stage.split('@').next().unwrap();
         let status = self.json(&["status", place]);
         let strips = status["strips"].as_array().unwrap();
         let strip = strips.iter().find(|s| s["shot"] == shot && s["stage"] == stage);
