@@ -1,7 +1,8 @@
 //! Times EXR writing and reading of one 1920 x 1080 half RGBA frame, one thread, and prints milliseconds.
 //!
 //! Knows one frame of smooth structure plus grain (normal, sigma 0.01), the content that the reference
-//! libraries are timed with too. Writing ends with a file and reading begins with it, as theirs do. Does not compare: set its figures beside theirs from the same session.
+//! libraries are timed with too. Writing ends with a file and reading begins with it, as theirs do. Does not compare:
+//! set its figures beside theirs of the same run.
 
 use std::fs;
 use std::time::Instant;

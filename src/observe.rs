@@ -10,7 +10,8 @@ use rayon::prelude::*;
 use rustix::fs::{AtFlags, FileType, Mode, OFlags};
 
 use crate::base::digest::Digest;
-use crate::base::frames::FrameRange;
+use crate::base::frames::{FrameRange, FrameSet};
+use crate::base::problem::Problem;
 use crate::declare::film::Media;
 use crate::graph::Source;
 use crate::media::{self, Format};
@@ -285,13 +286,7 @@ fn contents(path: &Path, size: u64) -> std::io::Result<(Digest, (u32, u32))> {
 }
 
 /// Problems of sources in words, frames gathered into runs: what is missing, unfit or of another size.
-pub fn faults(
-    sources: &[Source],
-    seen: &[Seen],
-    frame_size: (u32, u32),
-) -> Vec<crate::base::problem::Problem> {
-    use crate::base::frames::FrameSet;
-    use crate::base::problem::Problem;
+pub fn faults(sources: &[Source], seen: &[Seen], frame_size: (u32, u32)) -> Vec<Problem> {
     let mut problems = Vec::new();
     for (source, seen) in sources.iter().zip(seen) {
         let mut missing = FrameSet::new();
@@ -306,13 +301,7 @@ pub fn faults(
         }
         let what = if source.by_hand { "hand stage" } else { "plate" };
         if !missing.is_empty() {
-            let range = &source.wanted;
-            let problem =
-                Problem::error(source.span, format!("{what} {}: frames {missing} are missing", source.name));
-            problems.push(problem.help(format!(
-                "frames {range} are needed; the first is looked for at {}",
-                first_path(source, &missing)
-            )));
+            problems.push(absent(source, what, &missing));
         }
         let mut unfit: Vec<_> = unfit.into_iter().collect();
         unfit.sort_by_key(|(size, _)| *size);
@@ -320,11 +309,17 @@ pub fn faults(
             let problem = if width == 0 {
                 Problem::error(
                     source.span,
-                    format!("{what} {}: frames {frames} cannot be read as pictures", source.name),
+                    format!(
+                        "{what} {}: {} cannot be read as {}",
+                        source.name,
+                        these(&frames),
+                        if frames.len() == 1 { "a picture" } else { "pictures" }
+                    ),
                 )
                 .help("EXR, PNG, TIFF, JPEG and DPX are read")
             } else {
-                let message = format!("{what} {}: frames {frames} are {width}x{height}", source.name);
+                let is = if frames.len() == 1 { "is" } else { "are" };
+                let message = format!("{what} {}: {} {is} {width}x{height}", source.name, these(&frames));
                 Problem::error(source.span, message)
                     .help(format!("the film's frame_size is {}x{}", frame_size.0, frame_size.1))
             };
@@ -334,10 +329,25 @@ pub fn faults(
     problems
 }
 
-fn first_path(source: &Source, frames: &crate::base::frames::FrameSet) -> String {
-    match (&source.media, frames.iter().next()) {
-        (Media::Files(at), Some(frame)) => at.value.path(frame),
-        (Media::Movie { path, .. }, _) => path.value.clone(),
-        _ => String::new(),
+/// `frame 1007`, `frames 1007-1009`.
+fn these(frames: &FrameSet) -> String {
+    if frames.len() == 1 { format!("frame {frames}") } else { format!("frames {frames}") }
+}
+
+/// The problem of frames whose files are not there, or of a movie that is not.
+fn absent(source: &Source, what: &str, missing: &FrameSet) -> Problem {
+    match &source.media {
+        Media::Movie { path, .. } => {
+            let message = format!("{what} {}: there is no movie file {}", source.name, path.value);
+            Problem::error(source.span, message).help(format!("needed: {}", these(&source.wanted)))
+        }
+        Media::Files(at) => {
+            let is = if missing.len() == 1 { "is" } else { "are" };
+            let message = format!("{what} {}: {} {is} missing", source.name, these(missing));
+            let first = missing.iter().next().map_or(String::new(), |frame| at.value.path(frame));
+            let wanted = &source.wanted;
+            Problem::error(source.span, message)
+                .help(format!("needed: {}; the first missing one is looked for at {first}", these(wanted)))
+        }
     }
 }

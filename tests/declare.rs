@@ -277,7 +277,7 @@ fn plates() {
             "endboard.yaml:7:35 error: plate b: 1000001 frames are too many for one plate (at most 1000000)",
             r#"endboard.yaml:8:15 error: plate c: 'C:\x' is not a path in the project (folders are parted by / on every system)"#,
             "endboard.yaml:9:3 error: plate 'Shed-A' and plate 'shed-a' differ only in capitals (they would be one folder on many disks; rename one)",
-            "endboard.yaml:10:3 error: 'nul' cannot be the name of a plate ('NUL' is the name of a device on Windows, where it cannot be a folder)",
+            "endboard.yaml:10:3 error: 'nul' cannot be the name of a plate ('NUL' is a reserved device name, which on some systems cannot be a folder)",
         ],
     );
 }

@@ -3,6 +3,7 @@
 //! Knows nothing of films, files on disk or pictures; every other module may stand on it.
 
 pub mod braces;
+pub mod bytes;
 pub mod curve;
 pub mod digest;
 pub mod frames;

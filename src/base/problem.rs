@@ -85,7 +85,7 @@ impl Sources {
 pub enum Severity {
     /// The film can be built, but a person should look.
     Warning,
-    /// The declaration is not sound.
+    /// Nothing can be rendered before it is mended.
     Error,
 }
 

@@ -40,7 +40,7 @@ impl FromStr for Rate {
     type Err = BadRate;
 
     fn from_str(text: &str) -> Result<Self, BadRate> {
-        // The customary short spellings of the rates n·1000/1001 (SMPTE ST 12-1, from memory).
+        // The customary short spellings of the rates n·1000/1001 (common practice, no source).
         let rate = match text.trim() {
             "23.976" | "23.98" => Rate::new(24_000, 1001),
             "29.97" => Rate::new(30_000, 1001),

@@ -126,7 +126,7 @@ impl Counting {
 
     /// Drop-frame counting: the first labels of every minute but 00, 10, 20, 30, 40 and 50 are left
     /// out, two at 29.97, four at 59.94, eight at 119.88 (SMPTE ST 12-1; the higher rates as frame
-    /// pairs and quads, ST 12-3; both from memory).
+    /// pairs and quads, ST 12-3); `tests/checks/timecode.json` holds the labels against it.
     ///
     /// # Errors
     /// When the rate is not one of those.

@@ -2,9 +2,11 @@
 
 use std::path::PathBuf;
 
-use clap::{Args, Parser, Subcommand};
+use clap::error::{ContextKind, ContextValue};
+use clap::{Args, CommandFactory, Parser, Subcommand};
 
 use super::Failure;
+use crate::base::bytes;
 use crate::base::frames::FrameRange;
 use crate::base::problem::nearest;
 use crate::base::selector::{Glob, Selection, Selector};
@@ -26,8 +28,8 @@ pub struct Arguments {
     pub verb: Verb,
 }
 
-const EXIT_CODES: &str = "Exit codes: 0 done; 1 the declaration is not sound, or frames failed or are blocked; 2 the command line is not \
-understood; 3 another process works on the film; 4 the system refused; 130 interrupted.\n\
+const EXIT_CODES: &str = "Exit codes: 0 done; 1 the declaration has errors, or frames failed or are blocked; 2 the command line is not \
+ understood, or there is no declaration; 3 another process works on the film; 4 the system refused; 130 interrupted.\n\
 Selectors name shots, stages and frames: br030, br030/blades, br030/blades@1012-1019, 'br*/colour', '*/colour'.";
 
 /// The commands.
@@ -88,11 +90,11 @@ pub struct Rebuild {
     /// Shots, stages and frames; all when not given. What they need is rendered too
     pub selectors: Vec<String>,
     /// Workers; as many as processors when not given
-    #[arg(long, short, value_name = "N")]
+    #[arg(long, short, value_name = "N", value_parser = jobs)]
     pub jobs: Option<usize>,
-    /// Memory for pictures between stages, such as 2GB, and as much again for commands that say how much they use; a
-    /// quarter of the machine's when not given
-    #[arg(long, value_name = "SIZE", value_parser = size)]
+    /// Memory for pictures between stages, such as 2GB or 1.5GiB, at least 64MB, and as much again for commands that
+    /// say how much they use; a quarter of the machine's when not given
+    #[arg(long, value_name = "SIZE", value_parser = memory)]
     pub memory: Option<u64>,
     /// Say what would be rendered, and render nothing
     #[arg(long)]
@@ -125,7 +127,7 @@ pub struct Hours {
 #[derive(Debug, Args)]
 pub struct Sweep {
     /// Bytes that stored renders may take, such as 20GB; what the film uses now always stays
-    #[arg(long, value_name = "SIZE", value_parser = size, default_value = "0", hide_default_value = true)]
+    #[arg(long, value_name = "SIZE", value_parser = budget, default_value = "0", hide_default_value = true)]
     pub budget: u64,
     /// Remove; without it, only say what would go
     #[arg(long)]
@@ -136,33 +138,45 @@ pub struct Sweep {
 #[derive(Debug, Args)]
 pub struct Demo {
     /// Where the demo film goes
-    #[arg(default_value = "demo-project")]
-    pub folder: PathBuf,
+    #[arg(value_name = "FOLDER", default_value = "demo-film")]
+    pub target: PathBuf,
     /// Write plates and sounds, and stop
     #[arg(long)]
     pub only_plates: bool,
 }
 
-/// A number of bytes: `4096`, `512MB`, `2GB` (powers of 1024).
-pub fn size(text: &str) -> Result<u64, String> {
-    let split = text.find(|c: char| c.is_ascii_alphabetic()).unwrap_or(text.len());
-    let (number, unit) = text.split_at(split);
-    let shift = match unit.to_ascii_uppercase().as_str() {
-        "" | "B" => 0,
-        "KB" | "KIB" => 10,
-        "MB" | "MIB" => 20,
-        "GB" | "GIB" => 30,
-        "TB" | "TIB" => 40,
-        _ => return Err("sizes end in KB, MB, GB or TB".into()),
-    };
-    let number: f64 =
-        number.trim().parse().map_err(|_| "a number of bytes is wanted, such as 2GB".to_string())?;
-    let bytes = number * (1u64 << shift) as f64;
-    if bytes.is_finite() && (0.0..1e18).contains(&bytes) {
-        Ok(bytes as u64)
-    } else {
-        Err("out of range".into())
+/// Least memory that pictures between stages may be given: a few frames of a small film.
+const LEAST_MEMORY: u64 = 64_000_000;
+/// Most workers.
+const MOST_JOBS: usize = 1024;
+
+fn jobs(text: &str) -> Result<usize, String> {
+    let jobs = text.parse().ok().filter(|n| (1..=MOST_JOBS).contains(n));
+    jobs.ok_or_else(|| format!("from 1 to {MOST_JOBS} workers"))
+}
+
+fn memory(text: &str) -> Result<u64, String> {
+    let bytes = bytes::parse(text).ok_or("write an amount with its unit, such as 800MB, 2GB or 1.5GiB")?;
+    if bytes < LEAST_MEMORY { Err("at least 64MB".into()) } else { Ok(bytes) }
+}
+
+fn budget(text: &str) -> Result<u64, String> {
+    match text {
+        "0" => Ok(0),
+        _ => Ok(bytes::parse(text).ok_or("write an amount with its unit, such as 20GB or 1.5TiB, or 0")?),
     }
+}
+
+/// An error of the command line that suggests a command only where the word is near enough to be a slip of the hand.
+pub(super) fn suggested(mut error: clap::Error) -> clap::Error {
+    let Some(ContextValue::String(word)) = error.get(ContextKind::InvalidSubcommand) else { return error };
+    let command = Arguments::command();
+    let near = nearest(word, command.get_subcommands().map(clap::Command::get_name)).map(str::to_string);
+    error.remove(ContextKind::SuggestedSubcommand);
+    if let Some(near) = near {
+        error.insert(ContextKind::SuggestedSubcommand, ContextValue::Strings(vec![near]));
+    }
+    error
 }
 
 /// Reads selectors and checks that each means something in this film.
@@ -231,17 +245,43 @@ pub(super) fn is_named(selection: &Selection, shot: &str, stage: &str) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use clap::CommandFactory;
-
     #[test]
     fn the_command_line_is_consistent() {
         Arguments::command().debug_assert();
     }
 
     #[test]
-    fn sizes() {
-        assert_eq!(size("2GB"), Ok(2 << 30));
-        assert_eq!(size("512"), Ok(512));
-        assert!(size("-1").is_err() && size("2parsecs").is_err() && size("1e300GB").is_err());
+    fn the_demos_folder_is_not_the_folder_to_work_in() {
+        for (words, folder, target) in [
+            (&["endboard", "demo"][..], ".", "demo-film"),
+            (&["endboard", "-C", "shed", "demo", "lamp"], "shed", "lamp"),
+        ] {
+            let arguments = Arguments::parse_from(words);
+            let Verb::Demo(demo) = &arguments.verb else { panic!("{words:?}") };
+            assert_eq!(
+                (arguments.folder.as_path(), demo.target.as_path()),
+                (folder.as_ref(), target.as_ref())
+            );
+        }
+    }
+
+    #[test]
+    fn amounts_that_make_no_sense_are_refused() {
+        assert_eq!(memory("2GB"), Ok(2_000_000_000));
+        assert_eq!(memory("1GiB"), Ok(1 << 30));
+        assert!(memory("5").is_err() && memory("5kB").is_err() && memory("2parsecs").is_err());
+        assert_eq!(budget("0"), Ok(0));
+        assert_eq!(budget("20GB"), Ok(20_000_000_000));
+        assert!(budget("0.5").is_err() && budget("-1GB").is_err());
+        assert_eq!(jobs("3"), Ok(3));
+        assert!(jobs("0").is_err() && jobs("-1").is_err() && jobs("9999").is_err());
+    }
+
+    #[test]
+    fn only_near_commands_are_suggested() {
+        let said =
+            |word: &str| suggested(Arguments::try_parse_from(["endboard", word]).unwrap_err()).to_string();
+        assert!(!said("bogus").contains("similar"), "{}", said("bogus"));
+        assert!(said("statsu").contains("'status'"), "{}", said("statsu"));
     }
 }

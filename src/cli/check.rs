@@ -5,13 +5,17 @@ use super::progress::Reading;
 use super::{Answer, Exit, show};
 use crate::base::problem::Severity;
 use crate::declare::schema::{self, OperatorTable, ParamTable, Takes};
+use crate::graph::Work;
 use crate::operators::{self, Kind, Spec};
 use crate::project::{Declared, Project};
+use crate::report::words;
 
 /// Reads everything and reports.
 pub fn run(project: &Project, arguments: &Arguments) -> Answer {
     let reading = Reading::new("looking at plates");
-    let declared = project.check(&|done, of| reading.at(done, of))?;
+    let programs = std::env::var_os("PATH").unwrap_or_default();
+    let programs: Vec<_> = std::env::split_paths(&programs).collect();
+    let declared = project.check(&programs, &|done, of| reading.at(done, of))?;
     reading.end();
     report(&declared, arguments);
     Ok(if declared.is_sound() { Exit::Done } else { Exit::Unsound })
@@ -46,7 +50,7 @@ pub fn report(declared: &Declared, arguments: &Arguments) {
     for problem in &declared.problems {
         anstream::println!("{}", show::problem(&declared.sources, problem));
     }
-    anstream::println!("{}", verdict(declared));
+    anstream::println!("{}", summary(declared));
 }
 
 /// Says why nothing can be done with the film: of a command that is not about problems, they are no answer, and go to
@@ -58,17 +62,22 @@ pub fn refuse(declared: &Declared, arguments: &Arguments) {
     for problem in &declared.problems {
         anstream::eprintln!("{}", show::problem(&declared.sources, problem));
     }
-    anstream::eprintln!("{}", verdict(declared));
+    anstream::eprintln!("{}", summary(declared));
 }
 
-fn verdict(declared: &Declared) -> String {
+/// `no problems: 5 shots, 12 stages`, or how many errors and warnings there are.
+fn summary(declared: &Declared) -> String {
     let of = |severity| declared.problems.iter().filter(|p| p.severity == severity).count();
+    let (errors, warnings) = (of(Severity::Error), of(Severity::Warning));
     let shots = declared.film.as_ref().map_or(0, |f| f.shots.len());
-    match (of(Severity::Error), of(Severity::Warning)) {
-        (0, 0) => format!("sound: {shots} shots, {} stages", declared.graph.nodes.len()),
-        (0, w) => format!("sound, with {w} warnings: {shots} shots"),
-        (e, 0) => format!("not sound: {e} errors"),
-        (e, w) => format!("not sound: {e} errors, {w} warnings"),
+    let stages = declared.graph.nodes.iter().filter(|n| !matches!(n.work, Work::Plate { .. })).count();
+    let film = format!("{}, {}", words::count(shots as u64, "shot"), words::count(stages as u64, "stage"));
+    let count = |n: usize, thing: &str| (n > 0).then(|| words::count(n as u64, thing));
+    let told: Vec<String> = count(errors, "error").into_iter().chain(count(warnings, "warning")).collect();
+    match (errors, warnings) {
+        (0, 0) => format!("no problems: {film}"),
+        (0, _) => format!("{}: {film}", told.join(", ")),
+        _ => told.join(", "),
     }
 }
 

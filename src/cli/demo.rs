@@ -1,6 +1,7 @@
 //! `demo`: the demo film from nothing to ribbons, with one key moved on the way.
 
 use std::collections::BTreeMap;
+use std::path::Path;
 use std::sync::atomic::AtomicBool;
 
 use super::arguments::{Arguments, Demo, Hours, Rebuild, Status};
@@ -17,14 +18,19 @@ const MOVED: &str = "roto/br020.yaml";
 
 /// Writes, rebuilds, moves a key, rebuilds, puts it back.
 pub fn run(arguments: &Arguments, options: &Demo) -> Answer {
-    let folder = arguments.folder.join(&options.folder);
+    // Joined to `.` the folder would be named with a needless `./` in all that is printed.
+    let folder = match arguments.folder.as_path() {
+        here if here == Path::new(".") => options.target.clone(),
+        there => there.join(&options.target),
+    };
     let reading = Reading::new("drawing the demo film's plates");
     let began = std::time::Instant::now();
     let written = files::write(&folder, &AtomicBool::new(false), &|done, of| reading.at(done, of))?;
     reading.end();
     if written > 0 {
         anstream::println!(
-            "{written} plate frames of The Brine Lamp drawn in {:.0} s",
+            "{written} plate frames of The Brine Lamp drawn into {} in {:.0} s",
+            folder.display(),
             began.elapsed().as_secs_f64()
         );
     }
@@ -43,11 +49,15 @@ pub fn run(arguments: &Arguments, options: &Demo) -> Answer {
     anstream::println!();
     hours::run(&project, arguments, &Hours { selectors: Vec::new(), csv: false })?;
     let place = folder.display();
-    anstream::println!("the film's picture:    {place}/renders/film/assembly/");
+    anstream::println!("the film lies in:       {place}/");
+    anstream::println!("its picture:            {place}/renders/film/assembly/");
     anstream::println!("a duel, stage by stage: {place}/renders/br030/");
-    anstream::println!(
-        "try: change something under {place}, then `endboard -C {place} status`, `why`, `rebuild`"
-    );
+    anstream::println!("change something there, then ask:");
+    let text = place.to_string();
+    let word = shlex::try_quote(&text).map_or_else(|_| text.clone(), |quoted| quoted.into_owned());
+    for verb in ["status", "why br030", "rebuild"] {
+        anstream::println!("  endboard -C {word} {verb}");
+    }
     Ok(Exit::Done)
 }
 

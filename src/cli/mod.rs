@@ -6,6 +6,7 @@ mod arguments;
 mod check;
 mod demo;
 mod hours;
+mod man;
 mod progress;
 mod rebuild;
 mod show;
@@ -25,13 +26,13 @@ use arguments::{Arguments, Verb};
 pub enum Exit {
     /// 0: done.
     Done = 0,
-    /// 1: the declaration is not sound, or frames failed or are blocked.
+    /// 1: the declaration has errors, or frames failed or are blocked.
     Unsound = 1,
-    /// 2: the command line is not understood, or a selector matches nothing.
+    /// 2: the command line is not understood, a selector matches nothing, or there is no declaration.
     Usage = 2,
     /// 3: another process works on the film.
     Locked = 3,
-    /// 4: the system refused: a file, the disk, a missing folder.
+    /// 4: the system refused: a file, the disk.
     System = 4,
     /// 130: interrupted.
     Interrupted = 130,
@@ -64,6 +65,7 @@ pub fn main() -> std::process::ExitCode {
     let arguments = match Arguments::try_parse() {
         Ok(arguments) => arguments,
         Err(error) => {
+            let error = arguments::suggested(error);
             let _ = error.print();
             return std::process::ExitCode::from(if error.use_stderr() { Exit::Usage as u8 } else { 0 });
         }
@@ -88,8 +90,7 @@ fn answer(arguments: &Arguments) -> Answer {
             Ok(Exit::Done)
         }
         Verb::Man => {
-            let page = clap_mangen::Man::new(Arguments::command());
-            page.render(&mut std::io::stdout()).map_err(|e| Failure::System(e.to_string()))?;
+            man::page(&mut std::io::stdout()).map_err(|e| Failure::System(e.to_string()))?;
             Ok(Exit::Done)
         }
     }
@@ -108,6 +109,13 @@ fn explain(arguments: &Arguments, failure: Failure) -> Exit {
         }
         Failure::Usage(words) => {
             anstream::eprintln!("endboard: {words}");
+            Exit::Usage
+        }
+        Failure::Project(none @ (ProjectError::NoDeclaration(_) | ProjectError::NoFolder(_))) => {
+            anstream::eprintln!("endboard: {none}");
+            anstream::eprintln!(
+                "name the film's folder with -C DIR, or write an endboard.yaml as the README shows"
+            );
             Exit::Usage
         }
         other => {

@@ -8,8 +8,9 @@ use super::progress::Rebuilding;
 use super::{Answer, Exit, Failure, show, trouble};
 use crate::base::selector::Selection;
 use crate::execute::{Options, Outcome};
+use crate::graph::Work;
 use crate::project::rebuild::{Rebuilt, Writer};
-use crate::project::trouble::gather;
+use crate::project::trouble::{Blocked, gather};
 use crate::project::{Declared, Project};
 use crate::report::words;
 
@@ -60,7 +61,7 @@ pub fn rebuild(
                 std::process::exit(Exit::Interrupted as i32);
             }
             flag.store(true, Ordering::Relaxed);
-            anstream::eprintln!("stopping after the frames in hand; once more stops at once");
+            anstream::eprintln!("stopping after the frames being rendered; press Ctrl-C again to stop now");
         }
     });
     let progress = Rebuilding::new(quiet);
@@ -114,7 +115,10 @@ pub fn writer() -> Writer {
 /// Prints what came of it.
 pub fn report(rebuilt: &Rebuilt, json: bool) -> Exit {
     let outcome = &rebuilt.outcome;
-    let is_whole = outcome.failures.is_empty() && rebuilt.blocked.is_empty();
+    // What waits for a person's files is work that goes on as it should; all else that is blocked is trouble.
+    let graph = &rebuilt.status.declared.graph;
+    let is_trouble = |by: &Blocked| by.is_failed || !matches!(graph.nodes[by.by].work, Work::Hand { .. });
+    let is_whole = outcome.failures.is_empty() && !rebuilt.blocked.iter().any(is_trouble);
     let exit = match (&outcome.ended, is_whole) {
         (Some(reason), _) if reason.contains("asked to stop") => Exit::Interrupted,
         (Some(_), _) => Exit::System,
@@ -125,7 +129,6 @@ pub fn report(rebuilt: &Rebuilt, json: bool) -> Exit {
         as_json(rebuilt);
         return exit;
     }
-    let graph = &rebuilt.status.declared.graph;
     anstream::println!(
         "{}; {}, {} of work, {} of processor time",
         counts(outcome),

@@ -3,13 +3,15 @@
 //! A list's event line has eight fields: number, reel, channels, transition, source in and out, record
 //! in and out; ends are not included. A comment `* FROM CLIP NAME:` names the shot, else the reel
 //! does. Source timecode counts the shot's own frame numbers from 00:00:00:00, so that frame 1009
-//! at 24 frames a second is 00:00:42:01. Knows the list's text only. Does not read dissolves, wipes,
+//! at 24 frames a second is 00:00:42:01. An event of the reel `BL` is black; film frames that no event fills are a
+//! problem. Knows the list's text only. Does not read dissolves, wipes,
 //! keys and speed changes: each is a problem at its line. Sound events are passed over.
 
 use crate::base::frames::FrameRange;
-use crate::base::problem::{Problem, Problems, SourceId, Span};
+use crate::base::problem::{Problem, Problems, Severity, SourceId, Span};
 use crate::base::rate::Rate;
 use crate::base::timecode::{BadTimecode, Counting, Label};
+use crate::cut::channels::picture;
 use crate::cut::piece::Piece;
 use crate::cut::{Cut, CutEvent};
 
@@ -37,6 +39,7 @@ pub fn parse(source: SourceId, text: &str, rate: Rate) -> (Cut, Problems) {
         title: None,
         events: Vec::new(),
         last: Last::None,
+        lines: 0,
         problems: Problems::new(),
         untold: 0,
     };
@@ -75,6 +78,8 @@ struct Draft {
     /// It leads into a transition, which has told its own problem.
     leads: bool,
     span: Span,
+    /// Its line, counted from 1.
+    line: usize,
 }
 
 struct Reader {
@@ -86,6 +91,8 @@ struct Reader {
     title: Option<String>,
     events: Vec<Draft>,
     last: Last,
+    /// Lines read so far.
+    lines: usize,
     problems: Problems,
     untold: usize,
 }
@@ -96,6 +103,7 @@ impl Reader {
     }
 
     fn line(&mut self, line: Piece<'_>) {
+        self.lines += 1;
         if line.text.is_empty() {
             return;
         }
@@ -223,6 +231,7 @@ impl Reader {
             speed: false,
             leads: false,
             span: line.span,
+            line: self.lines,
         });
     }
 
@@ -291,6 +300,8 @@ impl Reader {
         drafts.sort_by_key(|draft| draft.record.0);
         let mut cut = Cut { title: self.title.take().filter(|title| !title.is_empty()), ..Cut::default() };
         let mut before: Option<Draft> = None;
+        // Where an event is left out for its own problem, the gap that it leaves is none of the list's.
+        let whole_list = self.untold == 0 && !self.problems.iter().any(|p| p.severity == Severity::Error);
         for draft in drafts {
             if let Some(before) = before.as_ref().filter(|before| draft.record.0 < before.record.1) {
                 let frames = before.record.1.min(draft.record.1) - draft.record.0;
@@ -302,6 +313,9 @@ impl Reader {
                 );
                 self.tell(Problem::error(draft.span, message).related(before.span, "the other event"));
                 continue;
+            }
+            if let Some(before) = before.as_ref().filter(|_| whole_list) {
+                self.gap(before, &draft, cut.record.map_or(0, |record| record.first));
             }
             let first = cut.record.map_or(draft.record.0, |record| record.first);
             cut.record = Some(FrameRange::new(first, draft.record.1 - 1));
@@ -321,6 +335,28 @@ impl Reader {
             self.problems.push(Problem::error(whole, format!("{} more problems in this list", self.untold)));
         }
         (cut, self.problems)
+    }
+
+    /// Tells of film frames between two neighbouring events that nothing fills. `start` is the film's first.
+    fn gap(&mut self, before: &Draft, draft: &Draft, start: i64) {
+        let gap = FrameRange::new(before.record.1, draft.record.0 - 1);
+        if gap.is_empty() {
+            return;
+        }
+        let film = FrameRange::new(gap.first - start + 1, gap.last - start + 1);
+        let message = format!(
+            "between event {} at line {} and event {} at line {} nothing fills {} {film} of the film",
+            before.number,
+            before.line,
+            draft.number,
+            draft.line,
+            if gap.len() == 1 { "frame" } else { "frames" },
+        );
+        let counting = self.drop.filter(|_| self.stated == Some(true)).unwrap_or(self.plain);
+        let times = [0, gap.len() as i64, gap.first, draft.record.0].map(|n| counting.label(n).to_string());
+        let times = times.join(" ");
+        let problem = Problem::error(draft.span, message).related(before.span, "the event before it");
+        self.tell(problem.help(format!("close the gap, or put black there: NUMBER BL V C {times}")));
     }
 
     /// True when an event can be used by itself.
@@ -344,23 +380,3 @@ impl Reader {
 }
 
 const EVENT_FORM: &str = "NUMBER REEL CHANNELS C SOURCE-IN SOURCE-OUT RECORD-IN RECORD-OUT";
-
-/// Whether channels hold picture; none when they are unknown. `B` is picture and sound, `AA` two
-/// channels of sound, `NONE` neither.
-fn picture(channels: &str) -> Option<bool> {
-    let channels = channels.to_ascii_uppercase();
-    let mut picture = false;
-    for part in channels.split('/') {
-        match part {
-            "V" | "B" => picture = true,
-            "NONE" | "AA" => {}
-            _ => {
-                let digits = part.strip_prefix('A')?;
-                if !digits.bytes().all(|b| b.is_ascii_digit()) {
-                    return None;
-                }
-            }
-        }
-    }
-    Some(picture)
-}

@@ -3,6 +3,7 @@
 //! Knows events in the order they play and how edit lists are read. Does not know the declaration;
 //! whether a shot exists is for others to say.
 
+mod channels;
 pub mod edl;
 mod piece;
 
@@ -14,8 +15,8 @@ use crate::base::problem::Span;
 pub struct Cut {
     /// The list's title, when it has one.
     pub title: Option<String>,
-    /// Picture events in the order of the film; they do not overlap. Where none plays the film is
-    /// black.
+    /// Picture events in the order of the film; they do not overlap. Where none plays the list has an event of
+    /// black, or a problem.
     pub events: Vec<CutEvent>,
     /// First and last frame of the film on the record side, black included; empty without events.
     pub record: Option<FrameRange>,

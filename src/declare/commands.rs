@@ -100,30 +100,12 @@ fn seconds(value: &Value) -> Result<f64, Problem> {
     }
 }
 
-/// Reads an amount of memory with its unit: kB, MB, GB, TB by thousands, KiB, MiB, GiB, TiB by 1024
-/// (IEC 80000-13, from memory).
+/// Reads an amount of memory with its unit.
 fn bytes(value: &Value) -> Result<u64, Problem> {
-    let wrong =
-        || value.wrong("an amount of memory").help("write it with its unit, such as 800MB, 2GB or 1.5GiB");
-    let text = value.text().map_err(|_| wrong())?.trim();
-    let split = text.find(|c: char| c.is_ascii_alphabetic()).ok_or_else(wrong)?;
-    let (number, unit) = text.split_at(split);
-    let factor: f64 = match unit {
-        "kB" | "KB" => 1e3,
-        "MB" => 1e6,
-        "GB" => 1e9,
-        "TB" => 1e12,
-        "KiB" => 1024.0,
-        "MiB" => 1_048_576.0,
-        "GiB" => 1_073_741_824.0,
-        "TiB" => 1_099_511_627_776.0,
-        _ => return Err(wrong()),
-    };
-    let number = number.trim();
-    let plain = number.bytes().all(|b| b.is_ascii_digit() || b == b'.');
-    let amount = number.parse::<f64>().ok().filter(|_| plain).ok_or_else(wrong)? * factor;
-    let most = 1024.0 * 1_099_511_627_776.0;
-    if amount >= 1.0 && amount <= most { Ok(amount as u64) } else { Err(wrong()) }
+    let amount = value.text().ok().and_then(crate::base::bytes::parse);
+    amount.ok_or_else(|| {
+        value.wrong("an amount of memory").help("write it with its unit, such as 800MB, 2GB or 1.5GiB")
+    })
 }
 
 /// Reads `delivers: picture`, or a list of mattes' names.

@@ -38,6 +38,8 @@ pub struct Film {
     pub plates: IndexMap<String, Plate>,
     /// Shots by name, in the order declared.
     pub shots: IndexMap<String, Shot>,
+    /// Shots that are declared but left out of `shots` because of an error, so that nothing else is said of them.
+    pub left_out: Vec<String>,
     /// Named pools and how many may be used at once.
     pub pools: IndexMap<String, At<u32>>,
     /// The film's picture, put together from its shots; none when not asked for.

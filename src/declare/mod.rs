@@ -84,7 +84,9 @@ fn read_film(value: &Value, sources: &mut Sources, load: Load<'_>, found: &mut F
     taken.finish(found);
     whole::check_length(shots_value.span, &read, &plates, found);
     whole::check_hands(&read, &plates, found);
+    let left_out = shots.entries.iter().map(|(key, _)| &key.text).filter(|name| !read.contains_key(*name));
     Some(Film {
+        left_out: left_out.cloned().collect(),
         name: header.name,
         rate: header.rate?,
         frame_size: header.frame_size?,

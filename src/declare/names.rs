@@ -46,10 +46,10 @@ pub fn fault(name: &str, naming: Naming) -> Option<String> {
             && stem.len() == 4
             && stem.ends_with(|c: char| c.is_ascii_digit())
     };
-    // Device names that Windows refuses as file names, with any extension
-    // (Microsoft, "Naming Files, Paths, and Namespaces", from memory).
+    // Reserved device names, which some systems refuse as file names with any extension (value from memory, not
+    // looked up).
     if matches!(stem.as_str(), "CON" | "PRN" | "AUX" | "NUL") || numbered(&stem) {
-        return Some(format!("'{stem}' is the name of a device on Windows, where it cannot be a folder"));
+        return Some(format!("'{stem}' is a reserved device name, which on some systems cannot be a folder"));
     }
     None
 }

@@ -4,20 +4,20 @@
 
 use std::collections::{BTreeMap, HashMap};
 
-use super::build::{Builder, Event};
+use super::build::{Builder, Edit, Event};
 use super::{ASSEMBLY, FILM, Ingredient, NodeId, Work};
 use crate::base::digest::KeyHasher;
 use crate::base::frames::FrameRange;
-use crate::base::problem::Problem;
+use crate::base::problem::{Problem, nearest};
 use crate::declare::film::{At, Film, Stage};
 use crate::operators::{self, Slot};
 
 impl Builder<'_> {
     /// Adds the film's own picture. Without a cut its shots follow one another as declared.
-    pub(super) fn assembly(&mut self, stage: &Stage, events: Option<&[Event]>) {
-        let declared: Vec<Event>;
-        let events = match events {
-            Some(events) => events,
+    pub(super) fn assembly(&mut self, stage: &Stage, edit: Option<&Edit>) {
+        let declared: Edit;
+        let edit = match edit {
+            Some(edit) => edit,
             None => {
                 declared = in_order(self.film);
                 &declared
@@ -27,24 +27,22 @@ impl Builder<'_> {
         let mut connected = Vec::new();
         let mut inputs: HashMap<String, usize> = HashMap::new();
         let mut slots = Vec::new();
-        for event in events {
-            let Some(node) = self.assembled(event) else { continue };
-            let input = *inputs.entry(event.shot.value.clone()).or_insert_with(|| {
-                edges.push(super::Edge { from: node, channel: None, port: event.shot.value.clone() });
+        let names = Names::of(self.film);
+        for event in &edit.events {
+            let Some((shot, node)) = self.assembled(event, &names) else { continue };
+            let input = *inputs.entry(shot.to_string()).or_insert_with(|| {
+                edges.push(super::Edge { from: node, channel: None, port: shot.to_string() });
                 let frames = self.graph.nodes[node].frames;
                 let channels = self.graph.nodes[node].channels.clone();
-                connected.push(operators::Connected {
-                    port: 0,
-                    name: event.shot.value.clone(),
-                    channels,
-                    frames,
-                });
+                connected.push(operators::Connected { port: 0, name: shot.to_string(), channels, frames });
                 edges.len() - 1
             });
             slots.push(Slot { at: event.at, input, source: event.source });
         }
-        let Some(last) = slots.iter().map(|s| s.at + s.source.len() as i64 - 1).max() else { return };
-        let frames = FrameRange::new(1, last);
+        if slots.is_empty() {
+            return;
+        }
+        let frames = FrameRange::new(1, edit.frames);
         let Some(operator) = operators::named("assemble") else { return };
         let settings = stage.settings.clone();
         let Some(prepared) =
@@ -59,6 +57,7 @@ impl Builder<'_> {
         node.identity = operators::identity(spec);
         node.keep = stage.keep;
         let mut cut = KeyHasher::new();
+        cut.int(edit.frames);
         for slot in &slots {
             cut.int(slot.at).int(slot.source.first).int(slot.source.last);
         }
@@ -66,22 +65,22 @@ impl Builder<'_> {
         self.add(node, frames);
     }
 
-    /// The node that an event of the cut shows, when the film has it and it has those frames.
-    fn assembled(&mut self, event: &Event) -> Option<NodeId> {
-        let name = &event.shot.value;
-        let Some((names, last)) = self.last_stage.get(name) else {
+    /// The shot that an event of the cut shows, and its node, when the film has it and it has those frames.
+    fn assembled<'n>(&mut self, event: &Event, names: &Names<'n>) -> Option<(&'n str, NodeId)> {
+        let Some(name) = names.find(&event.shot.value) else {
+            let name = &event.shot.value;
             let problem = Problem::error(
                 event.shot.span,
                 format!("the cut names shot '{name}', which the film has not"),
             );
-            self.problems.push(
-                match crate::base::problem::nearest(name, self.film.shots.keys().map(String::as_str)) {
-                    Some(near) => problem.help(format!("did you mean '{near}'?")),
-                    None => problem.help("declare it under `shots:`"),
-                },
-            );
+            self.problems.push(match nearest(name, names.0.values().copied()) {
+                Some(near) => problem.help(format!("did you mean '{near}'?")),
+                None => problem.help("declare it under `shots:`"),
+            });
             return None;
         };
+        // A shot with an error of its own has told it, and is not in the graph.
+        let (names, last) = self.last_stage.get(name)?;
         let node = match &self.film.assembly_from {
             Some(stage) => names.get(&stage.value).copied().or(*last),
             None => *last,
@@ -95,11 +94,26 @@ impl Builder<'_> {
             self.problems.push(problem.help("give the shot those frames, or more handles"));
             return None;
         }
-        Some(node)
+        Some((name, node))
     }
 }
 
-fn in_order(film: &Film) -> Vec<Event> {
+/// Names of all shots, those with errors too, found without regard to capitals, in which edit lists are often
+/// written: no two shots differ in capitals alone.
+struct Names<'f>(HashMap<String, &'f str>);
+
+impl<'f> Names<'f> {
+    fn of(film: &'f Film) -> Self {
+        let all = film.shots.keys().chain(&film.left_out);
+        Self(all.map(|name| (name.to_ascii_lowercase(), name.as_str())).collect())
+    }
+
+    fn find(&self, name: &str) -> Option<&'f str> {
+        self.0.get(&name.to_ascii_lowercase()).copied()
+    }
+}
+
+fn in_order(film: &Film) -> Edit {
     let mut at = 1;
     let mut events = Vec::new();
     for (name, shot) in &film.shots {
@@ -107,5 +121,5 @@ fn in_order(film: &Film) -> Vec<Event> {
         events.push(Event { shot: At { value: name.clone(), span: shot.span }, source, at });
         at += source.len() as i64;
     }
-    events
+    Edit { events, frames: at - 1 }
 }

@@ -8,6 +8,7 @@ use std::sync::Arc;
 
 use petgraph::graph::DiGraph;
 
+use super::told::Told;
 use super::{Graph, Ingredient, Node, NodeId, Source, Work};
 use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::{FRAME_LIMIT, FrameRange, FrameSet};
@@ -39,8 +40,17 @@ pub struct Event {
     pub at: i64,
 }
 
-/// Builds the graph. `events` is the cut; without one the film's shots follow one another as declared.
-pub fn build(film: &Film, events: Option<&[Event]>, files: &mut dyn Files) -> (Graph, Problems) {
+/// The cut: what the film shows, and for how long.
+#[derive(Clone, Debug, Default)]
+pub struct Edit {
+    /// Events; where none plays, the film is black.
+    pub events: Vec<Event>,
+    /// Length of the film in frames, black included.
+    pub frames: i64,
+}
+
+/// Builds the graph. Without an `edit` the film's shots follow one another as declared.
+pub fn build(film: &Film, edit: Option<&Edit>, files: &mut dyn Files) -> (Graph, Problems) {
     let mut builder = Builder {
         film,
         files,
@@ -58,15 +68,16 @@ pub fn build(film: &Film, events: Option<&[Event]>, files: &mut dyn Files) -> (G
         available: HashMap::new(),
         last_stage: HashMap::new(),
         problems: Problems::new(),
+        told: Told::default(),
     };
     for (name, shot) in &film.shots {
         builder.shot(name, shot);
     }
     if let Some(assembly) = &film.assembly {
-        builder.assembly(assembly, events);
+        builder.within("", |b| b.assembly(assembly, edit));
     }
     builder.want();
-    (builder.graph, builder.problems)
+    (builder.graph, builder.told.finish())
 }
 
 /// The graph as far as it is built, and what its stages find by name.
@@ -77,28 +88,41 @@ pub(super) struct Builder<'a> {
     pub(super) graph: Graph,
     pub(super) available: HashMap<NodeId, FrameRange>,
     pub(super) last_stage: HashMap<String, (HashMap<String, NodeId>, Option<NodeId>)>,
+    /// Problems of the stage or plate at hand.
     pub(super) problems: Problems,
+    told: Told,
 }
 
 impl Builder<'_> {
+    /// Does a part of the work, whose problems are those of `place`.
+    fn within<T>(&mut self, place: &str, work: impl FnOnce(&mut Self) -> T) -> T {
+        let out = work(self);
+        self.problems.drain(..).for_each(|problem| self.told.push(place, problem));
+        out
+    }
+
     fn shot(&mut self, name: &str, shot: &Shot) {
         let shot_name: Arc<str> = name.into();
         let mut names = HashMap::new();
         for (label, plate) in &shot.plates {
-            if let Some(node) = self.plate(&shot_name, label, plate) {
+            let place = format!("plate {}", plate.value);
+            if let Some(node) = self.within(&place, |b| b.plate(&shot_name, label, plate)) {
                 names.insert(label.clone(), node);
             }
         }
         let frames = shot.rendered(&self.film.plates);
         let mut last = None;
-        for stage_name in self.order(name, shot) {
+        for stage_name in self.within(name, |b| b.order(shot)) {
             let stage = &shot.stages[&stage_name];
             let at = shot.stages.get_index_of(&stage_name).unwrap_or(0);
             let before = match at.checked_sub(1).and_then(|i| shot.stages.get_index(i)) {
                 Some((before, _)) => before.clone(),
                 None => "plate".to_string(),
             };
-            if let Some(node) = self.stage(&shot_name, &stage_name, stage, frames, &before, &names, shot) {
+            let place = format!("{name}/{stage_name}");
+            let node = self
+                .within(&place, |b| b.stage(&shot_name, &stage_name, stage, frames, &before, &names, shot));
+            if let Some(node) = node {
                 names.insert(stage_name.clone(), node);
             }
         }
@@ -109,10 +133,10 @@ impl Builder<'_> {
     }
 
     /// Stage names, inputs first.
-    fn order(&mut self, name: &str, shot: &Shot) -> Vec<String> {
+    fn order(&mut self, shot: &Shot) -> Vec<String> {
         order(shot).unwrap_or_else(|stage| {
             let span = shot.stages.get(&stage).map_or(shot.span, |s| s.span);
-            let problem = Problem::error(span, format!("{name}/{stage} waits for a stage that waits for it"));
+            let problem = Problem::error(span, format!("stage {stage} waits for a stage that waits for it"));
             self.problems.push(problem.help("a stage that says no `from` takes the stage before it"));
             Vec::new()
         })
@@ -208,7 +232,10 @@ impl Builder<'_> {
             inputs,
             cut,
         };
-        operator.prepare(&setup).map_err(|mut problems| self.problems.append(&mut problems)).ok()
+        let prepared =
+            operator.prepare(&setup).map_err(|mut problems| self.problems.append(&mut problems)).ok()?;
+        self.problems.append(&mut operator.cautions(&setup));
+        Some(prepared)
     }
 
     pub(super) fn node(

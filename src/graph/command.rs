@@ -154,8 +154,7 @@ impl Builder<'_> {
         for depends in &command.depends {
             let faults = telling.faults.len();
             if !telling.file(&depends.value) && telling.faults.len() == faults {
-                let message =
-                    format!("{shot}/{name} depends on {}, which is no file of the project", depends.value);
+                let message = format!("it depends on {}, which is no file of the project", depends.value);
                 self.problems.push(Problem::error(depends.span, message));
             }
         }
@@ -167,11 +166,8 @@ impl Builder<'_> {
                     telling.ingredients.push(ingredient("version", text.trim()));
                 }
                 Err(reason) => self.problems.push(
-                    Problem::error(
-                        words.span,
-                        format!("{shot}/{name}: the version command failed: {reason}"),
-                    )
-                    .help("it must run and end with success; its output becomes part of every key"),
+                    Problem::error(words.span, format!("the version command failed: {reason}"))
+                        .help("it must run and end with success; its output becomes part of every key"),
                 ),
             }
         }
@@ -179,7 +175,7 @@ impl Builder<'_> {
         let Telling { hasher, ingredients, faults, reads, .. } = telling;
         work.reads = reads;
         for fault in faults.into_iter().collect::<BTreeSet<_>>() {
-            self.problems.push(Problem::error(command.words.span, format!("{shot}/{name} names {fault}")));
+            self.problems.push(Problem::error(command.words.span, format!("it names {fault}")));
         }
         let mut node = self.node(shot, name, frames, Work::Command(Box::new(work)), stage.span);
         node.channels = delivered(&command.delivers);
@@ -504,8 +500,16 @@ mod tests {
             "  s: { command: 'x {picture} {out} a.txt', depends: [b.txt], from: { picture: plate } }\n";
         let (_, problems) = graph(stages, &[("ffmpeg", "7"), ("a.txt", "locked")]);
         let told: BTreeSet<&str> = problems.iter().map(|p| &*p.message).collect();
-        assert!(told.contains("one/s names a.txt, which cannot be read: it is locked"), "{told:?}");
-        assert!(told.contains("two/s depends on b.txt, which is no file of the project"), "{told:?}");
+        assert!(
+            told.contains("one/s, two/s, ride/s, long/s: it names a.txt, which cannot be read: it is locked"),
+            "{told:?}"
+        );
+        assert!(
+            told.contains(
+                "one/s, two/s, ride/s, long/s: it depends on b.txt, which is no file of the project"
+            ),
+            "{told:?}"
+        );
     }
 
     #[test]
@@ -536,6 +540,6 @@ mod tests {
         assert_ne!(plate(&b, "ride"), plate(&none, "ride"));
         assert_eq!(plate(&a, "one"), plate(&none, "one"));
         let told: Vec<String> = problems.iter().map(|p| p.message.clone()).collect();
-        assert_eq!(told, ["the movie cannot be decoded here: not there"]);
+        assert_eq!(told, ["plate m: the movie cannot be decoded here: not there"]);
     }
 }

@@ -10,7 +10,7 @@ use indexmap::IndexMap;
 use super::{Edge, Node, NodeId};
 use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, Problems, Span, nearest};
-use crate::declare::film::{At, From, Reference};
+use crate::declare::film::{At, From, Reference, Shot};
 use crate::media::image::RGBA;
 use crate::operators::{Carries, Connected, Port};
 
@@ -22,8 +22,8 @@ pub(super) struct Scope<'g> {
     pub names: &'g HashMap<String, NodeId>,
     /// Frames that a node can give.
     pub available: &'g HashMap<NodeId, FrameRange>,
-    /// The stage being connected, for messages.
-    pub what: String,
+    /// The shot, whose stages and plates that are not among the nodes have problems of their own.
+    pub shot: &'g Shot,
     /// Where it is declared.
     pub span: Span,
 }
@@ -37,6 +37,8 @@ pub(super) struct Joined {
     pub connected: Vec<Connected>,
     /// Stage names whose shapes file is wanted, by port.
     pub shapes: Vec<(String, Span)>,
+    /// An input is a stage or plate that has a problem of its own.
+    pub lacks: bool,
 }
 
 impl Scope<'_> {
@@ -51,7 +53,7 @@ impl Scope<'_> {
         let mut joined = Joined::default();
         for (name, at) in from {
             if !ports.iter().any(|p| p.name == name) {
-                let problem = Problem::error(at.span, format!("{} has no input '{name}'", self.what));
+                let problem = Problem::error(at.span, format!("there is no input '{name}'"));
                 let known: Vec<&str> = ports.iter().map(|p| p.name).collect();
                 problems.push(match nearest(name, known.iter().copied()) {
                     Some(near) => problem.help(format!("did you mean '{near}'?")),
@@ -68,8 +70,7 @@ impl Scope<'_> {
             match from.get(port.name).cloned().or(implied) {
                 Some(at) => self.port(index, port, &at, &mut joined, problems),
                 None if port.required => {
-                    let problem =
-                        Problem::error(self.span, format!("{} lacks its input '{}'", self.what, port.name));
+                    let problem = Problem::error(self.span, format!("the input '{}' is missing", port.name));
                     problems.push(problem.help(format!("add it under `from:`; {}", port.doc)));
                 }
                 None => {}
@@ -84,10 +85,7 @@ impl Scope<'_> {
             (From::One(_), Carries::Many)
             | (From::Many(_), Carries::Picture | Carries::Matte | Carries::Shapes) => {
                 let wanted = if port.carries == Carries::Many { "a map of names" } else { "one stage" };
-                problems.push(Problem::error(
-                    at.span,
-                    format!("input '{}' of {} takes {wanted}", port.name, self.what),
-                ));
+                problems.push(Problem::error(at.span, format!("input '{}' takes {wanted}", port.name)));
             }
             (From::One(reference), carries) => {
                 self.edge(
@@ -150,9 +148,15 @@ impl Scope<'_> {
         problems: &mut Problems,
     ) {
         let Some(&from) = self.names.get(&at.value.stage) else {
+            if self.shot.stages.contains_key(&at.value.stage)
+                || self.shot.plates.contains_key(&at.value.stage)
+            {
+                joined.lacks = true;
+                return;
+            }
             let problem = Problem::error(
                 at.span,
-                format!("{} takes from '{}', which this shot has not", self.what, at.value.stage),
+                format!("it takes from '{}', which this shot has not", at.value.stage),
             );
             problems.push(match nearest(&at.value.stage, self.names.keys().map(String::as_str)) {
                 Some(near) => problem.help(format!("did you mean '{near}'?")),
@@ -166,10 +170,8 @@ impl Scope<'_> {
             (None, Carries::Matte) if node.channels.len() == 1 => Some(node.channels[0].clone()),
             (None, Carries::Matte) if node.channels.iter().any(|c| &**c == "A") => Some("A".into()),
             (None, Carries::Matte) => {
-                let problem = Problem::error(
-                    at.span,
-                    format!("{} takes one matte, and {} has several", self.what, node.name()),
-                );
+                let problem =
+                    Problem::error(at.span, format!("one matte is wanted, and {} has several", node.stage));
                 problems.push(problem.help(format!(
                     "write {}.NAME with one of: {}",
                     at.value.stage,
@@ -182,7 +184,7 @@ impl Scope<'_> {
         if let Some(channel) = &channel
             && !node.channels.contains(channel)
         {
-            let problem = Problem::error(at.span, format!("{} has no channel '{channel}'", node.name()));
+            let problem = Problem::error(at.span, format!("{} has no channel '{channel}'", node.stage));
             problems.push(problem.help(format!("it has: {}", node.channels.join(", "))));
             return;
         }
@@ -192,7 +194,7 @@ impl Scope<'_> {
         {
             problems.push(Problem::error(
                 at.span,
-                format!("{} wants a picture, and {} gives mattes", self.what, node.name()),
+                format!("a picture is wanted, and {} gives mattes", node.stage),
             ));
             return;
         }

@@ -8,6 +8,7 @@ pub mod build;
 mod command;
 mod connect;
 mod stages;
+mod told;
 
 use std::sync::Arc;
 

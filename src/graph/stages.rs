@@ -10,11 +10,11 @@ use super::connect::{Joined, Scope};
 use super::{Ingredient, Node, NodeId, Work};
 use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::FrameRange;
-use crate::base::problem::{Problem, Problems, Span};
+use crate::base::problem::{Problem, Problems, SourceId};
 use crate::base::value::{Node as ValueNode, Scalar, Value};
 use crate::declare::film::{At, ByHand, Delivers, Media, Shot, Stage, Work as Declared};
 use crate::media::image::RGBA;
-use crate::operators::{self, Kind, Operator};
+use crate::operators::{self, Attachment, Kind, Operator, Spec};
 
 impl Builder<'_> {
     #[allow(clippy::too_many_arguments)] // Each part of a stage's place is needed once, here.
@@ -37,21 +37,25 @@ impl Builder<'_> {
             nodes: &self.graph.nodes,
             names,
             available: &self.available,
-            what: format!("{shot}/{name}"),
+            shot: declared,
             span: stage.span,
         };
         let joined = match operator {
             Some(operator) => scope.join(operator.spec().ports, &stage.from, before, &mut problems),
             None => scope.join_free(&stage.from, before, &mut problems),
         };
-        let broken = !problems.is_empty();
+        let whole = problems.is_empty() && !joined.lacks;
         self.problems.append(&mut problems);
-        if broken {
+        if !whole {
+            // Its settings are checked all the same, so that they need not wait for the inputs to be mended.
+            if let Some(operator) = operator {
+                self.operated(shot, name, stage, frames, operator, &joined, declared, false);
+            }
             return None;
         }
         let mut node = match &stage.work {
             Declared::Operator(_) => {
-                self.operated(shot, name, stage, frames, operator?, &joined, declared)?
+                self.operated(shot, name, stage, frames, operator?, &joined, declared, true)?
             }
             Declared::Command(command) => self.commanded(shot, name, stage, frames, command, &joined),
             Declared::ByHand(hand) => self.by_hand(shot, name, stage, frames, hand)?,
@@ -89,70 +93,89 @@ impl Builder<'_> {
         operator: &'static dyn Operator,
         joined: &Joined,
         declared: &Shot,
+        whole: bool,
     ) -> Option<Node> {
-        let mut wanted: Vec<(String, String, Span)> = Vec::new();
-        for param in operator.spec().params.iter().filter(|p| p.kind == Kind::File) {
-            if let Some(value) = stage.settings.get(param.name).filter(|v| v.node != ValueNode::Null) {
-                match value.text() {
-                    Ok(path) => wanted.push((param.name.to_string(), path.to_string(), value.span)),
-                    Err(problem) => self.problems.push(problem),
+        let spec = operator.spec();
+        let attached = self.attached(spec, stage, joined, declared);
+        let before = self.problems.len();
+        let prepared = self.prepare(
+            operator,
+            &stage.settings,
+            stage.span,
+            frames,
+            &joined.connected,
+            &[],
+            &attached.files,
+        );
+        if !(whole && attached.whole) {
+            // What the stage says of itself as a whole follows from what it lacks, and what it says of another
+            // stage's file is that stage's to say.
+            let follows = |p: &Problem| {
+                p.span.is_some_and(|s| s == stage.span || attached.of_others.contains(&s.source))
+            };
+            let rest = self.problems.split_off(before);
+            self.problems.extend(rest.into_iter().filter(|p| !follows(p)));
+            return None;
+        }
+        let prepared = prepared?;
+        let channels = prepared.channels();
+        let version = format!("version {}", spec.version);
+        let mut ingredients = attached.ingredients(&*prepared);
+        ingredients.push(ingredient(&format!("operator {}", spec.name), &version));
+        let mut node = self.node(shot, name, frames, Work::Operator { spec, prepared }, stage.span);
+        node.channels = channels;
+        node.identity = operators::identity(spec);
+        node.ingredients = ingredients;
+        Some(node)
+    }
+
+    /// The files that an operator's settings name, and the shapes files of stages that it takes shapes from.
+    fn attached(&mut self, spec: &Spec, stage: &Stage, joined: &Joined, declared: &Shot) -> Attached {
+        let ingredients = stage.settings.entries.iter().map(|(key, value)| Ingredient {
+            digest: Digest::of(spelled_by(value, &meant).as_bytes()),
+            ..ingredient(&key.text, &spelled(value))
+        });
+        let ingredients = ingredients.collect();
+        let mut out = Attached { files: BTreeMap::new(), ingredients, of_others: Vec::new(), whole: true };
+        for param in spec.params.iter().filter(|p| p.kind == Kind::File) {
+            let Some(value) = stage.settings.get(param.name).filter(|v| v.node != ValueNode::Null) else {
+                continue;
+            };
+            let file = value.text().and_then(|path| {
+                let fault = |why| Problem::error(value.span, format!("{path} cannot be read: {why}"));
+                self.files.attach(path).map_err(fault)
+            });
+            match file {
+                Ok(file) => out.take(param.name, file),
+                Err(problem) => {
+                    self.problems.push(problem);
+                    out.whole = false;
                 }
             }
         }
         for (other, span) in &joined.shapes {
-            match declared
-                .stages
-                .get(other)
-                .and_then(|s| s.settings.get("shapes"))
-                .and_then(|v| v.text().ok())
-            {
-                Some(path) => wanted.push(("shapes".into(), path.to_string(), *span)),
-                None => self.problems.push(
-                    Problem::error(
-                        *span,
-                        format!("{shot}/{name} takes shapes from '{other}', which has no shapes file"),
-                    )
-                    .help("give that stage `shapes: FILE`"),
-                ),
-            }
-        }
-        let mut files = BTreeMap::new();
-        let mut ingredients: Vec<Ingredient> = stage
-            .settings
-            .entries
-            .iter()
-            .map(|(key, value)| Ingredient {
-                digest: Digest::of(spelled_by(value, &meant).as_bytes()),
-                ..ingredient(&key.text, &spelled(value))
-            })
-            .collect();
-        let mut attached: Vec<(String, String)> = Vec::new();
-        for (param, path, span) in wanted {
-            match self.files.attach(&path) {
-                Ok(file) => {
-                    attached.push((param.clone(), path));
-                    files.insert(param, file);
+            let from = declared.stages.get(other);
+            let operator = from.and_then(|stage| match &stage.work {
+                Declared::Operator(at) => Some(at.value.as_str()),
+                _ => None,
+            });
+            let path = from.and_then(|stage| stage.settings.get("shapes")?.text().ok());
+            match path.map(|path| self.files.attach(path)) {
+                Some(Ok(file)) => {
+                    out.of_others.extend(file.source);
+                    out.take("shapes", file);
                 }
-                Err(reason) => self
-                    .problems
-                    .push(Problem::error(span, format!("{shot}/{name}: {path} cannot be read: {reason}"))),
+                // The stage that names the file, or should name one, tells of it.
+                Some(Err(_)) if operator.is_some() => out.whole = false,
+                None if operator == Some("roto") => out.whole = false,
+                _ => {
+                    let message = format!("it takes shapes from '{other}', which has no shapes file");
+                    self.problems.push(Problem::error(*span, message).help("give that stage `shapes: FILE`"));
+                    out.whole = false;
+                }
             }
         }
-        let prepared =
-            self.prepare(operator, &stage.settings, stage.span, frames, &joined.connected, &[], &files)?;
-        for (param, path) in attached {
-            let read = prepared.read_from(&param).unwrap_or_else(|| Digest::of(&files[&param].bytes));
-            ingredients.push(Ingredient { name: path, digest: read, text: None });
-        }
-        let channels = prepared.channels();
-        let spec = operator.spec();
-        let mut node = self.node(shot, name, frames, Work::Operator { spec, prepared }, stage.span);
-        node.channels = channels;
-        node.identity = operators::identity(spec);
-        ingredients
-            .push(ingredient(&format!("operator {}", spec.name), &format!("version {}", spec.version)));
-        node.ingredients = ingredients;
-        Some(node)
+        out
     }
 
     fn by_hand(
@@ -181,6 +204,33 @@ fn of_hands(decoder: &operators::Spec) -> Digest {
     let mut hasher = KeyHasher::new();
     hasher.text("hands 2").digest(&operators::identity(decoder));
     hasher.finish()
+}
+
+/// Files that a stage works with.
+struct Attached {
+    /// By parameter.
+    files: BTreeMap<String, Attachment>,
+    /// Settings and files, for `why`.
+    ingredients: Vec<Ingredient>,
+    /// Texts that are other stages' files.
+    of_others: Vec<SourceId>,
+    /// False when one is missing.
+    whole: bool,
+}
+
+impl Attached {
+    fn take(&mut self, param: &str, file: Attachment) {
+        self.files.insert(param.to_string(), file);
+    }
+
+    /// Settings and files as `why` compares them: files by what was read from them, where the operator tells.
+    fn ingredients(mut self, prepared: &dyn operators::Prepared) -> Vec<Ingredient> {
+        for (param, file) in &self.files {
+            let digest = prepared.read_from(param).unwrap_or_else(|| Digest::of(&file.bytes));
+            self.ingredients.push(Ingredient { name: file.path.clone(), digest, text: None });
+        }
+        self.ingredients
+    }
 }
 
 /// Names of the channels that come out of a command or of hands.

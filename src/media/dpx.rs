@@ -3,7 +3,7 @@
 //! Knows the headers, both byte orders and the packings that cameras, scanners and post-production use:
 //! 10 bits filled by method A or B, 12 bits filled, both without gaps, whole bytes and words. Does not know transfer curves:
 //! samples are the code values, scaled so that the largest code is 1.0 (full range).
-//! Offsets and field meanings are from the standard (from memory) and checked against other readers.
+//! Offsets and field meanings are the standard's; `tests/media_outside.rs` holds the files against another library.
 
 use super::image::Raster;
 use super::{Format, MediaError, Outline, checked_size, plane_names, split_planes};

@@ -189,6 +189,12 @@ pub trait Operator: Send + Sync {
 
     /// Checks all settings and files and makes the stage ready to compute, or names every problem.
     fn prepare(&self, setup: &Setup<'_>) -> Result<Box<dyn Prepared>, Problems>;
+
+    /// Warnings of a stage that can be prepared all the same.
+    fn cautions(&self, setup: &Setup<'_>) -> Problems {
+        let _ = setup;
+        Problems::new()
+    }
 }
 
 /// A stage ready to compute.

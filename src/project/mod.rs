@@ -3,22 +3,21 @@
 //! Knows the order in which the parts are asked. Decides nothing itself and prints nothing.
 
 pub mod attach;
+mod check;
 pub mod demo;
 pub mod holding;
 pub mod known;
 pub mod left;
 mod past;
+mod read;
 pub mod rebuild;
 pub mod trouble;
 
 use std::path::{Path, PathBuf};
 
 use crate::base::frames::FrameRange;
-use crate::base::problem::{Problem, Problems, Severity, Sources};
-use crate::cut;
-use crate::declare;
-use crate::declare::film::{At, Film};
-use crate::graph::build::{Event, build};
+use crate::base::problem::{Problems, Severity, Sources};
+use crate::declare::film::Film;
 use crate::graph::{Graph, NodeId};
 use crate::ledger;
 use crate::ledger::holds::Holds;
@@ -48,8 +47,11 @@ pub enum ProjectError {
     /// No declaration found.
     #[error("there is no {DECLARATION} in {} or any folder above it", .0.display())]
     NoDeclaration(PathBuf),
+    /// The folder to begin with cannot be had.
+    #[error("{0}")]
+    NoFolder(String),
     /// The declaration has errors; they come with it.
-    #[error("the declaration is not sound")]
+    #[error("the declaration has errors")]
     Unsound(Box<Declared>),
     /// The store.
     #[error(transparent)]
@@ -127,82 +129,12 @@ impl Project {
     /// The project that `start` lies in: the nearest folder upwards with a declaration.
     pub fn find(start: &Path) -> Result<Self, ProjectError> {
         let start =
-            start.canonicalize().map_err(|e| ProjectError::System(format!("{}: {e}", start.display())))?;
+            start.canonicalize().map_err(|e| ProjectError::NoFolder(format!("{}: {e}", start.display())))?;
         start
             .ancestors()
             .find(|folder| folder.join(DECLARATION).is_file())
             .map(|folder| Self { folder: folder.to_path_buf() })
             .ok_or(ProjectError::NoDeclaration(start))
-    }
-
-    /// Reads the declaration and everything it names, short of pictures.
-    pub fn read(&self) -> Declared {
-        let mut declared = Declared::default();
-        let text = match read_text(&self.folder.join(DECLARATION)) {
-            Ok(text) => text,
-            Err(reason) => {
-                declared.problems.push(Problem::bare(format!("{DECLARATION}: {reason}")));
-                return declared;
-            }
-        };
-        let main = declared.sources.add(DECLARATION, text);
-        let folder = self.folder.clone();
-        let mut load = move |path: &str| read_text(&folder.join(path));
-        let (film, problems) = declare::read(&mut declared.sources, main, &mut load);
-        declared.problems = problems;
-        let Some(film) = film else { return declared };
-        let events = film.cut.as_ref().and_then(|cut| self.cut(cut, &film, &mut declared));
-        let mut files = attach::Folder::new(&self.folder, &mut declared.sources);
-        let (graph, mut problems) = build(&film, events.as_deref(), &mut files);
-        declared.problems.append(&mut problems);
-        declared.graph = graph;
-        declared.film = Some(film);
-        declared
-    }
-
-    fn cut(&self, at: &At<String>, film: &Film, declared: &mut Declared) -> Option<Vec<Event>> {
-        let text = match read_text(&self.folder.join(&at.value)) {
-            Ok(text) => text,
-            Err(reason) => {
-                declared
-                    .problems
-                    .push(Problem::error(at.span, format!("the cut {} cannot be read: {reason}", at.value)));
-                return None;
-            }
-        };
-        let id = declared.sources.add(at.value.clone(), text.clone());
-        let (cut, mut problems) = cut::edl::parse(id, &text, film.rate);
-        declared.problems.append(&mut problems);
-        let start = cut.record.map_or(0, |r| r.first);
-        let events = cut.events.iter().map(|e| Event {
-            shot: At { value: e.shot.clone(), span: e.shot_span },
-            source: e.source,
-            at: e.record_first - start + 1,
-        });
-        Some(events.collect())
-    }
-
-    /// Everything `check` says: the declaration's problems and those of the sources' files.
-    pub fn check(&self, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<Declared, ProjectError> {
-        let mut declared = self.read();
-        if declared.film.is_some() {
-            let store = Store::at(&self.folder)?;
-            let mut facts = Facts::load(&store);
-            let graph = &declared.graph;
-            let seen = observe::look(
-                &self.folder,
-                &graph.sources,
-                graph.frame_size,
-                &mut facts,
-                Closeness::Stat,
-                progress,
-            );
-            let mut faults = observe::faults(&graph.sources, &seen, graph.frame_size);
-            declared.problems.append(&mut faults);
-            self.keep_facts(&store, &facts);
-        }
-        declared.problems.sort_by_key(|p| p.span.map(|s| (s.source, s.start)));
-        Ok(declared)
     }
 
     /// Facts are kept when the film already has its folder; a failure costs time only.
@@ -350,26 +282,6 @@ impl Project {
     pub fn ledger(&self) -> (Vec<Entry>, Vec<ledger::intake::LedgerProblem>) {
         ledger::file::read_all(&self.folder.join("ledger"))
     }
-}
-
-fn read_text(path: &Path) -> Result<String, String> {
-    let bytes = read_limited(path)?;
-    String::from_utf8(bytes)
-        .map_err(|e| format!("it is not UTF-8 text (byte {})", e.utf8_error().valid_up_to()))
-}
-
-/// The largest file that a declaration or a setting may name.
-const FILE_LIMIT: u64 = 256 << 20;
-
-fn read_limited(path: &Path) -> Result<Vec<u8>, String> {
-    let size = std::fs::metadata(path).map_err(|e| e.to_string())?;
-    if !size.is_file() {
-        return Err("it is not a file".into());
-    }
-    if size.len() > FILE_LIMIT {
-        return Err(format!("it is larger than {} MiB", FILE_LIMIT >> 20));
-    }
-    std::fs::read(path).map_err(|e| e.to_string())
 }
 
 /// Frames that a selection takes of a node, as a test for planning.

@@ -32,6 +32,8 @@ pub struct Blocked {
     pub by_frames: FrameSet,
     /// What is the matter with the first of them.
     pub says: String,
+    /// True when they failed or their files are unfit; else something is yet to come.
+    pub is_failed: bool,
     /// What is blocked, by stage.
     pub frames: Vec<(NodeId, FrameSet)>,
 }
@@ -116,7 +118,8 @@ impl Project {
                                     .map_or(String::new(), |s| s.says),
                             };
                             let (by_frames, frames) = (FrameSet::new(), Vec::new());
-                            all.push((reason, Blocked { by, by_frames, says, frames }));
+                            let is_failed = matches!(reason, Reason::Failed | Reason::FileUnfit);
+                            all.push((reason, Blocked { by, by_frames, says, is_failed, frames }));
                             let Some((_, entry)) = all.last_mut() else { continue };
                             entry
                         }

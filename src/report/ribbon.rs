@@ -59,18 +59,18 @@ pub struct Ink {
     pub rgb: [u8; 3],
 }
 
-/// The ink of a state: six colours of the set by Okabe and Ito, "Color Universal Design" (2008,
-/// values from memory), which people with any common colour blindness tell apart, and a grey.
-/// What is in order is blue and what went wrong purple, so nothing looks like a traffic light.
+/// The ink of a state. The inks are this tool's own choice: each is of middling lightness, so that it stands out from a
+/// dark and from a light ground (a test holds both contrasts), and no two of them rest on red against green alone.
+/// Signs differ as well, so a ribbon reads the same to those who see few colours or none.
 pub fn ink(shown: FrameState) -> Ink {
     let (name, rgb) = match shown.state {
-        State::Fresh => ("deep", [0x00, 0x72, 0xb2]),
-        State::Stale if shown.is_held() => ("shallow", [0x56, 0xb4, 0xe9]),
-        State::Stale => ("straw", [0xf0, 0xe4, 0x42]),
-        State::Absent => ("slate", [0x8a, 0x8a, 0x8a]),
-        State::Out => ("teal", [0x00, 0x9e, 0x73]),
-        State::Failed => ("heather", [0xcc, 0x79, 0xa7]),
-        State::Blocked => ("clay", [0xe6, 0x9f, 0x00]),
+        State::Fresh => ("salt", [0x96, 0x90, 0x82]),
+        State::Stale if shown.is_held() => ("teal", [0x1f, 0x85, 0x7d]),
+        State::Stale => ("clay", [0xc0, 0x62, 0x2f]),
+        State::Absent => ("dusk", [0x7f, 0x6b, 0xb0]),
+        State::Out => ("shallow", [0x3c, 0x88, 0xb4]),
+        State::Failed => ("brick", [0xc4, 0x4a, 0x4a]),
+        State::Blocked => ("straw", [0xa8, 0x8a, 0x1c]),
     };
     Ink { name, rgb }
 }
@@ -192,6 +192,20 @@ mod tests {
             "## fresh  ++ fresh, held  ~~ stale  == held  __ absent  >> out  xx failed  || blocked"
         );
         assert_eq!(text(&legend(&[State::Stale.into(), State::Fresh.into()], false)), "██ fresh  ▒▒ stale");
+    }
+
+    /// Contrast by the relative luminance of WCAG 2.2; 3 to 1 is what it wants of signs that carry meaning.
+    #[test]
+    fn inks_stand_out_on_dark_and_on_light() {
+        let linear = |code: u8| match f64::from(code) / 255.0 {
+            c if c <= 0.04045 => c / 12.92,
+            c => ((c + 0.055) / 1.055).powf(2.4),
+        };
+        for shown in SHOWN {
+            let Ink { name, rgb: [r, g, b] } = ink(shown);
+            let light = 0.2126 * linear(r) + 0.7152 * linear(g) + 0.0722 * linear(b) + 0.05;
+            assert!(light / 0.05 >= 3.0 && 1.05 / light >= 3.0, "{name}: {light}");
+        }
     }
 
     proptest::proptest! {

@@ -10,7 +10,7 @@ use crate::report::ribbon::{self, Piece, SHOWN};
 use crate::report::words::{self, Look, left};
 
 /// The version of the JSON form, as it stands under `format`.
-pub const FORMAT: &str = "endboard states 1";
+pub const FORMAT: &str = "endboard states 2";
 
 /// The frames of one stage of one shot, by state.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -164,7 +164,7 @@ struct Form<'a> {
     format: &'static str,
     film: &'a str,
     counts: Counts,
-    strips: Vec<StripForm<'a>>,
+    ribbons: Vec<StripForm<'a>>,
     holds: &'a [Hold],
 }
 
@@ -189,10 +189,10 @@ impl<'a> From<&'a Strip> for StripForm<'a> {
 
 /// States as one JSON object:
 ///
-/// - `format`: `"endboard states 1"`; `film`: its name;
+/// - `format`: `"endboard states 2"`; `film`: its name;
 /// - `counts`: frames of all stages that are `fresh`, `stale`, `held` (stale, but kept by a person, and
 ///   not counted under `stale`), `absent`, `out`, `failed`, `blocked`;
-/// - `strips`: one object a stage: `shot`, `stage`, `counts`, and `runs`, a list of pairs of frames
+/// - `ribbons`: one object a stage: `shot`, `stage`, `counts`, and `runs`, a list of pairs of frames
 ///   (`"1009-1020"` or `"1009"`) and their state in one of the words above;
 /// - `holds`: what persons keep: `shot`, `stage`, `frames`, their `count`, how many are `fresh` now, and `kept`, by whom,
 ///   since when and why.
@@ -201,7 +201,7 @@ pub fn json(film: &str, strips: &[Strip], holds: &[Hold]) -> String {
         format: FORMAT,
         film,
         counts: Counts::of_all(strips),
-        strips: strips.iter().map(StripForm::from).collect(),
+        ribbons: strips.iter().map(StripForm::from).collect(),
         holds,
     };
     serde_json::to_string_pretty(&form).expect("texts and numbers are always JSON")
@@ -253,12 +253,12 @@ mod tests {
     #[test]
     fn json_holds_counts_and_runs() {
         let value: serde_json::Value = serde_json::from_str(&json("The Brine Lamp", &strips(), &[])).unwrap();
-        assert_eq!(value["format"], "endboard states 1");
+        assert_eq!(value["format"], "endboard states 2");
         assert_eq!(value["counts"]["fresh"], 13);
         assert_eq!(value["counts"]["held"], 1);
-        assert_eq!(value["strips"][1]["counts"]["stale"], 2);
-        assert_eq!(value["strips"][1]["runs"][1], serde_json::json!(["1006-1007", "stale"]));
-        assert_eq!(value["strips"][1]["runs"][2], serde_json::json!(["1008", "held"]));
+        assert_eq!(value["ribbons"][1]["counts"]["stale"], 2);
+        assert_eq!(value["ribbons"][1]["runs"][1], serde_json::json!(["1006-1007", "stale"]));
+        assert_eq!(value["ribbons"][1]["runs"][2], serde_json::json!(["1008", "held"]));
         assert_eq!(Counts::of_all(&strips()).total(), 16);
     }
 }

@@ -3,7 +3,7 @@
 
 usage: schema_check.py    reads {"schema": …, "texts": [YAML, …]} on standard input; checks the schema itself against
                           its dialect and prints, for each text, true when it is valid
-Needs (PyPI): jsonschema pyyaml
+Needs: jsonschema pyyaml
 """
 import json
 import sys

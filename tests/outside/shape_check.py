@@ -6,7 +6,7 @@ usage: shape_check.py areas        reads a JSON list of polygons (lists of [x, y
        shape_check.py glow         reads width, height (32-bit little-endian), then the plane (32-bit floats), and
                                    writes the sum of GaussianBlur at sigmas 4, 16 and 64 as 32-bit floats
        shape_check.py time         prints milliseconds (median of 3) of those blurs of 1920x1080 float RGBA, one thread
-Needs (PyPI): numpy opencv-python-headless shapely
+Needs: numpy opencv-python-headless shapely
 """
 import json
 import sys

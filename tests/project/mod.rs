@@ -149,8 +149,8 @@ impl Film {
         let (shot, stage) = place.split_once('/').unwrap();
         let stage = stage.split('@').next().unwrap();
         let status = self.json(&["status", place]);
-        let strips = status["strips"].as_array().unwrap();
-        let strip = strips.iter().find(|s| s["shot"] == shot && s["stage"] == stage);
+        let ribbons = status["ribbons"].as_array().unwrap();
+        let strip = ribbons.iter().find(|s| s["shot"] == shot && s["stage"] == stage);
         strip.unwrap_or_else(|| panic!("no {place} in {status}"))["runs"].clone()
     }
 }

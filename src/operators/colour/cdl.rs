@@ -159,7 +159,7 @@ mod tests {
 
     #[test]
     fn grades_are_those_of_the_outside_checks() {
-        let text = include_str!("../../../tests/checks/C_asc_cdl.json");
+        let text = include_str!("../../../tests/checks/cdl.json");
         let all: serde_json::Value = serde_json::from_str(text).unwrap();
         let cases = all["cases"].as_array().unwrap();
         assert_eq!(cases.len(), 56);

@@ -356,7 +356,7 @@ mod tests {
 
     #[test]
     fn the_three_kinds_of_file_of_the_outside_checks_are_read() {
-        let text = include_str!("../../../tests/checks/C_asc_cdl.json");
+        let text = include_str!("../../../tests/checks/cdl.json");
         let all: serde_json::Value = serde_json::from_str(text).unwrap();
         for kind in ["cdl", "ccc", "cc"] {
             let grades = read(&attached(all["xml"][kind]["text"].as_str().unwrap())).unwrap();

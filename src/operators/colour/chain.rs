@@ -141,7 +141,7 @@ mod tests {
 
     #[test]
     fn conversions_are_those_of_the_outside_checks() {
-        let text = include_str!("../../../tests/checks/E_transfer_colour.json");
+        let text = include_str!("../../../tests/checks/transfer.json");
         let all: serde_json::Value = serde_json::from_str(text).unwrap();
         let mut chain = Chain::new();
         chain.convert(Encoding::named("acescg").unwrap(), Encoding::named("linear-rec709").unwrap());

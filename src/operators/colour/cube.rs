@@ -391,7 +391,7 @@ mod tests {
     }
 
     fn checks() -> serde_json::Value {
-        serde_json::from_str(include_str!("../../../tests/checks/D_lut_cube.json")).unwrap()
+        serde_json::from_str(include_str!("../../../tests/checks/cube.json")).unwrap()
     }
 
     fn colour(look: &Look, value: &serde_json::Value) -> [f64; 3] {

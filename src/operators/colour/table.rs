@@ -76,7 +76,8 @@ impl Curves {
 
 /// A three-dimensional table with tetrahedral interpolation: a cell is cut into six tetrahedra along its diagonal from
 /// black to white, and a colour is weighed from the four corners of the one that holds it (Kasson, Plouffe and Nin,
-/// 1993; from memory), so that neutral input depends on the table's neutral axis alone.
+/// 1993), so that neutral input depends on the table's neutral axis alone. The tests of `cube` hold it against
+/// `tests/checks/cube.json`.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Lattice {
     size: u32,

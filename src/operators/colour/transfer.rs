@@ -315,7 +315,7 @@ mod tests {
         [Transfer::Linear, SRGB, REC709, BT1886, Transfer::Pq, ACESCCT, LOGC3, LOGC4, SLOG3, VLOG];
 
     fn cases(name: &str, from: &str, to: &str) -> Vec<(f64, f64)> {
-        let text = include_str!("../../../tests/checks/E_transfer_colour.json");
+        let text = include_str!("../../../tests/checks/transfer.json");
         let all: serde_json::Value = serde_json::from_str(text).unwrap();
         let list = name.split('/').fold(&all["data"], |at, key| &at[key]).as_array().unwrap();
         assert!(list.len() > 5, "{name}");

@@ -16,8 +16,8 @@ pub struct Assemble;
 
 static SPEC: Spec = Spec {
     name: "assemble",
-    version: 1,
-    summary: "Puts the shots one after the other as the cut says.",
+    version: 2,
+    summary: "Puts the shots one after the other as the cut says, and opaque black where the cut says black.",
     ports: &[Port {
         name: "shots",
         carries: Carries::Many,
@@ -44,12 +44,15 @@ impl Operator for Assemble {
         }
         let mut slots = setup.cut.to_vec();
         slots.sort_by_key(|slot| slot.at);
-        reader.finish(|| Reel { slots })
+        let size = setup.frame_size;
+        reader.finish(|| Reel { slots, size })
     }
 }
 
 struct Reel {
     slots: Vec<Slot>,
+    /// Width and height of black, in pixels.
+    size: (u32, u32),
 }
 
 impl Reel {
@@ -79,6 +82,7 @@ impl Prepared for Reel {
         }
     }
 
+    /// What is shown is in the key by its pixels, and the size of black is in every stage's identity.
     fn at(&self, _frame: i64, _key: &mut KeyHasher) {}
 
     fn is_steady(&self) -> bool {
@@ -86,9 +90,18 @@ impl Prepared for Reel {
     }
 
     fn apply(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError> {
-        let (input, source) = self.look_up(frame).ok_or(OperatorError::MissingInput { input: 0, frame })?;
-        inputs.frame(input, source).cloned()
+        match self.look_up(frame) {
+            Some((input, source)) => inputs.frame(input, source).cloned(),
+            None => Ok(black(self.size)),
+        }
     }
+}
+
+/// A frame of black that hides what is under it.
+fn black((width, height): (u32, u32)) -> Image {
+    let mut image = Image::new(width, height, &RGBA);
+    image.samples_mut(3).fill(half::f16::ONE);
+    image
 }
 
 #[cfg(test)]
@@ -102,6 +115,7 @@ mod tests {
                 Slot { at: 1, input: 1, source: FrameRange::new(1009, 1012) },
                 Slot { at: 5, input: 0, source: FrameRange::new(20, 21) },
             ],
+            size: (3, 2),
         };
         let found: Vec<_> = (0..8).map(|n| reel.look_up(n)).collect();
         assert_eq!(
@@ -119,5 +133,8 @@ mod tests {
         );
         assert_eq!(reel.reach(0, 5), FrameRange::one(20));
         assert!(reel.reach(1, 5).is_empty());
+        let image = reel.apply(&Inputs { frames: &[], raster: None }, 7).unwrap();
+        assert_eq!((image.width(), image.height()), (3, 2));
+        assert_eq!([0, 3].map(|channel| image.plane_f32(channel)[5]), [0.0, 1.0]);
     }
 }

@@ -419,7 +419,7 @@ mod tests {
     /// Values of the outside checks C for grade 'warm', to within the rounding of half floats.
     #[test]
     fn a_file_grades_as_the_outside_checks_say() {
-        let text = include_str!("../../../tests/checks/C_asc_cdl.json");
+        let text = include_str!("../../../tests/checks/cdl.json");
         let all: serde_json::Value = serde_json::from_str(text).unwrap();
         let number = |v: &serde_json::Value| v.as_f64().unwrap();
         let mut seen = 0;

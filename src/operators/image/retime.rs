@@ -22,7 +22,7 @@ use crate::operators::{
 
 static SPEC: Spec = Spec {
     name: "retime",
-    version: 1,
+    version: 2,
     summary: "Shows the source faster, slower, held or backwards, by speed keyed against output frames.",
     ports: &[Port {
         name: "picture",
@@ -54,10 +54,10 @@ static SPEC: Spec = Spec {
         },
         Param {
             name: "frames",
-            kind: Kind::Word(&["nearest", "blend"]),
+            kind: Kind::Word(&["whole", "mixed"]),
             unit: "",
-            default: "nearest",
-            doc: "nearest shows whole source frames; blend mixes the two on either side in linear light.",
+            default: "whole",
+            doc: "whole shows the nearest source frame as it is; mixed mixes the two on either side in linear light.",
         },
     ],
     source: "Position is the integral of speed over time; smooth speed is 3u² − 2u³ and its integral u³ − u⁴/2",
@@ -77,11 +77,11 @@ impl Operator for Retime {
         let said = |reader: &Reader<'_>, name: &str| reader.value(name).is_some();
         let anchor = if said(&reader, "start_at") { reader.whole("start_at") } else { setup.frames.first };
         let start = if said(&reader, "start") { reader.number("start") } else { anchor as f64 };
-        let blend = reader.word("frames") == 1;
+        let mixed = reader.word("frames") == 1;
         let map = Map { speed: Travel::new(speed), start, anchor };
         let input = setup.inputs.first();
         let channels = input.map_or_else(Vec::new, |input| input.channels.clone());
-        let ready = Ready { map, blend, channels };
+        let ready = Ready { map, mixed, channels };
         if let Some(input) = input.filter(|_| reader.problems.is_empty()) {
             let span = reader.value("speed").or(reader.value("start")).map_or(setup.span, |v| v.span);
             reader.problems.extend(ready.lacking(setup.frames, input.frames, span));
@@ -161,7 +161,7 @@ impl Map {
 
 struct Ready {
     map: Map,
-    blend: bool,
+    mixed: bool,
     channels: Vec<Arc<str>>,
 }
 
@@ -174,10 +174,10 @@ impl Ready {
         Some(Problem::error(span, message).help(format!("the input has frames {input}")))
     }
 
-    /// The source frame at or before a position, and the weight of the next one; nearest frames have no weight.
+    /// The source frame at or before a position, and the weight of the next one; whole frames have no weight.
     fn sample(&self, frame: i64) -> (i64, f64) {
         let position = self.map.position(frame);
-        if self.blend {
+        if self.mixed {
             (position.floor() as i64, position - position.floor())
         } else {
             ((position + 0.5).floor() as i64, 0.0)
@@ -202,7 +202,7 @@ impl Prepared for Ready {
     }
 
     fn is_steady(&self) -> bool {
-        !self.blend
+        !self.mixed
     }
 
     fn apply(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError> {
@@ -338,7 +338,7 @@ mod tests {
 
     #[test]
     fn positions_are_those_of_the_outside_checks() {
-        let text = include_str!("../../../tests/checks/G_retime.json");
+        let text = include_str!("../../../tests/checks/retime.json");
         let all: serde_json::Value = serde_json::from_str(text).unwrap();
         let cases = all["cases"].as_array().unwrap();
         assert_eq!(cases.len(), 13);
@@ -348,16 +348,16 @@ mod tests {
             let start = case["source_start"].as_f64().unwrap();
             let curve = Travel::new(speed_of(case).curve().unwrap());
             let map = Map { speed: curve, start, anchor: 0 };
-            let mut ready = Ready { map, blend: false, channels: vec![] };
+            let mut ready = Ready { map, mixed: false, channels: vec![] };
             for sample in samples {
                 let n = sample["out_frame"].as_i64().unwrap();
                 let want = sample["source_pos"].as_f64().unwrap();
                 let got = ready.map.position(n);
                 assert!((got - want).abs() < 1e-9, "{id} at {n}: {got} not {want}");
                 if let Some(nearest) = sample["nearest_half_up"].as_i64() {
-                    ready.blend = false;
+                    ready.mixed = false;
                     assert_eq!(ready.reach(0, n), FrameRange::one(nearest), "{id} at {n}");
-                    ready.blend = true;
+                    ready.mixed = true;
                     let (floor, weight) = ready.sample(n);
                     assert_eq!(floor, sample["blend_floor"].as_i64().unwrap(), "{id} at {n}");
                     let want = sample["blend_weight_next"].as_f64().unwrap();
@@ -391,12 +391,12 @@ mod tests {
             prepare(settings, FrameRange::new(1001, 1040), FrameRange::new(1001, 1072)).err().unwrap();
         assert_eq!(problems[0].message, "output frame 1037 shows source frame 1073, which the input has not");
         assert_eq!(problems[0].help.as_deref(), Some("the input has frames 1001-1072"));
-        // Between 1072 and 1073 a nearest frame is still there, and a blend is not.
+        // Between 1072 and 1073 a whole frame is still there, and a mixed one is not.
         let settings =
             |mode| vec![("start", scalar("1072.25")), ("speed", scalar("0")), ("frames", scalar(mode))];
         let range = (FrameRange::new(1, 2), FrameRange::new(1001, 1072));
-        assert!(prepare(settings("nearest"), range.0, range.1).is_ok());
-        assert!(prepare(settings("blend"), range.0, range.1).is_err());
+        assert!(prepare(settings("whole"), range.0, range.1).is_ok());
+        assert!(prepare(settings("mixed"), range.0, range.1).is_err());
     }
 
     #[test]
@@ -404,7 +404,7 @@ mod tests {
         let frames = FrameRange::new(0, 48);
         let input = FrameRange::new(-100, 200);
         let with = |keys: &[(i64, f64)]| {
-            prepare(vec![("speed", keyed(keys, "linear")), ("frames", scalar("blend"))], frames, input)
+            prepare(vec![("speed", keyed(keys, "linear")), ("frames", scalar("mixed"))], frames, input)
                 .unwrap()
         };
         let before = with(&[(0, 100.0), (24, 100.0), (48, 25.0)]);
@@ -413,10 +413,10 @@ mod tests {
             let same = key(&*before, n) == key(&*after, n) && before.reach(0, n) == after.reach(0, n);
             assert_eq!(same, n <= 24, "frame {n}");
         }
-        let nearest = prepare(vec![("speed", scalar("50"))], frames, input).unwrap();
-        assert!(nearest.is_steady());
-        // A blend of nothing is a copy, and has the key of one.
-        assert_eq!(key(&*before, 7), key(&*nearest, 7));
+        let whole = prepare(vec![("speed", scalar("50"))], frames, input).unwrap();
+        assert!(whole.is_steady());
+        // A mixture of nothing is a copy, and has the key of one.
+        assert_eq!(key(&*before, 7), key(&*whole, 7));
     }
 
     #[test]
@@ -427,7 +427,7 @@ mod tests {
             image.write_row(1, 0, &[1.0, 0.5]);
             Arc::new(image)
         };
-        let settings = || vec![("speed", scalar("25")), ("frames", scalar("blend"))];
+        let settings = || vec![("speed", scalar("25")), ("frames", scalar("mixed"))];
         let ready = prepare(settings(), FrameRange::new(0, 3), FrameRange::new(0, 4)).unwrap();
         let frames = vec![vec![(0, image(1.0)), (1, image(3.0))]];
         let inputs = Inputs { frames: &frames, raster: None };

@@ -5,8 +5,8 @@
 //! Each row of pixels is cut into bands at every corner and every crossing of edges within it. In a band the edges
 //! keep their order from left to right, so walking along it tells by the winding number where inside begins and
 //! ends, and only those edges count: overlaps are not counted twice and opposite windings do not cancel. Area is
-//! summed as signed trapezoids, each edge's share of every pixel in closed form (the idea of Raph Levien's
-//! "font-rs" note, 2016, from memory; there for one winding sense only), in 64-bit floats.
+//! summed as signed trapezoids, each edge's share of every pixel in closed form (exact signed-area accumulation), in
+//! 64-bit floats; `tests/shape_outside.rs` holds areas against another library.
 
 use super::Fill;
 

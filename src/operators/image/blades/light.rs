@@ -1,6 +1,6 @@
 //! One rod's light, from its way through the exposure to values added to a picture.
 //!
-//! Knows core, tube, glow and hold-out. Does not know settings nor time.
+//! Knows middle, tube, halo and hold-out. Does not know settings nor time.
 
 use super::look::Shine;
 use super::sweep::{Ends, sweep};
@@ -8,12 +8,12 @@ use crate::media::image::Image;
 use crate::operators::image::gaussian::{self, Edge, Term};
 use crate::operators::shape::coverage::{Mask, Window};
 
-/// The part of a rod's width that its white core takes.
-const CORE_WIDTH: f64 = 0.6;
-/// The light of the tube around the core, as a share of the core's.
+/// The part of a rod's width that its white middle takes.
+const MIDDLE_WIDTH: f64 = 0.6;
+/// The light of the tube around the middle, as a share of the middle's.
 const TUBE_LIGHT: f64 = 0.45;
-/// The widest glow, as a share of the frame's longer side: wider ones would be flat over the whole frame.
-const GLOW_LIMIT: f64 = 0.125;
+/// The widest halo, as a share of the frame's longer side: wider ones would be flat over the whole frame.
+const HALO_LIMIT: f64 = 0.125;
 /// The largest value that a half float holds.
 const HALF_LIMIT: f32 = 65504.0;
 
@@ -23,40 +23,40 @@ pub struct Light {
 }
 
 impl Light {
-    /// The light of a rod on its way `path` through the exposure. What `held` covers hides the rod; of its glow it
+    /// The light of a rod on its way `path` through the exposure. What `held` covers hides the rod; of its halo it
     /// hides all but the share `wrap`.
     pub fn new(path: &[Ends], shine: &Shine, frame: &Window, held: Option<&Mask>, wrap: f64) -> Self {
         let radius = shine.width / 2.0;
         let sigmas = sigmas(shine, frame);
-        // Light outside the frame glows into it, so the tube is drawn as far out as its glow reaches in.
+        // Light outside the frame glows into it, so the tube is drawn as far out as its halo reaches in.
         let reach = sigmas.first().map_or(0, |sigma| (3.0 * sigma).ceil() as usize);
         let around = frame.widened(reach);
         let mut tube = sweep(path, radius, shine.taper, &around);
-        let mut core = sweep(path, radius * CORE_WIDTH, shine.taper, frame);
+        let mut middle = sweep(path, radius * MIDDLE_WIDTH, shine.taper, frame);
         if let Some(held) = held {
             hold_out(&mut tube, held);
-            hold_out(&mut core, held);
+            hold_out(&mut middle, held);
         }
         let tint = |white: f64, light: f64| {
-            shine.colour.map(|c| ((c + (1.0 - c) * white) * light * shine.intensity) as f32)
+            shine.colour.map(|c| ((c + (1.0 - c) * white) * light * shine.light) as f32)
         };
-        // The core lies on the tube, so with the tube's own light beneath it has the stated intensity.
-        let mut layers = vec![(core, tint(shine.core, 1.0 - TUBE_LIGHT)), (tube, tint(0.0, TUBE_LIGHT))];
+        // The middle lies on the tube, so with the tube's own light beneath it has the stated light.
+        let mut layers = vec![(middle, tint(shine.white, 1.0 - TUBE_LIGHT)), (tube, tint(0.0, TUBE_LIGHT))];
         if let Some(mut halo) = halo(&layers[1].0, &sigmas, frame) {
             if let Some(held) = held {
                 dim(&mut halo, held, (1.0 - wrap) as f32);
             }
-            layers.push((halo, tint(0.0, shine.glow)));
+            layers.push((halo, tint(0.0, shine.halo)));
         }
         Self { layers }
     }
 }
 
-/// Standard deviations of a rod's glow in pixels, widest first; none when it does not glow.
+/// Standard deviations of a rod's halo in pixels, widest first; none when it has none.
 fn sigmas(shine: &Shine, frame: &Window) -> Vec<f64> {
     let longer = frame.width.max(frame.height) as f64;
-    let widest = (shine.glow_size * shine.width).min(GLOW_LIMIT * longer);
-    if shine.glow <= 0.0 || widest <= 0.0 {
+    let widest = (shine.halo_size * shine.width).min(HALO_LIMIT * longer);
+    if shine.halo <= 0.0 || widest <= 0.0 {
         return Vec::new();
     }
     let narrowest = (shine.width / 2.0).max(0.5);
@@ -67,7 +67,7 @@ fn sigmas(shine: &Shine, frame: &Window) -> Vec<f64> {
     out
 }
 
-/// The glow over the frame: the tube's light blurred by every sigma, equal energies adding up to the tube's own.
+/// The halo over the frame: the tube's light blurred by every sigma, equal energies adding up to the tube's own.
 fn halo(tube: &Mask, sigmas: &[f64], frame: &Window) -> Option<Mask> {
     let widest = *sigmas.first()?;
     if tube.window.is_empty() || tube.samples.iter().all(|&s| s == 0.0) {

@@ -5,11 +5,12 @@
 use crate::base::curve::Curve;
 use crate::base::digest::KeyHasher;
 use crate::base::problem::{Problem, Problems, nearest};
-use crate::base::value::{Fields, Node, Value};
+use crate::base::value::{Fields, Map, Node, Value};
+use crate::operators::colour::primaries::Primaries;
 use crate::operators::shape::Rod;
 use crate::operators::{Kind, Param, Reader, WorkingSpace};
 
-/// Colours by name, in linear light with BT.709 primaries. Invented for this tool.
+/// Colours by name, in linear light with BT.709 primaries: a choice of this tool's own.
 const COLOURS: [(&str, [f64; 3]); 8] = [
     ("amber", [1.0, 0.42, 0.05]),
     ("teal", [0.03, 0.78, 0.62]),
@@ -21,12 +22,8 @@ const COLOURS: [(&str, [f64; 3]); 8] = [
     ("pearl", [1.0, 0.92, 0.80]),
 ];
 
-/// BT.709 primaries to AP1 with Bradford adaptation from D65 to the ACES white (Academy S-2014-004 gives AP1; the
-/// matrix is from memory, rounded; its rows sum to one, so white stays white).
-const TO_AP1: [[f64; 3]; 3] = [[0.6131, 0.3395, 0.0474], [0.0702, 0.9164, 0.0134], [0.0206, 0.1096, 0.8698]];
-
 /// The keyed settings that a rod may have of its own; each is a parameter of the operator too.
-const KEYED: [&str; 7] = ["width", "intensity", "core", "glow", "glow_size", "flicker", "taper"];
+const KEYED: [&str; 7] = ["width", "light", "white", "halo", "halo_size", "flicker", "taper"];
 
 /// How one rod shines through the shot.
 #[derive(Clone, Debug)]
@@ -40,18 +37,18 @@ pub struct Look {
 /// How one rod shines on one frame.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Shine {
-    /// Colour of glow and fringe, linear, in the working space.
+    /// Colour of halo and fringe, linear, in the working space.
     pub colour: [f64; 3],
     /// Width at the base in pixels.
     pub width: f64,
     /// Light of the rod, 1.0 being diffuse white; flicker is in it.
-    pub intensity: f64,
+    pub light: f64,
     /// How white the middle is, 0 to 1.
-    pub core: f64,
+    pub white: f64,
     /// Light scattered around the rod, as a share of the rod's own.
-    pub glow: f64,
+    pub halo: f64,
     /// The widest Gaussian's standard deviation, in widths.
-    pub glow_size: f64,
+    pub halo_size: f64,
     /// How much thinner the tip is, 0 to 1.
     pub taper: f64,
 }
@@ -59,17 +56,17 @@ pub struct Shine {
 impl Look {
     /// The rod on one frame.
     pub fn at(&self, frame: i64) -> Shine {
-        let [width, intensity, core, glow, glow_size, flicker, taper] =
+        let [width, light, white, halo, halo_size, flicker, taper] =
             self.keyed.each_ref().map(|curve| curve.at(frame as f64)[0]);
-        let intensity = intensity * (1.0 - flicker * chance(self.seed, frame));
-        Shine { colour: self.colour, width, intensity, core, glow, glow_size, taper }
+        let light = light * (1.0 - flicker * chance(self.seed, frame));
+        Shine { colour: self.colour, width, light, white, halo, halo_size, taper }
     }
 }
 
 impl Shine {
     /// Feeds everything that the pixels depend on into a key.
     pub fn feed(&self, key: &mut KeyHasher) {
-        let rest = [self.width, self.intensity, self.core, self.glow, self.glow_size, self.taper];
+        let rest = [self.width, self.light, self.white, self.halo, self.halo_size, self.taper];
         for value in self.colour.iter().chain(&rest) {
             key.real(*value);
         }
@@ -86,11 +83,12 @@ fn chance(seed: i64, frame: i64) -> f64 {
     (z ^ (z >> 31)) as f64 / u64::MAX as f64
 }
 
-/// Reads how every rod shines: the stage's settings, and over them each rod's own under `rods`.
+/// Reads how every rod shines: the stage's settings, and over them each rod's own under `rods`. Where it is not
+/// known which rods there are, for want of their file, settings are checked and there are no looks.
 pub fn read(
     reader: &mut Reader<'_>,
     params: &'static [Param],
-    rods: &[Rod],
+    rods: Option<&[Rod]>,
     space: WorkingSpace,
 ) -> Vec<Look> {
     let colour = reader.value("colour").map(|value| colour(value, space));
@@ -108,6 +106,12 @@ pub fn read(
     if let (Some(value), None) = (own, map) {
         reader.problems.push(value.wrong("a map of rods"));
     }
+    let Some(rods) = rods else {
+        for (key, value) in map.iter().flat_map(|m| &m.entries) {
+            own_look(value, shared.clone(), &key.text, params, space, &mut reader.problems);
+        }
+        return Vec::new();
+    };
     for (key, _) in map.iter().flat_map(|m| &m.entries) {
         if !rods.iter().any(|rod| *rod.name == key.text) {
             let problem = Problem::error(key.span, format!("the shapes file has no rod '{}'", key.text));
@@ -124,7 +128,7 @@ pub fn read(
         let seed = shared.seed.wrapping_add(index as i64 * 1_000_003);
         let look = Look { seed, ..shared.clone() };
         looks.push(match map.and_then(|m| m.get(&rod.name)) {
-            Some(value) => own_look(value, look, rod, params, space, &mut reader.problems),
+            Some(value) => own_look(value, look, &rod.name, params, space, &mut reader.problems),
             None => look,
         });
     }
@@ -134,12 +138,12 @@ pub fn read(
 fn own_look(
     value: &Value,
     mut look: Look,
-    rod: &Rod,
+    rod: &str,
     params: &'static [Param],
     space: WorkingSpace,
     problems: &mut Problems,
 ) -> Look {
-    let mut fields = match Fields::of(value, format!("rod {}", rod.name)) {
+    let mut fields = match Fields::of(value, format!("rod {rod}")) {
         Ok(fields) => fields,
         Err(problem) => {
             problems.push(problem);
@@ -174,6 +178,29 @@ fn within(value: &Value, name: &str, params: &'static [Param]) -> Result<Curve<1
     Ok(curve)
 }
 
+/// More flicker than this is warned of (a choice of this tool's own: light that falls by more than a quarter from one
+/// frame to the next may count as a flash).
+const CAUTION: f64 = 0.25;
+
+/// Warnings of flicker that may flash hard, of the stage's own setting and of each rod's.
+pub fn flashes(settings: &Map) -> Problems {
+    let rods = settings.get("rods").and_then(Value::map);
+    let own = rods.iter().flat_map(|map| &map.entries).filter_map(|(_, rod)| rod.map()?.get("flicker"));
+    let mut problems = Problems::new();
+    for value in settings.get("flicker").into_iter().chain(own) {
+        let Ok(curve) = value.curve() else { continue };
+        let most = curve.keys().iter().map(|&(_, [n])| n).fold(0.0, f64::max);
+        if most > CAUTION {
+            let message =
+                format!("flicker of {most} flashes: fast flashing can bring on seizures in some viewers");
+            let problem = Problem::error(value.span, message).warning();
+            problems
+                .push(problem.help(format!("{CAUTION} or less is calmer; read Safety in the README first")));
+        }
+    }
+    problems
+}
+
 /// A colour by name, or three linear numbers of the working space.
 fn colour(value: &Value, space: WorkingSpace) -> Result<[f64; 3], Problem> {
     if let Node::List(_) = value.node {
@@ -196,7 +223,10 @@ fn colour(value: &Value, space: WorkingSpace) -> Result<[f64; 3], Problem> {
 fn in_space(rgb: [f64; 3], space: WorkingSpace) -> [f64; 3] {
     match space {
         WorkingSpace::LinearRec709 => rgb,
-        WorkingSpace::AcesCg => TO_AP1.map(|row| row.iter().zip(&rgb).map(|(m, c)| m * c).sum()),
+        WorkingSpace::AcesCg => {
+            let matrix = Primaries::Rec709.matrix_to(Primaries::Ap1);
+            matrix.map(|row| row.iter().zip(&rgb).map(|(m, c)| m * c).sum())
+        }
     }
 }
 

@@ -4,8 +4,8 @@
 //! moving is `sweep`'s, its light over the picture is `light`'s; rods are read from a shapes file by `operators::shape`.
 //!
 //! Everything is added in linear light and alpha stays as it is: light holds nothing out. A rod is a coloured tube
-//! with a whiter, thinner core. Around it lies its glow: Gaussians whose standard deviations halve from
-//! `glow_size` widths down to half a width, all of the same energy. A lens that scatters light by the inverse
+//! with a whiter, thinner middle. Around it lies its halo: Gaussians whose standard deviations halve from
+//! `halo_size` widths down to half a width, all of the same energy. A lens that scatters light by the inverse
 //! square of the distance spreads the same energy over every doubling of distance, so their sum follows it.
 
 mod light;
@@ -61,11 +61,17 @@ static PARAMS: [Param; 13] = [
         doc: "amber, teal, ember, rose, lime, violet, ice, pearl, or [red, green, blue] in linear light.",
     },
     keyed("width", (0.1, 500.0), "px", "7", "Width of a rod at its base."),
-    keyed("intensity", (0.0, 1000.0), "", "12", "Light of a rod's core; 1 is diffuse white."),
-    keyed("core", (0.0, 1.0), "", "0.35", "How white the core is: 0 has the rod's colour, 1 is white."),
-    keyed("glow", (0.0, 20.0), "", "0.5", "Light scattered around a rod, as a share of the rod's own."),
-    keyed("glow_size", (0.0, 200.0), "widths", "12", "Standard deviation of the widest part of the glow."),
-    keyed("flicker", (0.0, 1.0), "", "0.08", "The largest share of light that a frame loses by chance."),
+    keyed("light", (0.0, 1000.0), "", "12", "Light of a rod's middle; 1 is diffuse white."),
+    keyed("white", (0.0, 1.0), "", "0.35", "How white the middle is: 0 has the rod's colour, 1 is white."),
+    keyed("halo", (0.0, 20.0), "", "0.5", "Light scattered around a rod, as a share of the rod's own."),
+    keyed("halo_size", (0.0, 200.0), "widths", "12", "Standard deviation of the widest part of the halo."),
+    keyed(
+        "flicker",
+        (0.0, 1.0),
+        "",
+        "0.08",
+        "The largest share of light that a frame loses by chance. Keep it low: see Safety. `check` warns above 0.25.",
+    ),
     keyed("taper", (0.0, 1.0), "", "0.3", "How much thinner the tip is than the base."),
     Param {
         name: "seed",
@@ -86,21 +92,21 @@ static PARAMS: [Param; 13] = [
         kind: Kind::Number { min: 0.0, max: 1.0 },
         unit: "",
         default: "0.35",
-        doc: "How much of the glow lies over what holds the rods out, as a lens scatters light over everything.",
+        doc: "How much of the halo lies over what holds the rods out, as a lens scatters light over everything.",
     },
     Param {
         name: "rods",
         kind: Kind::Structure,
         unit: "",
         default: "",
-        doc: "Settings of single rods by name: colour, width, intensity, core, glow, glow_size, flicker, taper, seed.",
+        doc: "Settings of single rods by name: colour, width, light, white, halo, halo_size, flicker, taper, seed.",
     },
 ];
 
 static SPEC: Spec = Spec {
     name: "blades",
-    version: 1,
-    summary: "Turns prop rods into glowing blades: swept core, glow, flicker, held out by a matte.",
+    version: 2,
+    summary: "Turns prop rods into glowing blades: a swept white middle, a halo, flicker, held out by a matte.",
     ports: &[
         Port {
             name: "picture",
@@ -122,7 +128,7 @@ static SPEC: Spec = Spec {
         },
     ],
     params: &PARAMS,
-    source: "Additive light, Porter & Duff 1984 (plus, alpha 0); glow as equal-energy Gaussians an octave apart.",
+    source: "Additive light, Porter & Duff 1984 (plus, alpha 0); halo as equal-energy Gaussians an octave apart.",
 };
 
 impl Operator for Blades {
@@ -132,24 +138,25 @@ impl Operator for Blades {
 
     fn prepare(&self, setup: &Setup<'_>) -> Result<Box<dyn Prepared>, Problems> {
         let mut reader = Reader::new(&SPEC, setup);
-        let mut rods = Vec::new();
-        match reader.file("shapes") {
+        // Without a file that can be read it is not known which rods there are, but settings are still read.
+        let rods = match reader.file("shapes") {
             Some(attached) => match file::read_bytes(attached.source, &attached.bytes, setup.span) {
-                Ok(shapes) => rods = shapes.rods,
-                Err(problems) => reader.problems.extend(problems),
+                Ok(shapes) => Some(shapes.rods),
+                Err(problems) => {
+                    reader.problems.extend(problems);
+                    None
+                }
             },
-            None => reader.problems.push(
-                Problem::error(setup.span, "blades needs to know where the rods are")
-                    .help("connect `shapes` to a roto stage, or name a file: shapes: roto/SHOT.yaml"),
-            ),
-        }
-        if rods.is_empty() && reader.problems.is_empty() {
-            let problem = Problem::error(setup.span, "the shapes file has no rods").warning();
-            reader
-                .problems
-                .push(problem.help("rods: { NAME: { keys: { FRAME: { base: [x, y], tip: [x, y] } } } }"));
-        }
-        let looks = look::read(&mut reader, &PARAMS, &rods, setup.working_space);
+            None => {
+                reader.problems.push(
+                    Problem::error(setup.span, "blades needs to know where the rods are")
+                        .help("connect `shapes` to a roto stage, or name a file: shapes: roto/SHOT.yaml"),
+                );
+                None
+            }
+        };
+        let looks = look::read(&mut reader, &PARAMS, rods.as_deref(), setup.working_space);
+        let rods = rods.unwrap_or_default();
         let shutter = reader.number("shutter") / 360.0;
         let wrap = reader.number("wrap");
         let on = |port: usize| setup.inputs.iter().position(|c| c.port == port);
@@ -165,6 +172,16 @@ impl Operator for Blades {
             picture: picture.unwrap_or_default(),
             holdout,
         })
+    }
+
+    fn cautions(&self, setup: &Setup<'_>) -> Problems {
+        let mut problems = look::flashes(setup.settings);
+        let rods = setup.files.get("shapes").map(|at| file::read_bytes(at.source, &at.bytes, setup.span));
+        if matches!(rods, Some(Ok(shapes)) if shapes.rods.is_empty()) {
+            let problem = Problem::error(setup.span, "the shapes file has no rods").warning();
+            problems.push(problem.help("rods: { NAME: { keys: { FRAME: { base: [x, y], tip: [x, y] } } } }"));
+        }
+        problems
     }
 }
 
@@ -188,7 +205,7 @@ impl Lighting {
                 Ease::Hold => vec![rod.ends.at(frame as f64)],
                 _ => exposure(|t| rod.ends.at(t), open, close),
             };
-            (shine.intensity > 0.0).then_some((path, shine))
+            (shine.light > 0.0).then_some((path, shine))
         })
     }
 }

@@ -101,13 +101,13 @@ fn a_rod_outside_the_frame_glows_into_it() {
     assert!(value(&image, 0, 0, 55) > value(&image, 0, 20, 55));
     let far = "rods: { keeper: { keys: { 1: { base: [-900000, 90], tip: [-900000, 20] } } } }";
     assert_eq!(render("{}", far, None, 5), *grey());
-    assert_eq!(render("intensity: 0", RODS, None, 5), *grey());
+    assert_eq!(render("light: 0", RODS, None, 5), *grey());
 }
 
 #[test]
 fn the_glow_falls_as_the_inverse_of_the_distance_from_a_long_rod() {
     let long = "rods: { keeper: { keys: { 1: { base: [96, 3000], tip: [96, -3000] } } } }";
-    let image = render("{ width: 2, glow_size: 12, taper: 0, flicker: 0 }", long, None, 5);
+    let image = render("{ width: 2, halo_size: 12, taper: 0, flicker: 0 }", long, None, 5);
     let near = value(&image, 0, 100, 54) - 0.02;
     let far = value(&image, 0, 112, 54) - 0.02;
     // A line of points that each fall with the inverse square falls with the inverse: 4 and 16 px are 4 to 1.
@@ -116,8 +116,30 @@ fn the_glow_falls_as_the_inverse_of_the_distance_from_a_long_rod() {
 
 #[test]
 fn every_wrong_setting_is_named() {
-    let settings = "{ width: 0, colour: puce, wrap: 2, hue: 1, rods: { kepeer: {}, keeper: { colour: [1, 2], glow: 99, glaw: 1 } } }";
+    let settings = "{ width: 0, colour: puce, wrap: 2, hue: 1, rods: { kepeer: {}, keeper: { colour: [1, 2], halo: 99, hallo: 1 } } }";
     let problems = prepare(&Blades, settings, Some(RODS), &inputs(false)).err().unwrap();
     assert_eq!(problems.len(), 8, "{problems:#?}");
     assert!(prepare(&Blades, "", None, &[]).err().unwrap().len() == 2);
+}
+
+#[test]
+fn settings_are_checked_though_the_rods_are_not_known() {
+    let settings = "{ width: 0, rods: { keeper: { halo: 99 }, raker: { whide: 1 } } }";
+    let problems = prepare(&Blades, settings, None, &inputs(false)).err().unwrap();
+    let said: Vec<&str> = problems.iter().map(|p| p.message.as_str()).collect();
+    assert_eq!(said.len(), 4, "{said:?}");
+    assert!(!said.iter().any(|s| s.contains("has no rod")), "{said:?}");
+}
+
+#[test]
+fn strong_flicker_is_warned_of_wherever_it_is_set() {
+    let warned = |settings: &str| {
+        let (value, _) = crate::base::yaml::parse(crate::base::problem::SourceId(0), settings);
+        look::flashes(value.unwrap().map().unwrap()).len()
+    };
+    assert_eq!(warned("{ flicker: 0.25, rods: { keeper: { flicker: 0.1 } } }"), 0);
+    assert_eq!(
+        warned("{ flicker: { 1: 0.1, 9: 0.3 }, rods: { keeper: { flicker: 1 }, raker: { width: 3 } } }"),
+        2
+    );
 }

@@ -1,0 +1,85 @@
+//! The declaration and everything it names, short of pictures, read from the project's folder.
+//!
+//! Knows which files are asked for and in which order. What is in them others know.
+
+use std::path::Path;
+
+use super::{DECLARATION, Declared, Project, attach};
+use crate::base::problem::Problem;
+use crate::cut;
+use crate::declare;
+use crate::declare::film::{At, Film};
+use crate::graph::build::{Edit, Event, build};
+
+impl Project {
+    /// Reads the declaration and everything it names, short of pictures.
+    pub fn read(&self) -> Declared {
+        let mut declared = Declared::default();
+        let text = match read_text(&self.folder.join(DECLARATION)) {
+            Ok(text) => text,
+            Err(reason) => {
+                declared.problems.push(Problem::bare(format!("{DECLARATION}: {reason}")));
+                return declared;
+            }
+        };
+        let main = declared.sources.add(DECLARATION, text);
+        let folder = self.folder.clone();
+        let mut load = move |path: &str| read_text(&folder.join(path));
+        let (film, problems) = declare::read(&mut declared.sources, main, &mut load);
+        declared.problems = problems;
+        let Some(film) = film else { return declared };
+        let edit = film.cut.as_ref().and_then(|cut| self.cut(cut, &film, &mut declared));
+        let mut files = attach::Folder::new(&self.folder, &mut declared.sources);
+        let (graph, mut problems) = build(&film, edit.as_ref(), &mut files);
+        declared.problems.append(&mut problems);
+        declared.graph = graph;
+        declared.film = Some(film);
+        declared
+    }
+
+    fn cut(&self, at: &At<String>, film: &Film, declared: &mut Declared) -> Option<Edit> {
+        let text = match read_text(&self.folder.join(&at.value)) {
+            Ok(text) => text,
+            Err(reason) => {
+                declared
+                    .problems
+                    .push(Problem::error(at.span, format!("the cut {} cannot be read: {reason}", at.value)));
+                return None;
+            }
+        };
+        let id = declared.sources.add(at.value.clone(), text.clone());
+        let (cut, mut problems) = cut::edl::parse(id, &text, film.rate);
+        if cut.events.is_empty() && problems.is_empty() {
+            let problem = Problem::error(at.span, format!("the cut {} shows no shot", at.value));
+            problems.push(problem.help("leave 'cut' out, and the shots follow one another as declared"));
+        }
+        declared.problems.append(&mut problems);
+        let start = cut.record.map_or(0, |r| r.first);
+        let events = cut.events.iter().map(|e| Event {
+            shot: At { value: e.shot.clone(), span: e.shot_span },
+            source: e.source,
+            at: e.record_first - start + 1,
+        });
+        Some(Edit { events: events.collect(), frames: cut.record.map_or(0, |r| r.len() as i64) })
+    }
+}
+
+fn read_text(path: &Path) -> Result<String, String> {
+    let bytes = read_limited(path)?;
+    String::from_utf8(bytes)
+        .map_err(|e| format!("it is not UTF-8 text (byte {})", e.utf8_error().valid_up_to()))
+}
+
+/// The largest file that a declaration or a setting may name.
+const FILE_LIMIT: u64 = 256 << 20;
+
+pub(super) fn read_limited(path: &Path) -> Result<Vec<u8>, String> {
+    let size = std::fs::metadata(path).map_err(|e| e.to_string())?;
+    if !size.is_file() {
+        return Err("it is not a file".into());
+    }
+    if size.len() > FILE_LIMIT {
+        return Err(format!("it is larger than {} MiB", FILE_LIMIT >> 20));
+    }
+    std::fs::read(path).map_err(|e| e.to_string())
+}

@@ -1,0 +1,244 @@
+//! What `check` says of a film as it lies on the disk, and how the command line answers what makes no sense.
+//!
+//! Knows the tiny film of `project` with mistakes put into it.
+
+mod project;
+
+use project::{Film, SIZE, picture};
+
+/// Two shots with their grades; `more` are further lines of the film, `first` and `second` settings of the shots.
+fn film(more: &str, first: &str, second: &str) -> Film {
+    let film = Film::new();
+    film.write_plate("shed", 3);
+    declare(&film, more, first, second);
+    film
+}
+
+fn declare(film: &Film, more: &str, first: &str, second: &str) {
+    film.write(
+        "endboard.yaml",
+        format!(
+            "film: The Brine Lamp
+rate: 24
+frame_size: 32x18
+{more}
+plates:
+  shed: {{ files: plates/shed.####.exr, frames: 1001-1008 }}
+  ride: {{ movie: plates/ride.mp4, first: 1001 }}
+shots:
+  br010: {{ plate: shed, frames: 1001-1004, recipe: plain-grade{first} }}
+  br020: {{ plate: shed, frames: 1005-1008, {second} }}
+assembly: {{ from: colour }}
+"
+        ),
+    );
+}
+
+const GRADE: &str = "recipe: plain-grade";
+
+/// Errors and warnings as `line message`, without places outside `endboard.yaml` and the cut.
+#[track_caller]
+fn said(film: &Film) -> Vec<String> {
+    let answer = film.json(&["check"]);
+    let problems = answer["problems"].as_array().unwrap();
+    let line = |p: &serde_json::Value| {
+        let warning = if p["severity"] == "warning" { "warning: " } else { "" };
+        format!("{}:{} {warning}{}", p["file"].as_str().unwrap(), p["line"], p["message"].as_str().unwrap())
+    };
+    problems.iter().map(line).collect()
+}
+
+fn words(film: &Film, arguments: &[&str]) -> (Option<i32>, String) {
+    let output = film.run(arguments);
+    let text = [output.stdout, output.stderr].map(|bytes| String::from_utf8(bytes).unwrap()).concat();
+    (output.status.code(), text)
+}
+
+/// An edit list of both shots; the second begins `late` frames late.
+fn list(names: [&str; 2], late: i64) -> String {
+    let label = |frame: i64| format!("00:00:{:02}:{:02}", frame / 24, frame % 24);
+    let line = |n: usize, source: i64, record: i64| {
+        let times = [source, source + 4, record, record + 4].map(label).join(" ");
+        format!("00{}  {}  V  C  {times}\n", n + 1, names[n])
+    };
+    format!("{}{}", line(0, 1001, 0), line(1, 1005, 4 + late))
+}
+
+#[test]
+fn a_gap_in_the_cut_is_an_error_unless_it_is_black() {
+    let film = film("cut: cut.edl", "", GRADE);
+    film.write("cut.edl", list(["br010", "br020"], 2));
+    let gap =
+        "cut.edl:2 between event 1 at line 1 and event 2 at line 2 nothing fills frames 5-6 of the film";
+    assert_eq!(said(&film), [gap]);
+    assert_eq!(words(&film, &["rebuild"]).0, Some(1));
+    let black = "003  BL  V  C  00:00:00:00 00:00:00:02 00:00:00:04 00:00:00:06\n";
+    film.write("cut.edl", list(["br010", "br020"], 2) + black);
+    assert_eq!(said(&film), Vec::<String>::new());
+    film.rebuild(&[]).well();
+    let shown = film.renders();
+    let frame = |n: i64| shown.get(std::path::Path::new(&format!("film/assembly/film.{n:04}.exr")));
+    assert!(frame(4).is_some() && frame(5).is_some() && frame(10).is_some() && frame(11).is_none());
+    let image = endboard::media::exr::decode(frame(5).unwrap()).unwrap();
+    let sums: Vec<f32> = image.planes.iter().map(|(_, samples)| samples.iter().sum()).collect();
+    let whole = (SIZE.0 * SIZE.1) as f32;
+    assert_eq!((sums.iter().sum::<f32>(), sums.contains(&whole)), (whole, true), "opaque black");
+    assert!(film.rebuild(&[]).well().rendered.is_empty());
+}
+
+#[test]
+fn capitals_of_shots_in_the_cut_do_not_matter() {
+    let film = film("cut: cut.edl", "", GRADE);
+    film.write("cut.edl", list(["BR010", "Br020"], 0));
+    assert_eq!(said(&film), Vec::<String>::new());
+    film.write("cut.edl", list(["BR010", "BR021"], 0));
+    assert_eq!(said(&film), ["cut.edl:2 the cut names shot 'BR021', which the film has not"]);
+}
+
+#[test]
+fn nothing_is_said_that_follows_from_another_error() {
+    // A shot with a mistake of its own is not missing from the film.
+    let film = film("cut: cut.edl", "", "recpie: plain-grade");
+    film.write("cut.edl", list(["br010", "br020"], 0));
+    let all = said(&film);
+    assert!(all.iter().all(|p| p.contains("br020") && !p.contains("the cut names")), "{all:?}");
+
+    // A bad shapes file is one mistake, though blades and grade rest on it.
+    let duel = "recipe: blade-duel, roto: { shapes: roto/br020.yaml }";
+    declare(&film, "", "", duel);
+    film.write("roto/br020.yaml", "mattes: { actors: { shapes: [ { keys: { 1005: [[1, 2]] } } ] } }\n");
+    let all = said(&film);
+    assert_eq!(all.len(), 1, "{all:?}");
+    assert!(all[0].starts_with("roto/br020.yaml:1 br020/roto: "), "{all:?}");
+
+    // Settings are checked all the same while the file is missing.
+    std::fs::remove_file(film.path().join("roto/br020.yaml")).unwrap();
+    declare(
+        &film,
+        "",
+        "",
+        &format!("{duel}, blades: {{ widht: 3, flicker: 4, rods: {{ keeper: {{ white: 7 }} }} }}"),
+    );
+    let all = said(&film);
+    assert_eq!(all.len(), 4, "{all:?}");
+    for part in ["roto/br020.yaml cannot be read", "no setting 'widht'", "'flicker'", "'white'"] {
+        assert_eq!(all.iter().filter(|p| p.contains(part)).count(), 1, "{part}: {all:?}");
+    }
+}
+
+#[test]
+fn one_mistake_for_many_shots_is_said_once() {
+    let film = film("across: { 'br*': { colour: { exposure: bright, look: x.cube } } }", "", GRADE);
+    film.write("x.cube", "LUT_3D_SIZE 2\n0 0 0\n");
+    let all = said(&film);
+    assert_eq!(all.len(), 2, "{all:?}");
+    assert!(all.iter().all(|p| p.contains(" br010/colour, br020/colour: ")), "{all:?}");
+}
+
+#[test]
+fn strong_flicker_is_a_warning() {
+    let film = film("", "", "recipe: blade-duel, roto: { shapes: roto.yaml }, blades: { flicker: 0.6 }");
+    let rods = "rods: { keeper: { keys: { 1005: { base: [1, 2], tip: [9, 9] } } } }";
+    film.write("roto.yaml", format!("mattes: {{ actors: {{ shapes: [] }} }}\n{rods}\n"));
+    let all = said(&film);
+    assert_eq!(all.len(), 1, "{all:?}");
+    assert!(all[0].contains("warning: br020/blades: flicker of 0.6 flashes"), "{all:?}");
+    let (code, text) = words(&film, &["check"]);
+    assert!(code == Some(0) && text.ends_with("\n1 warning: 2 shots, 5 stages\n"), "{text}");
+}
+
+#[test]
+fn programs_and_scripts_that_are_not_there_are_named() {
+    let stage = |command: &str| {
+        format!("stages: {{ streek: {{ command: '{command}' }}, colour: {{ operator: grade }} }}")
+    };
+    let film = film("", "", &stage("sh tools/streek.sh {picture} {out} tools/list.txt"));
+    assert_eq!(
+        said(&film),
+        [
+            "endboard.yaml:10 br020/streek: its word 'tools/streek.sh' names no file in the project",
+            "endboard.yaml:10 warning: br020/streek: its word 'tools/list.txt' names no file in the project",
+        ]
+    );
+    film.write("tools/streek.sh", "cp $1 $2\n");
+    film.write("tools/list.txt", "");
+    assert_eq!(said(&film), Vec::<String>::new());
+    declare(&film, "", "", &stage("no-such-program-here {picture} {out}"));
+    let message = "br020/streek: there is no program 'no-such-program-here' on this machine";
+    assert_eq!(said(&film), [format!("endboard.yaml:10 {message}")]);
+    declare(&film, "", "", &stage("tools/streek.sh {picture} {out}"));
+    assert_eq!(
+        said(&film),
+        ["endboard.yaml:10 br020/streek: 'tools/streek.sh' is no program that can be started"]
+    );
+}
+
+#[test]
+fn missing_and_unfit_sources_are_named_in_plain_words() {
+    let film = film("", "", GRADE);
+    std::fs::remove_file(film.path().join("plates/shed.1007.exr")).unwrap();
+    film.write("plates/shed.1002.exr", picture((16, 9), 1));
+    let at = "endboard.yaml:6 plate shed: frame";
+    assert_eq!(said(&film), [format!("{at} 1007 is missing"), format!("{at} 1002 is 16x9")]);
+
+    declare(&film, "", "", "stages: { colour: { operator: grade } }");
+    let text = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap();
+    film.write("endboard.yaml", text.replace("br020: { plate: shed", "br020: { plate: ride"));
+    film.write_plate("shed", 3);
+    assert_eq!(said(&film), ["endboard.yaml:7 plate ride: there is no movie file plates/ride.mp4"]);
+    // A file that is no movie is found by the program that reads movies; without it, that is said.
+    film.write("plates/ride.mp4", "cut short");
+    let all = said(&film);
+    assert!(all.len() == 1 && all[0].starts_with("endboard.yaml:7 plate ride: "), "{all:?}");
+}
+
+#[test]
+fn a_movie_of_another_size_or_too_short_is_found() {
+    let film = film("", "", "stages: { colour: { operator: grade } }");
+    let text = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap();
+    film.write("endboard.yaml", text.replace("br020: { plate: shed", "br020: { plate: ride"));
+    let made = std::process::Command::new("ffmpeg")
+        .args([
+            "-v",
+            "error",
+            "-f",
+            "lavfi",
+            "-i",
+            "color=size=64x36:rate=24",
+            "-frames:v",
+            "6",
+            "-c:v",
+            "mpeg4",
+        ])
+        .arg(film.path().join("plates/ride.mp4"))
+        .output()
+        .is_ok_and(|output| output.status.success());
+    if !made {
+        println!("not checked: no movie can be made here");
+        return;
+    }
+    let at = "endboard.yaml:7 plate ride: the movie";
+    assert_eq!(
+        said(&film),
+        [format!("{at} is 64x36"), format!("{at} has frames 1001-1006, and 1005-1008 are needed")]
+    );
+}
+
+#[test]
+fn the_command_line_refuses_what_makes_no_sense() {
+    let film = film("", "", GRADE);
+    for (arguments, right) in [
+        (["rebuild", "--jobs", "0"], "from 1 to"),
+        (["rebuild", "--memory", "5"], "such as 800MB"),
+        (["rebuild", "--memory", "5kB"], "at least 64MB"),
+        (["sweep", "--budget", "0.5"], "such as 20GB"),
+    ] {
+        let (code, text) = words(&film, &arguments);
+        assert!(code == Some(2) && text.contains(right), "{arguments:?}: {text}");
+    }
+    let (code, text) = words(&film, &["bogus"]);
+    assert!(code == Some(2) && !text.contains("similar"), "{text}");
+    std::fs::remove_file(film.path().join("endboard.yaml")).unwrap();
+    let (code, text) = words(&film, &["status"]);
+    assert!(code == Some(2) && text.contains("there is no endboard.yaml"), "{text}");
+}
