@@ -1,12 +1,12 @@
 //! `rebuild`: renders, and says what it cost; also keeps and lets go of renders.
 
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
 
 use super::arguments::{self, Arguments, Rebuild};
 use super::progress::Rebuilding;
 use super::{Answer, Exit, Failure, show, trouble};
 use crate::base::selector::Selection;
+use crate::execute::process::Halt;
 use crate::execute::{Options, Outcome};
 use crate::graph::Work;
 use crate::project::rebuild::{Rebuilt, Writer};
@@ -43,8 +43,8 @@ pub fn rebuild(
         .enable_all()
         .build()
         .map_err(|e| Failure::System(e.to_string()))?;
-    let cancel = Arc::new(AtomicBool::new(false));
-    let flag = Arc::clone(&cancel);
+    let halt = Arc::new(Halt::default());
+    let asked_to = Arc::clone(&halt);
     runtime.spawn(async move {
         let mut asked = 0;
         let Ok(mut term) = tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate()) else {
@@ -60,7 +60,7 @@ pub fn rebuild(
                 // Asked twice: whatever is under way is dropped; nothing half-made has a final name.
                 std::process::exit(Exit::Interrupted as i32);
             }
-            flag.store(true, Ordering::Relaxed);
+            asked_to.ask();
             anstream::eprintln!("stopping after the frames being rendered; press Ctrl-C again to stop now");
         }
     });
@@ -71,7 +71,7 @@ pub fn rebuild(
         again: options.again,
     };
     let rebuilt =
-        project.rebuild(declared, selection, run, &writer(), cancel, runtime.handle().clone(), &|event| {
+        project.rebuild(declared, selection, run, &writer(), halt, runtime.handle().clone(), &|event| {
             progress.take(&event)
         });
     progress.end();

@@ -1,15 +1,14 @@
 //! Programs of the user's: their words, their inputs as files, their limits, their outputs checked.
 //!
-//! A program runs as a process group of its own and is ended with all its children, whether it finished,
-//! took too long or the run was stopped. Words were split before anything is filled in, so that a shot's
-//! name can never become a word of its own.
+//! Words were split before anything is filled in, so that a shot's name can never become a word of its own.
+//! How a program is run and ended is known to `process`.
 
-use std::path::{Path, PathBuf};
-use std::sync::atomic::Ordering;
+use std::path::Path;
+use std::process::{Command, Stdio};
 use std::time::Duration;
 
-use super::Engine;
 use super::make::{Cost, Trouble};
+use super::{Engine, process};
 use crate::base::braces;
 use crate::base::frames::FrameRange;
 use crate::declare::film::{Delivers, Each};
@@ -18,16 +17,18 @@ use crate::media::exr::{self, Compression};
 use crate::media::image::Image;
 
 impl Engine<'_> {
-    /// Calls a command for `frames` and gives the images that it delivered, in order.
+    /// Calls a command for `frames` and gives the images that it delivered, in order. What all its tries cost,
+    /// failed ones too, is added to `cost`.
     pub(super) fn call(
         &self,
         id: NodeId,
         work: &CommandWork,
         frames: FrameRange,
-    ) -> Result<(Vec<Image>, Cost), Trouble> {
+        cost: &mut Cost,
+    ) -> Result<Vec<Image>, Trouble> {
         let mut tried = 0;
         loop {
-            match self.call_once(id, work, frames) {
+            match self.call_once(id, work, frames, cost) {
                 Err(_) if tried < work.command.retries && !self.is_ending() => tried += 1,
                 done => return done,
             }
@@ -39,13 +40,14 @@ impl Engine<'_> {
         id: NodeId,
         work: &CommandWork,
         frames: FrameRange,
-    ) -> Result<(Vec<Image>, Cost), Trouble> {
+        cost: &mut Cost,
+    ) -> Result<Vec<Image>, Trouble> {
         self.reads.hold(&self.project, work)?;
         let node = &self.graph.nodes[id];
         let file = |e: std::io::Error| Trouble::from(format!("the command's folder could not be made: {e}"));
         let folder =
             tempfile::Builder::new().prefix("call-").tempdir_in(self.store.path("work")).map_err(file)?;
-        let mut values = self.lay_out(id, frames, folder.path(), work)?;
+        let mut values = self.lay_out(id, frames, folder.path(), work, cost)?;
         values.extend(work.told(frames));
         let words: Vec<String> = work
             .command
@@ -56,12 +58,7 @@ impl Engine<'_> {
             .collect::<Result<_, String>>()?;
         let log = self.store.path("logs").join(format!("{}.{}.{frames}.log", node.shot, node.stage));
         let with_log = |reason: String| Trouble { reason, log: Some(log.clone()) };
-        let cost = self
-            .runtime
-            .block_on(supervise(&words, &self.project, &log, work.command.time_limit, &|| {
-                self.cancel.load(Ordering::Relaxed)
-            }))
-            .map_err(&with_log)?;
+        self.supervise(&words, &log, work.command.time_limit, cost).map_err(&with_log)?;
         self.reads.hold(&self.project, work).map_err(&with_log)?;
         let mut images = Vec::with_capacity(frames.len());
         for frame in frames.iter() {
@@ -70,7 +67,7 @@ impl Engine<'_> {
                 .map_err(|reason| with_log(format!("frame {frame}: {reason}")))?;
             images.push(image);
         }
-        Ok((images, cost))
+        Ok(images)
     }
 
     /// Puts the inputs into the call's folder as EXR files and names them.
@@ -80,13 +77,14 @@ impl Engine<'_> {
         frames: FrameRange,
         folder: &Path,
         work: &CommandWork,
+        cost: &mut Cost,
     ) -> Result<Vec<(String, String)>, Trouble> {
         let node = &self.graph.nodes[id];
         let file = |e: std::io::Error| Trouble::from(format!("inputs could not be laid out: {e}"));
         let single = work.command.each == Each::Frame;
         let mut written = std::collections::HashSet::new();
         for frame in frames.iter() {
-            for (index, list) in self.inputs(id, frame)?.into_iter().enumerate() {
+            for (index, list) in self.inputs(id, frame, cost)?.into_iter().enumerate() {
                 for (n, image) in list {
                     let path = folder.join(format!("{}.{n:04}.exr", node.inputs[index].port));
                     if written.insert(path.clone()) {
@@ -104,6 +102,39 @@ impl Engine<'_> {
             node.inputs.iter().map(|edge| (edge.port.clone(), named(&edge.port))).collect();
         values.push(("out".into(), named("out")));
         Ok(values)
+    }
+
+    /// Runs a program to its end, its output into `log`.
+    fn supervise(
+        &self,
+        words: &[String],
+        log: &Path,
+        limit: Option<f64>,
+        cost: &mut Cost,
+    ) -> Result<(), String> {
+        use std::os::unix::process::ExitStatusExt;
+        let (program, arguments) = words.split_first().ok_or("the command has no words")?;
+        let file = std::fs::File::create(log).map_err(|e| format!("{}: {e}", log.display()))?;
+        let both = file.try_clone().map_err(|e| e.to_string())?;
+        let mut command = Command::new(program);
+        command.args(arguments).current_dir(&self.project);
+        command.stdin(Stdio::null()).stdout(file).stderr(both);
+        let time = limit.map(Duration::from_secs_f64);
+        let ended = process::run(&mut command, time, &self.halt, &self.runtime)
+            .map_err(|e| format!("{program} could not be started: {e}"))?;
+        cost.add(&ended.cost);
+        let status = ended.status;
+        match (status.code(), status.signal()) {
+            (Some(0), _) => Ok(()),
+            _ if self.is_ending() => Err("the run was stopped".into()),
+            _ if ended.late => Err(format!(
+                "{program} took longer than its time limit of {} s and was ended",
+                limit.unwrap_or_default()
+            )),
+            (Some(code), _) => Err(format!("{program} ended with exit code {code}")),
+            (None, Some(signal)) => Err(format!("{program} was ended by signal {signal}")),
+            (None, None) => Err(format!("{program} ended badly")),
+        }
     }
 }
 
@@ -148,64 +179,6 @@ fn picture(raster: &crate::media::image::Raster) -> Result<Image, String> {
         }
     }
     Ok(image)
-}
-
-/// Runs a program to its end, its output into `log`.
-async fn supervise(
-    words: &[String],
-    project: &Path,
-    log: &PathBuf,
-    limit: Option<f64>,
-    ending: &dyn Fn() -> bool,
-) -> Result<Cost, String> {
-    let (program, arguments) = words.split_first().ok_or("the command has no words")?;
-    let file = std::fs::File::create(log).map_err(|e| format!("{}: {e}", log.display()))?;
-    let both = file.try_clone().map_err(|e| e.to_string())?;
-    let mut child = tokio::process::Command::new(program)
-        .args(arguments)
-        .current_dir(project)
-        .stdin(std::process::Stdio::null())
-        .stdout(file)
-        .stderr(both)
-        .process_group(0)
-        .kill_on_drop(true)
-        .spawn()
-        .map_err(|e| format!("{program} could not be started: {e}"))?;
-    let group = Group(child.id());
-    let limit = limit.map_or(Duration::from_secs(u64::from(u32::MAX)), Duration::from_secs_f64);
-    let deadline = tokio::time::Instant::now() + limit;
-    let status = loop {
-        tokio::select! {
-            status = child.wait() => break status.map_err(|e| e.to_string())?,
-            () = tokio::time::sleep_until(deadline) => {
-                return Err(format!("{program} took longer than its time limit of {} s and was ended", limit.as_secs_f64()));
-            }
-            () = tokio::time::sleep(Duration::from_millis(50)) => if ending() {
-                return Err("the run was stopped".into());
-            },
-        }
-    };
-    drop(group);
-    if status.success() {
-        return Ok(Cost::default());
-    }
-    use std::os::unix::process::ExitStatusExt;
-    Err(match (status.code(), status.signal()) {
-        (Some(code), _) => format!("{program} ended with exit code {code}"),
-        (None, Some(signal)) => format!("{program} was ended by signal {signal}"),
-        (None, None) => format!("{program} ended badly"),
-    })
-}
-
-/// A process group, ended when dropped: a program's children do not outlive its call.
-struct Group(Option<u32>);
-
-impl Drop for Group {
-    fn drop(&mut self) {
-        if let Some(pid) = self.0.and_then(|id| rustix::process::Pid::from_raw(id as i32)) {
-            let _ = rustix::process::kill_process_group(pid, rustix::process::Signal::KILL);
-        }
-    }
 }
 
 #[cfg(test)]

@@ -5,8 +5,9 @@
 
 use std::collections::HashSet;
 use std::sync::{Arc, Mutex};
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
+use super::make::{Cost, thread_cpu};
 use super::settle::{Due, Standing};
 use super::{Engine, Progress, Ready, Stop};
 use crate::base::frames::FrameRange;
@@ -169,24 +170,21 @@ impl Engine<'_> {
             Each::Shot => whole,
             _ => FrameRange::new(run[0].0, run[run.len() - 1].0),
         };
-        let began = Instant::now();
-        let called = self.call(id, work, frames);
-        let share = |total: std::time::Duration| total / run.len().max(1) as u32;
-        let wall = share(began.elapsed());
+        let (began, cpu) = (Instant::now(), thread_cpu());
+        let mut cost = Cost::default();
+        let called = self.call(id, work, frames, &mut cost);
+        // The frames that were wanted bear the call's cost in equal parts.
+        let share = |total: Duration| total / run.len().max(1) as u32;
+        let processor = thread_cpu().saturating_sub(cpu) + cost.children;
+        let spent = (share(began.elapsed()), share(processor), cost.peak);
         match called {
-            Ok((images, cost)) => {
+            Ok(images) => {
                 let mut images: std::collections::HashMap<i64, _> = frames.iter().zip(images).collect();
                 for (n, due) in run.into_iter() {
                     let Some(image) = images.remove(&n) else { continue };
                     let (cause, first) = (due.cause.clone(), due.last.key == NONE);
                     let ready = self.record(id, n, due, Arc::new(image))?;
-                    self.tally.rendered(
-                        node,
-                        n,
-                        cause,
-                        first,
-                        (wall, cost.children / frames.len().max(1) as u32, cost.peak),
-                    );
+                    self.tally.rendered(node, n, cause, first, spent);
                     self.settle_as(id, n, Progress::Done(ready));
                     self.announce(id, n, How::Rendered);
                 }
@@ -194,14 +192,8 @@ impl Engine<'_> {
             Err(_) if self.is_ending() => return Err(Stop::Ending),
             Err(trouble) => {
                 for (n, due) in run {
-                    self.tally.failed(
-                        node,
-                        n,
-                        due.cause.clone(),
-                        due.last.key == NONE,
-                        (wall, Default::default(), None),
-                        &trouble.reason,
-                    );
+                    let (cause, first) = (due.cause.clone(), due.last.key == NONE);
+                    self.tally.failed(node, n, cause, first, spent, &trouble.reason);
                     self.settle_as(id, n, Progress::Failed);
                     self.fail(id, n, due.key, trouble.reason.clone(), trouble.log.clone());
                 }

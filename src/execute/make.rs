@@ -31,73 +31,70 @@ pub(super) struct Cost {
     pub peak: Option<u64>,
 }
 
+impl Cost {
+    /// Something more was run for the same frame.
+    pub fn add(&mut self, more: &Cost) {
+        self.children += more.children;
+        self.peak = self.peak.max(more.peak);
+    }
+}
+
 impl Engine<'_> {
     pub(super) fn make(&self, id: NodeId, frame: i64, due: Due) -> Result<Ready, Stop> {
         let (began, cpu) = (Instant::now(), thread_cpu());
+        let mut cost = Cost::default();
         // An operator that breaks costs its frame, not the run.
-        let made = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| self.compute(id, frame)))
-            .unwrap_or_else(|_| {
-                Err(format!("{} broke on this frame; please report it", self.graph.nodes[id].kind()).into())
-            });
-        let spent =
-            |cost: &Cost| (began.elapsed(), thread_cpu().saturating_sub(cpu) + cost.children, cost.peak);
+        let made =
+            std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| self.compute(id, frame, &mut cost)))
+                .unwrap_or_else(|_| {
+                    Err(format!("{} broke on this frame; please report it", self.graph.nodes[id].kind())
+                        .into())
+                });
+        let spent = || (began.elapsed(), thread_cpu().saturating_sub(cpu) + cost.children, cost.peak);
+        let first = due.last.key == NONE;
+        let cause = due.cause.clone();
         match made {
-            Ok((image, cost)) => {
-                let image = Arc::new(image);
-                let first = due.last.key == NONE;
-                let cause = due.cause.clone();
-                let ready = self.record(id, frame, due, image)?;
-                self.tally.rendered(&self.graph.nodes[id], frame, cause, first, spent(&cost));
+            Ok(image) => {
+                let ready = self.record(id, frame, due, Arc::new(image))?;
+                self.tally.rendered(&self.graph.nodes[id], frame, cause, first, spent());
                 self.announce(id, frame, How::Rendered);
                 Ok(ready)
             }
             Err(_) if self.is_ending() => Err(Stop::Ending),
             Err(trouble) => {
-                let first = due.last.key == NONE;
-                self.tally.failed(
-                    &self.graph.nodes[id],
-                    frame,
-                    due.cause.clone(),
-                    first,
-                    spent(&Cost::default()),
-                    &trouble.reason,
-                );
+                self.tally.failed(&self.graph.nodes[id], frame, cause, first, spent(), &trouble.reason);
                 self.fail(id, frame, due.key, trouble.reason, trouble.log);
                 Err(Stop::Failed)
             }
         }
     }
 
-    /// Computes a frame's pixels from its inputs' pixels or its file.
-    pub(super) fn compute(&self, id: NodeId, frame: i64) -> Result<(Image, Cost), Trouble> {
+    /// Computes a frame's pixels from its inputs' pixels or its file. What other programs took is added to `cost`.
+    pub(super) fn compute(&self, id: NodeId, frame: i64, cost: &mut Cost) -> Result<Image, Trouble> {
         use crate::graph::Work;
         use crate::operators::Inputs;
         let node = &self.graph.nodes[id];
         match &node.work {
             Work::Plate { source, decode } => {
                 let raster = self.raster(*source, frame)?;
-                let image = decode
+                Ok(decode
                     .apply(&Inputs { frames: &[], raster: Some(&raster) }, frame)
-                    .map_err(|e| e.to_string())?;
-                Ok((image, Cost::default()))
+                    .map_err(|e| e.to_string())?)
             }
             Work::Hand { source, decode, delivers } => {
                 let raster = self.raster(*source, frame)?;
-                let image =
-                    super::source::delivered(raster, delivers, &**decode, frame, self.graph.frame_size)?;
-                Ok((image, Cost::default()))
+                Ok(super::source::delivered(raster, delivers, &**decode, frame, self.graph.frame_size)?)
             }
             Work::Operator { prepared, .. } => {
-                let inputs = self.inputs(id, frame)?;
-                let image = prepared
+                let inputs = self.inputs(id, frame, cost)?;
+                Ok(prepared
                     .apply(&Inputs { frames: &inputs, raster: None }, frame)
-                    .map_err(|e| e.to_string())?;
-                Ok((image, Cost::default()))
+                    .map_err(|e| e.to_string())?)
             }
             Work::Command(work) => {
                 let frames = crate::base::frames::FrameRange::one(frame);
-                let (mut images, cost) = self.call(id, work, frames)?;
-                Ok((images.pop().ok_or_else(|| "the command delivered nothing".to_string())?, cost))
+                let mut images = self.call(id, work, frames, cost)?;
+                Ok(images.pop().ok_or_else(|| "the command delivered nothing".to_string())?)
             }
         }
     }

@@ -8,6 +8,7 @@ pub mod command;
 mod groups;
 mod make;
 mod pixels;
+pub mod process;
 mod reads;
 pub mod settle;
 pub mod source;
@@ -15,7 +16,7 @@ pub mod tally;
 
 use std::collections::{HashMap, HashSet};
 use std::path::PathBuf;
-use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Condvar, Mutex, OnceLock};
 
 use crate::base::digest::Digest;
@@ -130,11 +131,11 @@ pub struct Engine<'a> {
     pub tally: tally::Tally,
     /// How to go.
     pub options: Options,
-    /// Set from outside to end the run.
-    pub cancel: Arc<AtomicBool>,
+    /// Asked from outside, or by the run itself, to end it.
+    pub halt: Arc<process::Halt>,
     /// Who is told.
     pub events: &'a (dyn Fn(Event) + Sync),
-    /// For commands' limits and signals.
+    /// For commands' limits.
     pub runtime: tokio::runtime::Handle,
     cells: Mutex<HashMap<(NodeId, i64), Progress>>,
     /// Keys of the renders made in this run.
@@ -164,7 +165,7 @@ impl<'a> Engine<'a> {
         state: State,
         tally: tally::Tally,
         options: Options,
-        cancel: Arc<AtomicBool>,
+        halt: Arc<process::Halt>,
         events: &'a (dyn Fn(Event) + Sync),
         runtime: tokio::runtime::Handle,
     ) -> Self {
@@ -184,7 +185,7 @@ impl<'a> Engine<'a> {
             state: Mutex::new(state),
             tally,
             options,
-            cancel,
+            halt,
             events,
             runtime,
             cells: Mutex::default(),
@@ -213,7 +214,7 @@ impl<'a> Engine<'a> {
         });
         let mut outcome = self.outcome.into_inner().expect("workers ended");
         outcome.failures.sort_by_key(|failure| (failure.node, failure.frame));
-        if outcome.ended.is_none() && self.cancel.load(Ordering::Relaxed) {
+        if outcome.ended.is_none() && self.halt.is_asked() {
             outcome.ended = Some("it was asked to stop".into());
         }
         (outcome, self.state.into_inner().expect("workers ended"), self.tally)
@@ -274,13 +275,13 @@ impl<'a> Engine<'a> {
     }
 
     fn is_ending(&self) -> bool {
-        self.cancel.load(Ordering::Relaxed)
-            || self.outcome.lock().expect("no worker panics with it").ended.is_some()
+        self.halt.is_asked()
     }
 
     /// Ends the run: nothing more can be done, for this reason.
     fn end(&self, reason: String) {
         self.outcome.lock().expect("no worker panics with it").ended.get_or_insert(reason);
+        self.halt.ask();
         self.changed.notify_all();
     }
 

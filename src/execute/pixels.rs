@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use super::make::Trouble;
+use super::make::{Cost, Trouble};
 use super::{Engine, Ready, Stop};
 use crate::graph::NodeId;
 use crate::media::image::{Channel, Image};
@@ -12,7 +12,7 @@ type Frames = Vec<(i64, Arc<Image>)>;
 
 impl Engine<'_> {
     /// Input frames of a frame, in the order of its edges.
-    pub(super) fn inputs(&self, id: NodeId, frame: i64) -> Result<Vec<Frames>, Trouble> {
+    pub(super) fn inputs(&self, id: NodeId, frame: i64, cost: &mut Cost) -> Result<Vec<Frames>, Trouble> {
         let node = &self.graph.nodes[id];
         let mut wanted = Vec::new();
         self.graph.each_need(id, frame, &mut |edge, index, range| {
@@ -21,7 +21,7 @@ impl Engine<'_> {
         let mut lists: Vec<Frames> = node.inputs.iter().map(|_| Vec::new()).collect();
         for (index, from, channel, n) in wanted {
             let ready = self.ready(from, n)?;
-            let image = self.pixels(from, n, &ready)?;
+            let image = self.pixels(from, n, &ready, cost)?;
             let image = match channel {
                 Some(channel) => Arc::new(picked(&image, &channel).ok_or_else(|| {
                     Trouble::from(format!(
@@ -50,7 +50,13 @@ impl Engine<'_> {
     }
 
     /// A settled frame's pixels.
-    pub(super) fn pixels(&self, id: NodeId, frame: i64, ready: &Ready) -> Result<Arc<Image>, Trouble> {
+    pub(super) fn pixels(
+        &self,
+        id: NodeId,
+        frame: i64,
+        ready: &Ready,
+        cost: &mut Cost,
+    ) -> Result<Arc<Image>, Trouble> {
         if let Some(image) = self.cache.lock().expect("no worker panics with it").get(&ready.pixels) {
             return Ok(image);
         }
@@ -71,7 +77,7 @@ impl Engine<'_> {
                 }
             }
         }
-        let (image, _) = self.compute(id, frame)?;
+        let image = self.compute(id, frame, cost)?;
         let digest = image.digest();
         if digest.whole != ready.pixels {
             let place = crate::stale::place(node, frame);

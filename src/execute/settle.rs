@@ -32,15 +32,14 @@ pub(super) enum Standing {
 impl Engine<'_> {
     /// Settles a frame and gives its pixels' digest.
     pub(super) fn ensure(&self, id: NodeId, frame: i64) -> Result<Ready, Stop> {
-        if self.is_ending() {
-            return Err(Stop::Ending);
-        }
         {
             let mut cells = self.cells.lock().expect("no worker panics with it");
             match cells.get(&(id, frame)) {
                 Some(Progress::Done(ready)) => return Ok(ready.clone()),
                 Some(Progress::Failed) => return Err(Stop::Failed),
                 Some(Progress::Running) => return Err(Stop::Later),
+                // What is settled can still be had, so that a frame in hand comes to its end.
+                None if self.is_ending() => return Err(Stop::Ending),
                 None => {}
             }
             if let Some(settled) = self.settled_before(id, frame) {

@@ -82,7 +82,7 @@ impl Engine<'_> {
 
 /// Size, rate and length of a movie.
 pub fn probe(path: &str) -> Result<Movie, String> {
-    let output = Command::new("ffprobe")
+    let output = apart("ffprobe")
         .args(movie::probe_arguments(path))
         .stdin(Stdio::null())
         .output()
@@ -94,6 +94,15 @@ pub fn probe(path: &str) -> Result<Movie, String> {
         ));
     }
     movie::parse_probe(&String::from_utf8_lossy(&output.stdout)).map_err(|e| format!("{path}: {e}"))
+}
+
+/// A program in a process group of its own: Ctrl-C at the terminal is meant for this process, which goes on to the end
+/// of the frames in hand, and a reader that dies of it would make a sound movie fail its frames.
+fn apart(program: &str) -> Command {
+    use std::os::unix::process::CommandExt;
+    let mut command = Command::new(program);
+    command.process_group(0);
+    command
 }
 
 fn no_ffmpeg(error: std::io::Error) -> String {
@@ -133,12 +142,11 @@ impl Reel {
 
     fn start(&mut self, path: &str, first: i64, last: i64) -> Result<(), String> {
         self.stop();
-        let version =
-            Command::new("ffmpeg").arg("-version").stdin(Stdio::null()).output().map_err(no_ffmpeg)?;
+        let version = apart("ffmpeg").arg("-version").stdin(Stdio::null()).output().map_err(no_ffmpeg)?;
         let version = movie::Version::parse(&String::from_utf8_lossy(&version.stdout));
         let (first_picture, last_picture) = (first.max(0) as u64, last.max(0) as u64);
         let arguments = movie::decode_arguments(path, &self.movie, first_picture, last_picture, version);
-        let mut child = Command::new("ffmpeg")
+        let mut child = apart("ffmpeg")
             .args(arguments)
             .stdin(Stdio::null())
             .stdout(Stdio::piped())

@@ -2,7 +2,6 @@
 
 use std::collections::HashSet;
 use std::sync::Arc;
-use std::sync::atomic::AtomicBool;
 use std::time::{Duration, Instant};
 
 use super::trouble::Blocked;
@@ -10,6 +9,7 @@ use super::{Care, Declared, Project, ProjectError, Status, left, wanted};
 use crate::base::digest::Digest;
 use crate::base::selector::Selection;
 use crate::events::Event;
+use crate::execute::process::Halt;
 use crate::execute::tally::Tally;
 use crate::execute::{Engine, Options, Outcome};
 use crate::ledger::file::Ledger;
@@ -66,7 +66,7 @@ impl Project {
         selection: &Selection,
         options: Options,
         writer: &Writer,
-        cancel: Arc<AtomicBool>,
+        halt: Arc<Halt>,
         runtime: tokio::runtime::Handle,
         events: &(dyn Fn(Event) + Sync),
     ) -> Result<Rebuilt, ProjectError> {
@@ -96,7 +96,7 @@ impl Project {
             state,
             tally,
             options,
-            cancel,
+            halt,
             events,
             runtime,
         );

@@ -1,0 +1,297 @@
+//! One program as a process group of its own: started, waited for, ended with all its children, and its cost.
+//!
+//! The one place that talks to the kernel about programs; it is written for Unix. Knows nothing of frames or
+//! stages. A group is ended only while its leader has not been waited for, so that its number cannot have
+//! become another program's.
+
+use std::collections::HashSet;
+use std::io;
+use std::process::{Command, ExitStatus};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+
+use rustix::process::{Pid, Signal, WaitId, WaitIdOptions};
+
+use super::make::Cost;
+
+/// How often a running program's memory is looked at.
+const LOOK: Duration = Duration::from_millis(50);
+
+/// Asks a run to stop: nothing new is begun, and the programs under way are ended.
+#[derive(Debug, Default)]
+pub struct Halt {
+    asked: AtomicBool,
+    groups: Mutex<HashSet<Pid>>,
+}
+
+impl Halt {
+    /// Asks.
+    pub fn ask(&self) {
+        self.asked.store(true, Ordering::SeqCst);
+        for &group in self.groups.lock().expect("nothing panics with it").iter() {
+            end(group);
+        }
+    }
+
+    /// Whether it was asked.
+    pub fn is_asked(&self) -> bool {
+        self.asked.load(Ordering::SeqCst)
+    }
+
+    /// A group is under way. One that was started while the run was asked to stop ends at once.
+    fn enter(&self, group: Pid) {
+        self.groups.lock().expect("nothing panics with it").insert(group);
+        if self.is_asked() {
+            self.end(group);
+        }
+    }
+
+    /// Ends a group, unless its leader has ended and left.
+    fn end(&self, group: Pid) {
+        if self.groups.lock().expect("nothing panics with it").contains(&group) {
+            end(group);
+        }
+    }
+
+    fn leave(&self, group: Pid) {
+        self.groups.lock().expect("nothing panics with it").remove(&group);
+    }
+}
+
+/// How a program ended.
+#[derive(Debug)]
+pub(super) struct Ended {
+    pub status: ExitStatus,
+    /// True when its time limit passed first.
+    pub late: bool,
+    /// Of the program and of the children that it waited for.
+    pub cost: Cost,
+}
+
+/// Runs a program to its end, or to its time limit, or until the run is asked to stop.
+pub(super) fn run(
+    command: &mut Command,
+    limit: Option<Duration>,
+    halt: &Arc<Halt>,
+    runtime: &tokio::runtime::Handle,
+) -> io::Result<Ended> {
+    use std::os::unix::process::CommandExt;
+    let child = command.process_group(0).spawn()?;
+    let group = Pid::from_child(&child);
+    let own_peak = own_peak();
+    halt.enter(group);
+    let (seen, late) = (Arc::new(AtomicU64::new(0)), Arc::new(AtomicBool::new(false)));
+    let watch = runtime.spawn(watch(group, limit, Arc::clone(halt), Arc::clone(&seen), Arc::clone(&late)));
+    // The leader stays in the table, so that its number is nobody else's until its children are ended.
+    let ended = loop {
+        match rustix::process::waitid(WaitId::Pid(group), WaitIdOptions::EXITED | WaitIdOptions::NOWAIT) {
+            Err(rustix::io::Errno::INTR) => {}
+            done => break done,
+        }
+    };
+    watch.abort();
+    halt.leave(group);
+    end(group);
+    ended?;
+    let (status, children, peak) = reap(group)?;
+    // What a program shows as its peak is at least what this process had at the start of it: the kernel counts
+    // the memory that the two share until the program is loaded. Only more than that is the program's own.
+    let is_its_own = peak > own_peak + own_peak / 16 + (1 << 20);
+    let seen = seen.load(Ordering::Relaxed);
+    let peak = if is_its_own { Some(peak) } else { (seen > 0).then_some(seen) };
+    Ok(Ended { status, late: late.load(Ordering::Relaxed), cost: Cost { children, peak } })
+}
+
+/// Looks at a group's memory now and then, and ends it when its time is up.
+async fn watch(
+    group: Pid,
+    limit: Option<Duration>,
+    halt: Arc<Halt>,
+    seen: Arc<AtomicU64>,
+    late: Arc<AtomicBool>,
+) {
+    let up = async {
+        match limit {
+            Some(limit) => tokio::time::sleep(limit).await,
+            None => std::future::pending().await,
+        }
+    };
+    let look = async {
+        loop {
+            tokio::time::sleep(LOOK).await;
+            seen.fetch_max(peak_of(group, 0).unwrap_or(0), Ordering::Relaxed);
+        }
+    };
+    tokio::select! {
+        () = up => {
+            late.store(true, Ordering::Relaxed);
+            halt.end(group);
+        }
+        () = look => {}
+    }
+}
+
+/// Ends a whole group. One that is gone already is what was wanted.
+fn end(group: Pid) {
+    let _ = rustix::process::kill_process_group(group, Signal::KILL);
+}
+
+/// Takes an ended program out of the table: how it ended, the processor time and the peak memory in bytes of it
+/// and of the children that it waited for.
+fn reap(pid: Pid) -> io::Result<(ExitStatus, Duration, u64)> {
+    use std::os::unix::process::ExitStatusExt;
+    let mut status = 0;
+    let mut usage = std::mem::MaybeUninit::<libc::rusage>::zeroed();
+    loop {
+        // SAFETY: both places are ours and as large as the call expects.
+        match unsafe { libc::wait4(pid.as_raw_nonzero().get(), &mut status, 0, usage.as_mut_ptr()) } {
+            -1 if io::Error::last_os_error().kind() == io::ErrorKind::Interrupted => {}
+            -1 => return Err(io::Error::last_os_error()),
+            _ => break,
+        }
+    }
+    // SAFETY: it is plain numbers, all of which were zero before the call filled them in.
+    let usage = unsafe { usage.assume_init() };
+    let time = time(usage.ru_utime) + time(usage.ru_stime);
+    Ok((ExitStatus::from_raw(status), time, memory(usage.ru_maxrss)))
+}
+
+/// The most memory that this process has had so far, in bytes.
+fn own_peak() -> u64 {
+    let mut usage = std::mem::MaybeUninit::<libc::rusage>::zeroed();
+    // SAFETY: the place is ours and as large as the call expects; plain numbers, zero when the call fails.
+    let usage = unsafe {
+        libc::getrusage(libc::RUSAGE_SELF, usage.as_mut_ptr());
+        usage.assume_init()
+    };
+    memory(usage.ru_maxrss)
+}
+
+fn time(value: libc::timeval) -> Duration {
+    let seconds = u64::try_from(value.tv_sec).unwrap_or(0);
+    Duration::from_secs(seconds) + Duration::from_micros(u64::try_from(value.tv_usec).unwrap_or(0))
+}
+
+/// Bytes of a peak, which systems give in KiB but for Apple's, which gives bytes.
+fn memory(peak: libc::c_long) -> u64 {
+    let unit = if cfg!(target_vendor = "apple") { 1 } else { 1024 };
+    u64::try_from(peak).unwrap_or(0).saturating_mul(unit)
+}
+
+/// The highest peak so far among a process and its descendants, in bytes, where `/proc` tells.
+fn peak_of(pid: Pid, depth: usize) -> Option<u64> {
+    /// Deeper than any program nests its children, and an end to what changes while it is read.
+    const DEPTH: usize = 16;
+    let pid = pid.as_raw_nonzero();
+    let status = std::fs::read_to_string(format!("/proc/{pid}/status")).ok()?;
+    let own =
+        status.lines().find_map(|line| line.strip_prefix("VmHWM:")?.trim().strip_suffix(" kB")?.parse().ok());
+    let own: Option<u64> = own.map(|kib: u64| kib.saturating_mul(1024));
+    let children = std::fs::read_to_string(format!("/proc/{pid}/task/{pid}/children")).unwrap_or_default();
+    let children = children.split_whitespace().filter(|_| depth < DEPTH);
+    let peaks = children.filter_map(|child| peak_of(Pid::from_raw(child.parse().ok()?)?, depth + 1));
+    own.into_iter().chain(peaks).max()
+}
+
+#[cfg(test)]
+mod tests {
+    use std::io::{BufRead, BufReader, Write};
+    use std::process::Stdio;
+
+    use super::*;
+
+    fn shell(text: &str) -> Command {
+        let mut command = Command::new("sh");
+        command.args(["-c", text]).stdin(Stdio::null()).stdout(Stdio::null());
+        command
+    }
+
+    fn ran(text: &str) -> Ended {
+        let runtime =
+            tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build().unwrap();
+        run(&mut shell(text), None, &Arc::default(), runtime.handle()).unwrap()
+    }
+
+    const BUSY: &str = "i=0; while [ $i -lt 200000 ]; do i=$((i+1)); done";
+
+    #[test]
+    fn processor_time_is_that_of_the_very_program_and_of_what_it_waited_for() {
+        let runtime =
+            tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build().unwrap();
+        let folder = tempfile::tempdir().unwrap();
+        let wait = folder.path().join("wait");
+        assert!(Command::new("mkfifo").arg(&wait).status().unwrap().success());
+        let idle = format!("read x < {}", wait.display());
+        std::thread::scope(|scope| {
+            let idle =
+                scope.spawn(|| run(&mut shell(&idle), None, &Arc::default(), runtime.handle()).unwrap());
+            // The busy ones begin and end while the idle one waits.
+            let busy = ran(BUSY);
+            let nested = ran(&format!("sh -c '{BUSY}'; true"));
+            std::fs::OpenOptions::new().write(true).open(&wait).unwrap().write_all(b"go\n").unwrap();
+            let idle = idle.join().unwrap();
+            assert!(idle.status.success() && busy.status.success() && nested.status.success());
+            for (name, cost) in [("busy", busy.cost), ("nested", nested.cost)] {
+                assert!(cost.children > Duration::from_millis(10), "{name}: {cost:?}");
+                assert!(cost.children > 3 * idle.cost.children, "{name}: {cost:?}, idle: {:?}", idle.cost);
+            }
+        });
+    }
+
+    #[test]
+    fn peak_memory_is_the_programs_own() {
+        const TAKES: u64 = 128 << 20;
+        let large = format!("dd if=/dev/zero of=/dev/null bs={TAKES} count=1 2> /dev/null");
+        let peak = ran(&large).cost.peak.expect("it takes more than this test");
+        assert!((TAKES..TAKES + (32 << 20)).contains(&peak), "{peak}");
+        // A program started by a large process is not large for that.
+        let held = vec![1u8; 256 << 20];
+        std::hint::black_box(&held);
+        let small = ran("true").cost.peak;
+        assert!(small.is_none_or(|peak| peak < 64 << 20), "{small:?}");
+        let more = format!("dd if=/dev/zero of=/dev/null bs={} count=1 2> /dev/null", 4 * TAKES);
+        assert!(ran(&more).cost.peak.is_some_and(|peak| peak >= 4 * TAKES));
+    }
+
+    #[test]
+    fn a_running_programs_memory_is_seen_in_its_children_too() {
+        let text = "x=$(head -c 8000000 /dev/zero | tr '\\0' a); echo ready; read y; echo ${#x}";
+        for text in [text.to_string(), format!("sh -c \"{}\"; true", text.replace('$', "\\$"))] {
+            let mut command = shell(&text);
+            let mut child = command.stdin(Stdio::piped()).stdout(Stdio::piped()).spawn().unwrap();
+            let mut line = String::new();
+            BufReader::new(child.stdout.as_mut().unwrap()).read_line(&mut line).unwrap();
+            let peak = peak_of(Pid::from_child(&child), 0);
+            drop(child.stdin.take());
+            child.wait().unwrap();
+            if std::path::Path::new("/proc/self/status").exists() {
+                assert!(peak.is_some_and(|peak| peak > 8_000_000), "{line}: {peak:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_run_that_is_asked_to_stop_ends_its_programs_and_starts_no_lasting_ones() {
+        let runtime =
+            tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build().unwrap();
+        let folder = tempfile::tempdir().unwrap();
+        let begun = folder.path().join("begun");
+        assert!(Command::new("mkfifo").arg(&begun).status().unwrap().success());
+        // Opening a pipe for reading lasts until somebody writes, which nobody does to the second.
+        let never = folder.path().join("never");
+        assert!(Command::new("mkfifo").arg(&never).status().unwrap().success());
+        let lasting = format!("echo begun > {}; read x < {}", begun.display(), never.display());
+        let halt = Arc::<Halt>::default();
+        std::thread::scope(|scope| {
+            let program = scope.spawn(|| run(&mut shell(&lasting), None, &halt, runtime.handle()).unwrap());
+            assert_eq!(std::fs::read_to_string(&begun).unwrap(), "begun\n");
+            halt.ask();
+            let ended = program.join().unwrap();
+            assert!(!ended.status.success() && !ended.late, "{ended:?}");
+        });
+        assert!(halt.groups.lock().unwrap().is_empty());
+        let late = run(&mut shell(&format!("read x < {}", never.display())), None, &halt, runtime.handle());
+        assert!(!late.unwrap().status.success());
+    }
+}

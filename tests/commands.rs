@@ -1,0 +1,277 @@
+//! Commands of the user's: what they cost in the ledger, and what is left of them when a rebuild is told to stop.
+//!
+//! Knows a tiny film with one command stage, called for a frame, a run or a whole shot. Commands that must last
+//! wait for a pipe that nobody writes to, so that nothing here hangs on time.
+
+mod project;
+
+use std::fs::Permissions;
+use std::io::{BufRead, BufReader, Write};
+use std::os::unix::fs::PermissionsExt;
+use std::os::unix::process::CommandExt;
+use std::process::{Child, Output, Stdio};
+use std::time::{Duration, Instant};
+
+use project::Film;
+use rustix::process::{Pid, Signal};
+use serde_json::Value;
+
+/// Longest time that a state is waited for before the test fails.
+const PATIENCE: Duration = Duration::from_secs(30);
+
+/// How a command may be called.
+const EACH: [&str; 3] = ["frame", "run", "shot"];
+
+/// Copies every input of a call to its output, whatever `each` says; `tool.sh INPUT OUTPUT FRAME`.
+const COPY: &str =
+    "d=${1%/*}\nfor f in \"$d\"/picture.*.exr; do cp \"$f\" \"$d/out.${f##*picture.}\"; done\n";
+
+/// Two shots; the second has a stage made by `tool.sh`, which is `script`.
+fn film(each: &str, more: &str, script: &str) -> Film {
+    let film = Film::new();
+    film.write_plate("shed", 3);
+    film.write("tool.sh", script);
+    film.write(
+        "endboard.yaml",
+        format!(
+            "film: The Brine Lamp
+rate: 24
+frame_size: 32x18
+working_space: linear-rec709
+plates:
+  shed: {{ files: plates/shed.####.exr, frames: 1001-1008, encoding: linear-rec709 }}
+shots:
+  br010:
+    plate: shed
+    frames: 1001-1003
+    stages:
+      colour: {{ operator: grade, from: {{ picture: plate }}, exposure: 1 }}
+  br020:
+    plate: shed
+    frames: 1004-1006
+    stages:
+      tool: {{ command: 'sh tool.sh {{picture}} {{out}} {{first}}', each: {each}, from: {{ picture: plate }}{more} }}
+      colour: {{ operator: grade, from: {{ picture: tool }}, exposure: 1 }}
+"
+        ),
+    );
+    film
+}
+
+/// Looks again and again until `found` is there.
+#[track_caller]
+fn until(what: &str, mut found: impl FnMut() -> bool) {
+    let began = Instant::now();
+    while !found() {
+        assert!(began.elapsed() < PATIENCE, "waited in vain for {what}");
+        std::thread::yield_now();
+    }
+}
+
+/// What `hours` tells of a stage.
+fn hours_of(film: &Film, stage: &str) -> Value {
+    let hours = film.json(&["hours"]);
+    let stages = hours["by_stage"].as_array().unwrap();
+    stages.iter().find(|s| s["name"] == stage).unwrap_or_else(|| panic!("no {stage} in {hours}")).clone()
+}
+
+/// Seconds of processor time that shells wrote down by `times`, children included.
+fn told(film: &Film) -> f64 {
+    let text = std::fs::read_to_string(film.path().join("told")).unwrap();
+    let seconds = |word: &str| {
+        let (minutes, seconds) = word.trim_end_matches('s').split_once('m').unwrap();
+        minutes.parse::<f64>().unwrap() * 60.0 + seconds.parse::<f64>().unwrap()
+    };
+    text.split_whitespace().map(seconds).sum()
+}
+
+#[test]
+fn the_ledger_has_the_processor_time_and_peak_memory_of_commands() {
+    const TAKES: u64 = 96 << 20;
+    let work = format!(
+        "i=0; while [ $i -lt 50000 ]; do i=$((i+1)); done\n\
+         dd if=/dev/zero of=/dev/null bs={TAKES} count=1 2> /dev/null\ntimes >> told\n"
+    );
+    for each in EACH {
+        let film = film(each, "", &format!("{work}{COPY}"));
+        let said = film.rebuild(&["--jobs", "1"]).well();
+        let hours = hours_of(&film, "tool");
+        let (told, cpu) = (told(&film), hours["cpu_seconds"].as_f64().unwrap());
+        assert!(told > 0.0 && cpu >= told, "{each}: told {told}, {hours}");
+        assert!(said.json["processor_seconds"].as_f64().unwrap() >= told, "{each}: {}", said.json);
+        let peak = hours["peak_memory_bytes"].as_u64().unwrap();
+        assert!((TAKES..2 * TAKES).contains(&peak), "{each}: {hours}");
+        assert_eq!((&hours["frames"], &hours["failed_seconds"]), (&3.into(), &0.0.into()), "{each}");
+        assert!(hours_of(&film, "colour")["peak_memory_bytes"].is_null(), "{each}");
+    }
+    for each in EACH {
+        // Every try counts, failed as it is.
+        let film = film(each, ", retries: 1", &format!("{work}exit 7\n"));
+        assert_eq!(film.rebuild(&["--jobs", "1"]).code, Some(1));
+        let hours = hours_of(&film, "tool");
+        let (told, cpu) = (told(&film), hours["cpu_seconds"].as_f64().unwrap());
+        assert!(told > 0.0 && cpu >= told, "{each}: told {told}, {hours}");
+        assert!(hours["peak_memory_bytes"].as_u64().unwrap() >= TAKES, "{each}: {hours}");
+        assert_eq!((&hours["frames"], &hours["failed_frames"]), (&0.into(), &3.into()), "{each}");
+    }
+}
+
+#[test]
+fn a_command_whose_renders_are_not_kept_is_paid_for_by_who_needs_it() {
+    let script = format!("i=0; while [ $i -lt 50000 ]; do i=$((i+1)); done\ntimes >> told\n{COPY}");
+    let film = film("frame", ", keep: false", &script);
+    film.rebuild(&["br020/tool"]).well();
+    std::fs::remove_file(film.path().join("told")).unwrap();
+    // The grade needs pixels that are nowhere any more, so that the command is called again for it.
+    film.rebuild(&["br020/colour"]).well();
+    let (told, hours) = (told(&film), hours_of(&film, "colour"));
+    assert!(told > 0.0 && hours["cpu_seconds"].as_f64().unwrap() >= told, "told {told}, {hours}");
+}
+
+/// A rebuild whose command was called for frame 1005 (or for a run or shot from 1004) and waits for ever.
+fn stuck(each: &str) -> (Film, Child, Pid) {
+    let stuck_at = if each == "frame" { 1005 } else { 1004 };
+    let script = format!(
+        "if [ -e stuck ] && [ $3 = {stuck_at} ]; then\n\
+         sh -c 'read x < never' &\necho $$ > leader.new\nmv leader.new leader\nread x < never\nfi\n{COPY}"
+    );
+    let film = film(each, "", &script);
+    film.write("stuck", "");
+    let fifo = film.path().join("never");
+    rustix::fs::mknodat(rustix::fs::CWD, &fifo, rustix::fs::FileType::Fifo, 0o600.into(), 0).unwrap();
+    let mut command = film.command(&["rebuild", "--jobs", "1", "--json"]);
+    let run = command.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
+    let leader = film.path().join("leader");
+    until("the command", || leader.exists());
+    let leader = std::fs::read_to_string(leader).unwrap().trim().parse().unwrap();
+    (film, run, Pid::from_raw(leader).unwrap())
+}
+
+/// Waits for the program's end; one that does not end is killed, and the test fails.
+#[track_caller]
+fn ended(mut run: Child) -> Output {
+    let began = Instant::now();
+    while run.try_wait().unwrap().is_none() && began.elapsed() < PATIENCE {
+        std::thread::yield_now();
+    }
+    let lasts = run.try_wait().unwrap().is_none();
+    let _ = run.kill();
+    assert!(!lasts, "the program does not end");
+    run.wait_with_output().unwrap()
+}
+
+/// Whether any process of a group still runs; an ended one may stay in the table until its parent looks.
+fn runs(group: Pid) -> bool {
+    let group = group.as_raw_nonzero().get().to_string();
+    let stats = std::fs::read_dir("/proc").unwrap().flatten().filter_map(|entry| {
+        entry.file_name().to_str()?.parse::<u32>().ok()?;
+        std::fs::read_to_string(entry.path().join("stat")).ok()
+    });
+    let mut fields = stats.filter_map(|stat| {
+        let rest = stat.rsplit_once(") ")?.1;
+        let mut words = rest.split(' ');
+        Some((words.next()?.to_string(), words.nth(1)?.to_string()))
+    });
+    fields.any(|(state, of)| of == group && state != "Z" && state != "X")
+}
+
+fn places(json: &Value) -> Vec<String> {
+    let all = json["rendered"].as_array().unwrap().iter().map(|p| p.as_str().unwrap().to_string());
+    all.filter(|p| !p.contains("/plate@")).collect()
+}
+
+#[test]
+fn a_rebuild_told_to_stop_ends_its_command_and_keeps_what_was_made() {
+    for (signal, times) in [(Signal::INT, 1), (Signal::TERM, 1), (Signal::INT, 2)] {
+        for each in EACH {
+            let told = format!("{signal:?} {times} times, a call for each {each}");
+            let (film, run, group) = stuck(each);
+            assert!(runs(group), "{told}: it is under way");
+            for _ in 0..times {
+                rustix::process::kill_process(Pid::from_child(&run), signal).unwrap();
+            }
+            let output = ended(run);
+            assert_eq!(output.status.code(), Some(130), "{told}");
+            until("the end of the command's children", || !runs(group));
+
+            let before = film.renders();
+            let of = |place: &str| before.keys().any(|path| path.to_string_lossy() == place);
+            assert!(of("br010/colour/br010.1003.exr"), "{told}: {:?}", before.keys());
+            assert_eq!(of("br020/colour/br020.1004.exr"), each == "frame", "{told}: {:?}", before.keys());
+            assert_eq!(film.status_of("br020/tool")[0][1], if each == "frame" { "fresh" } else { "absent" });
+            let status = film.json(&["status"]);
+            assert_eq!(status["counts"]["failed"], 0, "{told}: being stopped is no failure: {status}");
+            let problems = endboard::ledger::file::read_all(&film.path().join("ledger")).1;
+            assert_eq!(problems, [], "{told}");
+
+            for name in ["stuck", "never"] {
+                std::fs::remove_file(film.path().join(name)).unwrap();
+            }
+            let rest = places(&film.rebuild(&[]).well().json);
+            assert_eq!(film.renders(), film.clean(), "{told}");
+            assert_eq!(rest.len(), film.renders().len() - before.len(), "{told}: {rest:?}");
+            assert!(rest.iter().all(|place| !of(&path_of(place))), "{told}: made twice: {rest:?}");
+            // After two signals the process ends wherever it is, and may not have told anything.
+            if times == 1 {
+                let said: Value = serde_json::from_slice(&output.stdout).unwrap();
+                assert_eq!(said["ended"], "it was asked to stop", "{told}");
+                assert_eq!(places(&said).len(), before.len(), "{told}: {said}");
+                let frames = film.json(&["hours"])["total"]["frames"].as_u64().unwrap();
+                let plates = said["rendered"].as_array().unwrap().len() - before.len();
+                assert!(frames as usize >= film.renders().len() + plates, "{told}: {frames} frames in hours");
+            }
+        }
+    }
+}
+
+#[test]
+fn a_terminals_interrupt_leaves_the_reader_of_a_movie_to_end_its_frame() {
+    let film = Film::new();
+    film.write("ride.mp4", "a movie");
+    film.write(
+        "endboard.yaml",
+        "film: The Brine Lamp\nrate: 24\nframe_size: 32x18\nplates:\n  \
+         ride: { movie: ride.mp4, first: 1001, encoding: rec709 }\nshots:\n  br010:\n    plate: ride\n    \
+         frames: 1001-1004\n    stages:\n      colour: { operator: grade, from: { picture: plate } }\n",
+    );
+    // Stand-ins for the programs: the second picture comes when somebody writes to the pipe.
+    let bytes = project::SIZE.0 * project::SIZE.1 * 6;
+    let probe = r#"{ "streams": [ { "width": 32, "height": 18, "nb_read_frames": "4", "avg_frame_rate": "24/1" } ] }"#;
+    let here = film.path().display();
+    film.write("bin/ffprobe", format!("#!/bin/sh\necho '{probe}'\n"));
+    film.write(
+        "bin/ffmpeg",
+        format!(
+            "#!/bin/sh\n[ \"$1\" = -version ] && echo ffmpeg version 7.0 && exit\nhead -c {bytes} /dev/zero\n\
+             echo > {here}/waits\nread x < {here}/more\nhead -c {} /dev/zero\n",
+            3 * bytes
+        ),
+    );
+    for name in ["bin/ffprobe", "bin/ffmpeg"] {
+        std::fs::set_permissions(film.path().join(name), Permissions::from_mode(0o755)).unwrap();
+    }
+    let more = film.path().join("more");
+    rustix::fs::mknodat(rustix::fs::CWD, &more, rustix::fs::FileType::Fifo, 0o600.into(), 0).unwrap();
+
+    let path = format!("{here}/bin:{}", std::env::var("PATH").unwrap());
+    let mut command = film.command(&["rebuild", "--jobs", "1"]);
+    command.env("PATH", path).process_group(0).stdout(Stdio::null()).stderr(Stdio::piped());
+    let mut run = command.spawn().unwrap();
+    until("the second picture", || film.path().join("waits").exists());
+    rustix::process::kill_process_group(Pid::from_child(&run), Signal::INT).unwrap();
+    let mut lines = BufReader::new(run.stderr.take().unwrap()).lines().map_while(Result::ok);
+    assert!(lines.any(|line| line.contains("stopping after the frames being rendered")));
+    // Opened for both, it lets this process write when nobody reads.
+    let mut more = std::fs::OpenOptions::new().read(true).write(true).open(more).unwrap();
+    more.write_all(b"go\n").unwrap();
+    assert_eq!(ended(run).status.code(), Some(130));
+    let made = film.status_of("br010/plate");
+    assert_eq!(made, serde_json::json!([["1001-1002", "fresh"], ["1003-1004", "absent"]]));
+}
+
+/// The render of `SHOT/STAGE@FRAME`, below `renders/`.
+fn path_of(place: &str) -> String {
+    let (name, frame) = place.split_once('@').unwrap();
+    let shot = name.split('/').next().unwrap();
+    format!("{name}/{shot}.{:04}.exr", frame.parse::<i64>().unwrap())
+}
