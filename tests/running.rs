@@ -165,13 +165,130 @@ fn what_a_command_delivers_is_checked() {
             assert_eq!(text.contains("the salt is wet"), what == "fails", "{}: {text}", log.display());
         }
         assert_eq!((rendered_of(&film, "br010"), rendered_of(&film, "br020")), (3, 0));
-        // The same inputs and settings are not tried again for nothing; a mended command is.
-        assert_eq!(film.rebuild(&[]).json["failures"].as_array().unwrap().len(), 0);
+        // The same inputs and settings are not tried again for nothing, but still tell; a mended command is.
+        for selected in [&[][..], &["br020/colour"]] {
+            let again = film.rebuild(selected);
+            assert_eq!(
+                (again.code, &again.json["failures"]),
+                (Some(1), &json!([])),
+                "{what}: {}",
+                again.json
+            );
+            assert!(again.rendered.is_empty());
+            let before = again.json["failed_before"].as_array().unwrap();
+            assert_eq!(before.len(), 1, "{what}: {before:?}");
+            let named = [&before[0]["shot"], &before[0]["stage"], &before[0]["frames"]];
+            assert_eq!(named, ["br020", "tool", "1004-1006"], "{what}");
+            assert!(before[0]["reason"].as_str().unwrap().contains(wanted), "{what}: {before:?}");
+            let log = failures.iter().find(|f| f["place"] == "br020/tool@1004").unwrap()["log"].clone();
+            let told = before[0]["log"].as_str().unwrap();
+            assert!(log.as_str().unwrap().ends_with(told), "{what}: {told}");
+        }
+        let out = film.run(&["rebuild"]);
+        let said = String::from_utf8_lossy(&out.stdout).into_owned();
+        assert!(said.contains("failed: br020/tool@1004-1006: ") && said.contains("--again"), "{said}");
+        assert_eq!((out.status.code(), said.contains("3 failed before")), (Some(1), true), "{said}");
+        assert_eq!(film.rebuild(&["br010"]).code, Some(0), "nothing failed there");
         assert_eq!(film.status_of("br020/tool"), json!([["1004-1006", "failed"]]));
         declare(&film, "command: 'cp {picture} {out}'", 0.0);
         film.rebuild(&[]).well();
         assert_eq!(film.renders(), film.clean(), "after a command that {what}");
     }
+}
+
+#[test]
+fn what_failed_is_tried_again_when_asked_with_all_that_it_blocked() {
+    for (each, log) in [("frame", "1004"), ("run", "1004-1006"), ("shot", "1004-1006")] {
+        let command = format!("command: 'sh tool.sh {{picture}} {{out}}', each: {each}");
+        let film = film_with(&command, 0.0);
+        // Not named in `depends`, so that mending it changes no key.
+        film.write("tool.sh", ". ./inner.sh\n");
+        film.write("inner.sh", "exit 7\n");
+        assert_eq!(film.rebuild(&[]).code, Some(1));
+        let said = film.rebuild(&[]);
+        assert_eq!(said.json["failed_before"][0]["log"], format!(".endboard/logs/br020.tool.{log}.log"));
+        let plan = film.json(&["rebuild", "--plan"]);
+        assert_eq!(plan["failed_before"][0]["frames"], "1004-1006", "{plan}");
+        let plan = film.json(&["rebuild", "--plan", "--again"]);
+        assert_eq!(
+            (&plan["failed_before"], &plan["stages"][0]["stage"]),
+            (&json!([]), &json!("tool")),
+            "{plan}"
+        );
+
+        let said = film.rebuild(&["--again"]);
+        assert_eq!((said.code, said.json["failures"].as_array().unwrap().len()), (Some(1), 3), "{each}");
+        assert_eq!(said.json["failed_before"], json!([]), "{each}");
+        film.write(
+            "inner.sh",
+            "d=${1%/*}\nfor f in \"$d\"/picture.*.exr; do cp \"$f\" \"$d/out.${f##*picture.}\"; done\n",
+        );
+        assert_eq!(film.rebuild(&[]).code, Some(1), "{each}: nothing that is known has changed");
+        // One frame of what was blocked is asked for, and what it needs is tried for it.
+        let said = film.rebuild(&["br020/colour@1005", "--again"]).well();
+        let wanted: &[&str] = match each {
+            "shot" => &["br020/colour@1005", "br020/tool@1004", "br020/tool@1005", "br020/tool@1006"],
+            _ => &["br020/colour@1005", "br020/tool@1005"],
+        };
+        assert!(said.rendered.iter().eq(wanted), "{each}: {:?}", said.rendered);
+        film.rebuild(&["--again"]).well();
+        assert!(film.rebuild(&[]).well().rendered.is_empty());
+        assert_eq!(film.renders(), film.clean(), "{each}");
+    }
+}
+
+#[test]
+fn a_hand_file_that_cannot_be_used_is_told_of_until_it_is_replaced() {
+    let film = Film::new();
+    film.write_plate("shed", 3);
+    film.write(
+        "endboard.yaml",
+        "film: The Brine Lamp\nrate: 24\nframe_size: 32x18\nworking_space: linear-rec709\nplates:\n  \
+         shed: { files: plates/shed.####.exr, frames: 1001-1008, encoding: linear-rec709 }\nshots:\n  br010:\n    \
+         plate: shed\n    frames: 1001-1003\n    stages:\n      \
+         cleanup: { by_hand: { files: 'hands/cleanup.####.exr' }, from: { picture: plate } }\n      \
+         colour: { operator: grade, from: { picture: cleanup }, exposure: 1 }\n",
+    );
+    let deliver = |frame: i64, bytes: &[u8]| film.write(&format!("hands/cleanup.{frame}.exr"), bytes);
+    let small = picture((SIZE.0 / 2, SIZE.1), 1);
+    // A sound head and half a body, of the first delivery and of a later one.
+    let torn = |seed| picture(SIZE, seed)[..900].to_vec();
+    deliver(1001, &picture(SIZE, 51));
+    deliver(1002, &small);
+    deliver(1003, &torn(53));
+    let said = film.rebuild(&[]);
+    assert_eq!(said.code, Some(1), "{}", said.json);
+    for words in [&["rebuild"][..], &["rebuild", "--again"]] {
+        let said = film.json(words);
+        let before = said["failed_before"].as_array().unwrap();
+        let small = before.iter().find(|f| f["frames"] == "1002").unwrap_or_else(|| panic!("{said}"));
+        assert_eq!(small["reason"], "hands/cleanup.1002.exr is 16x18, and the film 32x18");
+        // What is of the right size is only known to be unsound by trying.
+        let tries = said["failures"].to_string().matches("br010/cleanup@1003").count();
+        let torn = before.iter().filter(|f| f["frames"] == "1003").count();
+        assert_eq!((tries, torn), if words.len() == 1 { (0, 1) } else { (1, 0) }, "{said}");
+        assert_eq!(film.run(words).status.code(), Some(1));
+    }
+    assert_eq!(
+        film.status_of("br010/cleanup"),
+        json!([["1001", "fresh"], ["1002-1003", "failed"]]),
+        "a delivery that failed is no longer waited for"
+    );
+    [1002, 1003].into_iter().for_each(|n| deliver(n, &picture(SIZE, 50 + n as u64)));
+    film.rebuild(&[]).well();
+    // After a good one.
+    deliver(1001, &small);
+    deliver(1002, &torn(54));
+    for time in 0..3 {
+        let said = film.rebuild(&[]);
+        assert_eq!(said.code, Some(1), "{time}: {}", said.json);
+        let before = said.json["failed_before"].as_array().unwrap();
+        let frames: Vec<_> = before.iter().map(|f| f["frames"].as_str().unwrap()).collect();
+        assert_eq!(frames, if time == 0 { vec!["1001"] } else { vec!["1001", "1002"] }, "{before:?}");
+    }
+    [1001, 1002].into_iter().for_each(|n| deliver(n, &picture(SIZE, 60 + n as u64)));
+    film.rebuild(&[]).well();
+    assert_eq!(film.renders(), film.clean());
 }
 
 #[test]

@@ -39,7 +39,7 @@ pub fn run(arguments: &Arguments, options: &Demo) -> Answer {
     }
     let project = Project::find(&folder)?;
     anstream::println!("\nrebuilding what is stale or absent");
-    let exit = rebuild::report(&again(&project)?, false);
+    let exit = rebuild::report(&again(&project)?, false, false);
     if exit != Exit::Done {
         return Ok(exit);
     }
@@ -101,9 +101,9 @@ fn moved_key(project: &Project) -> Result<(), Failure> {
     for (id, frames) in &ran {
         anstream::println!("  ran {}@{frames}: {}", graph.nodes[*id].name(), show::frames(frames.len()));
     }
-    rebuild::report(&rebuilt, false);
+    rebuild::report(&rebuilt, false, false);
     anstream::println!("\nputting the key back: every frame comes back from the store");
-    rebuild::report(&again(project)?, false);
+    rebuild::report(&again(project)?, false, false);
     Ok(())
 }
 

@@ -5,6 +5,7 @@ use std::sync::Arc;
 use super::arguments::{self, Arguments, Rebuild};
 use super::progress::Rebuilding;
 use super::{Answer, Exit, Failure, show, trouble};
+use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
 use crate::execute::process::Halt;
 use crate::execute::{Options, Outcome};
@@ -27,7 +28,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answe
     // A slip in a selector must not pass for "nothing to do".
     arguments::selection(&options.selectors, Some(&declared.graph))?;
     let rebuilt = rebuild(project, declared, &selection, options, arguments.json)?;
-    Ok(report(&rebuilt, arguments.json))
+    Ok(report(&rebuilt, arguments.json, options.again))
 }
 
 /// Rebuilds with progress and with Ctrl-C taken care of.
@@ -112,13 +113,15 @@ pub fn writer() -> Writer {
     }
 }
 
-/// Prints what came of it.
-pub fn report(rebuilt: &Rebuilt, json: bool) -> Exit {
+/// Prints what came of it; `again` says that failed frames were tried again.
+pub fn report(rebuilt: &Rebuilt, json: bool, again: bool) -> Exit {
     let outcome = &rebuilt.outcome;
     // What waits for a person's files is work that goes on as it should; all else that is blocked is trouble.
     let graph = &rebuilt.status.declared.graph;
     let is_trouble = |by: &Blocked| by.is_failed || !matches!(graph.nodes[by.by].work, Work::Hand { .. });
-    let is_whole = outcome.failures.is_empty() && !rebuilt.blocked.iter().any(is_trouble);
+    let is_whole = outcome.failures.is_empty()
+        && rebuilt.failed_before.is_empty()
+        && !rebuilt.blocked.iter().any(is_trouble);
     let exit = match (&outcome.ended, is_whole) {
         (Some(reason), _) if reason.contains("asked to stop") => Exit::Interrupted,
         (Some(_), _) => Exit::System,
@@ -147,6 +150,7 @@ pub fn report(rebuilt: &Rebuilt, json: bool) -> Exit {
         .iter()
         .map(|f| (f.node, f.frame, f.reason.clone(), f.log.as_ref().map(|log| log.display().to_string())));
     trouble::failures(graph, &gather(failures));
+    trouble::failed(graph, &rebuilt.failed_before, again);
     trouble::blocked(graph, &rebuilt.blocked);
     if let Some(trouble) = &rebuilt.ledger_trouble {
         anstream::eprintln!(
@@ -170,6 +174,7 @@ fn counts(outcome: &Outcome) -> String {
         (outcome.same, "found the same"),
         (outcome.taken_in, "plate frames taken in"),
         (outcome.failures.len(), "failed"),
+        (outcome.failed_before.len(), "failed before"),
         (outcome.blocked, "blocked"),
     ] {
         if n > 0 {
@@ -191,7 +196,8 @@ fn as_json(rebuilt: &Rebuilt) {
     let all = serde_json::json!({
         "format": "endboard rebuild 1", "film": graph.film, "rendered": ran, "alike": outcome.alike,
         "restored": outcome.restored, "same": outcome.same, "taken_in": outcome.taken_in, "blocked": outcome.blocked,
-        "blocked_by": trouble::blocked_json(graph, &rebuilt.blocked), "failures": failures, "ended": outcome.ended,
+        "blocked_by": trouble::blocked_json(graph, &rebuilt.blocked), "failures": failures,
+        "failed_before": trouble::failed_json(graph, &rebuilt.failed_before), "ended": outcome.ended,
         "trimmed": rebuilt.trimmed, "elapsed_seconds": rebuilt.elapsed.as_secs_f64(),
         "wall_seconds": rebuilt.spent.0.as_secs_f64(), "processor_seconds": rebuilt.spent.1.as_secs_f64(),
     });
@@ -205,19 +211,24 @@ fn plan(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answer {
     let plan = project.plan(&status, &selection, options.again);
     let mut nodes: Vec<_> = plan.frames.iter().collect();
     nodes.sort_by_key(|&(&id, _)| id);
+    let listed = |id: usize, set: &FrameSet| {
+        let node = &graph.nodes[id];
+        serde_json::json!({ "shot": &*node.shot, "stage": &*node.stage, "frames": set.to_string() })
+    };
     if arguments.json {
-        let list: Vec<_> = nodes
-            .iter()
-            .map(|&(&id, set)| serde_json::json!({ "shot": &*graph.nodes[id].shot, "stage": &*graph.nodes[id].stage, "frames": set.to_string() }))
-            .collect();
-        anstream::println!(
-            "{:#}",
-            serde_json::json!({ "format": "endboard plan 1", "film": graph.film, "stages": list })
-        );
+        let list: Vec<_> = nodes.iter().map(|&(&id, set)| listed(id, set)).collect();
+        let failed: Vec<_> = plan.failed.iter().map(|(&id, set)| listed(id, set)).collect();
+        let all = serde_json::json!({
+            "format": "endboard plan 1", "film": graph.film, "stages": list, "failed_before": failed,
+        });
+        anstream::println!("{all:#}");
         return Ok(Exit::Done);
     }
     for &(&id, set) in &nodes {
         anstream::println!("{}@{set}: {}", graph.nodes[id].name(), show::frames(set.len()));
+    }
+    for (&id, set) in &plan.failed {
+        anstream::println!("{}@{set}: failed before, and is not tried", graph.nodes[id].name());
     }
     if nodes.is_empty() {
         anstream::println!("nothing to render");

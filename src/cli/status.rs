@@ -55,7 +55,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status
     anstream::println!("{what}: {}", Counts::of_all(&strips).words());
     notices(&status);
     kept.iter().for_each(|kept| tell_held(&hold(&status, kept)));
-    trouble::failed(graph, &project.failed(&status, &selection));
+    trouble::failed(graph, &project.failed(&status, &selection), false);
     trouble::blocked(graph, &project.blocked(&status, &selection));
     tell_left(project, &status);
     next(&status, project, &selection, &options.selectors);

@@ -37,15 +37,15 @@ pub fn failures(graph: &Graph, failed: &[Failed]) {
     rest(failed.len(), "failures");
 }
 
-/// What failed before and was not changed since.
-pub fn failed(graph: &Graph, failed: &[Failed]) {
+/// What failed before and was not changed since. `again` says that it was tried again where that is possible.
+pub fn failed(graph: &Graph, failed: &[Failed], again: bool) {
     for entry in failed.iter().take(TOLD) {
         let log = entry.log.as_ref().map_or(String::new(), |log| format!("; log: {log}"));
         let (place, reason) = (place(graph, entry.node, &entry.frames), show::clean(&entry.reason));
         anstream::println!("failed: {place}: {reason}{log}");
     }
     rest(failed.len(), "failures");
-    if !failed.is_empty() {
+    if !failed.is_empty() && !again {
         anstream::println!("        tried again when something changes, or with `endboard rebuild --again`");
     }
 }
@@ -76,6 +76,18 @@ fn rest(count: usize, things: &str) {
     if count > TOLD {
         anstream::println!("and {} {things} more; `endboard status` with selectors shows them", count - TOLD);
     }
+}
+
+/// What failed before, as JSON.
+pub fn failed_json(graph: &Graph, failed: &[Failed]) -> serde_json::Value {
+    let entry = |entry: &Failed| {
+        let node = &graph.nodes[entry.node];
+        serde_json::json!({
+            "shot": &*node.shot, "stage": &*node.stage, "frames": entry.frames.to_string(),
+            "reason": entry.reason, "log": entry.log,
+        })
+    };
+    failed.iter().map(entry).collect()
 }
 
 /// What stands in the way of what, as JSON.

@@ -63,8 +63,10 @@ impl Engine<'_> {
         let mut images = Vec::with_capacity(frames.len());
         for frame in frames.iter() {
             let path = folder.path().join(format!("out.{frame:04}.exr"));
-            let image = read_output(&path, &work.command.delivers, self.graph.frame_size)
-                .map_err(|reason| with_log(format!("frame {frame}: {reason}")))?;
+            let image = read_output(&path, &work.command.delivers, self.graph.frame_size);
+            // A call of several frames says which one it was; else the failure has the frame in its place.
+            let of = if frames.len() > 1 { format!("frame {frame}: ") } else { String::new() };
+            let image = image.map_err(|reason| with_log(format!("{of}{reason}")))?;
             images.push(image);
         }
         Ok(images)

@@ -14,7 +14,7 @@ pub mod settle;
 pub mod source;
 pub mod tally;
 
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeSet, HashMap, HashSet};
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Condvar, Mutex, OnceLock};
@@ -86,6 +86,8 @@ pub struct Outcome {
     pub blocked: usize,
     /// Failed: place, reason, and the log when there is one; in order of the film.
     pub failures: Vec<Failure>,
+    /// Failed in an earlier run with the key that they have now, or of an unfit file, and not tried.
+    pub failed_before: BTreeSet<(NodeId, i64)>,
     /// Why the run ended before its work was done.
     pub ended: Option<String>,
     /// Places that were rendered, in order; not those of plates that are only passed on.
@@ -173,6 +175,8 @@ impl<'a> Engine<'a> {
         let room = Mutex::new(groups::Room::new(places, options.memory as u64));
         let cache = Mutex::new(cache::Cache::with_budget(options.memory));
         let objects = Objects::of(&store);
+        let failed = plan.failed.iter().flat_map(|(&id, set)| set.iter().map(move |n| (id, n)));
+        let outcome = Outcome { failed_before: failed.collect(), ..Outcome::default() };
         Self {
             graph,
             report,
@@ -197,7 +201,7 @@ impl<'a> Engine<'a> {
             groups: groups::Groups::default(),
             reads: reads::Reads::default(),
             movies: source::Movies::default(),
-            outcome: Mutex::default(),
+            outcome: Mutex::new(outcome),
         }
     }
 

@@ -139,6 +139,8 @@ impl Engine<'_> {
             self.actions.get(&due.key).filter(|action| !node.keep || self.objects.has(&action.pixels));
         let Some(action) = there else {
             if due.last.failed == due.key && !self.options.again {
+                let mut outcome = self.outcome.lock().expect("no worker panics with it");
+                outcome.failed_before.insert((id, frame));
                 return Err(Stop::Failed);
             }
             return Ok(Standing::Due(due));

@@ -3,7 +3,7 @@
 //! A column is one frame of one shot with all the stages to be made at it, so that a worker can take
 //! the frame through as many of them as it can while its pixels are in memory.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 
 use crate::base::frames::FrameSet;
 use crate::base::state::State;
@@ -26,6 +26,9 @@ pub struct Plan {
     pub frames: HashMap<NodeId, FrameSet>,
     /// How many frames that is.
     pub count: usize,
+    /// Frames that stand in the way and are not tried: the last attempt with just this failed, or their file cannot
+    /// be used. Those selected, and those that blocked frames among the selected need, by node.
+    pub failed: BTreeMap<NodeId, FrameSet>,
 }
 
 /// Whether a rebuild can do something about a frame. `again` also tries failed frames once more.
@@ -41,7 +44,8 @@ pub fn is_work(cell: &Cell, again: bool) -> bool {
 
 /// Plans what `wanted` selects.
 pub fn plan(graph: &Graph, report: &Report, again: bool, wanted: &dyn Fn(NodeId, i64) -> bool) -> Plan {
-    let mut plan = Plan::default();
+    let mut plan = Plan { failed: failed(graph, report, again, wanted), ..Plan::default() };
+    let hopeful = if again { hopeful(graph, report) } else { vec![FrameSet::new(); graph.nodes.len()] };
     let mut columns: HashMap<(&str, i64), usize> = HashMap::new();
     let asked_for = under_hands(graph, report, wanted);
     for (id, node) in graph.nodes.iter().enumerate() {
@@ -53,7 +57,7 @@ pub fn plan(graph: &Graph, report: &Report, again: bool, wanted: &dyn Fn(NodeId,
         let mut frames = FrameSet::new();
         for (frame, cell) in report.strips[id].unsettled() {
             let is_wanted = if waits { asked_for[id].contains(frame) } else { wanted(id, frame) };
-            if !is_work(cell, again) || !is_wanted {
+            if !(is_work(cell, again) || hopeful[id].contains(frame)) || !is_wanted {
                 continue;
             }
             if !waits {
@@ -91,6 +95,55 @@ fn under_hands(graph: &Graph, report: &Report, wanted: &dyn Fn(NodeId, i64) -> b
         }
     }
     frames
+}
+
+/// Blocked frames that may come free when failed ones are tried again, by node.
+fn hopeful(graph: &Graph, report: &Report) -> Vec<FrameSet> {
+    let mut hopeful: Vec<FrameSet> = Vec::with_capacity(graph.nodes.len());
+    for (id, strip) in report.strips.iter().enumerate() {
+        let mut set = FrameSet::new();
+        for (frame, _) in strip.unsettled().filter(|(_, cell)| cell.state == State::Blocked) {
+            let mut found = false;
+            graph.each_need(id, frame, &mut |edge, _, range| {
+                found |= range.iter().any(|n| {
+                    let cell = report.strips[edge.from].get(n);
+                    cell.is_some_and(|c| c.state == State::Failed && is_work(&c, true))
+                        || hopeful[edge.from].contains(n)
+                });
+            });
+            if found {
+                set.insert(frame);
+            }
+        }
+        hopeful.push(set);
+    }
+    hopeful
+}
+
+/// Failed frames that are not tried: those wanted, and those at the bottom of why wanted ones are blocked.
+fn failed(
+    graph: &Graph,
+    report: &Report,
+    again: bool,
+    wanted: &dyn Fn(NodeId, i64) -> bool,
+) -> BTreeMap<NodeId, FrameSet> {
+    let mut asked = vec![FrameSet::new(); graph.nodes.len()];
+    let mut failed: BTreeMap<NodeId, FrameSet> = BTreeMap::new();
+    // Inputs have lower numbers, so that whoever needs a frame has been looked at before it.
+    for (id, strip) in report.strips.iter().enumerate().rev() {
+        for (frame, cell) in strip.unsettled() {
+            let stands = matches!(cell.state, State::Failed | State::Blocked);
+            if !stands || !(asked[id].contains(frame) || wanted(id, frame)) {
+                continue;
+            }
+            if cell.state == State::Blocked {
+                graph.each_need(id, frame, &mut |edge, _, range| asked[edge.from].insert_range(range));
+            } else if !is_work(cell, again) {
+                failed.entry(id).or_default().insert(frame);
+            }
+        }
+    }
+    failed
 }
 
 /// A film frame is made right after the shot's frame that it shows; every other frame with its shot.

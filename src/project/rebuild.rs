@@ -4,7 +4,7 @@ use std::collections::HashSet;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use super::trouble::Blocked;
+use super::trouble::{Blocked, Failed};
 use super::{Care, Declared, Project, ProjectError, Status, left, wanted};
 use crate::base::digest::Digest;
 use crate::base::selector::Selection;
@@ -37,6 +37,8 @@ pub struct Rebuilt {
     pub status: Status,
     /// The work as planned.
     pub plan: Plan,
+    /// Frames that failed in an earlier run and were not tried: of the selected and of what those need.
+    pub failed_before: Vec<Failed>,
     /// Frames among the selected that cannot be made, after the run, by what stands in their way.
     pub blocked: Vec<Blocked>,
     /// Files removed from the film's folder, of frames that the film no longer has.
@@ -108,9 +110,10 @@ impl Project {
         status.state = state;
         let spent = *tally.total.lock().expect("the run ended");
         let ledger_trouble = tally.trouble.lock().expect("the run ended").clone();
+        let failed_before = self.why_failed(&status, outcome.failed_before.iter().copied());
         let blocked = self.blocked_after(&mut status, &mut outcome, selection, again);
         let elapsed = began.elapsed();
-        Ok(Rebuilt { outcome, status, plan, blocked, trimmed, elapsed, spent, ledger_trouble })
+        Ok(Rebuilt { outcome, status, plan, failed_before, blocked, trimmed, elapsed, spent, ledger_trouble })
     }
 
     /// What is blocked among the selected once the run is over, and how much that is.

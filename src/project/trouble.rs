@@ -78,20 +78,34 @@ impl Project {
     /// What failed among the selected, and was not changed since.
     pub fn failed(&self, status: &Status, selection: &Selection) -> Vec<Failed> {
         let chosen = wanted(&status.declared.graph, selection);
-        let mut failures = Vec::new();
+        let mut frames = Vec::new();
+        for (id, strip) in status.report.strips.iter().enumerate() {
+            let failed = strip.unsettled().filter(|(_, cell)| cell.reason == Reason::Failed);
+            let failed = failed.filter(|(n, _)| chosen[id].as_ref().is_some_and(|c| c.contains(*n)));
+            frames.extend(failed.map(|(frame, _)| (id, frame)));
+        }
+        self.why_failed(status, frames)
+    }
+
+    /// Why these frames failed: what is wrong with their file, or else the ledger's last word.
+    pub fn why_failed(
+        &self,
+        status: &Status,
+        frames: impl IntoIterator<Item = (NodeId, i64)>,
+    ) -> Vec<Failed> {
+        let graph = &status.declared.graph;
         self.explain(status, |explainer| {
-            for (id, strip) in status.report.strips.iter().enumerate() {
-                for (frame, _) in strip.unsettled().filter(|(_, cell)| cell.reason == Reason::Failed) {
-                    if chosen[id].as_ref().is_some_and(|c| c.contains(frame)) {
-                        let known = explainer.memory.failure(id, frame);
-                        let (reason, log) =
-                            known.unwrap_or_else(|| ("the ledger does not say why".into(), None));
-                        failures.push((id, frame, reason.to_string(), log));
-                    }
+            gather(frames.into_iter().map(|(id, frame)| {
+                let source = graph.nodes[id].source();
+                let fault = source.and_then(|source| explainer.memory.fault(source, frame));
+                if let Some((source, fault)) = source.zip(fault) {
+                    return (id, frame, format!("{} {fault}", graph.sources[source].file(frame)), None);
                 }
-            }
-        });
-        gather(failures)
+                let known = explainer.memory.failure(id, frame);
+                let (reason, log) = known.unwrap_or_else(|| ("the ledger does not say why".into(), None));
+                (id, frame, reason.to_string(), log)
+            }))
+        })
     }
 
     /// What is blocked among the selected.

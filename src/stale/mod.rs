@@ -286,6 +286,9 @@ fn unmade(known: &dyn Knowledge, id: NodeId, key: Digest, last: Row) -> Cell {
 /// one that was taken in, and the next rebuild takes it in; or only its inputs changed after a person made it,
 /// and a person must look at it again. `made` is what it is made of now, when its inputs are known.
 fn hand_made(known: &dyn Knowledge, last: Row, keep_last: Cell, key: Digest, made: Option<&MadeOf>) -> Cell {
+    if last.key == NONE && key != NONE && last.failed == key {
+        return Cell { state: State::Failed, reason: Reason::Failed, key, ..keep_last };
+    }
     if last.key == NONE {
         return Cell { state: State::Absent, reason: Reason::Delivered, key, ..keep_last };
     }
@@ -371,6 +374,9 @@ mod tests {
         );
         let failed = hand_made(&known, Row { failed: now, ..last }, keep, now, Some(&made("new file")));
         assert_eq!((failed.state, failed.reason), (State::Failed, Reason::Failed));
+        let failed = Row { failed: now, ..Row::EMPTY };
+        let failed_first = hand_made(&known, failed, blank(failed), now, Some(&made("new file")));
+        assert_eq!((failed_first.state, failed_first.pixels), (State::Failed, NONE));
         // While inputs are still to come, the file that was taken in goes on being used.
         assert_eq!(hand_made(&known, last, keep, NONE, None).reason, Reason::Redo);
         let first = hand_made(&known, Row::EMPTY, keep, now, Some(&made("new file")));
