@@ -12,7 +12,7 @@ use std::os::unix::process::CommandExt;
 use std::process::{Child, Output, Stdio};
 use std::time::{Duration, Instant};
 
-use project::Film;
+use project::{COPY, Film};
 use rustix::process::{Pid, Signal};
 use serde_json::Value;
 
@@ -21,10 +21,6 @@ const PATIENCE: Duration = Duration::from_secs(30);
 
 /// How a command may be called.
 const EACH: [&str; 3] = ["frame", "run", "shot"];
-
-/// Copies every input of a call to its output, whatever `each` says; `tool.sh INPUT OUTPUT FRAME`.
-const COPY: &str =
-    "d=${1%/*}\nfor f in \"$d\"/picture.*.exr; do cp \"$f\" \"$d/out.${f##*picture.}\"; done\n";
 
 /// Two shots; the second has a stage made by `tool.sh`, which is `script`.
 fn film(each: &str, more: &str, script: &str) -> Film {

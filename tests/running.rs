@@ -8,7 +8,7 @@ mod project;
 use std::process::Command;
 use std::time::{Duration, Instant};
 
-use project::{Film, SIZE, picture};
+use project::{COPY, Film, SIZE, picture};
 use serde_json::json;
 
 /// Longest time that a state is waited for before the test fails.
@@ -219,10 +219,7 @@ fn what_failed_is_tried_again_when_asked_with_all_that_it_blocked() {
         let said = film.rebuild(&["--again"]);
         assert_eq!((said.code, said.json["failures"].as_array().unwrap().len()), (Some(1), 3), "{each}");
         assert_eq!(said.json["failed_before"], json!([]), "{each}");
-        film.write(
-            "inner.sh",
-            "d=${1%/*}\nfor f in \"$d\"/picture.*.exr; do cp \"$f\" \"$d/out.${f##*picture.}\"; done\n",
-        );
+        film.write("inner.sh", COPY);
         assert_eq!(film.rebuild(&[]).code, Some(1), "{each}: nothing that is known has changed");
         // One frame of what was blocked is asked for, and what it needs is tried for it.
         let said = film.rebuild(&["br020/colour@1005", "--again"]).well();
@@ -333,6 +330,50 @@ fn held_renders_stay_and_earlier_grades_come_back() {
     let said = film.rebuild(&[]).well();
     assert!(said.rendered.is_empty() && said.restored() >= 3, "{}", said.json);
     assert_eq!(film.renders(), first);
+}
+
+#[test]
+fn holding_waits_for_no_rebuild_and_takes_the_lock_before_it_looks() {
+    let film = film_with("command: 'sh wait.sh {picture} {out}'", 0.0);
+    film.write("wait.sh", "touch begun\nwhile [ ! -e go ]; do :; done\ncp \"$1\" \"$2\"\n");
+    let mut first = film.start(&["rebuild", "--jobs", "1"]);
+    until("the rebuild's command", || film.path().join("begun").exists());
+    // A declaration that cannot be read shows which comes first: looking would say so.
+    let sound = std::fs::read(film.path().join("endboard.yaml")).unwrap();
+    film.write("endboard.yaml", "film: [");
+    let codes = [["--hold", "br010"], ["--let-go", "br010"]]
+        .map(|[verb, what]| film.run(&["rebuild", verb, what]).status.code());
+    film.write("endboard.yaml", sound);
+    film.write("go", "");
+    assert!(first.wait().unwrap().success());
+    assert_eq!(codes, [Some(3), Some(3)]);
+    assert!(film.run(&["rebuild", "--hold", "br010"]).status.success());
+}
+
+#[test]
+fn what_was_rendered_once_is_rework_even_where_the_store_forgot() {
+    let film = film_with("command: 'sh tool.sh {picture} {out}', each: run", 0.0);
+    film.write("tool.sh", COPY);
+    film.rebuild(&[]).well();
+    let before = film.json(&["hours"])["total"].clone();
+    assert_eq!(before["rework_seconds"], 0.0, "{before}");
+    std::fs::remove_dir_all(film.path().join(".endboard")).unwrap();
+    film.rebuild(&[]).well();
+    let after = film.json(&["hours"]);
+    assert_eq!(after["total"]["first_pass_seconds"], before["first_pass_seconds"], "{after}");
+    assert!(after["total"]["rework_seconds"].as_f64().unwrap() > 0.0, "{after}");
+    let causes = after["by_cause"].as_array().unwrap();
+    let names: Vec<_> = causes.iter().map(|c| c["name"].as_str().unwrap()).collect();
+    assert_eq!(names.len(), 2, "{names:?}");
+    assert!(names.contains(&"first render") && names.contains(&"earlier render lost"), "{names:?}");
+    // A failed first attempt is no render.
+    let film = film_with("command: 'sh tool.sh {picture} {out}'", 0.0);
+    film.write("tool.sh", "exit 7\n");
+    assert_eq!(film.rebuild(&[]).code, Some(1));
+    film.write("tool.sh", "cp \"$1\" \"$2\"\n");
+    film.rebuild(&[]).well();
+    let hours = film.json(&["hours"]);
+    assert_eq!(hours["total"]["rework_seconds"], 0.0, "{hours}");
 }
 
 #[test]

@@ -11,7 +11,6 @@ use super::make::{Cost, thread_cpu};
 use super::settle::{Due, Standing};
 use super::{Engine, Progress, Ready, Stop};
 use crate::base::frames::FrameRange;
-use crate::base::made::NONE;
 use crate::declare::film::Each;
 use crate::events::How;
 use crate::graph::{CommandWork, NodeId, Work};
@@ -182,7 +181,7 @@ impl Engine<'_> {
                 let mut images: std::collections::HashMap<i64, _> = frames.iter().zip(images).collect();
                 for (n, due) in run.into_iter() {
                     let Some(image) = images.remove(&n) else { continue };
-                    let (cause, first) = (due.cause.clone(), due.last.key == NONE);
+                    let (cause, first) = (due.cause.clone(), due.first);
                     let ready = self.record(id, n, due, Arc::new(image))?;
                     self.tally.rendered(node, n, cause, first, spent);
                     self.settle_as(id, n, Progress::Done(ready));
@@ -192,7 +191,7 @@ impl Engine<'_> {
             Err(_) if self.is_ending() => return Err(Stop::Ending),
             Err(trouble) => {
                 for (n, due) in run {
-                    let (cause, first) = (due.cause.clone(), due.last.key == NONE);
+                    let (cause, first) = (due.cause.clone(), due.first);
                     self.tally.failed(node, n, cause, first, spent, &trouble.reason);
                     self.settle_as(id, n, Progress::Failed);
                     self.fail(id, n, due.key, trouble.reason.clone(), trouble.log.clone());

@@ -5,7 +5,6 @@ use std::time::{Duration, Instant};
 
 use super::settle::Due;
 use super::{Engine, Ready, Stop};
-use crate::base::made::NONE;
 use crate::events::How;
 use crate::graph::NodeId;
 use crate::media::image::Image;
@@ -51,7 +50,7 @@ impl Engine<'_> {
                         .into())
                 });
         let spent = || (began.elapsed(), thread_cpu().saturating_sub(cpu) + cost.children, cost.peak);
-        let first = due.last.key == NONE;
+        let first = due.first;
         let cause = due.cause.clone();
         match made {
             Ok(image) => {

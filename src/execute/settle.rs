@@ -20,6 +20,8 @@ pub(super) struct Due {
     pub key: Digest,
     pub made_of: MadeOf,
     pub last: Row,
+    /// True when it was never rendered before.
+    pub first: bool,
     pub cause: Arc<str>,
 }
 
@@ -128,8 +130,9 @@ impl Engine<'_> {
         };
         let last = self.last(id, frame);
         made_of.ingredients = self.ingredients(id).map_err(|e| self.broken(&e))?;
-        let cause = self.cause(id, &last, &made_of, &needs);
-        self.take_up(id, frame, Due { key, made_of, last, cause })
+        let first = last.key == NONE && !self.tally.was_rendered(node, frame);
+        let cause = self.cause(id, &last, first, &made_of, &needs);
+        self.take_up(id, frame, Due { key, made_of, last, first, cause })
     }
 
     /// Uses what is there already for a key, if anything is.
@@ -147,8 +150,7 @@ impl Engine<'_> {
         };
         let how = self.found(id, frame, &due, &action.pixels);
         if how == How::Alike {
-            let first = due.last.key == NONE;
-            self.tally.rendered(node, frame, due.cause.clone(), first, Default::default());
+            self.tally.rendered(node, frame, due.cause.clone(), due.first, Default::default());
         }
         let ready = Ready { pixels: action.pixels, key: due.key, cause: due.cause };
         self.place(id, frame, &ready).map_err(|e| self.broken(&e))?;
@@ -299,8 +301,18 @@ impl Engine<'_> {
     }
 
     /// What made a frame necessary: a change of its own, or else what made its inputs change.
-    fn cause(&self, id: NodeId, last: &Row, now: &MadeOf, needs: &[(NodeId, i64, Ready)]) -> Arc<str> {
+    fn cause(
+        &self,
+        id: NodeId,
+        last: &Row,
+        first: bool,
+        now: &MadeOf,
+        needs: &[(NodeId, i64, Ready)],
+    ) -> Arc<str> {
         let old = (last.key != NONE).then(|| self.actions.get(&last.key)).flatten().map(|a| a.made_of);
+        if old.is_none() && !first {
+            return "earlier render lost".into();
+        }
         if let Some(old) = &old
             && old.identity == now.identity
             && old.parameters == now.parameters

@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 use crate::base::frames::FrameSet;
 use crate::graph::Node;
 use crate::ledger::file::Ledger;
-use crate::ledger::row::{Outcome, PASSED_ON, Render, Round, Row, What};
+use crate::ledger::row::{Entry, Outcome, PASSED_ON, Render, Round, Row, What};
 
 /// Longest time that spent time stays unwritten.
 const HOLD_BACK: Duration = Duration::from_millis(500);
@@ -31,6 +31,8 @@ pub struct Tally {
     film: Arc<str>,
     machine: Arc<str>,
     inner: Mutex<(Ledger, HashMap<Name, Sum>, Instant)>,
+    /// Frames that the ledger had as rendered before this run, by shot and stage.
+    before: HashMap<(Arc<str>, Arc<str>), FrameSet>,
     /// Wall and processor time so far.
     pub total: Mutex<(Duration, Duration)>,
     /// The first error of the ledger.
@@ -41,9 +43,17 @@ pub struct Tally {
 pub type Spent = (Duration, Duration, Option<u64>);
 
 impl Tally {
-    /// Writes into `ledger`.
-    pub fn new(film: &str, machine: &str, ledger: Ledger) -> Self {
+    /// Writes into `ledger`, which holds the rows `before`.
+    pub fn new(film: &str, machine: &str, ledger: Ledger, before: &[Entry]) -> Self {
+        let mut rendered: HashMap<_, FrameSet> = HashMap::new();
+        for row in before.iter().map(|entry| &entry.row) {
+            if matches!(&row.what, What::Render(render) if render.outcome == Outcome::Done) {
+                let frames = rendered.entry((row.shot.clone(), row.stage.clone())).or_default();
+                row.frames.runs().iter().for_each(|&range| frames.insert_range(range));
+            }
+        }
         Self {
+            before: rendered,
             film: film.into(),
             machine: machine.into(),
             inner: Mutex::new((ledger, HashMap::new(), Instant::now())),
@@ -52,12 +62,19 @@ impl Tally {
         }
     }
 
-    /// A frame was rendered.
+    /// Whether the ledger had a frame as rendered before this run. The store forgets that where it was removed, or
+    /// where a run was killed between two writes.
+    pub fn was_rendered(&self, node: &Node, frame: i64) -> bool {
+        let name = (node.shot.clone(), node.stage.clone());
+        self.before.get(&name).is_some_and(|frames| frames.contains(frame))
+    }
+
+    /// A frame was rendered. `first` says that it was never rendered before.
     pub fn rendered(&self, node: &Node, frame: i64, cause: Arc<str>, first: bool, spent: Spent) {
         self.add(node, frame, cause, first, spent, None);
     }
 
-    /// A frame failed.
+    /// A frame failed. `first` says that it was never rendered before.
     pub fn failed(&self, node: &Node, frame: i64, cause: Arc<str>, first: bool, spent: Spent, reason: &str) {
         let short: String = reason.lines().next().unwrap_or("").chars().take(200).collect();
         self.add(node, frame, cause, first, spent, Some(short.into()));

@@ -84,7 +84,7 @@ impl Project {
         let again = options.again;
         let plan = self.plan(&status, selection, again);
         let ledger = Ledger::open(&self.folder.join("ledger"), &writer.name)?;
-        let tally = Tally::new(&status.declared.graph.film, &writer.machine, ledger);
+        let tally = Tally::new(&status.declared.graph.film, &writer.machine, ledger, &status.ledger.0);
         let mut state = std::mem::take(&mut status.state);
         state.open_journal(&status.store)?;
         let engine = Engine::new(

@@ -17,6 +17,11 @@ pub const SIZE: (u32, u32) = (32, 18);
 /// First and last frame of every plate.
 pub const PLATE: (i64, i64) = (1001, 1008);
 
+/// A shell script that copies every input frame of a call to its output: `sh tool.sh {picture} {out}`, whatever
+/// `each` says.
+pub const COPY: &str =
+    "d=${1%/*}\nfor f in \"$d\"/picture.*.exr; do cp \"$f\" \"$d/out.${f##*picture.}\"; done\n";
+
 /// Numbers that look random and are the same in every run (SplitMix64, Steele, Lea & Flood 2014).
 pub struct Dice(pub u64);
 
