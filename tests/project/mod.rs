@@ -4,6 +4,8 @@
 
 #![allow(dead_code)] // Each test file is a crate of its own and uses a part of this.
 
+pub mod calls;
+
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
