@@ -155,7 +155,10 @@ impl Project {
         for entry in entries("work") {
             let path = entry.path();
             let is_folder = entry.file_type().is_ok_and(|kind| kind.is_dir());
-            let _ = if is_folder { std::fs::remove_dir_all(path) } else { std::fs::remove_file(path) };
+            let remove =
+                || if is_folder { std::fs::remove_dir_all(&path) } else { std::fs::remove_file(&path) };
+            // A killed run's command may still be writing into its folder; what it writes is never taken.
+            let _ = (0..8).find(|_| remove().is_ok());
         }
         for entry in entries("").filter(|e| e.file_name().to_string_lossy().starts_with(".tmp")) {
             let _ = std::fs::remove_file(entry.path());
