@@ -244,15 +244,41 @@ fn memory(folder: &Path, shots: usize, frames: usize) {
     }
 }
 
-/// What a call of an outside program costs beyond the program itself.
+/// What a call of an outside program costs beyond the program itself: rebuilds with and without a stage that copies by
+/// `cp`, in turns, against starting `cp` over the same files with nothing around it.
 fn commands(folder: &Path, frames: usize) {
-    let film = Film { folder: folder.join("calls"), shots: 2, frames };
-    film.write(4, "cp {picture} {out}");
-    let with = film.rebuild(&["--jobs", "1"]).0;
-    let film = Film { folder: folder.join("no-calls"), shots: 2, frames };
-    film.write(4, "");
-    let without = film.rebuild(&["--jobs", "1"]).0;
-    let calls = (2 * frames) as f64;
-    row("a call of cp by a stage, with all that surrounds it", (with - without) / calls);
-    row("a bare start of true", median(50, || run("true", &[], folder)));
+    // Every turn has folders of its own: where many files were removed, some file systems are slow to make new ones.
+    let film = |name: String, command: &str| {
+        let film = Film { folder: folder.join(name), shots: 4, frames };
+        film.write(4, command);
+        film
+    };
+    let calls = 4 * frames;
+    let each = |began: Instant| began.elapsed().as_secs_f64() / calls as f64;
+    let (mut called, mut bare, mut start) = (Vec::new(), Vec::new(), Vec::new());
+    for turn in 0..5 {
+        let without = film(format!("no-calls-{turn}"), "");
+        let with = film(format!("calls-{turn}"), "cp {picture} {out}");
+        let seconds = [&without, &with].map(|film| film.rebuild(&["--jobs", "1"]).0);
+        called.push((seconds[1] - seconds[0]) / calls as f64);
+        let from = without.folder.join("renders/s00000/g0/s00000.1001.exr");
+        let from = from.to_string_lossy();
+        let began = Instant::now();
+        for n in 0..calls {
+            run("cp", &[&from, &format!("copy.{n}.exr")], &without.folder);
+        }
+        bare.push(each(began));
+        let began = Instant::now();
+        (0..calls).for_each(|_| run("true", &[], &without.folder));
+        start.push(each(began));
+    }
+    let [called, bare, start] = [called, bare, start].map(|mut all| {
+        all.sort_by(f64::total_cmp);
+        all[all.len() / 2]
+    });
+    println!("\n{calls:>12} calls by a stage, one at a time, medians of five turns");
+    row("a call of cp by a stage, its render stored", called);
+    row("a bare start of cp with the same file", bare);
+    row("a call beyond that", called - bare);
+    row("a bare start of true", start);
 }
