@@ -98,7 +98,7 @@ const DUEL: &str = r##"
 recipe: duel
 stages:
   roto: { operator: roto, shapes: "roto/{shot}.yaml" }
-  cleanup: { by_hand: { files: "hands/{shot}/cleanup.####.exr" }, pools: { licence: 1 } }
+  cleanup: { by_hand: { files: "hands/{shot}/cleanup.####.exr" }, pools: { licence: 1 }, keep: false }
   denoise:
     command: "python3 'tools/de noise.py' {picture} {out} {strength}"
     each: run
@@ -107,7 +107,6 @@ stages:
     time_limit: 90
     retries: 2
     memory: 1.5GiB
-    keep: false
     depends: ["tools/{shot}.py"]
   colour: { operator: grade, from: { picture: denoise }, cdl: grades/all.cdl, gain: { 1009: 1, 1020: 2, ease: smooth } }
 "##;
@@ -135,7 +134,7 @@ fn a_whole_film_is_read() {
     assert_eq!((command.each, command.reach, command.retries), (Each::Run, 2, 2));
     assert_eq!((command.memory, command.time_limit), (Some(1_610_612_736), Some(90.0)));
     assert_eq!(command.depends[0].value, "tools/br030.py");
-    assert!(!shot.stages["denoise"].keep);
+    assert!(!shot.stages["cleanup"].keep && shot.stages["denoise"].keep);
     assert!(film.assembly.is_some());
     assert_eq!(film.assembly_from.as_ref().unwrap().value, "colour");
 }
@@ -166,7 +165,7 @@ fn another_way_of_making_a_stage_drops_the_old_ways_settings() {
     assert_eq!(stages["cleanup"].pools.len(), 1);
     assert!(matches!(&stages["denoise"].work, Work::Operator(_)));
     assert!(stages["denoise"].settings.entries.is_empty());
-    assert!(!stages["denoise"].keep);
+    assert!(!stages["cleanup"].keep);
 }
 
 #[test]
@@ -544,6 +543,12 @@ fn commands() {
         &[
             "endboard.yaml:7:70 error: shot br030, stage a: in the command's word '{', a { is not closed; write {{ for a brace that is meant as such",
             r#"endboard.yaml:7:97 error: shot br030, stage a: 'version_from' has a quote that is not closed (words are split as a shell does; write \' or \" for a quote that is meant as such)"#,
+        ],
+    );
+    check(
+        "command: 'x {out}', each: shot, keep: false",
+        &[
+            "endboard.yaml:7:99 error: shot br030, stage a: renders of a call that makes several frames must be kept (leave out 'keep', or write each: frame)",
         ],
     );
     check(

@@ -141,11 +141,10 @@ shots:
         depends: [tools/x.py]
         version_from: python3 --version
         with: { strength: 1 }
-        keep: false
         pools: { licence: 1 }
       tint: { command: 'x {picture} {out} {strength}', with: { strength: { 1009: 1, ease: hold } } }
       hand: { by_hand: { files: "hands/{shot}/x.####.exr", delivers: picture }, from: { picture: fix.crew, others: { a: plate } } }
-      last: { operator: grade, mode: b, width: 3, flicker: true, count: 3, title: 7 }
+      last: { operator: grade, keep: false, mode: b, width: 3, flicker: true, count: 3, title: 7 }
   br040: { takes: { left: shed-a, right: shed-a }, frames: 1009, stages: { one: { operator: grade, from: { picture: take.left } } } }
 across: { "br0*": { colour: { exposure: 0.2 } } }
 assembly: { pools: { licence: 1 } }

@@ -8,7 +8,7 @@ use indexmap::IndexMap;
 use crate::base::problem::{Problem, Problems, Severity, Span, nearest};
 use crate::base::value::{Fields, Map, Node, Value};
 use crate::declare::commands;
-use crate::declare::film::{At, ByHand, FilePattern, From, Stage, Work};
+use crate::declare::film::{At, ByHand, Each, FilePattern, From, Stage, Work};
 use crate::declare::found::shortened;
 use crate::declare::names::path;
 use crate::declare::references;
@@ -86,6 +86,9 @@ pub fn read(span: Span, map: &Map, pools: &IndexMap<String, At<u32>>) -> (Draft,
         }
         "command" => {
             let made = commands::read(&mut fields, value, &from);
+            if let Some((command, _)) = made.as_ref().filter(|_| !keep) {
+                calls_are_kept(&mut fields, command.each);
+            }
             (made.map(|(command, with)| (Work::Command(command), with)), fields.finish())
         }
         _ => {
@@ -99,6 +102,16 @@ pub fn read(span: Span, map: &Map, pools: &IndexMap<String, At<u32>>) -> (Draft,
         Stage { span, work, from, settings, keep, pools: places }
     });
     (Draft { span, from, stage }, problems)
+}
+
+/// One frame of a call of many cannot be made again alone, so that what such calls deliver must be kept.
+fn calls_are_kept(fields: &mut Fields<'_>, each: Each) {
+    let (Some(keep), Some(word)) = (fields.get("keep"), fields.get("each")) else { return };
+    if each != Each::Frame {
+        let problem = Problem::error(keep.span, "renders of a call that makes several frames must be kept");
+        let problem = problem.related(word.span, "the call makes several frames");
+        fields.problems.push(problem.help("leave out 'keep', or write each: frame"));
+    }
 }
 
 /// Which of the ways is written: exactly one.
