@@ -136,7 +136,7 @@ fn stuck(each: &str) -> (Film, Child, Pid) {
     let fifo = film.path().join("never");
     rustix::fs::mknodat(rustix::fs::CWD, &fifo, rustix::fs::FileType::Fifo, 0o600.into(), 0).unwrap();
     let mut command = film.command(&["rebuild", "--jobs", "1", "--json"]);
-    let run = command.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
+    let run = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
     let leader = film.path().join("leader");
     until("the command", || leader.exists());
     let leader = std::fs::read_to_string(leader).unwrap().trim().parse().unwrap();
@@ -177,14 +177,17 @@ fn places(json: &Value) -> Vec<String> {
 }
 
 #[test]
-fn a_rebuild_told_to_stop_ends_its_command_and_keeps_what_was_made() {
-    for (signal, times) in [(Signal::INT, 1), (Signal::TERM, 1), (Signal::INT, 2)] {
+fn a_rebuild_told_to_end_at_once_ends_its_command_and_keeps_what_was_made() {
+    for (signal, times) in [(Signal::TERM, 1), (Signal::HUP, 1), (Signal::INT, 2)] {
         for each in EACH {
             let told = format!("{signal:?} {times} times, a call for each {each}");
-            let (film, run, group) = stuck(each);
+            let (film, mut run, group) = stuck(each);
             assert!(runs(group), "{told}: it is under way");
-            for _ in 0..times {
-                rustix::process::kill_process(Pid::from_child(&run), signal).unwrap();
+            tell(&run, signal);
+            if times > 1 {
+                heed(&mut run);
+                assert!(runs(group), "{told}: the first leaves it alone");
+                tell(&run, signal);
             }
             let output = ended(run);
             assert_eq!(output.status.code(), Some(130), "{told}");
@@ -207,9 +210,8 @@ fn a_rebuild_told_to_stop_ends_its_command_and_keeps_what_was_made() {
             assert_eq!(film.renders(), film.clean(), "{told}");
             assert_eq!(rest.len(), film.renders().len() - before.len(), "{told}: {rest:?}");
             assert!(rest.iter().all(|place| !of(&path_of(place))), "{told}: made twice: {rest:?}");
-            // After two signals the process ends wherever it is, and may not have told anything.
-            if times == 1 {
-                let said: Value = serde_json::from_slice(&output.stdout).unwrap();
+            // Where the frames in hand take long, the process ends in their midst and has not told anything.
+            if let Ok(said) = serde_json::from_slice::<Value>(&output.stdout) {
                 assert_eq!(said["ended"], "it was asked to stop", "{told}");
                 assert_eq!(places(&said).len(), before.len(), "{told}: {said}");
                 let frames = film.json(&["hours"])["total"]["frames"].as_u64().unwrap();
@@ -217,6 +219,47 @@ fn a_rebuild_told_to_stop_ends_its_command_and_keeps_what_was_made() {
                 assert!(frames as usize >= film.renders().len() + plates, "{told}: {frames} frames in hours");
             }
         }
+    }
+}
+
+fn tell(run: &Child, signal: Signal) {
+    rustix::process::kill_process(Pid::from_child(run), signal).unwrap();
+}
+
+/// Waits until a program has said that it will stop.
+fn heed(run: &mut Child) {
+    let lines = BufReader::new(run.stderr.as_mut().unwrap()).lines().map_while(Result::ok);
+    assert!({ lines }.any(|line| line.contains("stopping after the frames")));
+}
+
+#[test]
+fn a_rebuild_asked_to_stop_lets_its_command_come_to_its_end() {
+    for each in EACH {
+        let (film, mut run, group) = stuck(each);
+        tell(&run, Signal::INT);
+        heed(&mut run);
+        assert!(runs(group), "{each}");
+        // Opened for both, the pipe lets this process write when nobody reads. Two shells wait for a line.
+        let never = film.path().join("never");
+        let mut never = std::fs::OpenOptions::new().read(true).write(true).open(never).unwrap();
+        never.write_all(b"g\ng\n").unwrap();
+        let output = ended(run);
+        assert_eq!(output.status.code(), Some(130), "{each}");
+        let said: Value = serde_json::from_slice(&output.stdout).unwrap();
+        let made = if each == "frame" { "1004-1005" } else { "1004-1006" };
+        assert_eq!(film.status_of("br020/tool")[0], serde_json::json!([made, "fresh"]), "{each}: {said}");
+        assert_eq!(
+            (said["ended"].as_str(), &said["failures"]),
+            (Some("it was asked to stop"), &serde_json::json!([]))
+        );
+        // What would have come after it was not begun.
+        let last = if each == "frame" { 1005 } else { 1004 };
+        assert!(!places(&said).contains(&format!("br020/colour@{last}")), "{each}: {said}");
+        drop(never);
+        std::fs::remove_file(film.path().join("stuck")).unwrap();
+        std::fs::remove_file(film.path().join("never")).unwrap();
+        film.rebuild(&[]).well();
+        assert_eq!(film.renders(), film.clean(), "{each}");
     }
 }
 
@@ -230,17 +273,17 @@ fn a_terminals_interrupt_leaves_the_reader_of_a_movie_to_end_its_frame() {
          ride: { movie: ride.mp4, first: 1001, encoding: rec709 }\nshots:\n  br010:\n    plate: ride\n    \
          frames: 1001-1004\n    stages:\n      colour: { operator: grade, from: { picture: plate } }\n",
     );
-    // Stand-ins for the programs: the second picture comes when somebody writes to the pipe.
+    // Stand-ins for the programs: pictures come when somebody writes to the pipe.
     let bytes = project::SIZE.0 * project::SIZE.1 * 6;
-    let probe = r#"{ "streams": [ { "width": 32, "height": 18, "nb_read_frames": "4", "avg_frame_rate": "24/1" } ] }"#;
+    let probe = r#"{ "streams": [ { "width": 32, "height": 18 } ] }"#;
     let here = film.path().display();
     film.write("bin/ffprobe", format!("#!/bin/sh\necho '{probe}'\n"));
     film.write(
         "bin/ffmpeg",
         format!(
-            "#!/bin/sh\n[ \"$1\" = -version ] && echo ffmpeg version 7.0 && exit\nhead -c {bytes} /dev/zero\n\
+            "#!/bin/sh\n[ \"$1\" = -version ] && echo ffmpeg version 7.0 && exit\n\
              echo > {here}/waits\nread x < {here}/more\nhead -c {} /dev/zero\n",
-            3 * bytes
+            4 * bytes
         ),
     );
     for name in ["bin/ffprobe", "bin/ffmpeg"] {
@@ -253,10 +296,10 @@ fn a_terminals_interrupt_leaves_the_reader_of_a_movie_to_end_its_frame() {
     let mut command = film.command(&["rebuild", "--jobs", "1"]);
     command.env("PATH", &path).process_group(0).stdout(Stdio::null()).stderr(Stdio::piped());
     let mut run = command.spawn().unwrap();
-    until("the second picture", || film.path().join("waits").exists());
+    until("the first picture", || film.path().join("waits").exists());
     rustix::process::kill_process_group(Pid::from_child(&run), Signal::INT).unwrap();
     let mut lines = BufReader::new(run.stderr.take().unwrap()).lines().map_while(Result::ok);
-    assert!(lines.any(|line| line.contains("stopping after the frames being rendered")));
+    assert!(lines.any(|line| line.contains("stopping after the frames")));
     // Opened for both, it lets this process write when nobody reads.
     let mut more = std::fs::OpenOptions::new().read(true).write(true).open(more).unwrap();
     more.write_all(b"go\n").unwrap();
@@ -264,10 +307,7 @@ fn a_terminals_interrupt_leaves_the_reader_of_a_movie_to_end_its_frame() {
     // The release of the stand-in is in the plate's keys.
     let status = film.command(&["status", "br010/plate", "--json"]).env("PATH", path).output().unwrap();
     let status: Value = serde_json::from_slice(&status.stdout).unwrap();
-    assert_eq!(
-        status["strips"][0]["runs"],
-        serde_json::json!([["1001-1002", "fresh"], ["1003-1004", "absent"]])
-    );
+    assert_eq!(status["strips"][0]["runs"], serde_json::json!([["1001", "fresh"], ["1002-1004", "absent"]]));
 }
 
 /// The render of `SHOT/STAGE@FRAME`, below `renders/`.

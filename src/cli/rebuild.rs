@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use super::arguments::{self, Arguments, Rebuild};
-use super::progress::Rebuilding;
+use super::progress::{Rebuilding, say};
 use super::{Answer, Exit, Failure, show, trouble};
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
@@ -14,6 +14,9 @@ use crate::project::rebuild::{Rebuilt, Writer};
 use crate::project::trouble::{Blocked, gather};
 use crate::project::{Declared, Project};
 use crate::report::words;
+
+/// How long a rebuild that was told to end at once may take for it.
+const GRACE: std::time::Duration = std::time::Duration::from_secs(2);
 
 /// Does what the options say.
 pub fn run(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answer {
@@ -47,23 +50,8 @@ pub fn rebuild(
     let halt = Arc::new(Halt::default());
     let asked_to = Arc::clone(&halt);
     runtime.spawn(async move {
-        let mut asked = 0;
-        let Ok(mut term) = tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate()) else {
-            return;
-        };
-        loop {
-            tokio::select! {
-                _ = tokio::signal::ctrl_c() => {}
-                _ = term.recv() => {}
-            }
-            asked += 1;
-            if asked > 1 {
-                // Asked twice: whatever is under way is dropped; nothing half-made has a final name.
-                std::process::exit(Exit::Interrupted as i32);
-            }
-            asked_to.ask();
-            anstream::eprintln!("stopping after the frames being rendered; press Ctrl-C again to stop now");
-        }
+        // Without signals the run cannot be told to stop, and goes on.
+        let _ = obey(&asked_to).await;
     });
     let progress = Rebuilding::new(quiet);
     let run = Options {
@@ -77,6 +65,28 @@ pub fn rebuild(
         });
     progress.end();
     Ok(rebuilt?)
+}
+
+/// Ctrl-C lets the frames and commands in hand come to their end; once more, or the signals that a system sends before it
+/// ends a process by force, ends the commands with all their children, and the process soon after.
+async fn obey(halt: &Halt) -> std::io::Result<()> {
+    use tokio::signal::unix::{SignalKind, signal};
+    let mut asked = signal(SignalKind::interrupt())?;
+    let (mut told, mut left) = (signal(SignalKind::terminate())?, signal(SignalKind::hangup())?);
+    tokio::select! {
+        _ = asked.recv() => {
+            halt.ask();
+            say("stopping after the frames being rendered and the commands that run; press Ctrl-C again to stop now");
+            tokio::select! { _ = asked.recv() => {} _ = told.recv() => {} _ = left.recv() => {} }
+        }
+        _ = told.recv() => {}
+        _ = left.recv() => {}
+    }
+    halt.hurry();
+    // What the frames in hand need to come to their end, and the ledger to be written. Then whatever is under way is
+    // dropped; nothing half-made has a final name.
+    tokio::select! { () = tokio::time::sleep(GRACE) => {} _ = asked.recv() => {} }
+    std::process::exit(Exit::Interrupted as i32);
 }
 
 fn processors() -> usize {

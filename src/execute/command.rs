@@ -10,25 +10,30 @@ use std::time::Duration;
 use super::make::{Cost, Trouble};
 use super::{Engine, process};
 use crate::base::braces;
-use crate::base::frames::FrameRange;
+use crate::base::frames::{FrameRange, FrameSet};
 use crate::declare::film::{Delivers, Each};
 use crate::graph::{CommandWork, NodeId};
 use crate::media::exr::{self, Compression};
 use crate::media::image::Image;
 
+/// Takes one of the images that a call delivered.
+pub(super) type Take<'t> = dyn FnMut(i64, Image) -> Result<(), Trouble> + 't;
+
 impl Engine<'_> {
-    /// Calls a command for `frames` and gives the images that it delivered, in order. What all its tries cost,
-    /// failed ones too, is added to `cost`.
+    /// Calls a command for `frames` and hands what it delivered for the `wanted` ones to `take`, one image at a time;
+    /// from the first again when it is tried again. What all its tries cost, failed ones too, is added to `cost`.
     pub(super) fn call(
         &self,
         id: NodeId,
         work: &CommandWork,
         frames: FrameRange,
+        wanted: &[i64],
         cost: &mut Cost,
-    ) -> Result<Vec<Image>, Trouble> {
+        take: &mut Take<'_>,
+    ) -> Result<(), Trouble> {
         let mut tried = 0;
         loop {
-            match self.call_once(id, work, frames, cost) {
+            match self.call_once(id, work, frames, wanted, cost, take) {
                 Err(_) if tried < work.command.retries && !self.is_ending() => tried += 1,
                 done => return done,
             }
@@ -40,8 +45,10 @@ impl Engine<'_> {
         id: NodeId,
         work: &CommandWork,
         frames: FrameRange,
+        wanted: &[i64],
         cost: &mut Cost,
-    ) -> Result<Vec<Image>, Trouble> {
+        take: &mut Take<'_>,
+    ) -> Result<(), Trouble> {
         self.reads.hold(&self.project, work)?;
         let node = &self.graph.nodes[id];
         let file = |e: std::io::Error| Trouble::from(format!("the command's folder could not be made: {e}"));
@@ -57,19 +64,20 @@ impl Engine<'_> {
             .map(|word| filled(word, &values))
             .collect::<Result<_, String>>()?;
         let log = self.store.path("logs").join(format!("{}.{}.{frames}.log", node.shot, node.stage));
-        let with_log = |reason: String| Trouble { reason, log: Some(log.clone()) };
-        self.supervise(&words, &log, work.command.time_limit, cost).map_err(&with_log)?;
-        self.reads.hold(&self.project, work).map_err(&with_log)?;
-        let mut images = Vec::with_capacity(frames.len());
-        for frame in frames.iter() {
+        let with_log = |trouble: Trouble| Trouble { log: Some(log.clone()), ..trouble };
+        {
+            let _room = self.occupy(id)?;
+            self.supervise(&words, &log, work.command.time_limit, cost).map_err(&with_log)?;
+        }
+        self.reads.hold(&self.project, work).map_err(|reason| with_log(reason.into()))?;
+        for &frame in wanted {
             let path = folder.path().join(format!("out.{frame:04}.exr"));
             let image = read_output(&path, &work.command.delivers, self.graph.frame_size);
             // A call of several frames says which one it was; else the failure has the frame in its place.
             let of = if frames.len() > 1 { format!("frame {frame}: ") } else { String::new() };
-            let image = image.map_err(|reason| with_log(format!("{of}{reason}")))?;
-            images.push(image);
+            take(frame, image.map_err(|reason| with_log(format!("{of}{reason}").into()))?)?;
         }
-        Ok(images)
+        Ok(())
     }
 
     /// Puts the inputs into the call's folder as EXR files and names them.
@@ -84,16 +92,20 @@ impl Engine<'_> {
         let node = &self.graph.nodes[id];
         let file = |e: std::io::Error| Trouble::from(format!("inputs could not be laid out: {e}"));
         let single = work.command.each == Each::Frame;
-        let mut written = std::collections::HashSet::new();
+        // Each input frame once, whichever frames of the call need it, and one at a time.
+        let mut wanted = vec![FrameSet::new(); node.inputs.len()];
         for frame in frames.iter() {
-            for (index, list) in self.inputs(id, frame, cost)?.into_iter().enumerate() {
-                for (n, image) in list {
-                    let path = folder.join(format!("{}.{n:04}.exr", node.inputs[index].port));
-                    if written.insert(path.clone()) {
-                        let bytes = exr::encode(&image, Compression::None, &[]).map_err(|e| e.to_string())?;
-                        std::fs::write(&path, bytes).map_err(file)?;
-                    }
-                }
+            self.graph.each_need(id, frame, &mut |_, index, range| wanted[index].insert_range(range));
+            if work.command.each == Each::Shot {
+                // Every frame of a shot needs the same.
+                break;
+            }
+        }
+        for (edge, frames) in node.inputs.iter().zip(&wanted) {
+            for n in frames.iter() {
+                let image = self.input(edge, n, cost)?;
+                let bytes = exr::encode(&image, Compression::None, &[]).map_err(|e| e.to_string())?;
+                std::fs::write(folder.join(format!("{}.{n:04}.exr", edge.port)), bytes).map_err(file)?;
             }
         }
         let named = |name: &str| {
@@ -113,30 +125,35 @@ impl Engine<'_> {
         log: &Path,
         limit: Option<f64>,
         cost: &mut Cost,
-    ) -> Result<(), String> {
+    ) -> Result<(), Trouble> {
         use std::os::unix::process::ExitStatusExt;
-        let (program, arguments) = words.split_first().ok_or("the command has no words")?;
+        let (program, arguments) =
+            words.split_first().ok_or_else(|| "the command has no words".to_string())?;
         let file = std::fs::File::create(log).map_err(|e| format!("{}: {e}", log.display()))?;
         let both = file.try_clone().map_err(|e| e.to_string())?;
         let mut command = Command::new(program);
         command.args(arguments).current_dir(&self.project);
         command.stdin(Stdio::null()).stdout(file).stderr(both);
         let time = limit.map(Duration::from_secs_f64);
-        let ended = process::run(&mut command, time, &self.halt, &self.runtime)
-            .map_err(|e| format!("{program} could not be started: {e}"))?;
+        let ended = match process::run(&mut command, time, &self.halt, &self.runtime) {
+            Ok(ended) => ended,
+            Err(_) if self.halt.is_hurried() => return Err(Trouble::stopped()),
+            Err(e) => return Err(format!("{program} could not be started: {e}").into()),
+        };
         cost.add(&ended.cost);
         let status = ended.status;
-        match (status.code(), status.signal()) {
-            (Some(0), _) => Ok(()),
-            _ if self.is_ending() => Err("the run was stopped".into()),
-            _ if ended.late => Err(format!(
+        let reason = match (status.code(), status.signal()) {
+            (Some(0), _) => return Ok(()),
+            _ if self.halt.is_hurried() => return Err(Trouble::stopped()),
+            _ if ended.late => format!(
                 "{program} took longer than its time limit of {} s and was ended",
                 limit.unwrap_or_default()
-            )),
-            (Some(code), _) => Err(format!("{program} ended with exit code {code}")),
-            (None, Some(signal)) => Err(format!("{program} was ended by signal {signal}")),
-            (None, None) => Err(format!("{program} ended badly")),
-        }
+            ),
+            (Some(code), _) => format!("{program} ended with exit code {code}"),
+            (None, Some(signal)) => format!("{program} was ended by signal {signal}"),
+            (None, None) => format!("{program} ended badly"),
+        };
+        Err(reason.into())
     }
 }
 

@@ -1,9 +1,8 @@
 //! Making one frame, with its time and its place in the ledger.
 
-use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use super::settle::Due;
+use super::settle::{Due, unbroken};
 use super::{Engine, Ready, Stop};
 use crate::events::How;
 use crate::graph::NodeId;
@@ -13,11 +12,20 @@ use crate::media::image::Image;
 pub(super) struct Trouble {
     pub reason: String,
     pub log: Option<std::path::PathBuf>,
+    /// True when only the end of the run stood in the way, so that the frame did not fail.
+    pub stopped: bool,
+}
+
+impl Trouble {
+    /// The run ended first.
+    pub fn stopped() -> Self {
+        Self { reason: "the run was stopped".into(), log: None, stopped: true }
+    }
 }
 
 impl From<String> for Trouble {
     fn from(reason: String) -> Self {
-        Self { reason, log: None }
+        Self { reason, log: None, stopped: false }
     }
 }
 
@@ -43,23 +51,19 @@ impl Engine<'_> {
         let (began, cpu) = (Instant::now(), thread_cpu());
         let mut cost = Cost::default();
         // An operator that breaks costs its frame, not the run.
-        let made =
-            std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| self.compute(id, frame, &mut cost)))
-                .unwrap_or_else(|_| {
-                    Err(format!("{} broke on this frame; please report it", self.graph.nodes[id].kind())
-                        .into())
-                });
+        let made = unbroken(|| self.compute(id, frame, &mut cost))
+            .unwrap_or_else(|words| Err(self.broke(id, &words).into()));
         let spent = || (began.elapsed(), thread_cpu().saturating_sub(cpu) + cost.children, cost.peak);
         let first = due.first;
         let cause = due.cause.clone();
         match made {
             Ok(image) => {
-                let ready = self.record(id, frame, due, Arc::new(image))?;
+                let ready = self.record(id, frame, due, self.take_in(id, image)?)?;
                 self.tally.rendered(&self.graph.nodes[id], frame, cause, first, spent());
                 self.announce(id, frame, How::Rendered);
                 Ok(ready)
             }
-            Err(_) if self.is_ending() => Err(Stop::Ending),
+            Err(trouble) if trouble.stopped => Err(Stop::Ending),
             Err(trouble) => {
                 self.tally.failed(&self.graph.nodes[id], frame, cause, first, spent(), &trouble.reason);
                 self.fail(id, frame, due.key, trouble.reason, trouble.log);
@@ -86,14 +90,19 @@ impl Engine<'_> {
             }
             Work::Operator { prepared, .. } => {
                 let inputs = self.inputs(id, frame, cost)?;
+                let _places = self.occupy(id)?;
                 Ok(prepared
                     .apply(&Inputs { frames: &inputs, raster: None }, frame)
                     .map_err(|e| e.to_string())?)
             }
             Work::Command(work) => {
                 let frames = crate::base::frames::FrameRange::one(frame);
-                let mut images = self.call(id, work, frames, cost)?;
-                Ok(images.pop().ok_or_else(|| "the command delivered nothing".to_string())?)
+                let mut made = None;
+                self.call(id, work, frames, &[frame], cost, &mut |_, image| {
+                    made = Some(image);
+                    Ok(())
+                })?;
+                Ok(made.ok_or_else(|| "the command delivered nothing".to_string())?)
             }
         }
     }

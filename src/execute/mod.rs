@@ -8,11 +8,14 @@ pub mod command;
 mod groups;
 mod make;
 mod pixels;
+mod places;
 pub mod process;
 mod reads;
 pub mod settle;
 pub mod source;
 pub mod tally;
+#[cfg(test)]
+mod trial;
 
 use std::collections::{BTreeSet, HashMap, HashSet};
 use std::path::PathBuf;
@@ -109,6 +112,19 @@ pub struct Failure {
     pub log: Option<PathBuf>,
 }
 
+/// A worker that has a column in hand; the others wait for it, so that it must be counted out whatever happens.
+struct Busy<'e> {
+    count: &'e AtomicUsize,
+    changed: &'e Condvar,
+}
+
+impl Drop for Busy<'_> {
+    fn drop(&mut self) {
+        self.count.fetch_sub(1, Ordering::SeqCst);
+        self.changed.notify_all();
+    }
+}
+
 /// One run over a plan.
 pub struct Engine<'a> {
     /// The film.
@@ -146,7 +162,9 @@ pub struct Engine<'a> {
     ingredients: Vec<OnceLock<Digest>>,
     changed: Condvar,
     cache: Mutex<cache::Cache>,
-    room: Mutex<groups::Room>,
+    rooms: Mutex<places::Rooms>,
+    /// Keys that some worker is making.
+    making: Mutex<HashSet<Digest>>,
     groups: groups::Groups,
     reads: reads::Reads,
     movies: source::Movies,
@@ -172,7 +190,7 @@ impl<'a> Engine<'a> {
         runtime: tokio::runtime::Handle,
     ) -> Self {
         let places = graph.pools.iter().map(|(_, n)| *n).collect();
-        let room = Mutex::new(groups::Room::new(places, options.memory as u64));
+        let rooms = Mutex::new(places::Rooms::new(places, options.memory as u64));
         let cache = Mutex::new(cache::Cache::with_budget(options.memory));
         let objects = Objects::of(&store);
         let failed = plan.failed.iter().flat_map(|(&id, set)| set.iter().map(move |n| (id, n)));
@@ -197,7 +215,8 @@ impl<'a> Engine<'a> {
             ingredients: graph.nodes.iter().map(|_| OnceLock::new()).collect(),
             changed: Condvar::new(),
             cache,
-            room,
+            rooms,
+            making: Mutex::default(),
             groups: groups::Groups::default(),
             reads: reads::Reads::default(),
             movies: source::Movies::default(),
@@ -245,6 +264,7 @@ impl<'a> Engine<'a> {
                 self.wait();
                 continue;
             };
+            let busy = Busy { count: busy, changed: &self.changed };
             let later = self.column(column);
             if later {
                 queue.lock().expect("no worker panics with it").push_back(column);
@@ -252,8 +272,7 @@ impl<'a> Engine<'a> {
             } else {
                 put_off = 0;
             }
-            busy.fetch_sub(1, Ordering::SeqCst);
-            self.changed.notify_all();
+            drop(busy);
             if later && put_off > queue.lock().expect("no worker panics with it").len() {
                 self.wait();
             }
@@ -285,7 +304,7 @@ impl<'a> Engine<'a> {
     /// Ends the run: nothing more can be done, for this reason.
     fn end(&self, reason: String) {
         self.outcome.lock().expect("no worker panics with it").ended.get_or_insert(reason);
-        self.halt.ask();
+        self.halt.hurry();
         self.changed.notify_all();
     }
 
@@ -311,5 +330,123 @@ impl<'a> Engine<'a> {
         if !node.is_passed_on() || matches!(how, How::Failed(_)) {
             (self.events)(Event::Frame { shot: node.shot.clone(), stage: node.stage.clone(), frame, how });
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::atomic::AtomicUsize;
+
+    use super::trial::{Acting, acting, engine, graph, node, picture, run, run_within, shell};
+    use super::*;
+    use crate::declare::film::Each;
+
+    /// Fails a frame, not the run: the first stage breaks at frame 2, the second needs it.
+    fn breaks_at_two(first: Acting) {
+        let nodes =
+            vec![node("ground", 3, acting(first), None), node("colour", 3, acting(Acting::well()), Some(0))];
+        let outcome = run(graph(nodes), 2);
+        let told: Vec<_> =
+            outcome.failures.iter().map(|f| (f.place.as_str(), f.reason.contains("salt"))).collect();
+        assert_eq!(told, [("br010/ground@2", true)], "{:?}", outcome.failures);
+        assert_eq!((outcome.rendered, outcome.blocked, &outcome.ended), (4, 1, &None));
+    }
+
+    #[test]
+    fn a_panic_fails_its_frame_with_its_words() {
+        breaks_at_two(Acting {
+            apply: Box::new(|frame| if frame == 2 { panic!("the salt is wet") } else { picture(frame) }),
+            ..Acting::well()
+        });
+    }
+
+    #[test]
+    fn a_panic_outside_the_pixels_fails_its_frame_too() {
+        // Staleness asks for the parameters of each frame once, the engine once more.
+        let asked = AtomicUsize::new(0);
+        breaks_at_two(Acting {
+            at: Box::new(move |frame| {
+                assert!(frame != 2 || asked.fetch_add(1, Ordering::SeqCst) == 0, "the salt is wet");
+            }),
+            ..Acting::well()
+        });
+    }
+
+    #[test]
+    fn a_call_for_a_whole_shot_asks_for_each_input_once() {
+        // Pictures that are not kept and find no room in memory are made for every one who asks.
+        let made = Arc::new(AtomicUsize::new(0));
+        let count = Arc::clone(&made);
+        let counting = Acting {
+            apply: Box::new(move |frame| {
+                count.fetch_add(1, Ordering::SeqCst);
+                picture(frame)
+            }),
+            ..Acting::well()
+        };
+        let copy = "d=${1%/*}; for f in \"$d\"/picture.*; do cp \"$f\" \"$d/out.${f##*picture.}\"; done";
+        let mut ground = node("ground", 8, acting(counting), None);
+        ground.keep = false;
+        let tool = node("tool", 8, shell(copy, Each::Shot), Some(0));
+        let outcome = run_within(graph(vec![ground, tool]), 2, 0);
+        assert_eq!((outcome.rendered, &outcome.failures), (16, &vec![]));
+        assert_eq!(made.load(Ordering::SeqCst), 16, "once when it was settled, once when it was laid out");
+    }
+
+    #[test]
+    fn a_frame_that_another_call_settled_is_not_settled_again() {
+        let copy = "exit 1";
+        let nodes = vec![
+            node("ground", 2, acting(Acting::well()), None),
+            node("tool", 2, shell(copy, Each::Shot), Some(0)),
+        ];
+        let graph = graph(nodes);
+        engine(&graph, 1, 1 << 20, |engine| {
+            // A worker marked the frame, found the call taken, and comes back when it is over.
+            let settled = Ready { pixels: Digest::of(b"pixels"), key: Digest::of(b"key"), cause: "".into() };
+            for (progress, want) in [
+                (Progress::Done(settled.clone()), Ok(settled.clone())),
+                (Progress::Failed, Err(Stop::Failed)),
+            ] {
+                engine.cells.lock().unwrap().insert((1, 2), progress);
+                engine.conclude(1, 2, &Err(Stop::Later));
+                assert_eq!(engine.ensure(1, 2), want, "what the call came to stands");
+                assert_eq!(engine.settle_group(1, 2), want, "nor is it called again");
+            }
+            engine.cells.lock().unwrap().insert((1, 1), Progress::Running);
+            engine.conclude(1, 1, &Err(Stop::Later));
+            assert!(!engine.cells.lock().unwrap().contains_key(&(1, 1)), "one's own mark goes");
+            assert_eq!(engine.outcome.lock().unwrap().failures, []);
+        });
+    }
+
+    #[test]
+    fn frames_with_one_key_are_made_once() {
+        let (begun, first) = std::sync::mpsc::channel();
+        let (go, on) = std::sync::mpsc::channel();
+        let on = Mutex::new(on);
+        let made = Arc::new(AtomicUsize::new(0));
+        let count = Arc::clone(&made);
+        let mut still = Acting::well();
+        still.is_still = true;
+        still.apply = Box::new(move |_| {
+            count.fetch_add(1, Ordering::SeqCst);
+            begun.send(()).unwrap();
+            on.lock().unwrap().recv().unwrap();
+            picture(0)
+        });
+        let graph = graph(vec![node("ground", 2, acting(still), None)]);
+        engine(&graph, 2, 1 << 20, |engine| {
+            std::thread::scope(|scope| {
+                let one = scope.spawn(|| engine.ensure(0, 1));
+                first.recv().unwrap();
+                assert_eq!(engine.ensure(0, 2), Err(Stop::Later), "the other is at it");
+                go.send(()).unwrap();
+                let one = one.join().unwrap().unwrap();
+                assert_eq!(engine.ensure(0, 2).unwrap().pixels, one.pixels);
+            });
+            let outcome = engine.outcome.lock().unwrap();
+            assert_eq!((outcome.rendered, outcome.restored, made.load(Ordering::SeqCst)), (1, 1, 1));
+        });
     }
 }

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use super::make::{Cost, Trouble};
 use super::{Engine, Ready, Stop};
-use crate::graph::NodeId;
+use crate::graph::{Edge, NodeId};
 use crate::media::image::{Channel, Image};
 
 /// Frames of one input by their numbers.
@@ -15,25 +15,25 @@ impl Engine<'_> {
     pub(super) fn inputs(&self, id: NodeId, frame: i64, cost: &mut Cost) -> Result<Vec<Frames>, Trouble> {
         let node = &self.graph.nodes[id];
         let mut wanted = Vec::new();
-        self.graph.each_need(id, frame, &mut |edge, index, range| {
-            wanted.extend(range.iter().map(|n| (index, edge.from, edge.channel.clone(), n)));
-        });
+        self.graph
+            .each_need(id, frame, &mut |_, index, range| wanted.extend(range.iter().map(|n| (index, n))));
         let mut lists: Vec<Frames> = node.inputs.iter().map(|_| Vec::new()).collect();
-        for (index, from, channel, n) in wanted {
-            let ready = self.ready(from, n)?;
-            let image = self.pixels(from, n, &ready, cost)?;
-            let image = match channel {
-                Some(channel) => Arc::new(picked(&image, &channel).ok_or_else(|| {
-                    Trouble::from(format!(
-                        "{}@{n} came without its channel '{channel}'",
-                        self.graph.nodes[from].name()
-                    ))
-                })?),
-                None => image,
-            };
-            lists[index].push((n, image));
+        for (index, n) in wanted {
+            lists[index].push((n, self.input(&node.inputs[index], n, cost)?));
         }
         Ok(lists)
+    }
+
+    /// One frame of an input.
+    pub(super) fn input(&self, edge: &Edge, frame: i64, cost: &mut Cost) -> Result<Arc<Image>, Trouble> {
+        let ready = self.ready(edge.from, frame)?;
+        let image = self.pixels(edge.from, frame, &ready, cost)?;
+        let Some(channel) = &edge.channel else { return Ok(image) };
+        let picked = picked(&image, channel).ok_or_else(|| {
+            let from = self.graph.nodes[edge.from].name();
+            Trouble::from(format!("{from}@{frame} came without its channel '{channel}'"))
+        })?;
+        Ok(Arc::new(picked))
     }
 
     /// A frame that was settled before, in this run or earlier.
@@ -42,7 +42,8 @@ impl Engine<'_> {
             match self.ensure(id, frame) {
                 Ok(ready) => return Ok(ready),
                 Err(Stop::Later) => self.wait(),
-                Err(_) => {
+                Err(Stop::Ending) => return Err(Trouble::stopped()),
+                Err(Stop::Failed) => {
                     return Err(format!("{}@{frame} is not to be had", self.graph.nodes[id].name()).into());
                 }
             }

@@ -5,8 +5,8 @@
 //! become another program's.
 
 use std::collections::HashSet;
-use std::io;
-use std::process::{Command, ExitStatus};
+use std::io::{self, Read};
+use std::process::{Child, ChildStdout, Command, ExitStatus, Stdio};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
@@ -18,17 +18,24 @@ use super::make::Cost;
 /// How often a running program's memory is looked at.
 const LOOK: Duration = Duration::from_millis(50);
 
-/// Asks a run to stop: nothing new is begun, and the programs under way are ended.
+/// Asks a run to stop, first to come to an end, then to end at once.
 #[derive(Debug, Default)]
 pub struct Halt {
     asked: AtomicBool,
+    hurried: AtomicBool,
     groups: Mutex<HashSet<Pid>>,
 }
 
 impl Halt {
-    /// Asks.
+    /// Asks: nothing new is begun; frames in hand and the programs under way come to their end.
     pub fn ask(&self) {
         self.asked.store(true, Ordering::SeqCst);
+    }
+
+    /// Asks, and ends the programs under way with all their children. None is started from now on.
+    pub fn hurry(&self) {
+        self.ask();
+        self.hurried.store(true, Ordering::SeqCst);
         for &group in self.groups.lock().expect("nothing panics with it").iter() {
             end(group);
         }
@@ -39,12 +46,21 @@ impl Halt {
         self.asked.load(Ordering::SeqCst)
     }
 
-    /// A group is under way. One that was started while the run was asked to stop ends at once.
-    fn enter(&self, group: Pid) {
-        self.groups.lock().expect("nothing panics with it").insert(group);
-        if self.is_asked() {
-            self.end(group);
+    /// Whether programs are ended too.
+    pub fn is_hurried(&self) -> bool {
+        self.hurried.load(Ordering::SeqCst)
+    }
+
+    /// Starts a program as a group of its own. The list is held meanwhile, so that none can slip past [`Halt::hurry`].
+    fn start(&self, command: &mut Command) -> io::Result<Child> {
+        use std::os::unix::process::CommandExt;
+        let mut groups = self.groups.lock().expect("nothing panics with it");
+        if self.is_hurried() {
+            return Err(io::Error::other("the run was stopped"));
         }
+        let child = command.process_group(0).spawn()?;
+        groups.insert(Pid::from_child(&child));
+        Ok(child)
     }
 
     /// Ends a group, unless its leader has ended and left.
@@ -69,18 +85,16 @@ pub(super) struct Ended {
     pub cost: Cost,
 }
 
-/// Runs a program to its end, or to its time limit, or until the run is asked to stop.
+/// Runs a program to its end, or to its time limit, or until the run is asked to end at once.
 pub(super) fn run(
     command: &mut Command,
     limit: Option<Duration>,
     halt: &Arc<Halt>,
     runtime: &tokio::runtime::Handle,
 ) -> io::Result<Ended> {
-    use std::os::unix::process::CommandExt;
-    let child = command.process_group(0).spawn()?;
+    let child = halt.start(command)?;
     let group = Pid::from_child(&child);
     let own_peak = own_peak();
-    halt.enter(group);
     let (seen, late) = (Arc::new(AtomicU64::new(0)), Arc::new(AtomicBool::new(false)));
     let watch = runtime.spawn(watch(group, limit, Arc::clone(halt), Arc::clone(&seen), Arc::clone(&late)));
     // The leader stays in the table, so that its number is nobody else's until its children are ended.
@@ -101,6 +115,56 @@ pub(super) fn run(
     let seen = seen.load(Ordering::Relaxed);
     let peak = if is_its_own { Some(peak) } else { (seen > 0).then_some(seen) };
     Ok(Ended { status, late: late.load(Ordering::Relaxed), cost: Cost { children, peak } })
+}
+
+/// A program whose output is read as it comes; ended with all its children when dropped.
+pub(super) struct Stream {
+    group: Pid,
+    out: ChildStdout,
+    halt: Arc<Halt>,
+}
+
+impl Stream {
+    /// Starts a program and holds the other end of its output.
+    pub fn start(command: &mut Command, halt: &Arc<Halt>) -> io::Result<Self> {
+        let mut child = halt.start(command.stdout(Stdio::piped()))?;
+        let (group, halt) = (Pid::from_child(&child), Arc::clone(halt));
+        let out = child.stdout.take().expect("its output was asked for");
+        Ok(Self { group, out, halt })
+    }
+
+    /// Fills `bytes`, waiting for them until `limit` has passed, which ends the program.
+    ///
+    /// # Errors
+    /// Of kind `TimedOut` when it has, `UnexpectedEof` when the program ended first.
+    pub fn read(
+        &mut self,
+        bytes: &mut [u8],
+        limit: Duration,
+        runtime: &tokio::runtime::Handle,
+    ) -> io::Result<()> {
+        let late = Arc::new(AtomicBool::new(false));
+        let (group, halt, flag) = (self.group, Arc::clone(&self.halt), Arc::clone(&late));
+        let watch = runtime.spawn(async move {
+            tokio::time::sleep(limit).await;
+            flag.store(true, Ordering::Relaxed);
+            halt.end(group);
+        });
+        let read = self.out.read_exact(bytes);
+        watch.abort();
+        match read {
+            Err(_) if late.load(Ordering::Relaxed) => Err(io::ErrorKind::TimedOut.into()),
+            read => read,
+        }
+    }
+}
+
+impl Drop for Stream {
+    fn drop(&mut self) {
+        self.halt.leave(self.group);
+        end(self.group);
+        let _ = reap(self.group);
+    }
 }
 
 /// Looks at a group's memory now and then, and ends it when its time is up.
@@ -272,7 +336,7 @@ mod tests {
     }
 
     #[test]
-    fn a_run_that_is_asked_to_stop_ends_its_programs_and_starts_no_lasting_ones() {
+    fn a_run_in_a_hurry_ends_its_programs_and_starts_no_more() {
         let runtime =
             tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build().unwrap();
         let folder = tempfile::tempdir().unwrap();
@@ -286,12 +350,12 @@ mod tests {
         std::thread::scope(|scope| {
             let program = scope.spawn(|| run(&mut shell(&lasting), None, &halt, runtime.handle()).unwrap());
             assert_eq!(std::fs::read_to_string(&begun).unwrap(), "begun\n");
-            halt.ask();
+            halt.hurry();
             let ended = program.join().unwrap();
             assert!(!ended.status.success() && !ended.late, "{ended:?}");
         });
         assert!(halt.groups.lock().unwrap().is_empty());
         let late = run(&mut shell(&format!("read x < {}", never.display())), None, &halt, runtime.handle());
-        assert!(!late.unwrap().status.success());
+        assert_eq!(late.unwrap_err().to_string(), "the run was stopped");
     }
 }

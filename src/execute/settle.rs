@@ -2,6 +2,7 @@
 //!
 //! Knows the order of things: inputs, key, what is there already, and only then making it.
 
+use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 
 use super::{Engine, Failure, Progress, Ready, Stop};
@@ -11,9 +12,13 @@ use crate::base::state::State as FrameState;
 use crate::declare::film::Each;
 use crate::events::How;
 use crate::graph::{Node, NodeId, Work};
+use crate::media::image::{Image, ImageDigest};
 use crate::stale::{self, Input, Reason, SourceState, explain};
 use crate::store::StoreError;
 use crate::store::actions::Action;
+
+/// The frames that a frame needs, settled.
+type Needs = HashMap<(NodeId, i64), Ready>;
 
 /// A frame about to be made or put back.
 pub(super) struct Due {
@@ -49,23 +54,42 @@ impl Engine<'_> {
             }
             cells.insert((id, frame), Progress::Running);
         }
-        let result = match &self.graph.nodes[id].work {
+        let settled = unbroken(|| match &self.graph.nodes[id].work {
             Work::Command(work) if work.command.each != Each::Frame => self.settle_group(id, frame),
             _ => self.settle_one(id, frame),
-        };
-        let mut cells = self.cells.lock().expect("no worker panics with it");
-        match &result {
-            Ok(ready) => drop(cells.insert((id, frame), Progress::Done(ready.clone()))),
-            Err(Stop::Failed) => drop(cells.insert((id, frame), Progress::Failed)),
-            Err(Stop::Later | Stop::Ending) => drop(cells.remove(&(id, frame))),
-        }
-        drop(cells);
-        self.changed.notify_all();
+        });
+        let result = settled.unwrap_or_else(|words| {
+            self.fail(id, frame, NONE, self.broke(id, &words), None);
+            Err(Stop::Failed)
+        });
+        self.conclude(id, frame, &result);
         result
     }
 
+    /// Takes note of what came of a frame that this worker had marked as under way.
+    pub(super) fn conclude(&self, id: NodeId, frame: i64, result: &Result<Ready, Stop>) {
+        let mut cells = self.cells.lock().expect("no worker panics with it");
+        match result {
+            Ok(ready) => drop(cells.insert((id, frame), Progress::Done(ready.clone()))),
+            Err(Stop::Failed) => drop(cells.insert((id, frame), Progress::Failed)),
+            // A call of many frames settles this one too, perhaps while this worker only looked: that stands.
+            Err(Stop::Later | Stop::Ending) => {
+                if matches!(cells.get(&(id, frame)), Some(Progress::Running)) {
+                    cells.remove(&(id, frame));
+                }
+            }
+        }
+        drop(cells);
+        self.changed.notify_all();
+    }
+
+    /// What to say of a node's frame on which the program itself broke.
+    pub(super) fn broke(&self, id: NodeId, words: &str) -> String {
+        format!("{} broke on this frame: {words}; please report it", self.graph.nodes[id].kind())
+    }
+
     /// What is known without doing anything: fresh frames, held ones, and those that cannot be made.
-    fn settled_before(&self, id: NodeId, frame: i64) -> Option<Result<Ready, Stop>> {
+    pub(super) fn settled_before(&self, id: NodeId, frame: i64) -> Option<Result<Ready, Stop>> {
         let Some(cell) = self.report.strips[id].get(frame) else { return Some(Err(Stop::Failed)) };
         let ready = || Ready { pixels: cell.pixels, key: cell.made_by, cause: "".into() };
         match (cell.state, cell.reason) {
@@ -82,22 +106,29 @@ impl Engine<'_> {
         match self.stand(id, frame)? {
             Standing::Settled(ready) => Ok(ready),
             Standing::Due(due) => {
-                let _places = self.take_places(id)?;
-                self.make(id, frame, due)
+                let _promised = self.promise(id)?;
+                let _alone = self.alone(due.key)?;
+                // It may have been made between the look at what is there and the right to make it.
+                match self.take_up(id, frame, due)? {
+                    Standing::Settled(ready) => Ok(ready),
+                    Standing::Due(due) => self.make(id, frame, due),
+                }
             }
         }
     }
 
     /// Settles the inputs, works out the key, and says whether the frame is settled by that.
     pub(super) fn stand(&self, id: NodeId, frame: i64) -> Result<Standing, Stop> {
-        let mut needs: Vec<(NodeId, i64, Ready)> = Vec::new();
         let mut wanted = Vec::new();
         self.graph
             .each_need(id, frame, &mut |edge, _, range| wanted.extend(range.iter().map(|n| (edge.from, n))));
-        wanted.dedup();
+        let mut needs: Needs = HashMap::with_capacity(wanted.len());
         for (from, n) in wanted {
+            if needs.contains_key(&(from, n)) {
+                continue;
+            }
             match self.ensure(from, n) {
-                Ok(ready) => needs.push((from, n, ready)),
+                Ok(ready) => drop(needs.insert((from, n), ready)),
                 Err(Stop::Failed) => {
                     self.announce(id, frame, How::Blocked);
                     return Err(Stop::Failed);
@@ -113,9 +144,7 @@ impl Engine<'_> {
             Some(_) => return Err(Stop::Failed),
         };
         let mut seen = |from: NodeId, n: i64, channel: Option<&str>| {
-            let Some((_, _, ready)) = needs.iter().find(|(f, m, _)| (*f, *m) == (from, n)) else {
-                return Input::Missing;
-            };
+            let Some(ready) = needs.get(&(from, n)) else { return Input::Missing };
             match channel {
                 None => Input::Pixels(ready.pixels),
                 Some(channel) => match self.plane(ready, channel) {
@@ -206,33 +235,31 @@ impl Engine<'_> {
         self.objects.link(now, &to)
     }
 
-    /// Records a render that was just made.
+    /// Puts pixels that were just made into the store, where their node's renders are kept, and into memory.
+    /// Nothing names them yet.
+    pub(super) fn take_in(&self, id: NodeId, image: Image) -> Result<ImageDigest, Stop> {
+        let digest = image.digest();
+        if self.graph.nodes[id].keep {
+            self.objects.put(&digest.whole, &image).map_err(|e| self.broken(&e))?;
+        }
+        self.cache.lock().expect("no worker panics with it").put(digest.whole, Arc::new(image));
+        Ok(digest)
+    }
+
+    /// Records a render whose pixels were taken in.
     pub(super) fn record(
         &self,
         id: NodeId,
         frame: i64,
         due: Due,
-        image: Arc<crate::media::image::Image>,
+        digest: ImageDigest,
     ) -> Result<Ready, Stop> {
-        let node = &self.graph.nodes[id];
-        let digest = image.digest();
-        let stored = || -> Result<Ready, StoreError> {
-            if node.keep {
-                self.objects.put(&digest.whole, &image)?;
-            }
-            self.actions.put(&Action {
-                key: due.key,
-                pixels: digest.whole,
-                planes: digest.planes.clone(),
-                made_of: due.made_of.clone(),
-            })?;
-            self.made.lock().expect("no worker panics with it").insert(due.key);
-            let ready = Ready { pixels: digest.whole, key: due.key, cause: due.cause.clone() };
-            self.place(id, frame, &ready)?;
-            Ok(ready)
-        };
-        let ready = stored().map_err(|e| self.broken(&e))?;
-        self.cache.lock().expect("no worker panics with it").put(ready.pixels, image);
+        let ready = Ready { pixels: digest.whole, key: due.key, cause: due.cause };
+        let (pixels, planes) = (digest.whole, digest.planes);
+        let noted = self.actions.put(&Action { key: due.key, pixels, planes, made_of: due.made_of });
+        noted.map_err(|e| self.broken(&e))?;
+        self.made.lock().expect("no worker panics with it").insert(due.key);
+        self.place(id, frame, &ready).map_err(|e| self.broken(&e))?;
         Ok(ready)
     }
 
@@ -301,14 +328,7 @@ impl Engine<'_> {
     }
 
     /// What made a frame necessary: a change of its own, or else what made its inputs change.
-    fn cause(
-        &self,
-        id: NodeId,
-        last: &Row,
-        first: bool,
-        now: &MadeOf,
-        needs: &[(NodeId, i64, Ready)],
-    ) -> Arc<str> {
+    fn cause(&self, id: NodeId, last: &Row, first: bool, now: &MadeOf, needs: &Needs) -> Arc<str> {
         let old = (last.key != NONE).then(|| self.actions.get(&last.key)).flatten().map(|a| a.made_of);
         if old.is_none() && !first {
             return "earlier render lost".into();
@@ -317,10 +337,11 @@ impl Engine<'_> {
             && old.identity == now.identity
             && old.parameters == now.parameters
         {
-            let above = needs
-                .iter()
-                .find(|(_, _, ready)| !ready.cause.is_empty() && !old.inputs.contains(&ready.pixels));
-            if let Some((_, _, ready)) = above {
+            // The first in the order of nodes and frames, so that the ledger says the same every time.
+            let mut made: Vec<_> = needs.iter().filter(|(_, ready)| !ready.cause.is_empty()).collect();
+            made.sort_unstable_by_key(|(place, _)| **place);
+            let before: HashSet<&Digest> = old.inputs.iter().filter(|_| !made.is_empty()).collect();
+            if let Some((_, ready)) = made.into_iter().find(|(_, ready)| !before.contains(&ready.pixels)) {
                 return Arc::clone(&ready.cause);
             }
         }
@@ -328,6 +349,14 @@ impl Engine<'_> {
         let then = old.as_ref().and_then(|old| state.ingredients(&old.ingredients));
         explain::cause(self.graph, id, old.as_ref(), then, now)
     }
+}
+
+/// What `work` gives, or the words of its panic.
+pub(super) fn unbroken<T>(work: impl FnOnce() -> T) -> Result<T, String> {
+    std::panic::catch_unwind(std::panic::AssertUnwindSafe(work)).map_err(|panic| {
+        let text = panic.downcast_ref::<&str>().map(|words| words.to_string());
+        text.or_else(|| panic.downcast_ref::<String>().cloned()).unwrap_or_else(|| "without a word".into())
+    })
 }
 
 /// `renders/SHOT/STAGE/SHOT.FRAME.exr`.

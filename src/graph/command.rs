@@ -61,6 +61,12 @@ impl Told {
 const OF_FRAMES: [&str; 3] = ["frame", "first", "last"];
 
 impl CommandWork {
+    /// A command whose words name nothing but its inputs and its output.
+    #[cfg(test)]
+    pub(crate) fn plain(command: Command) -> Self {
+        Self { command, values: Vec::new(), used: Vec::new(), files: BTreeMap::new(), reads: BTreeMap::new() }
+    }
+
     /// What a call for `frames` is told, by name; the paths of its inputs and of its output are not among it.
     pub fn told(&self, frames: FrameRange) -> Vec<(String, String)> {
         let mut told: Vec<(String, String)> =

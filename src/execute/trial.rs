@@ -1,0 +1,193 @@
+//! An engine for tests: a graph of operators that do as a test says, in a store of its own.
+//!
+//! Knows how the parts of a run are put together. Only compiled for tests.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use super::process::Halt;
+use super::{Engine, Options, Outcome};
+use crate::base::digest::{Digest, KeyHasher};
+use crate::base::frames::FrameRange;
+use crate::base::made::Rows;
+use crate::base::problem::{SourceId, Span};
+use crate::declare::film::{At, Command, Delivers, Each};
+use crate::events::Event;
+use crate::graph::{CommandWork, Edge, Graph, Node, NodeId, Work};
+use crate::ledger::file::Ledger;
+use crate::media::image::{Image, RGBA};
+use crate::operators::{Inputs, OperatorError, Prepared, named};
+use crate::stale::{self, Knowledge, SourceState};
+use crate::store::Store;
+use crate::store::actions::Actions;
+use crate::store::state::State;
+
+/// Width and height of the tests' frames.
+pub const SIZE: (u32, u32) = (8, 4);
+/// Longest time that a run may take before its test fails.
+const PATIENCE: Duration = Duration::from_secs(60);
+
+type Does<T> = Box<dyn Fn(i64) -> T + Send + Sync>;
+
+/// An operator that calls what it is given.
+pub struct Acting {
+    /// Called for a frame's parameters.
+    pub at: Does<()>,
+    /// Whether all frames have the same parameters.
+    pub is_still: bool,
+    /// Called for a frame's pixels.
+    pub apply: Does<Image>,
+}
+
+impl Acting {
+    /// Makes pictures that differ from frame to frame.
+    pub fn well() -> Self {
+        Self { at: Box::new(|_| {}), is_still: false, apply: Box::new(picture) }
+    }
+}
+
+/// A picture that shows the frame's number.
+pub fn picture(frame: i64) -> Image {
+    let mut image = Image::new(SIZE.0, SIZE.1, &RGBA);
+    image.samples_mut(0).fill(half::f16::from_f32(frame as f32));
+    image
+}
+
+impl Prepared for Acting {
+    fn channels(&self) -> Vec<Arc<str>> {
+        RGBA.iter().map(|&name| name.into()).collect()
+    }
+
+    fn at(&self, frame: i64, key: &mut KeyHasher) {
+        (self.at)(frame);
+        key.int(if self.is_still { 0 } else { frame });
+    }
+
+    fn apply(&self, _: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError> {
+        Ok((self.apply)(frame))
+    }
+}
+
+/// One stage of the shot `br010` over frames 1 to `last`.
+pub fn node(stage: &str, last: i64, work: Work, from: Option<NodeId>) -> Node {
+    let edge = |from| Edge { from, channel: None, port: "picture".into() };
+    Node {
+        shot: "br010".into(),
+        stage: stage.into(),
+        frames: FrameRange::new(1, last),
+        work,
+        inputs: from.map(edge).into_iter().collect(),
+        channels: RGBA.iter().map(|&name| name.into()).collect(),
+        identity: Digest::of(stage.as_bytes()),
+        keep: true,
+        pools: Vec::new(),
+        span: Span::new(SourceId(0), 0, 0),
+        ingredients: Vec::new(),
+    }
+}
+
+/// Work of an operator.
+pub fn acting(acting: Acting) -> Work {
+    Work::Operator { spec: named("grade").expect("there is one").spec(), prepared: Box::new(acting) }
+}
+
+/// A film of these nodes.
+pub fn graph(nodes: Vec<Node>) -> Graph {
+    Graph { film: "The Brine Lamp".into(), frame_size: SIZE, nodes, ..Graph::default() }
+}
+
+/// Knows nothing of earlier runs.
+struct Nothing;
+
+impl Knowledge for Nothing {
+    fn source(&self, _: usize, _: i64) -> SourceState {
+        SourceState::Missing
+    }
+    fn rows(&self, _: NodeId) -> Option<&Arc<dyn Rows>> {
+        None
+    }
+    fn is_sealed(&self, _: NodeId, _: &Digest) -> bool {
+        false
+    }
+    fn made(&self, _: NodeId, _: &Digest) -> Option<Digest> {
+        None
+    }
+    fn plane(&self, _: &Digest, _: &Digest, _: &str) -> Option<Digest> {
+        None
+    }
+    fn parameters(&self, _: &Digest) -> Option<Digest> {
+        None
+    }
+    fn held(&self, _: NodeId, _: i64, _: &Digest) -> bool {
+        false
+    }
+    fn in_place(&self, _: NodeId, _: i64, _: &Digest) -> bool {
+        true
+    }
+}
+
+/// Calls `with` with an engine that has done nothing yet, in a folder of its own.
+pub fn engine<T>(graph: &Graph, jobs: usize, memory: usize, with: impl FnOnce(Engine<'_>) -> T) -> T {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let store = Store::at(folder.path()).expect("a store");
+    store.create().expect("a store");
+    let report = stale::look(graph, &Nothing);
+    let plan = crate::plan::plan(graph, &report, false, &|_, _| true);
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(1)
+        .enable_all()
+        .build()
+        .expect("a runtime");
+    let actions = Actions::of(&store);
+    let ledger = Ledger::open(&folder.path().join("ledger"), "keeper").expect("a ledger");
+    let events = |_: Event| {};
+    with(Engine::new(
+        graph,
+        &report,
+        &plan,
+        &[],
+        folder.path().to_path_buf(),
+        store,
+        &actions,
+        State::default(),
+        super::tally::Tally::new(&graph.film, "here", ledger, &[]),
+        Options { jobs, memory, again: false },
+        Arc::<Halt>::default(),
+        &events,
+        runtime.handle().clone(),
+    ))
+}
+
+/// Rebuilds all of a film; fails the test when that does not come to an end.
+pub fn run(graph: Graph, jobs: usize) -> Outcome {
+    run_within(graph, jobs, 1 << 20)
+}
+
+/// Does so with so many bytes of memory for pictures.
+pub fn run_within(graph: Graph, jobs: usize, memory: usize) -> Outcome {
+    let (tell, told) = std::sync::mpsc::channel();
+    std::thread::spawn(move || {
+        let outcome = engine(&graph, jobs, memory, |engine| engine.run().0);
+        let _ = tell.send(outcome);
+    });
+    told.recv_timeout(PATIENCE).expect("the run comes to an end")
+}
+
+/// Work of a shell command that makes `each` of its frames; `$1` is where its output goes and `$2` an input.
+pub fn shell(text: &str, each: Each) -> Work {
+    let text = text.replace('{', "{{").replace('}', "}}");
+    let words = ["sh", "-c", &text, "sh", "{out}", "{picture}"].map(String::from).to_vec();
+    let span = Span::new(SourceId(0), 0, 0);
+    let command = Command {
+        words: At { value: words, span },
+        each,
+        reach: 0,
+        delivers: Delivers::Picture,
+        version_from: None,
+        depends: Vec::new(),
+        time_limit: None,
+        retries: 0,
+        memory: None,
+    };
+    Work::Command(Box::new(CommandWork::plain(command)))
+}
