@@ -23,6 +23,8 @@ use crate::store::facts::{self, Fact, Facts, Stat};
 pub struct Seen {
     /// For each run of wanted frames its first one, and an entry a frame.
     runs: Vec<(i64, Vec<Sight>)>,
+    /// A movie's stat, for as long as which its digests hold.
+    pub movie: Option<Stat>,
 }
 
 /// What was seen of one frame's file.
@@ -105,6 +107,7 @@ pub fn look(
         let at = fact_frame(source, frame);
         if let Some(Some(fact)) = read.get(&(index, at)) {
             facts.put(&source.name, at, *fact);
+            all[index].movie = movie_stat(source, fact);
             all[index].set(frame, sight_of(source, frame, fact, frame_size));
         }
     }
@@ -120,6 +123,7 @@ fn glance(
     closeness: Closeness,
 ) -> (Seen, Vec<i64>) {
     let known = known.of(&source.name);
+    let mut movie = None;
     let mut unknown = Vec::new();
     let mut sight = |frame: i64, stat: Option<Stat>| {
         let fact = known
@@ -128,6 +132,7 @@ fn glance(
         match (stat, fact) {
             (None, _) => Sight { state: SourceState::Missing, size: (0, 0) },
             (Some(_), Some(fact)) if closeness == Closeness::Stat => {
+                movie = movie_stat(source, fact);
                 sight_of(source, frame, fact, frame_size)
             }
             (Some(_), _) => {
@@ -141,6 +146,7 @@ fn glance(
         let stats = stats(project, source, run);
         seen.runs.push((run.first, run.iter().zip(stats).map(|(n, stat)| sight(n, stat)).collect()));
     }
+    seen.movie = movie;
     (seen, unknown)
 }
 
@@ -150,6 +156,10 @@ fn fact_frame(source: &Source, frame: i64) -> i64 {
         Media::Files(_) => frame,
         Media::Movie { first, .. } => *first,
     }
+}
+
+fn movie_stat(source: &Source, fact: &Fact) -> Option<Stat> {
+    matches!(source.media, Media::Movie { .. }).then_some(fact.stat)
 }
 
 fn sight_of(source: &Source, frame: i64, fact: &Fact, frame_size: (u32, u32)) -> Sight {

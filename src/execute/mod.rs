@@ -11,6 +11,7 @@ mod pixels;
 mod places;
 pub mod process;
 mod reads;
+pub mod reel;
 pub mod settle;
 pub mod source;
 pub mod tally;
@@ -167,7 +168,7 @@ pub struct Engine<'a> {
     making: Mutex<HashSet<Digest>>,
     groups: groups::Groups,
     reads: reads::Reads,
-    movies: source::Movies,
+    movies: reel::Movies,
     outcome: Mutex<Outcome>,
 }
 
@@ -219,7 +220,7 @@ impl<'a> Engine<'a> {
             making: Mutex::default(),
             groups: groups::Groups::default(),
             reads: reads::Reads::default(),
-            movies: source::Movies::default(),
+            movies: reel::Movies::default(),
             outcome: Mutex::new(outcome),
         }
     }
@@ -446,7 +447,7 @@ mod tests {
                 assert_eq!(engine.ensure(0, 2).unwrap().pixels, one.pixels);
             });
             let outcome = engine.outcome.lock().unwrap();
-            assert_eq!((outcome.rendered, outcome.restored, made.load(Ordering::SeqCst)), (1, 1, 1));
+            assert_eq!((outcome.rendered, outcome.restored, made.load(Ordering::SeqCst)), (2, 0, 1));
         });
     }
 }

@@ -15,10 +15,8 @@ pub struct Movie {
     pub width: u32,
     /// Height in pixels as shown.
     pub height: u32,
-    /// Number of frames, counted by decoding them.
-    pub frames: u64,
-    /// Frames a second, as numerator and denominator; the average when the rate varies.
-    pub rate: (u32, u32),
+    /// Number of frames, when they were counted by decoding them.
+    pub frames: Option<u64>,
     /// True when the file does not say by which matrix its colour was coded.
     pub matrix_unknown: bool,
 }
@@ -62,11 +60,12 @@ fn words(list: &[&str]) -> Vec<String> {
     list.iter().map(|&w| w.to_string()).collect()
 }
 
-/// Arguments of `ffprobe` that describe the movie at `path` as JSON on its standard output. It decodes the
-/// whole movie, since the number of frames that containers claim is often wrong.
-pub fn probe_arguments(path: &str) -> Vec<String> {
+/// Arguments of `ffprobe` that describe the movie at `path` as JSON on its standard output. With
+/// `count` it decodes the whole movie, since the number of frames that containers claim is often wrong.
+pub fn probe_arguments(path: &str, count: bool) -> Vec<String> {
     let mut arguments = words(&["-v", "error", "-protocol_whitelist", "file", "-select_streams", "v:0"]);
-    arguments.extend(words(&["-count_frames", "-show_streams", "-of", "json", "-i"]));
+    arguments.extend(count.then(|| "-count_frames".to_string()));
+    arguments.extend(words(&["-show_streams", "-of", "json", "-i"]));
     arguments.push(file_url(path));
     arguments
 }
@@ -82,8 +81,6 @@ struct Stream {
     width: Option<u64>,
     height: Option<u64>,
     nb_read_frames: Option<String>,
-    avg_frame_rate: Option<String>,
-    r_frame_rate: Option<String>,
     color_space: Option<String>,
     #[serde(default)]
     side_data_list: Vec<SideData>,
@@ -117,24 +114,13 @@ pub fn parse_probe(json: &str) -> Result<Movie, MediaError> {
     };
     let (width, height) = checked_size(Format::Png, width, height, 3)
         .map_err(|_| wrong(format!("is {width} x {height} pixels, which is empty or beyond the limits")))?;
-    let frames = stream.nb_read_frames.as_deref().and_then(|n| n.parse().ok()).filter(|&n: &u64| n > 0);
-    let frames = frames.ok_or_else(|| wrong("has no frames that can be decoded"))?;
-    let rates = [&stream.avg_frame_rate, &stream.r_frame_rate];
-    let rate = rates.into_iter().flatten().find_map(|text| fraction(text));
-    let rate = rate.ok_or_else(|| wrong("does not say its frame rate"))?;
     let turned = stream.side_data_list.iter().find_map(|s| s.rotation);
     let tagged = || stream.tags.as_ref().and_then(|t| t.rotate.as_deref()).and_then(|r| r.parse().ok());
     let quarters = (turned.or_else(tagged).unwrap_or(0.0) / 90.0).round();
     let (width, height) = if quarters.rem_euclid(2.0) == 1.0 { (height, width) } else { (width, height) };
     let matrix_unknown = matches!(stream.color_space.as_deref(), None | Some("unknown" | "unspecified"));
-    Ok(Movie { width, height, frames, rate, matrix_unknown })
-}
-
-/// A rate such as `30000/1001`; neither number may be zero.
-fn fraction(text: &str) -> Option<(u32, u32)> {
-    let (top, bottom) = text.split_once('/')?;
-    let pair = (top.parse().ok()?, bottom.parse().ok()?);
-    (pair.0 > 0 && pair.1 > 0).then_some(pair)
+    let frames = stream.nb_read_frames.as_deref().and_then(|n| n.parse().ok()).filter(|&n| n > 0);
+    Ok(Movie { width, height, frames, matrix_unknown })
 }
 
 /// Arguments of `ffmpeg` that write the frames `first..=last` (counted from 0) to its standard output, one
@@ -184,7 +170,7 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    const MOVIE: Movie = Movie { width: 2, height: 1, frames: 250, rate: (25, 1), matrix_unknown: true };
+    const MOVIE: Movie = Movie { width: 2, height: 1, frames: None, matrix_unknown: true };
 
     fn described(stream: &str) -> Result<Movie, MediaError> {
         parse_probe(&format!(r#"{{ "streams": [ {{ {stream} }} ] }}"#))
@@ -192,10 +178,13 @@ mod tests {
 
     #[test]
     fn descriptions_are_read() {
-        let plain =
-            r#""width": 640, "height": 272, "nb_read_frames": "250", "avg_frame_rate": "25/1", "index": 0"#;
+        let plain = r#""width": 640, "height": 272, "nb_read_frames": "250", "index": 0"#;
         let movie = described(plain).unwrap();
-        assert_eq!((movie.width, movie.height, movie.frames, movie.rate), (640, 272, 250, (25, 1)));
+        assert_eq!((movie.width, movie.height, movie.frames), (640, 272, Some(250)));
+        for count in ["", r#", "nb_read_frames": "0""#, r#", "nb_read_frames": "N/A""#] {
+            let movie = described(&format!(r#""width": 6, "height": 4{count}"#)).unwrap();
+            assert_eq!(movie.frames, None, "{count}");
+        }
         assert!(movie.matrix_unknown);
         let turned = format!(
             r#"{plain}, "color_space": "bt709", "side_data_list": [{{"x": 1}}, {{"rotation": -90}}]"#
@@ -204,8 +193,6 @@ mod tests {
         assert_eq!((movie.width, movie.height, movie.matrix_unknown), (272, 640, false));
         let tagged = format!(r#"{plain}, "tags": {{"rotate": "180"}}"#);
         assert_eq!(described(&tagged).unwrap().width, 640);
-        let varying = r#""width": 6, "height": 4, "nb_read_frames": "9", "avg_frame_rate": "0/0", "r_frame_rate": "30000/1001""#;
-        assert_eq!(described(varying).unwrap().rate, (30_000, 1001));
     }
 
     #[test]
@@ -215,9 +202,6 @@ mod tests {
             assert!(message.contains(part), "{message}");
         };
         check(r#""width": 6"#, "without a size");
-        check(r#""width": 6, "height": 4"#, "no frames");
-        check(r#""width": 6, "height": 4, "nb_read_frames": "0""#, "no frames");
-        check(r#""width": 6, "height": 4, "nb_read_frames": "9""#, "frame rate");
         check(r#""width": 60000, "height": 4"#, "beyond the limits");
         assert!(parse_probe("{}").unwrap_err().to_string().contains("no video stream"));
         assert!(parse_probe("oh").is_err());
@@ -246,7 +230,9 @@ mod tests {
         assert_eq!(after("-fps_mode"), "passthrough");
         assert!(after("-vf").starts_with("select=between(n\\,3\\,5),scale=in_color_matrix=bt601:"));
         assert_eq!(arguments.last().unwrap(), "pipe:1");
-        assert_eq!(probe_arguments("a.mp4").last().unwrap(), "file:a.mp4");
+        assert_eq!(probe_arguments("a.mp4", false).last().unwrap(), "file:a.mp4");
+        let counts = |count| probe_arguments("a.mp4", count).contains(&"-count_frames".to_string());
+        assert!(counts(true) && !counts(false));
     }
 
     #[test]
@@ -259,12 +245,11 @@ mod tests {
 
     proptest! {
         #[test]
-        fn no_text_panics(text in ".{0,200}", rate in "[0-9/]{0,12}", frames in "[0-9-]{0,22}", turn in any::<f64>()) {
+        fn no_text_panics(text in ".{0,200}", side in "[0-9-]{0,22}", turn in any::<f64>()) {
             let _ = parse_probe(&text);
             let _ = Version::parse(&text);
             let _ = described(&format!(
-                r#""width": 6, "height": 4, "nb_read_frames": "{frames}", "avg_frame_rate": "{rate}",
-                "side_data_list": [{{"rotation": {turn:e}}}]"#
+                r#""width": {side}, "height": 4, "side_data_list": [{{"rotation": {turn:e}}}]"#
             ));
         }
     }

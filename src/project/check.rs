@@ -14,7 +14,7 @@ use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, Problems, nearest};
 use crate::declare::film::{Command, Media};
 use crate::declare::path_fault;
-use crate::execute::source;
+use crate::execute::reel;
 use crate::graph::{Graph, Source, Work};
 use crate::media::movie::Movie;
 use crate::observe::{self, Closeness, Seen};
@@ -59,7 +59,7 @@ impl Project {
             return Problems::new();
         }
         let name = self.folder.join(&path.value);
-        match source::probe(&name.to_string_lossy()) {
+        match reel::probe(&name.to_string_lossy()) {
             Ok(movie) => wrong_movie(&movie, *first, whole, source, graph.frame_size),
             Err(reason) => {
                 let reason = reason.replace(&*name.to_string_lossy(), &path.value);
@@ -141,7 +141,12 @@ fn wrong_movie(movie: &Movie, first: i64, wanted: FrameRange, source: &Source, s
                 .help(format!("the film's frame_size is {}x{}", size.0, size.1)),
         );
     }
-    let has = FrameRange::new(first, first.saturating_add_unsigned(movie.frames - 1));
+    let Some(frames) = movie.frames else {
+        let message = format!("plate {}: the movie has no frames that can be decoded", source.name);
+        problems.push(Problem::error(source.span, message));
+        return problems;
+    };
+    let has = FrameRange::new(first, first.saturating_add_unsigned(frames - 1));
     if !has.covers(wanted) {
         let message = format!("plate {}: the movie has frames {has}, and {wanted} are needed", source.name);
         let help = "is it cut short? else give its shots fewer frames, or fewer handles";

@@ -1,0 +1,227 @@
+//! Movies as pictures, through the ffmpeg and ffprobe programs, read from front to back.
+//!
+//! Knows how far each reader has come. A movie that is not the file that was looked at before the rebuild began is
+//! not taken: its stat is compared after every picture, since what was written before a picture came out shows in it.
+
+use std::collections::{BTreeMap, HashMap};
+use std::io::{ErrorKind, Read, Seek};
+use std::path::Path;
+use std::process::{Command, Stdio};
+use std::sync::{Arc, Mutex, OnceLock};
+use std::time::Duration;
+
+use super::Engine;
+use super::make::Trouble;
+use super::process::{self, Stream};
+use super::source::changed;
+use crate::declare::film::Media;
+use crate::media::image::Raster;
+use crate::media::movie::{self, Movie, Version};
+use crate::observe;
+
+/// How long a program may take to answer, or to give the next picture.
+const LIMIT: Duration = Duration::from_secs(60);
+/// How much longer for every picture that it decodes on the way.
+const LIMIT_A_PICTURE: Duration = Duration::from_secs(1);
+/// Bytes of an answer that are read.
+const ANSWER: u64 = 1 << 20;
+/// Pictures apart within which workers share a reader.
+const NEAR: i64 = 16;
+
+/// Size of a movie, how its colour is coded, and the number of its pictures, all of which are decoded for it.
+///
+/// # Errors
+/// When the program is not installed or cannot read the movie.
+pub fn probe(path: &str) -> Result<Movie, String> {
+    let mut command = Command::new("ffprobe");
+    let output = command.args(movie::probe_arguments(path, true)).stdin(Stdio::null()).output();
+    let output = output.map_err(|e| no_ffmpeg(&e))?;
+    if !output.status.success() {
+        let why = String::from_utf8_lossy(&output.stderr).into_owned();
+        return Err(format!("{path}: ffprobe cannot read it: {}", why.trim()));
+    }
+    movie::parse_probe(&String::from_utf8_lossy(&output.stdout)).map_err(|e| format!("{path}: {e}"))
+}
+
+fn no_ffmpeg(error: &std::io::Error) -> String {
+    if error.kind() == ErrorKind::NotFound {
+        "movies need the programs ffmpeg and ffprobe, which are not installed; an image sequence needs neither".into()
+    } else {
+        format!("ffmpeg could not be started: {error}")
+    }
+}
+
+/// Movies being read.
+#[derive(Default)]
+pub(super) struct Movies {
+    version: OnceLock<Version>,
+    /// Readers of each source, with the picture that was asked for last and when.
+    readers: Mutex<HashMap<usize, Vec<Reader>>>,
+}
+
+struct Reader {
+    reel: Arc<Mutex<Reel>>,
+    at: i64,
+    asked: u64,
+}
+
+/// A movie being read from front to back.
+#[derive(Default)]
+struct Reel {
+    movie: Option<Movie>,
+    next: i64,
+    stream: Option<Stream>,
+    /// Pictures passed on the way to a later one.
+    passed: BTreeMap<i64, Vec<u8>>,
+}
+
+impl Movies {
+    /// The reader that is nearest to a picture, a new one, or when there are `most` the one that was idle longest.
+    fn reader(&self, source: usize, index: i64, most: usize) -> Arc<Mutex<Reel>> {
+        let mut all = self.readers.lock().expect("no worker panics with it");
+        let readers = all.entry(source).or_default();
+        let now = readers.iter().map(|r| r.asked).max().unwrap_or(0) + 1;
+        let near = readers.iter().position(|r| (r.at - NEAR..=r.at + NEAR).contains(&index));
+        let chosen = near.unwrap_or_else(|| {
+            if readers.len() < most.max(1) {
+                readers.push(Reader { reel: Arc::default(), at: index, asked: now });
+                return readers.len() - 1;
+            }
+            (0..readers.len()).min_by_key(|&n| readers[n].asked).unwrap_or(0)
+        });
+        let reader = &mut readers[chosen];
+        reader.asked = now;
+        reader.at = if near.is_some() { reader.at.max(index) } else { index };
+        Arc::clone(&reader.reel)
+    }
+}
+
+impl Engine<'_> {
+    /// A picture of a movie, counted from 0.
+    pub(super) fn movie_frame(&self, source: usize, path: &Path, index: i64) -> Result<Raster, Trouble> {
+        let name = path.to_string_lossy();
+        let reel = self.movies.reader(source, index, self.options.jobs);
+        let mut reel = reel.lock().expect("no worker panics with it");
+        let movie = match &reel.movie {
+            Some(movie) => movie.clone(),
+            None => reel.movie.insert(self.probe(&name)?).clone(),
+        };
+        let of = &self.graph.sources[source];
+        let last = match &of.media {
+            Media::Movie { first, .. } => {
+                of.wanted.runs().last().map_or(index, |run| (run.last - first).max(index))
+            }
+            Media::Files(_) => index,
+        };
+        let bytes = self.picture(&mut reel, &movie, &name, index, last)?;
+        drop(reel);
+        if self.seen[source].movie.is_none() || observe::stat(path) != self.seen[source].movie {
+            return Err(changed(path));
+        }
+        Ok(movie::frame(&movie, &bytes).map_err(|e| format!("{name}: {e}"))?)
+    }
+
+    fn picture(
+        &self,
+        reel: &mut Reel,
+        movie: &Movie,
+        path: &str,
+        index: i64,
+        last: i64,
+    ) -> Result<Vec<u8>, Trouble> {
+        if let Some(bytes) = reel.passed.remove(&index) {
+            return Ok(bytes);
+        }
+        // Whoever begins anew decodes from the movie's start, so that going on is better even over some distance.
+        if reel.stream.is_none() || index < reel.next || index - reel.next > (index / 4).max(NEAR) {
+            reel.stream = None;
+            reel.stream = Some(self.begin(movie, path, index, last)?);
+            reel.next = index;
+        }
+        let bytes = movie::frame_bytes(movie);
+        // What waits for workers a little behind takes a part of the memory that pictures may take.
+        let waiting =
+            (self.options.memory / 8 / self.options.jobs.max(1) / bytes.max(1)).clamp(2, NEAR as usize);
+        loop {
+            let mut picture = vec![0; bytes];
+            let stream = reel.stream.as_mut().ok_or_else(|| "the movie is not open".to_string())?;
+            let limit = LIMIT + LIMIT_A_PICTURE * u32::try_from(reel.next).unwrap_or(u32::MAX);
+            if let Err(error) = stream.read(&mut picture, limit, &self.runtime) {
+                reel.stream = None;
+                return Err(match error.kind() {
+                    _ if self.halt.is_hurried() => Trouble::stopped(),
+                    ErrorKind::TimedOut => {
+                        format!("{path}: ffmpeg gave no picture within {} s", limit.as_secs()).into()
+                    }
+                    _ => format!("{path}: the movie ends before picture {}", index + 1).into(),
+                });
+            }
+            let at = reel.next;
+            reel.next += 1;
+            if at == index {
+                return Ok(picture);
+            }
+            reel.passed.insert(at, picture);
+            if reel.passed.len() > waiting {
+                reel.passed.pop_first();
+            }
+        }
+    }
+
+    fn begin(&self, movie: &Movie, path: &str, first: i64, last: i64) -> Result<Stream, Trouble> {
+        let version = match self.movies.version.get() {
+            Some(&version) => version,
+            None => {
+                let answer = self.ask("ffmpeg", &["-version".into()])?;
+                *self.movies.version.get_or_init(|| Version::parse(&answer.unwrap_or_default()))
+            }
+        };
+        let (first, last) = (first.max(0) as u64, last.max(0) as u64);
+        let mut command = Command::new("ffmpeg");
+        command.args(movie::decode_arguments(path, movie, first, last, version));
+        command.stdin(Stdio::null()).stderr(Stdio::null());
+        Stream::start(&mut command, &self.halt).map_err(|e| self.no_ffmpeg(&e))
+    }
+
+    /// Size of a movie, and how its colour is coded.
+    fn probe(&self, path: &str) -> Result<Movie, Trouble> {
+        let answer = self.ask("ffprobe", &movie::probe_arguments(path, false))?;
+        let answer = answer.map_err(|why| format!("{path}: ffprobe cannot read it: {}", why.trim()))?;
+        Ok(movie::parse_probe(&answer).map_err(|e| format!("{path}: {e}"))?)
+    }
+
+    /// What a program answers, or what it complains of.
+    fn ask(&self, program: &str, arguments: &[String]) -> Result<Result<String, String>, Trouble> {
+        let work = self.store.path("work");
+        let file = || tempfile::tempfile_in(&work);
+        let made = file().and_then(|a| file().map(|b| (a, b)));
+        let (mut out, mut complaint) = made.map_err(|e| format!("{}: {e}", work.display()))?;
+        let copies = out.try_clone().and_then(|a| complaint.try_clone().map(|b| (a, b)));
+        let (a, b) = copies.map_err(|e| e.to_string())?;
+        let mut command = Command::new(program);
+        command.args(arguments).stdin(Stdio::null()).stdout(a).stderr(b);
+        let ended = process::run(&mut command, Some(LIMIT), &self.halt, &self.runtime)
+            .map_err(|e| self.no_ffmpeg(&e))?;
+        let read = |file: &mut std::fs::File| {
+            let mut bytes = Vec::new();
+            file.rewind()?;
+            file.take(ANSWER).read_to_end(&mut bytes)?;
+            Ok(String::from_utf8_lossy(&bytes).into_owned())
+        };
+        let text = |file| read(file).map_err(|e: std::io::Error| format!("{program}: {e}"));
+        if self.halt.is_hurried() {
+            return Err(Trouble::stopped());
+        }
+        if ended.late {
+            return Ok(Err(format!("it did not answer within {} s", LIMIT.as_secs())));
+        }
+        Ok(if ended.status.success() { Ok(text(&mut out)?) } else { Err(text(&mut complaint)?) })
+    }
+
+    fn no_ffmpeg(&self, error: &std::io::Error) -> Trouble {
+        if self.halt.is_hurried() {
+            return Trouble::stopped();
+        }
+        no_ffmpeg(error).into()
+    }
+}
