@@ -15,10 +15,17 @@ use rayon::prelude::*;
 const STAGES: usize = 6;
 
 fn main() {
-    let numbers: Vec<usize> = std::env::args().skip(1).filter_map(|a| a.parse().ok()).collect();
+    let words: Vec<String> = std::env::args().skip(1).collect();
+    let is_asked = |section: &str| words.iter().any(|word| word == section);
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    if is_asked("jobs") || is_asked("memory") {
+        is_asked("jobs").then(|| jobs(folder.path()));
+        is_asked("memory").then(|| memory(folder.path(), 2, 24));
+        return;
+    }
+    let numbers: Vec<usize> = words.iter().filter_map(|a| a.parse().ok()).collect();
     let (shots, frames) =
         (numbers.first().copied().unwrap_or(2000), numbers.get(1).copied().unwrap_or(50).max(3));
-    let folder = tempfile::tempdir().expect("a temporary folder");
     let film = Film { folder: folder.path().join("film"), shots, frames };
     film.write(4, "");
     println!("{shots} shots, {} plate files, {} rendered frames\n", film.plates().len(), film.edges());
@@ -30,7 +37,7 @@ fn main() {
     film.median(&["status"], 2);
     nothing_changed(&film);
     one_changed(&film);
-    jobs(folder.path(), shots / 10 + 1, frames);
+    jobs(folder.path());
     memory(folder.path(), shots / 40 + 1, frames);
     commands(folder.path(), frames);
 }
@@ -57,9 +64,9 @@ impl Film {
         (0..self.shots).flat_map(|shot| (0..frames).map(move |n| path(shot, n))).collect()
     }
 
-    /// `size` is the plates' height; `command` one more stage when not empty.
+    /// `size` is the plates' height; `command` the way of one more stage when not empty.
     fn write(&self, size: u32, command: &str) {
-        let mut text = format!("film: The Brine Lamp\nrate: 24\nframe_size: {}x{size}\n", size * 2);
+        let mut text = format!("film: The Brine Lamp\nrate: 24\nframe_size: {}x{size}\n", width(size));
         text += "recipes: [many.yaml]\nplates:\n";
         let last = 1000 + self.frames;
         for s in 0..self.shots {
@@ -85,7 +92,7 @@ impl Film {
             from = format!("g{stage}");
         }
         if !command.is_empty() {
-            writeln!(recipe, "  call: {{ command: {command:?}, each: frame, from: {{ picture: {from} }} }}")
+            writeln!(recipe, "  call: {{ {command}, from: {{ picture: {from} }} }}")
                 .expect("a text takes all");
         }
         std::fs::create_dir_all(&self.folder).expect("a folder");
@@ -94,7 +101,7 @@ impl Film {
         self.plates().par_chunks(self.frames).for_each(|shot| {
             std::fs::create_dir_all(shot[0].parent().expect("a folder")).expect("a folder");
             for path in shot {
-                std::fs::write(path, png(size * 2, size, path)).expect("a plate");
+                std::fs::write(path, png(width(size), size, path)).expect("a plate");
             }
         });
     }
@@ -136,11 +143,23 @@ impl Film {
     }
 }
 
-/// Pixels follow from the name, so that no two plates are the same.
+/// Plates of a few lines are twice as wide as high, larger ones are 16 to 9.
+fn width(height: u32) -> u32 {
+    if height < 9 { height * 2 } else { height * 16 / 9 }
+}
+
+/// A smooth picture with grain, which follows from the name, so that no two plates are the same.
 fn png(width: u32, height: u32, path: &Path) -> Vec<u8> {
-    let seed = crc32fast::hash(path.to_string_lossy().as_bytes());
-    let bytes: Vec<u8> =
-        (0..width * height * 3).map(|i| (i ^ seed.rotate_left(i % 32)).wrapping_mul(0x9e37) as u8).collect();
+    let mut seed = crc32fast::hash(path.to_string_lossy().as_bytes());
+    let mut bytes = Vec::with_capacity((width * height * 3) as usize);
+    for y in 0..height {
+        for x in 0..width {
+            for c in 0..3 {
+                seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                bytes.push((40 * c + 90 * x / width + 60 * y / height + (seed >> 29)) as u8);
+            }
+        }
+    }
     let mut out = Vec::new();
     let mut encoder = png::Encoder::new(&mut out, width, height);
     encoder.set_color(png::ColorType::Rgb);
@@ -226,21 +245,51 @@ fn one_changed(film: &Film) {
     println!("{places:>12}  frames rendered for it, of {STAGES} stages and the assembly");
 }
 
-fn jobs(folder: &Path, shots: usize, frames: usize) {
-    let film = |name: &str| Film { folder: folder.join(name), shots: shots.min(6), frames };
-    let (one, two) = (film("jobs-one"), film("jobs-two"));
-    one.write(270, "");
-    two.write(270, "");
-    let (one, two) = (one.rebuild(&["--jobs", "1"]).0, two.rebuild(&["--jobs", "2"]).0);
-    println!("{:>12.2}  two jobs against one ({:.1} s, {:.1} s; 540x270)", one / two, one, two);
+/// Two jobs against one over a shot of realistic frames, one after the other three times, so that the middle one of
+/// three ratios stands even where other work comes in between.
+fn jobs(folder: &Path) {
+    const FRAMES: usize = 24;
+    for height in [540, 1080] {
+        let mut ratios: Vec<(f64, f64, f64)> = (0..3)
+            .map(|round| {
+                let [one, two] = ["1", "2"].map(|jobs| {
+                    let name = format!("jobs-{height}-{round}-{jobs}");
+                    let film = Film { folder: folder.join(name), shots: 1, frames: FRAMES };
+                    film.write(height, "");
+                    let (seconds, _) = film.rebuild(&["--jobs", jobs]);
+                    std::fs::remove_dir_all(&film.folder).expect("the film is ours");
+                    seconds
+                });
+                (one / two, one, two)
+            })
+            .collect();
+        ratios.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let (ratio, one, two) = ratios[1];
+        let width = height * 16 / 9;
+        println!(
+            "{ratio:>12.2}  two jobs against one ({one:.1} s, {two:.1} s; {FRAMES} frames at {width}x{height})"
+        );
+    }
 }
 
+/// Peaks of two films of which one has four times the frames, also where one call takes a whole shot.
 fn memory(folder: &Path, shots: usize, frames: usize) {
-    for (name, times) in [("memory-1", 1), ("memory-4", 4)] {
-        let film = Film { folder: folder.join(name), shots: shots.min(4) * times, frames };
-        film.write(270, "");
-        let (_, peak) = film.rebuild(&["--memory", "64MB"]);
-        println!("{:>9} MiB  peak of a rebuild of {} frames at 540x270", peak >> 10, film.edges());
+    let call = "command: 'sh copy.sh {picture} {out}', each: shot";
+    let copy = "for f in \"${1%/*}\"/picture.*; do cp \"$f\" \"${2%/*}/out.${f##*picture.}\"; done\n";
+    for (what, command) in [("operators", ""), ("calls for a whole shot", call)] {
+        for times in [1, 4] {
+            let name = format!("memory-{times}-{}", command.len());
+            let film = Film { folder: folder.join(name), shots: shots.min(4), frames: frames * times };
+            film.write(540, command);
+            std::fs::write(film.folder.join("copy.sh"), copy).expect("a script");
+            let (seconds, peak) = film.rebuild(&["--memory", "64MB"]);
+            std::fs::remove_dir_all(&film.folder).expect("the film is ours");
+            let frames = film.edges();
+            println!(
+                "{:>9} MiB  peak, {what}, {frames} frames at 960x540 in {seconds:.1} s, of 61 MiB",
+                peak >> 10
+            );
+        }
     }
 }
 
@@ -258,7 +307,7 @@ fn commands(folder: &Path, frames: usize) {
     let (mut called, mut bare, mut start) = (Vec::new(), Vec::new(), Vec::new());
     for turn in 0..5 {
         let without = film(format!("no-calls-{turn}"), "");
-        let with = film(format!("calls-{turn}"), "cp {picture} {out}");
+        let with = film(format!("calls-{turn}"), "command: 'cp {picture} {out}'");
         let seconds = [&without, &with].map(|film| film.rebuild(&["--jobs", "1"]).0);
         called.push((seconds[1] - seconds[0]) / calls as f64);
         let from = without.folder.join("renders/s00000/g0/s00000.1001.exr");
