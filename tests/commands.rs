@@ -307,7 +307,7 @@ fn a_terminals_interrupt_leaves_the_reader_of_a_movie_to_end_its_frame() {
     // The release of the stand-in is in the plate's keys.
     let status = film.command(&["status", "br010/plate", "--json"]).env("PATH", path).output().unwrap();
     let status: Value = serde_json::from_slice(&status.stdout).unwrap();
-    assert_eq!(status["strips"][0]["runs"], serde_json::json!([["1001", "fresh"], ["1002-1004", "absent"]]));
+    assert_eq!(status["ribbons"][0]["runs"], serde_json::json!([["1001", "fresh"], ["1002-1004", "absent"]]));
 }
 
 /// The render of `SHOT/STAGE@FRAME`, below `renders/`.

@@ -2,6 +2,8 @@
 
 use std::sync::Arc;
 
+use tokio::signal::unix::{Signal, SignalKind, signal};
+
 use super::arguments::{self, Arguments, Rebuild};
 use super::progress::{Rebuilding, say};
 use super::{Answer, Exit, Failure, show, trouble};
@@ -49,10 +51,8 @@ pub fn rebuild(
         .map_err(|e| Failure::System(e.to_string()))?;
     let halt = Arc::new(Halt::default());
     let asked_to = Arc::clone(&halt);
-    runtime.spawn(async move {
-        // Without signals the run cannot be told to stop, and goes on.
-        let _ = obey(&asked_to).await;
-    });
+    let signals = Signals::from_now_on(&runtime).map_err(|e| Failure::System(e.to_string()))?;
+    runtime.spawn(async move { obey(signals, &asked_to).await });
     let progress = Rebuilding::new(quiet);
     let run = Options {
         jobs: options.jobs.unwrap_or_else(processors),
@@ -69,10 +69,8 @@ pub fn rebuild(
 
 /// Ctrl-C lets the frames and commands in hand come to their end; once more, or the signals that a system sends before it
 /// ends a process by force, ends the commands with all their children, and the process soon after.
-async fn obey(halt: &Halt) -> std::io::Result<()> {
-    use tokio::signal::unix::{SignalKind, signal};
-    let mut asked = signal(SignalKind::interrupt())?;
-    let (mut told, mut left) = (signal(SignalKind::terminate())?, signal(SignalKind::hangup())?);
+async fn obey(signals: Signals, halt: &Halt) {
+    let Signals { mut asked, mut told, mut left } = signals;
     tokio::select! {
         _ = asked.recv() => {
             halt.ask();
@@ -87,6 +85,24 @@ async fn obey(halt: &Halt) -> std::io::Result<()> {
     // dropped; nothing half-made has a final name.
     tokio::select! { () = tokio::time::sleep(GRACE) => {} _ = asked.recv() => {} }
     std::process::exit(Exit::Interrupted as i32);
+}
+
+/// The signals that end a run, listened for from the start, so that none is lost.
+struct Signals {
+    asked: Signal,
+    told: Signal,
+    left: Signal,
+}
+
+impl Signals {
+    fn from_now_on(runtime: &tokio::runtime::Runtime) -> std::io::Result<Self> {
+        let _context = runtime.enter();
+        Ok(Self {
+            asked: signal(SignalKind::interrupt())?,
+            told: signal(SignalKind::terminate())?,
+            left: signal(SignalKind::hangup())?,
+        })
+    }
 }
 
 fn processors() -> usize {
