@@ -84,14 +84,21 @@ impl<const N: usize> Curve<N> {
 
     /// The value at a time, in frames (fractions allowed: shutters look between frames).
     pub fn at(&self, time: f64) -> [f64; N] {
+        let (from, to, u) = self.around(time);
+        std::array::from_fn(|i| from[i] + (to[i] - from[i]) * u)
+    }
+
+    /// The values of the keys before and after a time, and the share of the way from one to the other: for values
+    /// between which the way is not straight. Before the first key and after the last both are that key's.
+    pub fn around(&self, time: f64) -> ([f64; N], [f64; N], f64) {
         let after = self.keys.partition_point(|&(frame, _)| (frame as f64) <= time);
-        if after == 0 {
-            return self.keys[0].1;
+        let (frame, value) = self.keys[after.saturating_sub(1)];
+        match self.keys.get(after) {
+            Some(&(next, to)) if after > 0 => {
+                (value, to, self.ease.share((time - frame as f64) / (next - frame) as f64))
+            }
+            _ => (value, value, 0.0),
         }
-        let (frame, value) = self.keys[after - 1];
-        let Some(&(next_frame, next)) = self.keys.get(after) else { return value };
-        let u = self.ease.share((time - frame as f64) / (next_frame - frame) as f64);
-        std::array::from_fn(|i| value[i] + (next[i] - value[i]) * u)
     }
 }
 

@@ -3,7 +3,7 @@
 //! Knows middle, tube, halo and hold-out. Does not know settings nor time.
 
 use super::look::Shine;
-use super::sweep::{Ends, sweep};
+use super::sweep::{Moment, sweep};
 use crate::media::image::Image;
 use crate::operators::image::gaussian::{self, Edge, Term};
 use crate::operators::shape::coverage::{Mask, Window};
@@ -25,7 +25,7 @@ pub struct Light {
 impl Light {
     /// The light of a rod on its way `path` through the exposure. What `held` covers hides the rod; of its halo it
     /// hides all but the share `wrap`.
-    pub fn new(path: &[Ends], shine: &Shine, frame: &Window, held: Option<&Mask>, wrap: f64) -> Self {
+    pub fn new(path: &[Moment], shine: &Shine, frame: &Window, held: Option<&Mask>, wrap: f64) -> Self {
         let radius = shine.width / 2.0;
         let sigmas = sigmas(shine, frame);
         // Light outside the frame glows into it, so the tube is drawn as far out as its halo reaches in.

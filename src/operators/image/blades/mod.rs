@@ -16,7 +16,7 @@ use std::sync::Arc;
 
 use self::light::{Light, add};
 use self::look::{Look, Shine};
-use self::sweep::{Ends, exposure};
+use self::sweep::{Moment, exposure};
 use super::matte;
 use crate::base::curve::Ease;
 use crate::base::digest::{Digest, KeyHasher};
@@ -105,7 +105,7 @@ static PARAMS: [Param; 13] = [
 
 static SPEC: Spec = Spec {
     name: "blades",
-    version: 2,
+    version: 3,
     summary: "Turns prop rods into glowing blades: a swept white middle, a halo, flicker, held out by a matte.",
     ports: &[
         Port {
@@ -195,15 +195,15 @@ struct Lighting {
 }
 
 impl Lighting {
-    /// Every rod that shines on a frame: its ends through the exposure and its look.
-    fn lit(&self, frame: i64) -> impl Iterator<Item = (Vec<Ends>, Shine)> {
+    /// Every rod that shines on a frame: its way through the exposure and its look.
+    fn lit(&self, frame: i64) -> impl Iterator<Item = (Vec<Moment>, Shine)> {
         self.rods.iter().filter_map(move |(rod, look)| {
             let shine = look.at(frame);
             let (open, close) = (frame as f64 - self.shutter / 2.0, frame as f64 + self.shutter / 2.0);
             let path = match rod.ends.ease() {
                 // A rod that jumps from key to key sweeps over nothing in between.
-                Ease::Hold => vec![rod.ends.at(frame as f64)],
-                _ => exposure(|t| rod.ends.at(t), open, close),
+                Ease::Hold => vec![Moment { time: 0.0, ends: rod.at(frame as f64) }],
+                _ => exposure(|t| rod.at(t), open, close),
             };
             (shine.light > 0.0).then_some((path, shine))
         })
@@ -227,9 +227,12 @@ impl Prepared for Lighting {
         }
         for (path, shine) in self.lit(frame) {
             key.list(path.len());
-            path.iter().flatten().for_each(|value| {
-                key.real(*value);
-            });
+            for moment in path {
+                key.real(moment.time);
+                moment.ends.iter().for_each(|value| {
+                    key.real(*value);
+                });
+            }
             shine.feed(key);
         }
     }

@@ -3,74 +3,102 @@
 //! Knows a tapered rod with round ends and how much of the exposure it spends in front of each pixel.
 //! Does not know colours or glows.
 //!
-//! The exposure is cut into stretches in which the rod moves by a pixel and a half at most. Within one, a pixel's distance from
-//! the rod's axis changes evenly, so the mean over the stretch of the rod's coverage (a slab seen through a pixel one
-//! wide) is a difference of its antiderivative: no moments are sampled, and no steps show however fast the rod is.
+//! The exposure is cut into stretches in which the rod's ends move straight and evenly but for a twentieth of a pixel.
+//! Within one, a pixel's distance from the rod's axis changes evenly, so the mean over the stretch of the rod's
+//! coverage (a slab seen through a pixel one wide) is a difference of its antiderivative: no moments are sampled, and
+//! no steps show however fast the rod is.
 
 use crate::operators::shape::coverage::{Mask, Window};
 
-/// The most stretches of one exposure.
-const STRETCH_LIMIT: usize = 256;
-/// How far an end may move in one stretch, in pixels.
-const STRIDE: f64 = 1.5;
-/// How far the rod may turn in one stretch, in radians.
-const TURN: f64 = std::f64::consts::PI / 180.0;
+/// How often either part of an exposure is halved at most: 128 stretches before a key within it and as many after.
+const HALVINGS: u32 = 7;
+/// How far an end may be, in the middle of a stretch, from where a straight and even move has it, in pixels.
+const CHORD: f64 = 0.05;
+/// How far an end may move along the rod in one stretch, in pixels: ends are as soft as that, and a pixel at least.
+const SLIDE: f64 = 1.0;
 
 /// Base x, base y, tip x, tip y.
 pub type Ends = [f64; 4];
 
-/// The rod's ends through the exposure `from` to `to` (frames): one entry more than there are stretches, or a
-/// single one when nothing moves.
-pub fn exposure(ends: impl Fn(f64) -> Ends, from: f64, to: f64) -> Vec<Ends> {
-    const PROBES: usize = 8;
-    let probe: Vec<Ends> =
-        (0..=PROBES).map(|i| ends(from + (to - from) * i as f64 / PROBES as f64)).collect();
-    let length: f64 =
-        probe.windows(2).map(|p| (travel(&p[0], &p[1]) / STRIDE).max(turn(&p[0], &p[1]) / TURN)).sum();
-    if length == 0.0 {
-        return vec![probe[0]];
-    }
-    let count = (length.ceil() as usize).clamp(1, STRETCH_LIMIT);
-    (0..=count).map(|i| ends(from + (to - from) * i as f64 / count as f64)).collect()
+/// A rod at one moment of an exposure.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Moment {
+    /// The share of the exposure that has passed.
+    pub time: f64,
+    /// Where the rod is.
+    pub ends: Ends,
 }
 
-/// The larger of both ends' ways.
-fn travel(a: &Ends, b: &Ends) -> f64 {
-    (b[0] - a[0]).hypot(b[1] - a[1]).max((b[2] - a[2]).hypot(b[3] - a[3]))
+/// The rod through the exposure `open` to `close` (frames, at most one apart): moments between which it moves
+/// straight and evenly, or a single one when nothing moves. Halved only where the rod's way is bent or uneven, or
+/// runs along the rod; a key, which sits on a whole frame, always parts two stretches.
+pub fn exposure(ends: impl Fn(f64) -> Ends, open: f64, close: f64) -> Vec<Moment> {
+    let key = close.floor();
+    let cuts = if key > open && key < close { vec![open, key, close] } else { vec![open, close] };
+    let mut path = vec![(open, ends(open))];
+    for cut in cuts.windows(2) {
+        let to = (cut[1], ends(cut[1]));
+        divide(&ends, to, HALVINGS, &mut path);
+    }
+    if path.iter().all(|(_, at)| *at == path[0].1) {
+        path.truncate(1);
+    }
+    let share = |time: f64| if close > open { (time - open) / (close - open) } else { 0.0 };
+    path.into_iter().map(|(time, ends)| Moment { time: share(time), ends }).collect()
 }
 
-fn turn(a: &Ends, b: &Ends) -> f64 {
-    let (u, v) = ([a[2] - a[0], a[3] - a[1]], [b[2] - b[0], b[3] - b[1]]);
-    if u == [0.0; 2] || v == [0.0; 2] {
-        return 0.0;
+/// Carries a path on to a time, in two halves where one stretch would not be true.
+fn divide(ends: &impl Fn(f64) -> Ends, to: (f64, Ends), halvings: u32, path: &mut Vec<(f64, Ends)>) {
+    let from = path[path.len() - 1];
+    let time = (from.0 + to.0) / 2.0;
+    let middle = ends(time);
+    if halvings == 0 || is_even(&from.1, &middle, &to.1) {
+        path.push(to);
+    } else {
+        divide(ends, (time, middle), halvings - 1, path);
+        divide(ends, to, halvings - 1, path);
     }
-    (u[0] * v[1] - u[1] * v[0]).atan2(u[0] * v[0] + u[1] * v[1]).abs()
+}
+
+/// Whether a rod that is at `middle` half-way moves straight and evenly enough from `from` to `to`.
+fn is_even(from: &Ends, middle: &Ends, to: &Ends) -> bool {
+    let axis = [middle[2] - middle[0], middle[3] - middle[1]];
+    let length = (axis[0] * axis[0] + axis[1] * axis[1]).sqrt();
+    [0, 2].into_iter().all(|i| {
+        let way = [to[i] - from[i], to[i + 1] - from[i + 1]];
+        let off = [0, 1].map(|k| middle[i + k] - (from[i + k] + to[i + k]) / 2.0);
+        let along = if length > 0.0 {
+            (way[0] * axis[0] + way[1] * axis[1]) / length
+        } else {
+            (way[0] * way[0] + way[1] * way[1]).sqrt()
+        };
+        off[0] * off[0] + off[1] * off[1] <= CHORD * CHORD && along.abs() <= SLIDE
+    })
 }
 
 /// The rectangle that a rod of some radius touches: left, top, right, bottom.
-fn bounds(path: &[Ends], radius: f64) -> [f64; 4] {
+fn bounds(path: &[Moment], radius: f64) -> [f64; 4] {
     let start = [f64::INFINITY, f64::INFINITY, f64::NEG_INFINITY, f64::NEG_INFINITY];
     let reach = radius + 1.5;
-    path.iter().flat_map(|e| [[e[0], e[1]], [e[2], e[3]]]).fold(start, |b, [x, y]| {
+    path.iter().flat_map(|Moment { ends: e, .. }| [[e[0], e[1]], [e[2], e[3]]]).fold(start, |b, [x, y]| {
         [b[0].min(x - reach), b[1].min(y - reach), b[2].max(x + reach), b[3].max(y + reach)]
     })
 }
 
 /// The share of the exposure for which each pixel is covered, times the share of the pixel. The radius at the tip
 /// is `1 - taper` of `radius`. Only the part of the window that the rod touches comes back.
-pub fn sweep(path: &[Ends], radius: f64, taper: f64, window: &Window) -> Mask {
+pub fn sweep(path: &[Moment], radius: f64, taper: f64, window: &Window) -> Mask {
     let mut mask = Mask::new(window.touched(bounds(path, radius)));
     if mask.window.is_empty() || radius <= 0.0 {
         return mask;
     }
-    let stretches: Vec<(Ends, Ends)> = match path {
-        [one] => vec![(*one, *one)],
-        _ => path.windows(2).map(|p| (p[0], p[1])).collect(),
-    };
-    let share = 1.0 / stretches.len() as f64;
     let mut sums = vec![0.0f64; mask.samples.len()];
-    for (from, to) in &stretches {
-        Stretch::new(from, to, radius, taper).add(share, &mask.window, &mut sums);
+    if let [still] = path {
+        Stretch::new(&still.ends, &still.ends, radius, taper).add(1.0, &mask.window, &mut sums);
+    }
+    for pair in path.windows(2) {
+        let share = pair[1].time - pair[0].time;
+        Stretch::new(&pair[0].ends, &pair[1].ends, radius, taper).add(share, &mask.window, &mut sums);
     }
     mask.samples.iter_mut().zip(&sums).for_each(|(m, s)| *m = s.clamp(0.0, 1.0) as f32);
     mask
@@ -219,9 +247,28 @@ fn slab(a: f64, b: f64, radius: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::base::curve::{Curve, Ease};
+    use crate::operators::shape::Rod;
     use proptest::prelude::*;
 
     const WINDOW: Window = Window { x: -20, y: -20, width: 240, height: 160 };
+
+    fn still(ends: Ends) -> Vec<Moment> {
+        vec![Moment { time: 0.0, ends }]
+    }
+
+    /// The mask's value at a place, between the four pixels around it.
+    fn look(mask: &Mask, x: f64, y: f64) -> f64 {
+        let (x, y) = (x - mask.window.x as f64 - 0.5, y - mask.window.y as f64 - 0.5);
+        let (fx, fy) = (x - x.floor(), y - y.floor());
+        let at = |dx: i64, dy: i64| {
+            let (column, row) = (x.floor() as i64 + dx, y.floor() as i64 + dy);
+            let (width, height) = (mask.window.width as i64, mask.window.height as i64);
+            let is_inside = (0..width).contains(&column) && (0..height).contains(&row);
+            if is_inside { f64::from(mask.row(row as usize)[column as usize]) } else { 0.0 }
+        };
+        (at(0, 0) * (1.0 - fx) + at(1, 0) * fx) * (1.0 - fy) + (at(0, 1) * (1.0 - fx) + at(1, 1) * fx) * fy
+    }
 
     fn total(mask: &Mask) -> f64 {
         mask.samples.iter().map(|&s| f64::from(s)).sum()
@@ -229,13 +276,13 @@ mod tests {
 
     #[test]
     fn a_rod_at_rest_has_the_area_of_a_capsule() {
-        let path = [[40.0, 60.0, 140.0, 60.0]];
+        let path = still([40.0, 60.0, 140.0, 60.0]);
         for radius in [0.3, 1.0, 3.5, 8.0] {
             let wanted = 2.0 * radius * 100.0 + std::f64::consts::PI * radius * radius;
             let got = total(&sweep(&path, radius, 0.0, &WINDOW));
             assert!((got - wanted).abs() < 0.01 * wanted, "{radius}: {got} for {wanted}");
         }
-        let dot = [[50.0, 50.0, 50.0, 50.0]];
+        let dot = still([50.0, 50.0, 50.0, 50.0]);
         assert!((total(&sweep(&dot, 5.0, 0.0, &WINDOW)) - 78.5).abs() < 2.0);
     }
 
@@ -268,18 +315,57 @@ mod tests {
         let values: Vec<f64> = (20..50)
             .map(|degrees| {
                 let (sin, cos) = f64::from(degrees).to_radians().sin_cos();
-                let (x, y) = (
-                    20.0 + 80.0 * cos - mask.window.x as f64 - 0.5,
-                    20.0 + 80.0 * sin - mask.window.y as f64 - 0.5,
-                );
-                let (fx, fy) = (x.fract(), y.fract());
-                let at = |dx: usize, dy: usize| f64::from(mask.row(y as usize + dy)[x as usize + dx]);
-                (at(0, 0) * (1.0 - fx) + at(1, 0) * fx) * (1.0 - fy)
-                    + (at(0, 1) * (1.0 - fx) + at(1, 1) * fx) * fy
+                look(&mask, 20.0 + 80.0 * cos, 20.0 + 80.0 * sin)
             })
             .collect();
         let wanted = 6.0 / (80.0 * 1.2);
         assert!(values.iter().all(|v| (v - wanted).abs() < 0.01 * wanted), "{wanted} {values:?}");
+    }
+
+    /// A rod of 170 px and 7 wide, keyed on two frames 80 degrees apart, seen for half a frame: whatever part of the
+    /// swing the shutter sees, its rim is the arc.
+    #[test]
+    fn a_rod_that_turns_by_forty_degrees_ends_in_an_arc() {
+        const RADIUS: f64 = 3.5;
+        const LENGTH: f64 = 170.0;
+        let window = Window { x: -40, y: -40, width: 300, height: 300 };
+        let key = |degrees: f64| {
+            let (sin, cos) = degrees.to_radians().sin_cos();
+            [20.0, 20.0, 20.0 + LENGTH * cos, 20.0 + LENGTH * sin]
+        };
+        let span = crate::base::problem::Span::new(crate::base::problem::SourceId(0), 0, 0);
+        let keys = vec![(1, key(-40.0)), (2, key(40.0)), (3, key(120.0))];
+        let rod = Rod { name: "keeper".into(), span, ends: Curve::new(keys, Ease::Linear) };
+        for (open, first) in [(1.5, 0.0), (1.75, 20.0), (2.0, 40.0)] {
+            let path = exposure(|t| rod.at(t), open, open + 0.5);
+            assert!(path.len() <= 65, "{} moments", path.len());
+            let mask = sweep(&path, RADIUS, 0.0, &window);
+            let area = 2.0 * RADIUS * LENGTH + std::f64::consts::PI * RADIUS * RADIUS;
+            assert!((total(&mask) - area).abs() < 0.01 * area, "{} for {area}", total(&mask));
+            for tenth in 40..=360 {
+                let (sin, cos) = (first + f64::from(tenth) / 10.0).to_radians().sin_cos();
+                // All light along a ray from ten pixels inside the rod's end on; at a distance d from the base the
+                // rod passes with the speed d, so light times d is the rod's width there for each radian.
+                let step = 0.05;
+                let light = (-200..160).map(|i| LENGTH + (f64::from(i) + 0.5) * step);
+                let light: f64 = light.map(|d| d * look(&mask, 20.0 + d * cos, 20.0 + d * sin) * step).sum();
+                let cap = std::f64::consts::PI * RADIUS / 4.0;
+                let end = light * 40f64.to_radians() / (2.0 * RADIUS) - 10.0 - cap;
+                assert!(end.abs() < 0.25, "{open} {tenth}: the end is {end} px off");
+            }
+        }
+    }
+
+    #[test]
+    fn a_thrust_and_a_slant_are_true_to_the_area() {
+        for to in [[90.0, 60.0, 190.0, 60.0], [80.0, 90.0, 180.0, 90.0], [40.0, 60.0, 41.0, 60.0]] {
+            let from = [40.0, 60.0, 140.0, 60.0];
+            let path = exposure(|t| std::array::from_fn(|i| from[i] + (to[i] - from[i]) * t), 0.0, 1.0);
+            let length = (100.0 + to[2] - to[0]) / 2.0;
+            let wanted = 6.0 * length + std::f64::consts::PI * 9.0;
+            let got = total(&sweep(&path, 3.0, 0.0, &WINDOW));
+            assert!((got - wanted).abs() < 0.01 * wanted, "{to:?}: {got} for {wanted}");
+        }
     }
 
     proptest! {
@@ -288,7 +374,7 @@ mod tests {
             a in proptest::array::uniform4(-1e6f64..1e6), b in proptest::array::uniform4(-300f64..300.0),
             radius in 0.0f64..40.0, taper in 0.0f64..1.0,
         ) {
-            for path in [exposure(|t| std::array::from_fn(|i| a[i] + (b[i] - a[i]) * t), 0.0, 1.0), vec![b]] {
+            for path in [exposure(|t| std::array::from_fn(|i| a[i] + (b[i] - a[i]) * t), 0.0, 1.0), still(b)] {
                 let mask = sweep(&path, radius, taper, &WINDOW);
                 prop_assert!(mask.samples.iter().all(|s| (0.0..=1.0).contains(s)));
             }
