@@ -9,12 +9,15 @@ use super::figure::Layer;
 use super::frame::armed;
 use super::math::{Vec3, clamp01, least, mix, most, vec3};
 use super::plates::DemoPlate;
+use super::pose::Part;
 use super::sight::Sight;
 
 /// Radius of the glass in metres.
 pub const RADIUS: f32 = 0.0108;
-/// Instants drawn for each instant of the people: the tip moves much faster than they do.
-const FINER: usize = 3;
+/// How far an end of a pole moves from one drawn moment to the next, in pixels: less than the glass is wide, so that
+/// moments lie over each other and no pattern shows. And the most moments for one instant of the people.
+const STRIDE: f32 = 1.2;
+const MOMENTS: usize = 48;
 
 /// One tube in the frame.
 struct Tube {
@@ -35,17 +38,28 @@ pub fn draw(
     sight: &Sight,
     sum: &mut [[f32; 4]],
 ) {
-    for finer in 0..FINER {
-        let time = when.0 + when.1 * ((finer as f32 + 0.5) / FINER as f32 - 0.5);
-        let camera = plate.camera.at(time);
-        for ((who, part), lighting) in plate.people.iter().zip(lights) {
-            if armed(*who) {
-                let [_, base, tip] = part.joints(time).pole;
-                let tube = Tube::new(&camera, base, tip, lighting);
-                tube.add(share / FINER as f32, layer, sight, sum);
-            }
+    let ends = |part: &Part, time: f32| {
+        let ([_, base, tip], camera) = (part.joints(time).pole, plate.camera.at(time));
+        (camera, base, tip)
+    };
+    for ((_, part), lighting) in plate.people.iter().zip(lights).filter(|((who, _), _)| armed(*who)) {
+        let count = moments(ends(part, when.0 - when.1 * 0.5), ends(part, when.0 + when.1 * 0.5));
+        for moment in 0..count {
+            let time = when.0 + when.1 * ((moment as f32 + 0.5) / count as f32 - 0.5);
+            let (camera, base, tip) = ends(part, time);
+            Tube::new(&camera, base, tip, lighting).add(share / count as f32, layer, sight, sum);
         }
     }
+}
+
+/// How many moments show a pole's way between two places without gaps.
+fn moments(from: (Camera, Vec3, Vec3), to: (Camera, Vec3, Vec3)) -> usize {
+    let way = |a: Vec3, b: Vec3| {
+        let (p, q) = (from.0.project(a), to.0.project(b));
+        ((p.0 - q.0) * (p.0 - q.0) + (p.1 - q.1) * (p.1 - q.1)).sqrt()
+    };
+    let longest = most(way(from.1, to.1), way(from.2, to.2));
+    1 + least(longest / STRIDE, (MOMENTS - 1) as f32) as usize
 }
 
 /// Light that pale glass shows at a point: what reaches it from all sides, and a little of its own paleness.
