@@ -15,7 +15,7 @@ use endboard::media::image::{Image, RGBA};
 use endboard::operators::colour::cdl::{Cdl, Style};
 use endboard::operators::colour::chain::Chain;
 use endboard::operators::colour::cube;
-use endboard::operators::colour::level::Level;
+use endboard::base::level::Level;
 use endboard::operators::{Attachment, Connected, Inputs, Prepared, Setup, WorkingSpace, named};
 
 const SIZE: (u32, u32) = (1920, 1080);

@@ -12,7 +12,7 @@ use endboard::operators::Attachment;
 use endboard::operators::colour::cdl::{Cdl, Style};
 use endboard::operators::colour::chain::Chain;
 use endboard::operators::colour::cube;
-use endboard::operators::colour::level::Level;
+use endboard::base::level::Level;
 use serde_json::json;
 
 const PIXELS: usize = 20_000;

@@ -7,6 +7,7 @@ pub mod bytes;
 pub mod curve;
 pub mod digest;
 pub mod frames;
+pub mod level;
 pub mod made;
 pub mod problem;
 pub mod rate;

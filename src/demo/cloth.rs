@@ -3,7 +3,8 @@
 //! Knows folds and how light falls on a point of a person. Does not know which point a pixel sees.
 
 use super::body::{Cloth, Cone};
-use super::math::{Vec3, clamp01, most, vec3};
+use super::groups::{Eight, LANES, each};
+use super::math::{Vec3, clamp01, mix, most, vec3};
 use super::noise::{folds, grit};
 
 /// A light as a person receives it.
@@ -26,85 +27,142 @@ pub struct Lighting {
     pub fill: (Vec3, Vec3),
 }
 
-/// A point of a person as a look touches it.
+/// Coordinates of eight points or directions: all x, all y, all z.
+pub type Eights = [Eight; 3];
+
+/// Eight points of a person as looks touch them.
 #[derive(Clone, Copy, Debug)]
 pub struct Touch {
-    /// What it is made of.
-    pub cloth: Cloth,
-    /// Where it is.
-    pub p: Vec3,
-    /// Unit direction of the look.
-    pub look: Vec3,
-    /// Unit normal, folds included.
-    pub normal: Vec3,
-    /// Share of light thrown back, by colour.
-    pub tint: Vec3,
-    /// Share of the surroundings that it sees past the rest of the body.
-    pub open: f32,
+    /// Where they are.
+    pub p: Eights,
+    /// Unit directions of the looks.
+    pub look: Eights,
+    /// Unit normals, folds included.
+    pub normal: Eights,
+    /// Shares of light thrown back, by colour.
+    pub tint: Eights,
+    /// Shares of the surroundings that they see past the rest of the body.
+    pub open: Eight,
+    /// 1 on skin, 0 elsewhere.
+    pub skin: Eight,
+    /// How strongly they shine.
+    pub gloss: Eight,
+}
+
+/// Sums of products of eight pairs.
+#[inline(always)]
+fn dot(a: &Eights, b: &Eights) -> Eight {
+    each(|l| a[0][l] * b[0][l] + a[1][l] * b[1][l] + a[2][l] * b[2][l])
+}
+
+/// How strongly a surface shines.
+pub fn gloss(cloth: Cloth) -> f32 {
+    match cloth {
+        Cloth::Leather | Cloth::Glove => 0.045,
+        Cloth::Skin => 0.05,
+        Cloth::Eye => 0.11,
+        _ => 0.012,
+    }
 }
 
 impl Lighting {
-    /// Adds up the lights.
-    pub fn lit(&self, touch: &Touch) -> Vec3 {
-        let Touch { cloth, p, look, normal, tint, open } = *touch;
-        let skin = cloth == Cloth::Skin;
+    /// Adds up the lights, for eight points: red, green, blue.
+    #[inline(always)]
+    pub fn lit(&self, touch: &Touch) -> Eights {
+        let Touch { p, look, normal, skin, .. } = touch;
         // Light gets about in a face: its hollows never go as dark as those of cloth.
-        let open = if skin { 0.45 + 0.55 * open } else { open };
-        let leather = matches!(cloth, Cloth::Leather | Cloth::Glove);
-        let rim = 1.0 - clamp01(-look.dot(normal));
-        let fuzz = rim * rim * rim;
-        let (above, below) = self.fill;
-        let share = normal.y * 0.5 + 0.5;
-        let mut received = (above * share + below * (1.0 - share)) * open;
-        let mut shine = Vec3::default();
+        let open = each(|l| mix(touch.open[l], 0.45 + 0.55 * touch.open[l], skin[l]));
+        let against = dot(look, normal);
+        let fuzz = each(|l| {
+            let rim = 1.0 - clamp01(-against[l]);
+            rim * rim * rim
+        });
+        let (above, below) = ([self.fill.0.x, self.fill.0.y, self.fill.0.z], self.fill.1);
+        let below = [below.x, below.y, below.z];
+        let mut received: Eights = std::array::from_fn(|c| {
+            each(|l| {
+                let share = normal[1][l] * 0.5 + 0.5;
+                (above[c] * share + below[c] * (1.0 - share)) * open[l]
+            })
+        });
+        let mut shine: Eights = [[0.0; LANES]; 3];
         for beam in &self.beams {
-            let d = beam.from - p;
-            let square = d.dot(d);
-            let to = d * (1.0 / square.sqrt());
-            let strength = if beam.even { beam.strength } else { beam.strength * (1.0 / most(square, 0.2)) };
-            let facing = to.dot(normal);
-            let wrap = if skin { 0.22 } else { 0.10 };
-            let k = clamp01((facing + wrap) / (1.0 + wrap));
-            received = received + strength * (k * (0.35 + 0.65 * open));
-            let half = (to - look).unit();
-            let gloss = clamp01(half.dot(normal));
-            let gloss = gloss * gloss * gloss * gloss;
-            let gloss = gloss * gloss * gloss;
-            let amount = if leather {
-                0.045
-            } else if skin {
-                0.05
-            } else {
-                0.012
-            };
-            let lit = clamp01(facing * 4.0);
-            shine = shine + strength * (amount * gloss * lit + 0.22 * fuzz * clamp01(facing + 0.25) * open);
+            let from = [beam.from.x, beam.from.y, beam.from.z];
+            let d: Eights = std::array::from_fn(|axis| each(|l| from[axis] - p[axis][l]));
+            let square = dot(&d, &d);
+            let near = each(|l| 1.0 / square[l].sqrt());
+            let weak = each(|l| if beam.even { 1.0 } else { 1.0 / most(square[l], 0.2) });
+            let straight = dot(&d, normal);
+            let facing = each(|l| straight[l] * near[l]);
+            let half: Eights = std::array::from_fn(|axis| each(|l| d[axis][l] * near[l] - look[axis][l]));
+            let (halfway, length) = (dot(&half, normal), dot(&half, &half));
+            let matt = each(|l| {
+                let wrap = mix(0.10, 0.22, skin[l]);
+                clamp01((facing[l] + wrap) / (1.0 + wrap)) * (0.35 + 0.65 * open[l]) * weak[l]
+            });
+            let glint = each(|l| {
+                let g = clamp01(halfway[l] / most(length[l], 1e-9).sqrt());
+                let g = g * g * g * g;
+                let lit = clamp01(facing[l] * 4.0);
+                let soft = 0.22 * fuzz[l] * clamp01(facing[l] + 0.25) * open[l];
+                (touch.gloss[l] * g * g * g * lit + soft) * weak[l]
+            });
+            let strength = [beam.strength.x, beam.strength.y, beam.strength.z];
+            for c in 0..3 {
+                for l in 0..LANES {
+                    received[c][l] += strength[c] * matt[l];
+                    shine[c][l] += strength[c] * glint[l];
+                }
+            }
         }
-        tint.times(received) * std::f32::consts::FRAC_1_PI + shine * 0.6
+        std::array::from_fn(|c| {
+            each(|l| touch.tint[c][l] * received[c][l] * std::f32::consts::FRAC_1_PI + shine[c][l] * 0.6)
+        })
     }
 }
 
-/// Folds and weave: a normal bent by the slope of noise wound round the cone, and a tone.
-pub fn relief(cone: &Cone, p: Vec3, normal: Vec3) -> (Vec3, f32) {
-    let axis = (cone.b - cone.a).unit();
-    let along = (p - cone.a).dot(axis);
-    let seed = cone.radii.0 * 37.0;
-    let (amount, long) = match cone.cloth {
-        Cloth::Skin => (0.0, 1.0),
-        Cloth::Leather | Cloth::Glove => (0.25, 1.4),
-        Cloth::Head => (0.30, 3.0),
-        _ => (0.62, 1.0),
-    };
-    let weave = grit().slope(along * 1.1 + seed, (p.x + p.z) * 1.1).0 - 0.5;
-    if amount == 0.0 {
-        return (normal, 1.0 + 0.15 * weave);
+/// How cloth lies round a cone: its own axes, and how deep its folds are.
+#[derive(Clone, Copy, Debug)]
+pub struct Drape {
+    from: Vec3,
+    axis: Vec3,
+    side: Vec3,
+    other: Vec3,
+    seed: f32,
+    depth: f32,
+    long: f32,
+}
+
+impl Drape {
+    /// The cloth of a cone.
+    pub fn of(cone: &Cone) -> Self {
+        let axis = (cone.b - cone.a).unit();
+        let side = axis.cross(vec3(0.31, 0.12, 0.94)).unit();
+        let (depth, long) = match cone.cloth {
+            Cloth::Skin | Cloth::Eye => (0.0, 1.0),
+            Cloth::Leather | Cloth::Glove => (0.25, 1.4),
+            Cloth::Head => (0.30, 3.0),
+            _ => (0.62, 1.0),
+        };
+        let (from, seed) = (cone.a, cone.radii.0 * 37.0);
+        Drape { from, axis, side, other: axis.cross(side), seed, depth, long }
     }
-    // Folds run round a bent limb and down a hanging panel: stretched noise in the cone's own axes.
-    let side = axis.cross(vec3(0.31, 0.12, 0.94)).unit();
-    let (u, v) = (along * 0.9 * long + seed, p.dot(side) * 0.8 + p.dot(axis.cross(side)) * 0.5);
-    let (here, slope_along, slope_side) = folds().slope(u, v);
-    let bent = normal - (axis * slope_along + side * slope_side) * (0.15 * amount);
-    (bent.unit(), 0.72 + 0.55 * here + 0.22 * weave)
+
+    /// Folds and weave at a point: the normal bent by the slope of noise wound round the cone, and a tone.
+    #[inline(always)]
+    pub fn relief(&self, p: Vec3, normal: Vec3) -> (Vec3, f32) {
+        let along = (p - self.from).dot(self.axis);
+        let weave = grit().slope(along * 1.1 + self.seed, (p.x + p.z) * 1.1).0 - 0.5;
+        if self.depth == 0.0 {
+            return (normal, 1.0 + 0.15 * weave);
+        }
+        // Folds run round a bent limb and down a hanging panel: stretched noise in the cone's own axes.
+        let u = along * 0.9 * self.long + self.seed;
+        let v = p.dot(self.side) * 0.8 + p.dot(self.other) * 0.5;
+        let (here, slope_along, slope_side) = folds().slope(u, v);
+        let bent = normal - (self.axis * slope_along + self.side * slope_side) * (0.15 * self.depth);
+        (bent.unit(), 0.72 + 0.55 * here + 0.22 * weave)
+    }
 }
 
 #[cfg(test)]
@@ -117,9 +175,17 @@ mod tests {
         let seen = |away: f32, open: f32| {
             let beam = Beam { from: vec3(0.0, 0.0, -away), strength: one, even: false };
             let lighting = Lighting { beams: vec![beam], fill: (one * 0.1, one * 0.1) };
-            let (look, normal) = (vec3(0.0, 0.0, 1.0), vec3(0.0, 0.0, -1.0));
-            let touch = Touch { cloth: Cloth::Top, p: Vec3::default(), look, normal, tint: one * 0.2, open };
-            lighting.lit(&touch).y
+            let all = |v: [f32; 3]| v.map(|v| [v; LANES]);
+            let touch = Touch {
+                p: all([0.0; 3]),
+                look: all([0.0, 0.0, 1.0]),
+                normal: all([0.0, 0.0, -1.0]),
+                tint: all([0.2; 3]),
+                open: [open; LANES],
+                skin: [0.0; LANES],
+                gloss: [gloss(Cloth::Top); LANES],
+            };
+            lighting.lit(&touch)[1][3]
         };
         assert!(seen(1.0, 1.0) > 2.0 * seen(3.0, 1.0));
         assert!(seen(2.0, 0.2) < 0.75 * seen(2.0, 1.0));

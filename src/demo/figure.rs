@@ -2,13 +2,13 @@
 //!
 //! Knows distance fields, tiles of the frame, cloth under light. Does not know poses or the shed.
 
-use super::body::{Cone, Who, colour};
+use super::body::{Cloth, Cone, Who, colour};
 use super::camera::{Camera, HEIGHT, WIDTH};
-use super::cloth::{Lighting, Touch, relief};
+use super::cloth::{Drape, Eights, Lighting, Touch, gloss};
+use super::groups::{Eight, LANES, each};
 use super::math::{Vec3, clamp01, least, most, vec3};
+use crate::base::level::{Level, kernel};
 
-/// Pixels walked together, and a tile's side.
-const LANES: usize = 8;
 /// How far apart two cones still melt together, in metres.
 const MELT: f32 = 0.040;
 /// Most steps of a walk.
@@ -22,8 +22,11 @@ pub struct Layer {
     pub depth: Vec<f32>,
     /// Tiles that hold anything, by number.
     touched: Vec<u32>,
+    /// The vector instructions that tiles are drawn with.
+    level: Level,
 }
 
+/// A tile is as many pixels a side as are walked together.
 const TILES_ACROSS: usize = WIDTH / LANES;
 
 /// A cone made ready: start, axis, inverse square of its length, radii.
@@ -47,7 +50,7 @@ impl Ready {
 
 /// Distances to the melted skin from eight points.
 #[inline(always)]
-fn field(cones: &[Ready], p: &[[f32; LANES]; 3]) -> [f32; LANES] {
+fn field(cones: &[Ready], p: &Eights) -> Eight {
     let mut d = [10.0_f32; LANES];
     for c in cones {
         for l in 0..LANES {
@@ -63,12 +66,36 @@ fn field(cones: &[Ready], p: &[[f32; LANES]; 3]) -> [f32; LANES] {
     d
 }
 
+/// What the skin of a cone is like.
+#[derive(Clone, Copy)]
+struct Surface {
+    colour: Vec3,
+    drape: Drape,
+    skin: f32,
+    gloss: f32,
+}
+
 /// One person ready to be drawn.
 struct Person<'a> {
-    who: Who,
-    cones: &'a [Cone],
     ready: Vec<Ready>,
+    surfaces: Vec<Surface>,
     lighting: &'a Lighting,
+}
+
+impl<'a> Person<'a> {
+    fn new(who: Who, cones: &[Cone], lighting: &'a Lighting) -> Self {
+        let surface = |cone: &Cone| Surface {
+            colour: colour(who, cone.cloth),
+            drape: Drape::of(cone),
+            skin: if cone.cloth == Cloth::Skin { 1.0 } else { 0.0 },
+            gloss: gloss(cone.cloth),
+        };
+        Person {
+            ready: cones.iter().map(Ready::new).collect(),
+            surfaces: cones.iter().map(surface).collect(),
+            lighting,
+        }
+    }
 }
 
 impl Layer {
@@ -78,6 +105,7 @@ impl Layer {
             colour: vec![Vec3::default(); WIDTH * HEIGHT],
             depth: vec![1e6; WIDTH * HEIGHT],
             touched: vec![],
+            level: Level::best(),
         }
     }
 
@@ -115,7 +143,7 @@ impl Layer {
         cones: &[Cone],
         lighting: &Lighting,
     ) {
-        let person = Person { who, cones, ready: cones.iter().map(Ready::new).collect(), lighting };
+        let person = Person::new(who, cones, lighting);
         let (ends, [left, right, top, bottom]) = footprint(camera, cones);
         let (mut list, mut wider) = (Vec::with_capacity(cones.len()), Vec::with_capacity(cones.len()));
         let around = 0.11 * camera.focal / most(ends.iter().map(|end| end.depth).fold(f32::MAX, least), 0.3);
@@ -124,12 +152,13 @@ impl Layer {
                 let middle = ((column * LANES + 4) as f32, (row * LANES + 4) as f32);
                 list.clear();
                 wider.clear();
-                let mut near = f32::MAX;
+                let (mut near, mut far) = (f32::MAX, 0.0);
                 for (index, end) in ends.iter().enumerate() {
                     let away = end.beyond(middle);
                     if away < 0.0 {
                         list.push(index);
                         near = least(near, end.depth);
+                        far = most(far, end.far);
                     }
                     if away < around {
                         wider.push(person.ready[index]);
@@ -137,53 +166,61 @@ impl Layer {
                 }
                 if !list.is_empty() && near > 0.1 {
                     self.touched.push((row * TILES_ACROSS + column) as u32);
-                    let tile = Patch { list: &list, wider: &wider, near, at: (column, row) };
-                    self.tile(camera, offset, &person, &tile);
+                    let tile = Patch { list: &list, wider: &wider, depths: (near, far), at: (column, row) };
+                    draw_tile(self.level, self, camera, offset, &person, &tile);
                 }
             }
         }
     }
+}
 
-    /// Draws one tile.
-    fn tile(&mut self, camera: &Camera, offset: (f32, f32), person: &Person, tile: &Patch) {
+kernel! {
+    /// Draws one tile, a row of pixels at a time.
+    fn draw_tile(layer: &mut Layer, camera: &Camera, offset: (f32, f32), person: &Person, tile: &Patch) {
         let cones: Vec<Ready> = tile.list.iter().map(|&index| person.ready[index]).collect();
         let x = tile.at.0 * LANES;
         for y in tile.at.1 * LANES..((tile.at.1 + 1) * LANES).min(HEIGHT) {
             let first = camera.ray(x as f32 + offset.0, y as f32 + offset.1);
             let step = camera.right * (1.0 / camera.focal);
-            let rays: [Vec3; LANES] = std::array::from_fn(|l| first + step * l as f32);
-            let (t, mut hit) = walk(&cones, camera.eye, &rays, tile.near);
+            let rays = [(first.x, step.x), (first.y, step.y), (first.z, step.z)]
+                .map(|(first, step)| each(|l| first + step * l as f32));
+            let long = each(|l| {
+                (rays[0][l] * rays[0][l] + rays[1][l] * rays[1][l] + rays[2][l] * rays[2][l]).sqrt()
+            });
+            let (t, mut hit) = walk(&cones, camera.eye, &rays, &long, tile.depths);
+            let at = y * WIDTH + x;
             for l in 0..LANES {
-                hit[l] &= t[l] < self.depth[y * WIDTH + x + l];
+                hit[l] &= t[l] < layer.depth[at + l];
             }
             if !hit.contains(&true) {
                 continue;
             }
-            let p: [Vec3; LANES] = std::array::from_fn(|l| camera.eye + rays[l] * t[l]);
+            let p = places(camera.eye, &rays, &t);
+            let look = rays.map(|axis| each(|l| axis[l] / long[l]));
             let skin = person.skin(tile.list, &cones, &p);
             let open = openness(tile.wider, &p, &skin.normal);
+            let [red, green, blue] = person.shade(&skin, &p, &look, open);
             for l in (0..LANES).filter(|&l| hit[l]) {
-                let at = y * WIDTH + x + l;
-                self.depth[at] = t[l];
-                self.colour[at] = person.shade(&skin, l, p[l], rays[l].unit(), open[l]);
+                layer.depth[at + l] = t[l];
+                layer.colour[at + l] = vec3(red[l], green[l], blue[l]);
             }
         }
     }
 }
 
-/// A tile at work: the cones that may touch it, those that may darken it, their nearest depth,
+/// A tile at work: the cones that may touch it, those that may darken it, their nearest and furthest depths,
 /// and its column and row.
 struct Patch<'a> {
     list: &'a [usize],
     wider: &'a [Ready],
-    near: f32,
+    depths: (f32, f32),
     at: (usize, usize),
 }
 
 /// What eight points of the skin are like.
 struct Skin {
-    normal: [Vec3; LANES],
-    tint: [Vec3; LANES],
+    normal: Eights,
+    tint: Eights,
     own: [usize; LANES],
 }
 
@@ -193,38 +230,41 @@ fn tile_rows(tile: u32) -> impl Iterator<Item = (usize, usize)> {
     (row * LANES..((row + 1) * LANES).min(HEIGHT)).map(move |y| (y, column * LANES))
 }
 
-/// Walks eight rays to the skin: depths, and which of them arrive.
-fn walk(cones: &[Ready], eye: Vec3, rays: &[Vec3; LANES], near: f32) -> ([f32; LANES], [bool; LANES]) {
+/// Where eight rays are at their depths.
+#[inline(always)]
+fn places(eye: Vec3, rays: &Eights, t: &Eight) -> Eights {
+    let eye = [eye.x, eye.y, eye.z];
+    std::array::from_fn(|axis| each(|l| eye[axis] + rays[axis][l] * t[l]))
+}
+
+/// Walks eight rays, of these lengths, to the skin: depths, and which of them arrive.
+#[inline(always)]
+fn walk(cones: &[Ready], eye: Vec3, rays: &Eights, long: &Eight, (near, far): (f32, f32)) -> (Eight, [bool; LANES]) {
     let mut t = [near; LANES];
     let mut d = [0.0; LANES];
     // Depth runs slower than length off the axis; and the melted field is a little short.
-    let pace: [f32; LANES] = std::array::from_fn(|l| 0.98 / rays[l].length());
+    let pace = each(|l| 0.98 / long[l]);
     let fine = near * 0.0004;
     for _ in 0..STEPS {
-        let mut p = [[0.0; LANES]; 3];
-        for l in 0..LANES {
-            p[0][l] = eye.x + rays[l].x * t[l];
-            p[1][l] = eye.y + rays[l].y * t[l];
-            p[2][l] = eye.z + rays[l].z * t[l];
-        }
-        d = field(cones, &p);
+        d = field(cones, &places(eye, rays, &t));
         for l in 0..LANES {
             t[l] += d[l] * pace[l];
         }
-        if d.iter().zip(&t).all(|(d, t)| *d < fine || *t > near + 2.5) {
+        if d.iter().zip(&t).all(|(d, t)| *d < fine || *t > far) {
             break;
         }
     }
-    let hit = std::array::from_fn(|l| d[l] < fine * 4.0 && t[l] < near + 2.5);
+    let hit = std::array::from_fn(|l| d[l] < fine * 4.0 && t[l] < far);
     (t, hit)
 }
 
-/// A cone as it falls in the frame: both ends, a width that covers it, and its nearest depth.
+/// A cone as it falls in the frame: both ends, a width that covers it, its nearest depth and its furthest.
 struct End {
     a: (f32, f32),
     b: (f32, f32),
     wide: f32,
     depth: f32,
+    far: f32,
 }
 
 impl End {
@@ -250,7 +290,7 @@ fn footprint(camera: &Camera, cones: &[Cone]) -> (Vec<End>, [usize; 4]) {
             let thick = most(cone.radii.0, cone.radii.1) + MELT * 0.3;
             let depth = least(ad, bd) - thick;
             let wide = thick * camera.focal / most(depth, 0.1) * 1.06;
-            let end = End { a: (ax, ay), b: (bx, by), wide, depth };
+            let end = End { a: (ax, ay), b: (bx, by), wide, depth, far: most(ad, bd) + thick };
             all[0] = least(all[0], least(ax, bx) - wide);
             all[1] = most(all[1], most(ax, bx) + wide);
             all[2] = least(all[2], least(ay, by) - wide);
@@ -264,13 +304,14 @@ fn footprint(camera: &Camera, cones: &[Cone]) -> (Vec<End>, [usize; 4]) {
 
 impl Person<'_> {
     /// Normals and colours of eight points, blended where cones melt together.
-    fn skin(&self, list: &[usize], cones: &[Ready], p: &[Vec3; LANES]) -> Skin {
+    #[inline(always)]
+    fn skin(&self, list: &[usize], cones: &[Ready], p: &Eights) -> Skin {
         let (mut n, mut tint) = ([[0.0_f32; LANES]; 3], [[0.0_f32; LANES]; 4]);
         let (mut nearest, mut own) = ([f32::MAX; LANES], [0_u32; LANES]);
         for (c, &index) in cones.iter().zip(list) {
-            let colour = colour(self.who, self.cones[index].cloth);
+            let colour = self.surfaces[index].colour;
             for l in 0..LANES {
-                let (x, y, z) = (p[l].x - c.a.x, p[l].y - c.a.y, p[l].z - c.a.z);
+                let (x, y, z) = (p[0][l] - c.a.x, p[1][l] - c.a.y, p[2][l] - c.a.z);
                 let u = clamp01((x * c.axis.x + y * c.axis.y + z * c.axis.z) * c.inverse);
                 let (x, y, z) = (x - c.axis.x * u, y - c.axis.y * u, z - c.axis.z * u);
                 let length = (x * x + y * y + z * z).sqrt();
@@ -290,31 +331,53 @@ impl Person<'_> {
                 nearest[l] = least(nearest[l], d);
             }
         }
+        let inverse = each(|l| {
+            let square = n[0][l] * n[0][l] + n[1][l] * n[1][l] + n[2][l] * n[2][l];
+            1.0 / most(square, 1e-24).sqrt()
+        });
         Skin {
-            normal: std::array::from_fn(|l| vec3(n[0][l], n[1][l], n[2][l]).unit()),
-            tint: std::array::from_fn(|l| vec3(tint[0][l], tint[1][l], tint[2][l]) * (1.0 / tint[3][l])),
+            normal: n.map(|axis| each(|l| axis[l] * inverse[l])),
+            tint: std::array::from_fn(|c| each(|l| tint[c][l] / tint[3][l])),
             own: own.map(|index| index as usize),
         }
     }
 
-    /// Light towards the eye from one of eight points of the skin.
-    fn shade(&self, skin: &Skin, l: usize, p: Vec3, look: Vec3, open: f32) -> Vec3 {
-        let cone = &self.cones[skin.own[l]];
-        let (normal, tone) = relief(cone, p, skin.normal[l]);
-        let tint = skin.tint[l] * tone;
-        self.lighting.lit(&Touch { cloth: cone.cloth, p, look, normal, tint, open })
+    /// Light towards the eye from eight points of the skin: red, green, blue.
+    #[inline(always)]
+    fn shade(&self, skin: &Skin, p: &Eights, look: &Eights, open: Eight) -> Eights {
+        let mut touch = Touch {
+            p: *p,
+            look: *look,
+            normal: skin.normal,
+            tint: skin.tint,
+            open,
+            skin: [0.0; LANES],
+            gloss: [0.0; LANES],
+        };
+        for l in 0..LANES {
+            let surface = &self.surfaces[skin.own[l]];
+            let [at, normal] = [p, &skin.normal].map(|v| vec3(v[0][l], v[1][l], v[2][l]));
+            let (normal, tone) = surface.drape.relief(at, normal);
+            (touch.skin[l], touch.gloss[l]) = (surface.skin, surface.gloss);
+            for (c, value) in [normal.x, normal.y, normal.z].into_iter().enumerate() {
+                touch.normal[c][l] = value;
+                touch.tint[c][l] *= tone;
+            }
+        }
+        self.lighting.lit(&touch)
     }
 }
 
 /// Share of the surroundings that each of eight points sees past the rest of the body.
-fn openness(cones: &[Ready], p: &[Vec3; LANES], normal: &[Vec3; LANES]) -> [f32; LANES] {
+#[inline(always)]
+fn openness(cones: &[Ready], p: &Eights, normal: &Eights) -> Eight {
     let mut open = [1.0_f32; LANES];
     for far in [0.05_f32, 0.14] {
-        let q: [Vec3; LANES] = std::array::from_fn(|l| p[l] + normal[l] * far);
+        let q: Eights = std::array::from_fn(|axis| each(|l| p[axis][l] + normal[axis][l] * far));
         let mut d = [far; LANES];
         for c in cones {
             for l in 0..LANES {
-                let (x, y, z) = (q[l].x - c.a.x, q[l].y - c.a.y, q[l].z - c.a.z);
+                let (x, y, z) = (q[0][l] - c.a.x, q[1][l] - c.a.y, q[2][l] - c.a.z);
                 let u = clamp01((x * c.axis.x + y * c.axis.y + z * c.axis.z) * c.inverse);
                 let (x, y, z) = (x - c.axis.x * u, y - c.axis.y * u, z - c.axis.z * u);
                 d[l] = least(d[l], (x * x + y * y + z * z).sqrt() - c.radius - c.grows * u);

@@ -12,13 +12,13 @@ use super::figure::Layer;
 use super::film;
 use super::haze::Haze;
 use super::light::{NIGHT_FILL, light};
-use super::math::{Vec3, clamp01, mix, most, smooth, vec3};
+use super::math::{Vec3, clamp01, least, mix, most, smooth, vec3};
 use super::plates::DemoPlate;
 use super::pole;
 use super::set::{GLOBE, MOON, Shed, moonshine, shed};
 use super::shadow::Shadow;
 use super::sight::{NOTHING, Sight};
-use super::surface::Scene;
+use super::surface::{Mirrored, Scene};
 use crate::media::image::{Image, RGBA};
 
 /// Share of a frame's time that the shutter is open: 180 degrees.
@@ -60,14 +60,14 @@ fn picture(plate: &DemoPlate, number: i64) -> Vec<Vec3> {
     let shadow = Shadow::of(shed, &people);
     let scene = Scene { shed, light: light(), shadow: &shadow, seconds };
     let sight = Sight::new(shed, &camera);
-    let mut picture = set(&scene, &sight, &camera);
-    globes(shed, &sight, &camera, &mut picture);
     let (radius, focus) = plate.soft;
+    let soft = |at: usize| {
+        if radius == 0 { 0.0 } else { smooth(0.10, 0.55, (1.0 - focus / sight.depth[at]).abs()) }
+    };
+    let mut picture = set(&scene, &sight, &camera, &soft);
+    globes(shed, &sight, &camera, &mut picture);
     if radius > 0 {
-        film::defocus(&mut picture, radius, |at| {
-            let depth = sight.depth[at];
-            smooth(0.10, 0.55, (1.0 - focus / depth).abs())
-        });
+        film::defocus(&mut picture, radius, soft);
     }
     let haze = Haze::new(shed, &camera, seconds, plate.steam);
     veil(&haze, &sight, &mut picture);
@@ -83,27 +83,73 @@ fn picture(plate: &DemoPlate, number: i64) -> Vec<Vec3> {
 /// Where within a pixel its four looks go, along edges.
 const LOOKS: [(f32, f32); 4] = [(0.375, 0.125), (0.875, 0.375), (0.125, 0.625), (0.625, 0.875)];
 
-/// The empty shed, edges smoothed.
-fn set(scene: &Scene, sight: &Sight, camera: &Camera) -> Vec<Vec3> {
+/// How far out of focus four pixels may be looked at as one: the lens's blur is wider than they are.
+const BLURRED: f32 = 0.7;
+/// The same for what four wet pixels mirror.
+const SOFT: f32 = 0.25;
+
+/// The empty shed, edges smoothed; `soft` says how far out of focus a pixel is, 0 to 1.
+fn set(scene: &Scene, sight: &Sight, camera: &Camera, soft: &impl Fn(usize) -> f32) -> Vec<Vec3> {
     let mut picture = vec![Vec3::default(); WIDTH * HEIGHT];
-    let angle = 1.0 / camera.focal;
     let mut around = Vec::with_capacity(9);
-    for y in 0..HEIGHT {
-        for x in 0..WIDTH {
+    let mut mirrored = Mirrored::NOTHING;
+    for y in (0..HEIGHT).step_by(2) {
+        for x in (0..WIDTH).step_by(2) {
             let at = y * WIDTH + x;
-            sight.edge(scene.shed, x, y, &mut around);
-            if around.is_empty() {
-                if sight.block[at] != NOTHING {
-                    let ray = camera.ray(x as f32 + 0.5, y as f32 + 0.5);
-                    picture[at] =
-                        scene.seen(sight.block[at] as usize, camera.eye, ray, sight.depth[at], angle);
-                }
+            let four = [at, at + 1, at + WIDTH, at + WIDTH + 1];
+            let is_blurred = four.iter().all(|&at| soft(at) > BLURRED);
+            if is_blurred && let Some(value) = as_one(scene, sight, camera, (x, y)) {
+                four.iter().for_each(|&at| picture[at] = value);
                 continue;
             }
-            picture[at] = along_edge(scene, camera, &around, (x, y));
+            let mut last = sight.block[at];
+            mirrored.forget();
+            mirrored.is_shared = four.iter().all(|&at| soft(at) > SOFT);
+            for (at, (x, y)) in four.into_iter().zip([(x, y), (x + 1, y), (x, y + 1), (x + 1, y + 1)]) {
+                if !is_blurred {
+                    sight.edge(scene.shed, x, y, &mut around);
+                }
+                picture[at] = if is_blurred || around.is_empty() {
+                    if sight.block[at] != last {
+                        last = sight.block[at];
+                        mirrored.forget();
+                    }
+                    let middle = (x as f32 + 0.5, y as f32 + 0.5);
+                    single(scene, camera, (sight.block[at], sight.depth[at]), middle, 1.0, &mut mirrored)
+                } else {
+                    along_edge(scene, camera, &around, (x, y))
+                };
+            }
         }
     }
     picture
+}
+
+/// One look at a block at a depth, through a point of the frame; a pixel counts as `wide` pixels.
+fn single(
+    scene: &Scene,
+    camera: &Camera,
+    (block, depth): (u32, f32),
+    (x, y): (f32, f32),
+    wide: f32,
+    mirrored: &mut Mirrored,
+) -> Vec3 {
+    if block == NOTHING {
+        return Vec3::default();
+    }
+    scene.seen(block as usize, (camera.eye, camera.ray(x, y)), depth, wide / camera.focal, mirrored)
+}
+
+/// Four pixels that show one surface, looked at once in their middle; none where they do not.
+fn as_one(scene: &Scene, sight: &Sight, camera: &Camera, (x, y): (usize, usize)) -> Option<Vec3> {
+    let at = y * WIDTH + x;
+    let four = [at, at + 1, at + WIDTH, at + WIDTH + 1].map(|at| (sight.block[at], sight.depth[at]));
+    let (low, high) = four.iter().fold((f32::MAX, 0.0), |(low, high), f| (least(low, f.1), most(high, f.1)));
+    let is_one = four.iter().all(|f| f.0 == four[0].0) && high < low * 1.03;
+    // Depth on a plane is even in its inverse.
+    let depth = 4.0 / four.iter().map(|f| 1.0 / f.1).sum::<f32>();
+    let middle = (x as f32 + 1.0, y as f32 + 1.0);
+    is_one.then(|| single(scene, camera, (four[0].0, depth), middle, 2.0, &mut { Mirrored::NOTHING }))
 }
 
 /// A pixel through which edges run. Looks that meet the same face of the same block are shaded once,
@@ -118,7 +164,7 @@ fn along_edge(scene: &Scene, camera: &Camera, around: &[u32], pixel: (usize, usi
         let face = scene.shed.blocks[block].face(camera.eye + ray * depth);
         let known = faces.iter().position(|&f| f == (block, face));
         let index = known.unwrap_or_else(|| {
-            seen[faces.len()] = scene.seen(block, camera.eye, ray, depth, 1.0 / camera.focal);
+            seen[faces.len()] = scene.seen(block, (camera.eye, ray), depth, 1.0 / camera.focal, &mut { Mirrored::NOTHING });
             faces.push((block, face));
             faces.len() - 1
         });

@@ -3,7 +3,7 @@
 //! Knows slabs and plain loops that become vector instructions. Does not know what blocks are made of.
 
 use super::math::{Vec3, least, most, vec3};
-use super::set::Block;
+use super::set::{Block, Stuff};
 
 /// Where a ray enters and leaves the space between two parallel planes, `half` either side of 0.
 #[inline(always)]
@@ -13,15 +13,15 @@ pub fn slab(from: f32, direction: f32, half: f32) -> (f32, f32) {
     (a - b, a + b)
 }
 
-/// Blocks asked together.
+/// Blocks, or pixels, asked together.
 pub const LANES: usize = 8;
 
-/// A number for each of eight blocks.
+/// A number for each of eight blocks or pixels.
 pub type Eight = [f32; LANES];
 
 /// Works out each of eight numbers; short steps of this kind become vector instructions.
 #[inline(always)]
-fn each(number: impl Fn(usize) -> f32) -> Eight {
+pub fn each(number: impl Fn(usize) -> f32) -> Eight {
     std::array::from_fn(number)
 }
 
@@ -76,15 +76,10 @@ impl Group {
         group
     }
 
-    /// Whether a ray comes near any of the blocks before `reach`.
-    #[inline(always)]
-    pub fn near(&self, eye: Vec3, ray: Vec3, reach: f32) -> bool {
+    /// The block around all of them, made of whatever they are.
+    pub fn around(&self, stuff: Stuff) -> Block {
         let (centre, half) = self.around;
-        let (x0, x1) = slab(eye.x - centre.x, ray.x, half.x);
-        let (y0, y1) = slab(eye.y - centre.y, ray.y, half.y);
-        let (z0, z1) = slab(eye.z - centre.z, ray.z, half.z);
-        let (enter, leave) = (most(x0, most(y0, z0)), least(x1, least(y1, z1)));
-        enter < leave && leave > 0.0 && enter < reach
+        Block { centre, half, turn: (1.0, 0.0), stuff, shades: false }
     }
 
     /// Where a ray enters and leaves each block.
@@ -127,6 +122,8 @@ mod tests {
             assert!((leave[l] - alone.1).abs() <= 1e-4 * (1.0 + alone.1.abs()), "{l}");
         }
         assert!(enter[LANES - 1] >= leave[LANES - 1], "a lane without a block is never met");
-        assert!(!group.near(vec3(0.0, 40.0, 0.0), vec3(0.0, 1.0, 0.0), 1e6));
+        let around = group.around(Stuff::Timber);
+        let (enter, leave) = around.span(vec3(0.0, 40.0, 0.0), vec3(0.0, 1.0, 0.0));
+        assert!(enter >= leave || leave < 0.0);
     }
 }

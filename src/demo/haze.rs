@@ -6,6 +6,7 @@ use super::camera::{Camera, HEIGHT, WIDTH};
 use super::math::{Vec3, exp_minus, least, most, vec3};
 use super::noise::clouds;
 use super::set::{MOON, Shed, moonshine};
+use crate::base::level::kernel;
 
 /// Pixels a cell, cells across, cells down, and steps in depth.
 const CELL: usize = 12;
@@ -36,12 +37,18 @@ impl Haze {
                 let ray = camera.ray((i * CELL) as f32, (j * CELL) as f32);
                 let long = ray.length();
                 let (mut light, mut through, mut before) = (Vec3::default(), 1.0_f32, 0.0_f32);
+                let depths: [f32; STEPS] = std::array::from_fn(|step| depth_of(step as f32));
+                let middles: [f32; STEPS] =
+                    std::array::from_fn(|step| (depths[step] + depths[step.saturating_sub(1)]) * 0.5);
+                let mut lit = [[0.0; STEPS]; 3];
+                glow(shed.level, shed, camera.eye, ray, &middles, &mut lit);
                 for step in 0..STEPS {
-                    let depth = depth_of(step as f32);
-                    let p = camera.eye + ray * ((depth + before) * 0.5);
+                    let depth = depths[step];
+                    let p = camera.eye + ray * middles[step];
                     let dense = density(p, seconds) * thick;
                     let share = 1.0 - exp_minus(dense * (depth - before) * long);
-                    light = light + glow(shed, p) * (share * through);
+                    let glow = vec3(lit[0][step], lit[1][step], lit[2][step]) + shine(p);
+                    light = light + glow * (share * through);
                     through *= 1.0 - share;
                     before = depth;
                     cells.push([light.x, light.y, light.z, through]);
@@ -86,17 +93,27 @@ fn density(p: Vec3, seconds: f32) -> f32 {
     0.0085 * wisps * (0.75 + 1.1 * low * (0.5 + 1.0 / (1.0 + brine)))
 }
 
-/// Light that the air at a point sends on, for full density.
-fn glow(shed: &Shed, p: Vec3) -> Vec3 {
-    let mut sum = vec3(0.008, 0.012, 0.020);
-    for lamp in &shed.lamps {
-        let d = lamp.at - p;
-        let square = d.dot(d);
-        sum = sum + lamp.strength * (0.055 / (square + 0.12));
+kernel! {
+    /// Light of the lamps that the air sends on, for full density, at some depths along a ray.
+    fn glow(shed: &Shed, eye: Vec3, ray: Vec3, depths: &[f32; STEPS], lit: &mut [[f32; STEPS]; 3]) {
+        for lamp in &shed.lamps {
+            let from = lamp.at - eye;
+            let [red, green, blue] = lit;
+            for step in 0..STEPS {
+                let t = depths[step];
+                let (x, y, z) = (from.x - ray.x * t, from.y - ray.y * t, from.z - ray.z * t);
+                let k = 0.055 / (x * x + y * y + z * z + 0.12);
+                red[step] += lamp.strength.x * k;
+                green[step] += lamp.strength.y * k;
+                blue[step] += lamp.strength.z * k;
+            }
+        }
     }
-    let shine = moonshine(p);
-    if shine > 0.0 && p.y > -0.2 {
-        sum = sum + MOON.1 * (0.62 * shine);
-    }
-    sum
+}
+
+/// The same of the night's sky and the moon, at a point.
+fn shine(p: Vec3) -> Vec3 {
+    let night = vec3(0.008, 0.012, 0.020);
+    let shine = if p.y > -0.2 { moonshine(p) } else { 0.0 };
+    night + MOON.1 * (0.62 * shine)
 }

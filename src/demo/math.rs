@@ -110,7 +110,8 @@ pub fn mix(a: f32, b: f32, u: f32) -> f32 {
 /// 0 below `a`, 1 above `b`, and a smooth 3u² − 2u³ between.
 #[inline(always)]
 pub fn smooth(a: f32, b: f32, x: f32) -> f32 {
-    let u = clamp01((x - a) / (b - a));
+    // Of limits that the compiler knows it works the inverse out beforehand.
+    let u = clamp01((x - a) * (1.0 / (b - a)));
     u * u * (3.0 - 2.0 * u)
 }
 

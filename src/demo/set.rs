@@ -7,6 +7,7 @@ use std::sync::OnceLock;
 use super::groups::{Group, LANES, slab};
 use super::math::{Vec3, floor, least, most, smooth, vec3};
 use super::timber::{contents, heap_height};
+use crate::base::level::{Level, kernel};
 
 /// What a block is made of.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -144,14 +145,103 @@ const PER_METRE: f32 = 8.0;
 /// Columns (x from -7 to 7) and rows (z from -6 to 36) of the height field.
 const FIELD: (usize, usize) = (113, 337);
 
+/// No salt lies higher, in metres.
+const TOP: f32 = 2.2;
+
 /// Everything that stands in the shed.
 pub struct Shed {
     /// The blocks.
     pub blocks: Vec<Block>,
     /// The lamps.
     pub lamps: Vec<Lamp>,
+    /// The vector instructions that rays are followed with.
+    pub level: Level,
     heights: Vec<f32>,
-    groups: Vec<Group>,
+    groups: Vec<(Group, Vec<usize>)>,
+    /// What lies around the groups, eight groups together.
+    tops: Vec<Group>,
+}
+
+/// A block longer than this along the shed, in metres, says little by where its middle lies.
+const LONG: f32 = 6.0;
+
+/// Blocks in eights that lie close together, in the order in which a ray down the shed meets them; heaps last, as
+/// walking a ray over salt costs most and what stands before it spares the walk.
+fn grouped(blocks: &[Block]) -> Vec<(Group, Vec<usize>)> {
+    let kind = |index: usize| {
+        let block = &blocks[index];
+        if block.stuff == Stuff::Salt { 2_u8 } else { u8::from(block.half.z * 2.0 <= LONG) }
+    };
+    let mut order: Vec<usize> = (0..blocks.len()).collect();
+    order.sort_by(|&a, &b| kind(a).cmp(&kind(b)).then(blocks[a].centre.z.total_cmp(&blocks[b].centre.z)));
+    let alike = order.chunk_by(|&a, &b| kind(a) == kind(b));
+    let eights = alike.flat_map(|run| run.chunks(LANES));
+    eights
+        .map(|run| {
+            let own: Vec<Block> = run.iter().map(|&index| blocks[index]).collect();
+            (Group::of(&own), run.to_vec())
+        })
+        .collect()
+}
+
+kernel! {
+    /// The first block that a ray meets, and how far: into `best`, when nearer than what stands there.
+    fn nearest(shed: &Shed, eye: Vec3, ray: Vec3, best: &mut (f32, usize)) {
+        for (top, groups) in shed.tops.iter().zip(shed.groups.chunks(LANES)) {
+            let (first, last) = top.span(eye, ray);
+            for (g, (group, members)) in groups.iter().enumerate() {
+                if first[g] >= last[g] || last[g] <= 0.0 || first[g] >= best.0 {
+                    continue;
+                }
+                let (enter, leave) = group.span(eye, ray);
+                for (l, &index) in members.iter().enumerate() {
+                    if enter[l] < leave[l] && enter[l] < best.0 && leave[l] > 0.0 {
+                        let t = if shed.blocks[index].stuff == Stuff::Salt {
+                            shed.heap(index, most(enter[l], 0.0), leave[l], eye, ray).unwrap_or(f32::MAX)
+                        } else {
+                            enter[l]
+                        };
+                        if t > 0.0 && t < best.0 {
+                            *best = (t, index);
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+kernel! {
+    /// Whether anything that throws shadows stands between a point and `reach` along a ray.
+    fn shade(shed: &Shed, from: Vec3, ray: Vec3, reach: f32, found: &mut bool) {
+        for (top, groups) in shed.tops.iter().zip(shed.groups.chunks(LANES)) {
+            let (first, last) = top.span(from, ray);
+            for (g, (group, members)) in groups.iter().enumerate() {
+                if first[g] >= last[g] || last[g] <= 0.0 || first[g] >= reach {
+                    continue;
+                }
+                let (enter, leave) = group.span(from, ray);
+                let meets = |(l, &index): (usize, &usize)| {
+                    if enter[l] >= leave[l] || leave[l] <= 1e-3 || enter[l] >= reach {
+                        return false;
+                    }
+                    let block = &shed.blocks[index];
+                    let (enter, leave) = (enter[l], leave[l]);
+                    let heap = || shed.heap(index, most(enter, 0.0), leave, from, ray);
+                    block.shades
+                        && if block.stuff == Stuff::Salt {
+                            heap().is_some_and(|t| t > 1e-3 && t < reach)
+                        } else {
+                            enter > 1e-3
+                        }
+                };
+                *found |= members.iter().enumerate().any(meets);
+                if *found {
+                    return;
+                }
+            }
+        }
+    }
 }
 
 impl Shed {
@@ -245,53 +335,46 @@ impl Shed {
         None
     }
 
+    /// From what distance on the rays around a ray may meet salt: `spread` is how far they stray from it for each unit
+    /// of its distance. [`f32::MAX`] when none can before `far`.
+    pub fn approach(&self, eye: Vec3, ray: Vec3, spread: f32, far: f32) -> f32 {
+        // Height above the salt at a stray ray differs from that at the ray by the way there and the salt's slope.
+        let lost = spread * 1.5;
+        let safe = 1.0 / (most(-ray.y, 0.0) + 1.1 * (ray.x * ray.x + ray.z * ray.z).sqrt() + lost);
+        let mut t = 0.0;
+        for _ in 0..90 {
+            let p = eye + ray * t;
+            if t > far || (p.y > TOP + spread * t && ray.y >= spread) {
+                return f32::MAX;
+            }
+            let above = p.y - self.salt(p.x, p.z) - lost * t;
+            if above < 0.02 {
+                break;
+            }
+            t += above * safe;
+        }
+        t
+    }
+
     /// The first block that a ray meets.
     pub fn first(&self, eye: Vec3, ray: Vec3) -> Option<Hit> {
-        let (mut best, mut block) = (f32::MAX, usize::MAX);
-        for (g, group) in self.groups.iter().enumerate() {
-            if !group.near(eye, ray, best) {
-                continue;
-            }
-            let (enter, leave) = group.span(eye, ray);
-            for l in 0..LANES {
-                if enter[l] < leave[l] && enter[l] < best && leave[l] > 0.0 {
-                    let index = g * LANES + l;
-                    let t = if self.blocks[index].stuff == Stuff::Salt {
-                        self.heap(index, most(enter[l], 0.0), leave[l], eye, ray).unwrap_or(f32::MAX)
-                    } else {
-                        enter[l]
-                    };
-                    if t > 0.0 && t < best {
-                        (best, block) = (t, index);
-                    }
-                }
-            }
-        }
-        (block != usize::MAX).then(|| Hit { t: best, block, face: self.blocks[block].face(eye + ray * best) })
+        self.first_guessed(eye, ray, usize::MAX)
+    }
+
+    /// The same, asked of a likely block first, which spares asking most others; any number will do.
+    pub fn first_guessed(&self, eye: Vec3, ray: Vec3, guess: usize) -> Option<Hit> {
+        let guessed = if guess < self.blocks.len() { self.meet(guess, eye, ray) } else { None };
+        let mut best = guessed.map_or((f32::MAX, usize::MAX), |t| (t, guess));
+        nearest(self.level, self, eye, ray, &mut best);
+        let (t, block) = best;
+        (block != usize::MAX).then(|| Hit { t, block, face: self.blocks[block].face(eye + ray * t) })
     }
 
     /// Whether anything that throws shadows stands between a point and `reach` along a ray.
     pub fn shaded(&self, from: Vec3, ray: Vec3, reach: f32) -> bool {
-        self.groups.iter().enumerate().any(|(g, group)| {
-            if !group.near(from, ray, reach) {
-                return false;
-            }
-            let (enter, leave) = group.span(from, ray);
-            (0..LANES).any(|l| {
-                if enter[l] >= leave[l] || leave[l] <= 1e-3 || enter[l] >= reach {
-                    return false;
-                }
-                let index = g * LANES + l;
-                let block = &self.blocks[index];
-                block.shades
-                    && if block.stuff == Stuff::Salt {
-                        self.heap(index, most(enter[l], 0.0), leave[l], from, ray)
-                            .is_some_and(|t| t > 1e-3 && t < reach)
-                    } else {
-                        enter[l] > 1e-3
-                    }
-            })
-        })
+        let mut found = false;
+        shade(self.level, self, from, ray, reach, &mut found);
+        found
     }
 }
 
@@ -306,8 +389,10 @@ pub fn shed() -> &'static Shed {
                 heap_height(x, z)
             })
             .collect();
-        let groups = blocks.chunks(LANES).map(Group::of).collect();
-        Shed { blocks, lamps, heights, groups }
+        let groups = grouped(&blocks);
+        let around: Vec<Block> = groups.iter().map(|(group, _)| group.around(Stuff::Timber)).collect();
+        let tops = around.chunks(LANES).map(Group::of).collect();
+        Shed { blocks, lamps, level: Level::best(), heights, groups, tops }
     })
 }
 

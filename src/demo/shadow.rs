@@ -7,6 +7,7 @@ use super::body::Cone;
 use super::light::NIGHT_FILL;
 use super::math::{Vec3, clamp01, least, most, vec3};
 use super::set::{MOON, Shed, moonshine};
+use crate::base::level::kernel;
 
 /// Cells a side, and a cell's side in metres.
 const SIDE: usize = 88;
@@ -62,15 +63,46 @@ impl Shadow {
         lights.truncate(4);
         let mut shadow = Shadow { corner, left: vec![0.0; SIDE * SIDE], cover: vec![1.0; SIDE * SIDE] };
         for row in 0..SIDE {
-            shadow.fill(row, &all, &lights);
+            fill(shed.level, &mut shadow, row, &all, &lights);
         }
         shadow
     }
 
+    /// Cell coordinates of a point, and how near the square's rim it lies (0 at the rim).
+    fn cell(&self, p: Vec3) -> Option<(usize, f32, f32, f32)> {
+        let (u, v) = ((p.x - self.corner.0) / CELL - 0.5, (p.z - self.corner.1) / CELL - 0.5);
+        let top = (SIDE - 1) as f32;
+        if self.left.is_empty() || u <= 0.0 || v <= 0.0 || u >= top || v >= top {
+            return None;
+        }
+        let (i, j) = (u as usize, v as usize);
+        let rim = least(least(u, top - u), least(v, top - v)) / 10.0;
+        Some((j * SIDE + i, u - i as f32, v - j as f32, clamp01(rim)))
+    }
+
+    fn look(&self, field: &[f32], p: Vec3) -> f32 {
+        let Some((at, fu, fv, rim)) = self.cell(p) else { return 1.0 };
+        let near = field[at] + (field[at + 1] - field[at]) * fu;
+        let far = field[at + SIDE] + (field[at + SIDE + 1] - field[at + SIDE]) * fu;
+        1.0 + (near + (far - near) * fv - 1.0) * rim
+    }
+
+    /// Share of light left at a point on or near the floor.
+    pub fn left(&self, p: Vec3) -> f32 {
+        self.look(&self.left, p)
+    }
+
+    /// Share of mirrored light left there.
+    pub fn mirror(&self, p: Vec3) -> f32 {
+        self.look(&self.cover, p)
+    }
+}
+
+kernel! {
     /// Works out one row of cells; each ball runs along the whole row in a loop without branches.
-    fn fill(&mut self, row: usize, balls: &[(Vec3, f32)], lights: &[(f32, Vec3)]) {
-        let z = self.corner.1 + (row as f32 + 0.5) * CELL;
-        let x0 = self.corner.0 + 0.5 * CELL;
+    fn fill(shadow: &mut Shadow, row: usize, balls: &[(Vec3, f32)], lights: &[(f32, Vec3)]) {
+        let z = shadow.corner.1 + (row as f32 + 0.5) * CELL;
+        let x0 = shadow.corner.0 + 0.5 * CELL;
         let mut close = [1.0_f32; SIDE];
         for &(at, radius) in balls {
             if at.y > 0.9 {
@@ -109,43 +141,15 @@ impl Shadow {
             // What the four nearest lamps do not give: other lamps and bounced light.
             let rest = NIGHT_FILL.y + 0.09 * all[x] + 0.02;
             let total = all[x] + moon + rest;
-            self.left[row * SIDE + x] =
+            shadow.left[row * SIDE + x] =
                 (lit[x] + moon * moonlit[x] + rest * close[x]) * close[x].sqrt() / total;
-            self.cover[row * SIDE + x] = close[x];
+            shadow.cover[row * SIDE + x] = close[x];
         }
-    }
-
-    /// Cell coordinates of a point, and how near the square's rim it lies (0 at the rim).
-    fn cell(&self, p: Vec3) -> Option<(usize, f32, f32, f32)> {
-        let (u, v) = ((p.x - self.corner.0) / CELL - 0.5, (p.z - self.corner.1) / CELL - 0.5);
-        let top = (SIDE - 1) as f32;
-        if self.left.is_empty() || u <= 0.0 || v <= 0.0 || u >= top || v >= top {
-            return None;
-        }
-        let (i, j) = (u as usize, v as usize);
-        let rim = least(least(u, top - u), least(v, top - v)) / 10.0;
-        Some((j * SIDE + i, u - i as f32, v - j as f32, clamp01(rim)))
-    }
-
-    fn look(&self, field: &[f32], p: Vec3) -> f32 {
-        let Some((at, fu, fv, rim)) = self.cell(p) else { return 1.0 };
-        let near = field[at] + (field[at + 1] - field[at]) * fu;
-        let far = field[at + SIDE] + (field[at + SIDE + 1] - field[at + SIDE]) * fu;
-        1.0 + (near + (far - near) * fv - 1.0) * rim
-    }
-
-    /// Share of light left at a point on or near the floor.
-    pub fn left(&self, p: Vec3) -> f32 {
-        self.look(&self.left, p)
-    }
-
-    /// Share of mirrored light left there.
-    pub fn mirror(&self, p: Vec3) -> f32 {
-        self.look(&self.cover, p)
     }
 }
 
 /// Darkens a row of cells by one ball before one light.
+#[inline(always)]
 fn cast(seen: &mut [f32; SIDE], x0: f32, z: f32, lamp: Vec3, at: Vec3, radius: f32) {
     for (x, seen) in seen.iter_mut().enumerate() {
         let (px, pz) = (x0 + x as f32 * CELL, z);

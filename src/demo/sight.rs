@@ -3,9 +3,10 @@
 //! Knows blocks drawn one after the other into a depth buffer. Does not know colours.
 
 use super::camera::{Camera, HEIGHT, WIDTH};
-use super::groups::TINY;
+use super::groups::slab;
 use super::math::{Vec3, least, most, vec3};
 use super::set::{Block, Shed, Stuff};
+use crate::base::level::kernel;
 
 /// No block: never happens inside the closed shed, but a ray may slip between two edges.
 pub const NOTHING: u32 = u32::MAX;
@@ -16,10 +17,11 @@ pub struct Sight {
     pub depth: Vec<f32>,
     /// Blocks by number.
     pub block: Vec<u32>,
-    /// Where the rays of a row enter and leave the block at hand.
-    enter: Vec<f32>,
-    leave: Vec<f32>,
 }
+
+/// Side of the tiles whose rays approach the salt together, in pixels.
+const TILE: usize = 8;
+const TILES: usize = WIDTH / TILE;
 
 /// Where a block's twelve edges fall in the frame.
 struct Outline {
@@ -80,12 +82,35 @@ impl Outline {
     }
 }
 
+/// The rays of a row in a block's own axes: where they start, the first one's direction, and what each next adds.
+struct Row {
+    from: Vec3,
+    first: Vec3,
+    step: Vec3,
+}
+
+kernel! {
+    /// One row of one block, three slabs a pixel, in a loop without branches that becomes vector instructions.
+    fn cross(rays: &Row, half: Vec3, index: u32, depth: &mut [f32], owner: &mut [u32]) {
+        let Row { from, first, step } = *rays;
+        for (i, (depth, owner)) in depth.iter_mut().zip(owner).enumerate() {
+            let i = i as i32 as f32;
+            let x = slab(from.x, first.x + step.x * i, half.x);
+            let y = slab(from.y, first.y + step.y * i, half.y);
+            let z = slab(from.z, first.z + step.z * i, half.z);
+            let (enter, leave) = (most(x.0, most(y.0, z.0)), least(x.1, least(y.1, z.1)));
+            let nearer = (enter < leave) & (enter > 0.05) & (enter < *depth);
+            *depth = if nearer { enter } else { *depth };
+            *owner = if nearer { index } else { *owner };
+        }
+    }
+}
+
 impl Sight {
     /// Draws every block.
     pub fn new(shed: &Shed, camera: &Camera) -> Self {
-        let (all, row) = (WIDTH * HEIGHT, vec![0.0; WIDTH]);
-        let mut sight =
-            Sight { depth: vec![1e6; all], block: vec![NOTHING; all], enter: row.clone(), leave: row };
+        let all = WIDTH * HEIGHT;
+        let mut sight = Sight { depth: vec![1e6; all], block: vec![NOTHING; all] };
         // Heaps come last and from the nearest on: walking a ray over salt costs most, and what
         // already stands before it spares the walk.
         let mut order: Vec<usize> = (0..shed.blocks.len()).collect();
@@ -97,12 +122,18 @@ impl Sight {
             };
             rank(a).partial_cmp(&rank(b)).unwrap_or(std::cmp::Ordering::Equal)
         });
+        let mut approach = vec![];
         for index in order {
             let Some(outline) = Outline::of(camera, &shed.blocks[index]) else { continue };
+            let is_salt = shed.blocks[index].stuff == Stuff::Salt;
+            if is_salt && approach.is_empty() {
+                approach = sight.approach(shed, camera);
+            }
             for y in outline.rows.0..outline.rows.1 {
                 let columns = outline.columns(y);
-                if shed.blocks[index].stuff == Stuff::Salt {
-                    sight.salt_row(shed, camera, index, y, columns);
+                if is_salt {
+                    let near = &approach[y / TILE * TILES..][..TILES];
+                    sight.salt_row(shed, camera, index, (y, columns), near);
                 } else {
                     sight.row(shed, camera, index, y, columns);
                 }
@@ -111,35 +142,32 @@ impl Sight {
         sight
     }
 
-    /// One row of one block: slab by slab along the whole row, in loops without branches that
-    /// become vector instructions.
+    /// How far the rays of each tile may go before they come near salt at all.
+    fn approach(&self, shed: &Shed, camera: &Camera) -> Vec<f32> {
+        let half = TILE as f32 * 0.5;
+        let spread = half * std::f32::consts::SQRT_2 / camera.focal;
+        let tiles = TILES * HEIGHT.div_ceil(TILE);
+        let near = (0..tiles).map(|tile| {
+            let (x, y) = (tile % TILES * TILE, tile / TILES * TILE);
+            let rows = y..(y + TILE).min(HEIGHT);
+            let far = rows.flat_map(|y| &self.depth[y * WIDTH + x..][..TILE]).fold(0.0, |a, &b| most(a, b));
+            shed.approach(camera.eye, camera.ray(x as f32 + half, y as f32 + half), spread, far)
+        });
+        near.collect()
+    }
+
+    /// One row of one block.
     fn row(&mut self, shed: &Shed, camera: &Camera, index: usize, y: usize, columns: std::ops::Range<usize>) {
         let block = &shed.blocks[index];
         let (left, count) = (columns.start, columns.len());
-        let first = block.inward(camera.ray(left as f32 + 0.5, y as f32 + 0.5));
-        let step = block.inward(camera.right * (1.0 / camera.focal));
-        let o = block.inward(camera.eye - block.centre);
-        let half = block.half;
-        let (enter, leave) = (&mut self.enter[..count], &mut self.leave[..count]);
-        enter.fill(f32::MIN);
-        leave.fill(f32::MAX);
-        for (o, first, step, half) in
-            [(o.x, first.x, step.x, half.x), (o.y, first.y, step.y, half.y), (o.z, first.z, step.z, half.z)]
-        {
-            for (i, (enter, leave)) in enter.iter_mut().zip(leave.iter_mut()).enumerate() {
-                let k = 1.0 / (first + step * i as f32 + TINY);
-                let (a, b) = (-o * k, half * k.abs());
-                *enter = most(*enter, a - b);
-                *leave = least(*leave, a + b);
-            }
-        }
+        let rays = Row {
+            from: block.inward(camera.eye - block.centre),
+            first: block.inward(camera.ray(left as f32 + 0.5, y as f32 + 0.5)),
+            step: block.inward(camera.right * (1.0 / camera.focal)),
+        };
         let depth = &mut self.depth[y * WIDTH + left..][..count];
         let owner = &mut self.block[y * WIDTH + left..][..count];
-        for (((depth, owner), &enter), &leave) in depth.iter_mut().zip(owner).zip(&*enter).zip(&*leave) {
-            let nearer = (enter < leave) & (enter > 0.05) & (enter < *depth);
-            *depth = if nearer { enter } else { *depth };
-            *owner = if nearer { index as u32 } else { *owner };
-        }
+        cross(shed.level, &rays, block.half, index as u32, depth, owner);
     }
 
     /// One row of a heap.
@@ -148,18 +176,21 @@ impl Sight {
         shed: &Shed,
         camera: &Camera,
         index: usize,
-        y: usize,
-        columns: std::ops::Range<usize>,
+        (y, columns): (usize, std::ops::Range<usize>),
+        approach: &[f32],
     ) {
         for x in columns {
-            let at = y * WIDTH + x;
+            let (at, near) = (y * WIDTH + x, approach[x / TILE]);
+            if near >= self.depth[at] {
+                continue;
+            }
             let ray = camera.ray(x as f32 + 0.5, y as f32 + 0.5);
             let (enter, leave) = shed.blocks[index].span(camera.eye, ray);
             if enter < leave
                 && enter < self.depth[at]
-                && leave > 0.0
+                && leave > near
                 && let Some(t) =
-                    shed.heap(index, most(enter, 0.0), least(leave, self.depth[at]), camera.eye, ray)
+                    shed.heap(index, most(enter, near), least(leave, self.depth[at]), camera.eye, ray)
                 && t < self.depth[at]
             {
                 self.depth[at] = t;
@@ -173,6 +204,16 @@ impl Sight {
         found.clear();
         let at = y * WIDTH + x;
         let (own, depth) = (self.block[at], self.depth[at]);
+        if self.is_inner(x, y) {
+            // Two faces of one block meet in an edge too, where the depth bends.
+            let bent = |step: usize| {
+                (self.depth[at - step] + self.depth[at + step] - 2.0 * depth).abs() > 0.004 * depth
+            };
+            if shed.blocks.get(own as usize).is_some_and(small) && [1, WIDTH - 1, WIDTH, WIDTH + 1].map(bent) != [false; 4] {
+                found.push(own);
+            }
+            return;
+        }
         let mut split = false;
         for dy in [-1_isize, 0, 1] {
             for dx in [-1_isize, 0, 1] {
@@ -182,15 +223,7 @@ impl Sight {
                 }
                 let near = ny * WIDTH + nx;
                 let other = self.block[near];
-                // Two faces of one block meet in an edge too, where the depth bends.
-                let bent = || {
-                    let (bx, by) = (x.wrapping_add_signed(-dx), y.wrapping_add_signed(-dy));
-                    bx < WIDTH
-                        && by < HEIGHT
-                        && (self.depth[near] + self.depth[by * WIDTH + bx] - 2.0 * depth).abs()
-                            > 0.004 * depth
-                };
-                split |= other != own || (shed.blocks.get(own as usize).is_some_and(small) && bent());
+                split |= other != own;
                 if other != NOTHING && !found.contains(&other) {
                     found.push(other);
                 }
@@ -199,6 +232,16 @@ impl Sight {
         if !split {
             found.clear();
         }
+    }
+
+    /// Whether a pixel and all eight around it show the same block.
+    fn is_inner(&self, x: usize, y: usize) -> bool {
+        if x == 0 || y == 0 || x + 1 == WIDTH || y + 1 == HEIGHT {
+            return false;
+        }
+        let (at, own) = (y * WIDTH + x, self.block[y * WIDTH + x]);
+        let three = |at: usize| self.block[at - 1..at + 2].iter().all(|&other| other == own);
+        three(at) && three(at - WIDTH) && three(at + WIDTH)
     }
 
     /// The nearest of some blocks along a ray: its number and depth.

@@ -34,9 +34,37 @@ struct Spot {
     received: Vec3,
 }
 
+/// What the last wet spot mirrored of the shed itself, for its neighbours.
+#[derive(Clone, Copy, Debug)]
+pub struct Mirrored {
+    /// Whether neighbours out of focus may take it as it is; others only ask that block first.
+    pub is_shared: bool,
+    /// How far away it was, and its light.
+    shown: Option<(f32, Vec3)>,
+    block: usize,
+}
+
+impl Mirrored {
+    /// Nothing mirrored yet.
+    pub const NOTHING: Mirrored = Mirrored { is_shared: false, shown: None, block: usize::MAX };
+
+    /// Forgets the light, and keeps the block as a guess.
+    pub fn forget(&mut self) {
+        self.shown = None;
+    }
+}
+
 impl Scene<'_> {
-    /// Light towards the eye from block `index` at `eye + ray * t`; a pixel is `angle` wide.
-    pub fn seen(&self, index: usize, eye: Vec3, ray: Vec3, t: f32, angle: f32) -> Vec3 {
+    /// Light towards the eye from block `index` at `eye + ray * t`; a pixel is `angle` wide. `mirrored` is what a spot
+    /// beside it mirrored.
+    pub fn seen(
+        &self,
+        index: usize,
+        (eye, ray): (Vec3, Vec3),
+        t: f32,
+        angle: f32,
+        mirrored: &mut Mirrored,
+    ) -> Vec3 {
         let block = &self.shed.blocks[index];
         let p = eye + ray * t;
         let face = if block.stuff == Stuff::Salt { 3 } else { block.face(p) };
@@ -50,8 +78,8 @@ impl Scene<'_> {
         }
         let spot = Spot { p, look, step, received };
         match block.stuff {
-            Stuff::Floor => self.floor(&spot),
-            Stuff::Brine => self.brine(&spot),
+            Stuff::Floor => self.floor(&spot, mirrored),
+            Stuff::Brine => self.brine(&spot, mirrored),
             Stuff::Salt => salt(&spot),
             Stuff::Wall => wall(&spot, face),
             Stuff::Roof => roof(&spot, block),
@@ -63,7 +91,7 @@ impl Scene<'_> {
     }
 
     /// Flagstones, salt trodden into them, and puddles in which lamps shine.
-    fn floor(&self, spot: &Spot) -> Vec3 {
+    fn floor(&self, spot: &Spot, mirrored: &mut Mirrored) -> Vec3 {
         let Spot { p, step, .. } = *spot;
         let row = floor(p.z / 0.62);
         let shift = 0.5 * (row & 1) as f32 + 0.2 * chance(row, 3, 9);
@@ -102,14 +130,14 @@ impl Scene<'_> {
         let mirror = self.mirrored(
             p,
             spot.look - up * (2.0 * spot.look.dot(up)),
-            mix(0.35, 0.045, wet),
-            smooth(0.2, 0.6, wet),
+            (mix(0.35, 0.045, wet), smooth(0.2, 0.6, wet)),
+            mirrored,
         );
         body + mirror * (shine * damp * (1.0 - 0.8 * crust) * self.shadow.mirror(p))
     }
 
     /// Still brine, barely stirred.
-    fn brine(&self, spot: &Spot) -> Vec3 {
+    fn brine(&self, spot: &Spot, mirrored: &mut Mirrored) -> Vec3 {
         let Spot { p, step, .. } = *spot;
         let drift = self.seconds * 0.02;
         let wave = |u: f32, v: f32, k: f32| clouds().at(p.x * k + u, p.z * k * 0.6 + v, step * k) - 0.5;
@@ -126,27 +154,43 @@ impl Scene<'_> {
         let depth = spot.received.times(vec3(0.020, 0.034, 0.032)) * MATT;
         let floating = spot.received.times(vec3(0.36, 0.35, 0.32)) * MATT;
         let rough = mix(0.05, 0.02, calm);
-        let mirror = self.mirrored(p, spot.look - up * (2.0 * spot.look.dot(up)), rough, 1.0);
+        let mirror = self.mirrored(p, spot.look - up * (2.0 * spot.look.dot(up)), (rough, 1.0), mirrored);
         (depth + mirror * shine).to(floating, scum * 0.55)
     }
 
+    /// How far away what a ray from a wet spot meets of the shed is, and its light.
+    fn meets(&self, from: Vec3, ray: Vec3, mirrored: &mut Mirrored) -> (f32, Vec3) {
+        let hit = self.shed.first_guessed(from + vec3(0.0, 0.004, 0.0), ray, mirrored.block);
+        let Some(hit) = hit else { return (1e6, vec3(0.004, 0.006, 0.010)) };
+        let p = from + ray * hit.t;
+        let stuff = self.shed.blocks[hit.block].stuff;
+        let shown = match stuff {
+            Stuff::Night => night(p),
+            Stuff::Roof => roof_glow(p),
+            _ => self.light.at(self.shed, hit.block, hit.face, p).times(reflectance(stuff)) * MATT,
+        };
+        (mirrored.shown, mirrored.block) = (Some((hit.t, shown)), hit.block);
+        (hit.t, shown)
+    }
+
     /// What a shiny spot shows: the lamps, widened by roughness, and as far as it is `clear` (0 to 1) the shed itself.
-    fn mirrored(&self, from: Vec3, ray: Vec3, rough: f32, clear: f32) -> Vec3 {
+    fn mirrored(
+        &self,
+        from: Vec3,
+        ray: Vec3,
+        (rough, clear): (f32, f32),
+        mirrored: &mut Mirrored,
+    ) -> Vec3 {
         let ray = if ray.y < 0.02 { vec3(ray.x, 0.02, ray.z).unit() } else { ray.unit() };
         let mut sum = vec3(0.004, 0.006, 0.010);
         let mut reach = 1e6;
-        if clear > 0.0
-            && let Some(hit) = self.shed.first(from + vec3(0.0, 0.004, 0.0), ray)
-        {
-            let p = from + ray * hit.t;
-            reach = hit.t;
-            let stuff = self.shed.blocks[hit.block].stuff;
-            let shown = match stuff {
-                Stuff::Night => night(p),
-                Stuff::Roof => roof_glow(p),
-                _ => self.light.at(self.shed, hit.block, hit.face, p).times(reflectance(stuff)) * MATT,
+        if clear > 0.0 {
+            let shown = match mirrored.shown {
+                Some(shown) if mirrored.is_shared => shown,
+                _ => self.meets(from, ray, mirrored),
             };
-            sum = sum.to(shown, clear);
+            reach = shown.0;
+            sum = sum.to(shown.1, clear);
         }
         for lamp in &self.shed.lamps {
             let towards = lamp.at - from;

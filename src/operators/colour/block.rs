@@ -6,7 +6,7 @@
 use half::f16;
 use half::slice::HalfFloatSliceExt;
 
-use super::level::{Level, kernel};
+use crate::base::level::{Level, kernel};
 
 /// Samples that are worked on at a time, so that everything a kernel touches stays in the nearest cache.
 pub const BLOCK: usize = 512;

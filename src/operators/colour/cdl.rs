@@ -3,7 +3,7 @@
 //! Knows slope, offset, power and saturation (ASC CDL v1.2; ASC technology committee). Does not know the XML
 //! that carries them nor which space the colour is in.
 
-use super::level::{Level, kernel};
+use crate::base::level::{Level, kernel};
 use super::power::{self, Exponent};
 use crate::base::digest::KeyHasher;
 

@@ -6,7 +6,7 @@
 use super::cdl::{Cdl, Style};
 use super::cube::Look;
 use super::encoding::Encoding;
-use super::level::{Level, kernel};
+use crate::base::level::{Level, kernel};
 use super::transfer::Transfer;
 use crate::base::digest::KeyHasher;
 

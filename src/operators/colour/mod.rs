@@ -9,7 +9,6 @@ pub mod cdl_xml;
 pub mod chain;
 pub mod cube;
 pub mod encoding;
-pub mod level;
 pub mod power;
 pub mod primaries;
 pub mod table;

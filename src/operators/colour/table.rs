@@ -3,7 +3,7 @@
 //! Knows interpolation. Does not know the files that tables come from.
 
 use super::block::BLOCK;
-use super::level::{Level, kernel};
+use crate::base::level::{Level, kernel};
 use crate::base::digest::{Digest, KeyHasher};
 
 /// The input range of one channel, spread over `0..=last`.

@@ -5,7 +5,7 @@
 
 use std::f64::consts::{LN_2, LOG10_2};
 
-use super::level::kernel;
+use crate::base::level::{Level, kernel};
 use super::power::{self, Exponent};
 
 /// A curve between linear light L and encoded signal V (full range 0 to 1).
@@ -192,7 +192,7 @@ impl Transfer {
     }
 
     /// Puts linear light in place of signals.
-    pub fn decode(self, level: super::level::Level, samples: &mut [f32]) {
+    pub fn decode(self, level: Level, samples: &mut [f32]) {
         match self {
             Transfer::Linear => {}
             Transfer::Toe(t) => decode_toe(level, samples, t),
@@ -203,7 +203,7 @@ impl Transfer {
     }
 
     /// Puts signals in place of linear light.
-    pub fn encode(self, level: super::level::Level, samples: &mut [f32]) {
+    pub fn encode(self, level: Level, samples: &mut [f32]) {
         match self {
             Transfer::Linear => {}
             Transfer::Toe(t) => encode_toe(level, samples, t),
@@ -309,7 +309,6 @@ kernel! {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::operators::colour::level::Level;
 
     const ALL: [Transfer; 10] =
         [Transfer::Linear, SRGB, REC709, BT1886, Transfer::Pq, ACESCCT, LOGC3, LOGC4, SLOG3, VLOG];

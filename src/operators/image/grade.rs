@@ -22,7 +22,7 @@ use crate::operators::colour::block::{
 use crate::operators::colour::cdl::{Cdl, LIMIT, Part, Style, refusal};
 use crate::operators::colour::chain::Chain;
 use crate::operators::colour::encoding::{self, Encoding};
-use crate::operators::colour::level::Level;
+use crate::base::level::Level;
 use crate::operators::colour::{cdl_xml, cube, power};
 use crate::operators::{
     Carries, Inputs, Kind, Operator, OperatorError, Param, Port, Prepared, Reader, Setup, Spec,

@@ -15,7 +15,7 @@ use crate::operators::colour::block::{
 };
 use crate::operators::colour::chain::Chain;
 use crate::operators::colour::encoding::{self, Encoding};
-use crate::operators::colour::level::Level;
+use crate::base::level::Level;
 use crate::operators::colour::primaries::{self, Primaries};
 use crate::operators::{Inputs, Kind, Operator, OperatorError, Param, Prepared, Reader, Setup, Spec};
 

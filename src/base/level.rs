@@ -67,7 +67,7 @@ impl Level {
 macro_rules! kernel {
     ($(#[$meta:meta])* $vis:vis fn $name:ident($($arg:ident: $ty:ty),* $(,)?) $body:block) => {
         $(#[$meta])*
-        $vis fn $name(level: $crate::operators::colour::level::Level, $($arg: $ty),*) {
+        $vis fn $name(level: $crate::base::level::Level, $($arg: $ty),*) {
             #[inline(always)]
             fn body($($arg: $ty),*) $body
             #[cfg(target_arch = "x86_64")]
