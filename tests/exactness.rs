@@ -79,9 +79,7 @@ impl Story {
         ];
         let e = |shot| self.exposure[shot] as f64 / 100.0;
         let mut text = format!(
-            "film: The Brine Lamp\nrate: 24\nframe_size: 32x18\nworking_space: linear-rec709\nplates:\n  \
-             shed: {{ files: plates/shed.####.exr, frames: 1001-1008, encoding: linear-rec709 }}\nshots:\n  \
-             br010:\n    plate: shed\n    frames: 1001-{}\n    stages:\n      \
+            "  br010:\n    plate: shed\n    frames: 1001-{}\n    stages:\n      \
              roto: {{ operator: roto, shapes: roto.yaml }}\n{}{}      \
              colour: {{ operator: grade, from: {{ picture: {graded} }}, exposure: {} }}\n  \
              br020:\n    plate: shed\n    frames: 1003-1008\n    stages:\n      \
@@ -102,7 +100,7 @@ impl Story {
             );
         }
         text += "assembly: { from: colour }\n";
-        film.write("endboard.yaml", text);
+        film.declare(&text);
     }
 
     /// Places of these stages at some frames of a shot, and of the film's frames that show them.

@@ -11,17 +11,8 @@ use project::calls::Story;
 use project::{Dice, Film};
 
 fn declare(film: &Film, exposure: u64) {
-    film.write(
-        "endboard.yaml",
-        format!(
-            "film: The Brine Lamp
-rate: 24
-frame_size: 32x18
-working_space: linear-rec709
-plates:
-  shed: {{ files: plates/shed.####.exr, frames: 1001-1008, encoding: linear-rec709 }}
-shots:
-  br010:
+    film.declare(&format!(
+        "  br010:
     plate: shed
     frames: 1001-1006
     stages:
@@ -34,10 +25,9 @@ shots:
       colour: {{ operator: grade, from: {{ picture: plate }}, exposure: {} }}
 assembly: {{ from: colour }}
 ",
-            exposure as f64 / 10.0,
-            exposure as f64 / 20.0
-        ),
-    );
+        exposure as f64 / 10.0,
+        exposure as f64 / 20.0
+    ));
 }
 
 fn rows(film: &Film) -> Vec<String> {

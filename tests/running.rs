@@ -28,17 +28,8 @@ fn declare(film: &Film, command: &str, exposure: f64) {
     } else {
         (format!("      tool: {{ from: {{ picture: plate }}, {command} }}\n"), "tool")
     };
-    film.write(
-        "endboard.yaml",
-        format!(
-            "film: The Brine Lamp
-rate: 24
-frame_size: 32x18
-working_space: linear-rec709
-plates:
-  shed: {{ files: plates/shed.####.exr, frames: 1001-1008, encoding: linear-rec709 }}
-shots:
-  br010:
+    film.declare(&format!(
+        "  br010:
     plate: shed
     frames: 1001-1003
     stages:
@@ -49,8 +40,7 @@ shots:
     stages:
 {tool}      colour: {{ operator: grade, from: {{ picture: {from} }} }}
 "
-        ),
-    );
+    ));
 }
 
 /// Looks again and again until `found` is there.

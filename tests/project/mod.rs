@@ -92,6 +92,22 @@ impl Film {
         std::fs::write(path, bytes).unwrap();
     }
 
+    /// Writes the declaration of a film with the plate `shed`: its shots, and what follows them.
+    pub fn declare(&self, shots: &str) {
+        let ((width, height), (first, last)) = (SIZE, PLATE);
+        let head = format!(
+            "film: The Brine Lamp
+rate: 24
+frame_size: {width}x{height}
+working_space: linear-rec709
+plates:
+  shed: {{ files: plates/shed.####.exr, frames: {first}-{last}, encoding: linear-rec709 }}
+shots:
+"
+        );
+        self.write("endboard.yaml", head + shots);
+    }
+
     /// Writes one frame of a plate: noise from `seed`.
     pub fn write_plate_frame(&self, plate: &str, frame: i64, seed: u64) {
         self.write(&format!("plates/{plate}.{frame}.exr"), picture(SIZE, seed));
