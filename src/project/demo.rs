@@ -8,10 +8,12 @@ use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use rayon::prelude::*;
 
 use super::{DECLARATION, ProjectError};
+use crate::base::level::Level;
 use crate::demo::{self, Carrier, DemoPlate};
 use crate::media::dpx::{self, ByteOrder, Meaning};
 use crate::media::exr::{self, Compression};
 use crate::media::image::{Image, Raster};
+use crate::operators::colour::transfer::{self, Transfer};
 
 /// Files of the demo film that people edit, by path.
 const EDITED: [(&str, &str); 14] = [
@@ -85,9 +87,8 @@ fn encode(carrier: Carrier, image: &Image) -> Result<Vec<u8>, String> {
         Carrier::ExrLinear => exr::encode(image, Compression::Zip, &[]).map_err(|e| e.to_string()),
         Carrier::Png16Srgb => png(image),
         Carrier::Dpx10Rec709 => {
-            let plane = |c: usize| image.plane_f32(c).into_iter().map(rec709).collect();
-            let planes =
-                vec![("R".to_string(), plane(0)), ("G".to_string(), plane(1)), ("B".to_string(), plane(2))];
+            let names = ["R", "G", "B"].map(String::from);
+            let planes = names.into_iter().zip(encoded(image, transfer::REC709)).collect();
             let raster =
                 Raster { width: image.width(), height: image.height(), planes, straight_alpha: false };
             dpx::encode(&raster, ByteOrder::Big, Meaning { transfer: 6, colorimetric: 6 })
@@ -97,11 +98,11 @@ fn encode(carrier: Carrier, image: &Image) -> Result<Vec<u8>, String> {
 }
 
 fn png(image: &Image) -> Result<Vec<u8>, String> {
-    let planes = [image.plane_f32(0), image.plane_f32(1), image.plane_f32(2)];
+    let planes = encoded(image, transfer::SRGB);
     let mut samples = Vec::with_capacity(planes[0].len() * 6);
     for i in 0..planes[0].len() {
         for plane in &planes {
-            let code = (srgb(plane[i]) * 65_535.0 + 0.5) as u16;
+            let code = (plane[i] * 65_535.0 + 0.5) as u16;
             samples.extend_from_slice(&code.to_be_bytes());
         }
     }
@@ -115,16 +116,14 @@ fn png(image: &Image) -> Result<Vec<u8>, String> {
     Ok(out)
 }
 
-/// BT.709 opto-electronic transfer (Rec. ITU-R BT.709-6, item 1.2), clipped to 0..1.
-fn rec709(light: f32) -> f32 {
-    let light = light.clamp(0.0, 1.0);
-    if light < 0.018 { 4.5 * light } else { 1.099 * light.powf(0.45) - 0.099 }
-}
-
-/// sRGB encoding (IEC 61966-2-1), clipped to 0..1.
-fn srgb(light: f32) -> f32 {
-    let light = light.clamp(0.0, 1.0);
-    if light <= 0.003_130_8 { 12.92 * light } else { 1.055 * light.powf(1.0 / 2.4) - 0.055 }
+/// Red, green and blue of a picture, held between 0 and 1 and encoded.
+fn encoded(image: &Image, curve: Transfer) -> [Vec<f32>; 3] {
+    [0, 1, 2].map(|channel| {
+        let mut plane = image.plane_f32(channel);
+        plane.iter_mut().for_each(|light| *light = light.clamp(0.0, 1.0));
+        curve.encode(Level::best(), &mut plane);
+        plane
+    })
 }
 
 #[cfg(test)]
