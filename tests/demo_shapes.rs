@@ -71,7 +71,7 @@ fn keyed_rods_stay_by_the_drawn_ones_on_every_frame() {
             for number in plate.frames.iter() {
                 let drawn = demo::rods(plate, number);
                 let (_, base, tip) = drawn.iter().find(|(name, ..)| **name == *rod.name).unwrap();
-                let keyed = rod.ends.at(number as f64);
+                let keyed = rod.at(number as f64);
                 for (k, truth) in [base.0, base.1, tip.0, tip.1].into_iter().enumerate() {
                     let away = (keyed[k] - f64::from(truth)).abs();
                     assert!(away < 1.5, "{shot} {} on {number}: {away} px off", rod.name);
