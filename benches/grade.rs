@@ -9,13 +9,13 @@ use std::sync::Arc;
 use std::time::Instant;
 
 use endboard::base::frames::FrameRange;
+use endboard::base::level::Level;
 use endboard::base::problem::{SourceId, Span};
 use endboard::base::yaml;
 use endboard::media::image::{Image, RGBA};
 use endboard::operators::colour::cdl::{Cdl, Style};
 use endboard::operators::colour::chain::Chain;
 use endboard::operators::colour::cube;
-use endboard::base::level::Level;
 use endboard::operators::{Attachment, Connected, Inputs, Prepared, Setup, WorkingSpace, named};
 
 const SIZE: (u32, u32) = (1920, 1080);

@@ -8,11 +8,11 @@ use std::fmt::Write as _;
 use std::path::Path;
 use std::process::Command;
 
+use endboard::base::level::Level;
 use endboard::operators::Attachment;
 use endboard::operators::colour::cdl::{Cdl, Style};
 use endboard::operators::colour::chain::Chain;
 use endboard::operators::colour::cube;
-use endboard::base::level::Level;
 use serde_json::json;
 
 const PIXELS: usize = 20_000;

@@ -2,6 +2,7 @@
 //!
 //! Knows shapes and colours of flesh and cloth. Does not know light or pictures.
 
+use super::head::head;
 use super::math::{Vec3, vec3};
 use super::pose::Joints;
 
@@ -31,8 +32,12 @@ pub enum Cloth {
     Skin,
     /// Hair or cap or head cloth.
     Head,
-    /// Eyes and brows.
+    /// Eyes.
     Eye,
+    /// Brows.
+    Brow,
+    /// Lips.
+    Lip,
     /// Gloves.
     Glove,
     /// Scarf.
@@ -75,11 +80,27 @@ pub struct Cone {
     pub limb: Limb,
 }
 
+impl Cone {
+    /// How far off another cone still melts into this one, in metres: cloth falls together, a face keeps its features.
+    pub fn melt(&self) -> f32 {
+        match (self.limb, self.cloth) {
+            (Limb::Head, Cloth::Head | Cloth::Scarf) => 0.028,
+            (Limb::Head, _) => 0.012,
+            _ => MELT,
+        }
+    }
+}
+
+/// The furthest of all, in metres.
+pub const MELT: f32 = 0.040;
+
 /// Share of light that a surface throws back, by colour.
 pub fn colour(who: Who, cloth: Cloth) -> Vec3 {
     match (who, cloth) {
         (_, Cloth::Skin) => vec3(0.40, 0.27, 0.195),
-        (_, Cloth::Eye) => vec3(0.13, 0.085, 0.065),
+        (_, Cloth::Eye) => vec3(0.075, 0.055, 0.045),
+        (_, Cloth::Brow) => vec3(0.060, 0.042, 0.030),
+        (_, Cloth::Lip) => vec3(0.30, 0.155, 0.120),
         (_, Cloth::Leather) => vec3(0.040, 0.030, 0.024),
         (Who::Keeper, Cloth::Top) => vec3(0.085, 0.066, 0.052),
         (Who::Keeper, Cloth::Front) => vec3(0.34, 0.31, 0.26),
@@ -102,9 +123,10 @@ pub fn colour(who: Who, cloth: Cloth) -> Vec3 {
 
 /// The cones of a body; `earlier` is the same body a few frames before, after which cloth drags.
 pub fn dressed(who: Who, now: &Joints, earlier: &Joints) -> Vec<Cone> {
-    let mut cones = Vec::with_capacity(40);
+    let mut cones = Vec::with_capacity(64);
     trunk(who, now, &mut cones);
     head(who, now, &mut cones);
+    collar(who, now, &mut cones);
     for k in 0..2 {
         arm(now, k, &mut cones);
         leg(now, k, &mut cones);
@@ -149,111 +171,27 @@ fn trunk(who: Who, j: &Joints, cones: &mut Vec<Cone>) {
     cones.push(cone(front, belly, (0.062, 0.066), Cloth::Front, Limb::Trunk));
 }
 
-fn head(who: Who, j: &Joints, cones: &mut Vec<Cone>) {
-    let (f, up) = (j.forward, vec3(0.0, 1.0, 0.0));
-    let h = j.head;
-    cones.push(cone(j.chest + j.spine * 0.05, h - up * 0.07, (0.060, 0.052), Cloth::Skin, Limb::Head));
-    cones.push(cone(
-        h + up * 0.025 - f * 0.012,
-        h + up * 0.03 + f * 0.012,
-        (0.088, 0.084),
-        Cloth::Skin,
-        Limb::Head,
-    ));
-    cones.push(cone(
-        h - up * 0.035 + f * 0.035,
-        h - up * 0.072 + f * 0.052,
-        (0.060, 0.036),
-        Cloth::Skin,
-        Limb::Head,
-    ));
-    cones.push(cone(
-        h + up * 0.012 + f * 0.088,
-        h - up * 0.022 + f * 0.106,
-        (0.013, 0.017),
-        Cloth::Skin,
-        Limb::Head,
-    ));
-    for side in [-1.0, 1.0] {
-        let eye = h + up * 0.012 + f * 0.080 + j.right * (0.031 * side);
-        cones.push(cone(eye, eye, (0.0115, 0.0115), Cloth::Eye, Limb::Head));
-        let brow = h + up * 0.036 + f * 0.088;
-        let (inner, outer) = (brow + j.right * (0.014 * side), brow + j.right * (0.036 * side) - f * 0.012);
-        cones.push(cone(inner, outer, (0.010, 0.008), Cloth::Skin, Limb::Head));
-        if who != Who::Raker {
-            let ear = h - f * 0.012 + j.right * (0.086 * side) - up * 0.008;
-            cones.push(cone(ear + up * 0.012, ear - up * 0.016, (0.017, 0.012), Cloth::Skin, Limb::Head));
-        }
-    }
-    match who {
+/// What lies on shoulders and chest: the coat's raised collar, the hood's cape, and everyone's scarf.
+fn collar(who: Who, j: &Joints, cones: &mut Vec<Cone>) {
+    let f = j.forward;
+    // The middle behind the neck, either side's end, radii and surface.
+    let (middle, wing, radii, cloth) = match who {
         Who::Keeper => {
-            cones.push(cone(
-                h + up * 0.058 - f * 0.03,
-                h - up * 0.02 - f * 0.055,
-                (0.094, 0.074),
-                Cloth::Head,
-                Limb::Head,
-            ));
-            cones.push(cone(
-                h + up * 0.085 + f * 0.035,
-                h + up * 0.08 - f * 0.02,
-                (0.042, 0.072),
-                Cloth::Head,
-                Limb::Head,
-            ));
-            // Beard, and a knot of hair behind.
-            cones.push(cone(
-                h - up * 0.062 + f * 0.056,
-                h - up * 0.110 + f * 0.046,
-                (0.044, 0.030),
-                Cloth::Head,
-                Limb::Head,
-            ));
-            cones.push(cone(
-                h + up * 0.03 - f * 0.115,
-                h - up * 0.01 - f * 0.12,
-                (0.036, 0.030),
-                Cloth::Head,
-                Limb::Head,
-            ));
-            // The coat's raised collar.
-            let collar = j.chest + j.spine * 0.075 - f * 0.045;
-            for side in [-1.0, 1.0] {
-                let wing = j.chest + j.broad * (0.085 * side) + j.spine * 0.055 + f * 0.03;
-                cones.push(cone(collar, wing, (0.062, 0.050), Cloth::Top, Limb::Trunk));
-            }
+            let wing = (0.085, j.spine * 0.055 + f * 0.03);
+            (j.chest + j.spine * 0.075 - f * 0.045, wing, (0.062, 0.050), Cloth::Top)
         }
         Who::Raker => {
-            // A hood: over the crown, down the nape, and spread on the shoulders.
-            cones.push(cone(
-                h + up * 0.050 - f * 0.028,
-                h - up * 0.02 - f * 0.045,
-                (0.108, 0.102),
-                Cloth::Head,
-                Limb::Head,
-            ));
             let nape = j.chest + j.spine * 0.07 - f * 0.03;
-            cones.push(cone(h - up * 0.03 - f * 0.05, nape, (0.098, 0.110), Cloth::Head, Limb::Head));
-            for side in [-1.0, 1.0] {
-                let cape = j.chest + j.broad * (0.12 * side) + j.spine * 0.02;
-                cones.push(cone(nape, cape, (0.10, 0.085), Cloth::Head, Limb::Trunk));
-            }
+            let head = j.head - vec3(0.0, 0.03, 0.0) - f * 0.05;
+            cones.push(cone(head, nape, (0.098, 0.110), Cloth::Head, Limb::Head));
+            (nape, (0.12, j.spine * 0.02), (0.10, 0.085), Cloth::Head)
         }
-        Who::Crew => {
-            cones.push(cone(
-                h + up * 0.062 - f * 0.02,
-                h + up * 0.05 + f * 0.02,
-                (0.094, 0.090),
-                Cloth::Head,
-                Limb::Head,
-            ));
-            cones.push(cone(
-                h + up * 0.055 + f * 0.10,
-                h + up * 0.045 + f * 0.155,
-                (0.022, 0.012),
-                Cloth::Head,
-                Limb::Head,
-            ));
+        Who::Crew => (j.chest, (0.0, Vec3::default()), (0.0, 0.0), Cloth::Top),
+    };
+    if who != Who::Crew {
+        for side in [-1.0, 1.0] {
+            let end = j.chest + j.broad * (wing.0 * side) + wing.1;
+            cones.push(cone(middle, end, radii, cloth, Limb::Trunk));
         }
     }
     let ring = j.chest + j.spine * 0.085;

@@ -59,7 +59,7 @@ fn dot(a: &Eights, b: &Eights) -> Eight {
 pub fn gloss(cloth: Cloth) -> f32 {
     match cloth {
         Cloth::Leather | Cloth::Glove => 0.045,
-        Cloth::Skin => 0.05,
+        Cloth::Skin | Cloth::Lip => 0.05,
         Cloth::Eye => 0.11,
         _ => 0.012,
     }
@@ -139,7 +139,7 @@ impl Drape {
         let axis = (cone.b - cone.a).unit();
         let side = axis.cross(vec3(0.31, 0.12, 0.94)).unit();
         let (depth, long) = match cone.cloth {
-            Cloth::Skin | Cloth::Eye => (0.0, 1.0),
+            Cloth::Skin | Cloth::Lip | Cloth::Eye | Cloth::Brow => (0.0, 1.0),
             Cloth::Leather | Cloth::Glove => (0.25, 1.4),
             Cloth::Head => (0.30, 3.0),
             _ => (0.62, 1.0),

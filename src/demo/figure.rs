@@ -5,12 +5,13 @@
 use super::body::{Cloth, Cone, Who, colour};
 use super::camera::{Camera, HEIGHT, WIDTH};
 use super::cloth::{Drape, Eights, Lighting, Touch, gloss};
+use super::footprint::footprint;
 use super::groups::{Eight, LANES, each};
 use super::math::{Vec3, clamp01, least, most, vec3};
 use crate::base::level::{Level, kernel};
 
-/// How far apart two cones still melt together, in metres.
-const MELT: f32 = 0.040;
+/// How far off a cone may still darken a point noticeably, in metres.
+const REACH: f32 = 0.20;
 /// Most steps of a walk.
 const STEPS: usize = 22;
 
@@ -37,6 +38,10 @@ struct Ready {
     inverse: f32,
     radius: f32,
     grows: f32,
+    melt: f32,
+    /// A quarter of the inverse of `melt`, and the inverse of how far normals blend.
+    merge: f32,
+    soft: f32,
 }
 
 impl Ready {
@@ -44,7 +49,8 @@ impl Ready {
         let axis = cone.b - cone.a;
         let square = axis.dot(axis);
         let inverse = if square > 1e-10 { 1.0 / square } else { 0.0 };
-        Ready { a: cone.a, axis, inverse, radius: cone.radii.0, grows: cone.radii.1 - cone.radii.0 }
+        let (radius, grows, melt) = (cone.radii.0, cone.radii.1 - cone.radii.0, cone.melt());
+        Ready { a: cone.a, axis, inverse, radius, grows, melt, merge: 0.25 / melt, soft: 1.14 / melt }
     }
 }
 
@@ -59,8 +65,8 @@ fn field(cones: &[Ready], p: &Eights) -> Eight {
             let (x, y, z) = (x - c.axis.x * u, y - c.axis.y * u, z - c.axis.z * u);
             let own = (x * x + y * y + z * z).sqrt() - c.radius - c.grows * u;
             let gap = d[l] - own;
-            let near = most(MELT - most(gap, -gap), 0.0);
-            d[l] = least(d[l], own) - near * near * (0.25 / MELT);
+            let near = most(c.melt - most(gap, -gap), 0.0);
+            d[l] = least(d[l], own) - near * near * c.merge;
         }
     }
     d
@@ -87,7 +93,7 @@ impl<'a> Person<'a> {
         let surface = |cone: &Cone| Surface {
             colour: colour(who, cone.cloth),
             drape: Drape::of(cone),
-            skin: if cone.cloth == Cloth::Skin { 1.0 } else { 0.0 },
+            skin: if matches!(cone.cloth, Cloth::Skin | Cloth::Lip) { 1.0 } else { 0.0 },
             gloss: gloss(cone.cloth),
         };
         Person {
@@ -146,7 +152,7 @@ impl Layer {
         let person = Person::new(who, cones, lighting);
         let (ends, [left, right, top, bottom]) = footprint(camera, cones);
         let (mut list, mut wider) = (Vec::with_capacity(cones.len()), Vec::with_capacity(cones.len()));
-        let around = 0.11 * camera.focal / most(ends.iter().map(|end| end.depth).fold(f32::MAX, least), 0.3);
+        let around = REACH * camera.focal / most(ends.iter().map(|end| end.depth).fold(f32::MAX, least), 0.3);
         for row in top / LANES..bottom.div_ceil(LANES) {
             for column in left / LANES..right.div_ceil(LANES) {
                 let middle = ((column * LANES + 4) as f32, (row * LANES + 4) as f32);
@@ -239,7 +245,13 @@ fn places(eye: Vec3, rays: &Eights, t: &Eight) -> Eights {
 
 /// Walks eight rays, of these lengths, to the skin: depths, and which of them arrive.
 #[inline(always)]
-fn walk(cones: &[Ready], eye: Vec3, rays: &Eights, long: &Eight, (near, far): (f32, f32)) -> (Eight, [bool; LANES]) {
+fn walk(
+    cones: &[Ready],
+    eye: Vec3,
+    rays: &Eights,
+    long: &Eight,
+    (near, far): (f32, f32),
+) -> (Eight, [bool; LANES]) {
     let mut t = [near; LANES];
     let mut d = [0.0; LANES];
     // Depth runs slower than length off the axis; and the melted field is a little short.
@@ -258,50 +270,6 @@ fn walk(cones: &[Ready], eye: Vec3, rays: &Eights, long: &Eight, (near, far): (f
     (t, hit)
 }
 
-/// A cone as it falls in the frame: both ends, a width that covers it, its nearest depth and its furthest.
-struct End {
-    a: (f32, f32),
-    b: (f32, f32),
-    wide: f32,
-    depth: f32,
-    far: f32,
-}
-
-impl End {
-    /// How far beyond the cone's reach a tile's middle lies, in pixels; negative when it may touch.
-    fn beyond(&self, p: (f32, f32)) -> f32 {
-        let (dx, dy) = (self.b.0 - self.a.0, self.b.1 - self.a.1);
-        let (qx, qy) = (p.0 - self.a.0, p.1 - self.a.1);
-        let square = dx * dx + dy * dy;
-        let u = if square > 1e-6 { clamp01((qx * dx + qy * dy) / square) } else { 0.0 };
-        let (ox, oy) = (qx - dx * u, qy - dy * u);
-        (ox * ox + oy * oy).sqrt() - self.wide - 6.5
-    }
-}
-
-/// All cones in the frame, and the pixels that hold them: left, right, top, bottom.
-fn footprint(camera: &Camera, cones: &[Cone]) -> (Vec<End>, [usize; 4]) {
-    let mut all = [WIDTH as f32, 0.0, HEIGHT as f32, 0.0];
-    let ends: Vec<End> = cones
-        .iter()
-        .map(|cone| {
-            let (ax, ay, ad) = camera.project(cone.a);
-            let (bx, by, bd) = camera.project(cone.b);
-            let thick = most(cone.radii.0, cone.radii.1) + MELT * 0.3;
-            let depth = least(ad, bd) - thick;
-            let wide = thick * camera.focal / most(depth, 0.1) * 1.06;
-            let end = End { a: (ax, ay), b: (bx, by), wide, depth, far: most(ad, bd) + thick };
-            all[0] = least(all[0], least(ax, bx) - wide);
-            all[1] = most(all[1], most(ax, bx) + wide);
-            all[2] = least(all[2], least(ay, by) - wide);
-            all[3] = most(all[3], most(ay, by) + wide);
-            end
-        })
-        .collect();
-    let hold = |v: f32, most_of: usize| least(most(v, 0.0), most_of as f32) as usize;
-    (ends, [hold(all[0], WIDTH), hold(all[1], WIDTH), hold(all[2], HEIGHT), hold(all[3], HEIGHT)])
-}
-
 impl Person<'_> {
     /// Normals and colours of eight points, blended where cones melt together.
     #[inline(always)]
@@ -316,13 +284,13 @@ impl Person<'_> {
                 let (x, y, z) = (x - c.axis.x * u, y - c.axis.y * u, z - c.axis.z * u);
                 let length = (x * x + y * y + z * z).sqrt();
                 let d = length - c.radius - c.grows * u;
-                let k = most(1.0 - d / 0.035, 0.0);
+                let k = most(1.0 - d * c.soft, 0.0);
                 let share = (k * k + 1e-5) / most(length, 1e-4);
                 n[0][l] += x * share;
                 n[1][l] += y * share;
                 n[2][l] += z * share;
                 // Colours keep sharp borders: only a thin line of them blends.
-                let sharp = most(1.0 - most(d, 0.0) / 0.006, 0.0) + 1e-4;
+                let sharp = most(1.0 - most(d, 0.0) * 250.0, 0.0) + 1e-4;
                 tint[0][l] += colour.x * sharp;
                 tint[1][l] += colour.y * sharp;
                 tint[2][l] += colour.z * sharp;
@@ -394,6 +362,31 @@ fn openness(cones: &[Ready], p: &Eights, normal: &Eights) -> Eight {
 mod tests {
     use super::super::body::{Cloth, Limb};
     use super::*;
+
+    /// A frame has the same bits on every machine, whatever vector instructions it has.
+    #[test]
+    fn every_level_of_vector_instructions_draws_the_same() {
+        let plate = &super::super::plates::plates()[3];
+        let (camera, bodies) = (plate.camera.at(1018.0), super::super::frame::bodies(plate, 1018.0));
+        let beam = super::super::cloth::Beam {
+            from: vec3(-0.9, 3.3, 5.0),
+            strength: vec3(9.0, 6.0, 3.0),
+            even: false,
+        };
+        let lighting = Lighting { beams: vec![beam], fill: (vec3(0.1, 0.1, 0.2), vec3(0.05, 0.04, 0.03)) };
+        let drawn = |level: Level| {
+            let mut layer = Layer { level, ..Layer::new() };
+            layer.draw(&camera, (0.5, 0.5), Who::Keeper, &bodies[0], &lighting);
+            layer
+                .depth
+                .iter()
+                .chain(layer.colour.iter().map(|c| &c.y))
+                .map(|v| v.to_bits())
+                .collect::<Vec<u32>>()
+        };
+        let plain = drawn(Level::PLAIN);
+        assert!(Level::all_here().into_iter().all(|level| drawn(level) == plain));
+    }
 
     #[test]
     fn a_ball_is_drawn_round_and_at_its_depth() {

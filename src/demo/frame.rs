@@ -164,7 +164,8 @@ fn along_edge(scene: &Scene, camera: &Camera, around: &[u32], pixel: (usize, usi
         let face = scene.shed.blocks[block].face(camera.eye + ray * depth);
         let known = faces.iter().position(|&f| f == (block, face));
         let index = known.unwrap_or_else(|| {
-            seen[faces.len()] = scene.seen(block, (camera.eye, ray), depth, 1.0 / camera.focal, &mut { Mirrored::NOTHING });
+            seen[faces.len()] =
+                scene.seen(block, (camera.eye, ray), depth, 1.0 / camera.focal, &mut { Mirrored::NOTHING });
             faces.push((block, face));
             faces.len() - 1
         });

@@ -413,6 +413,24 @@ mod tests {
     }
 
     #[test]
+    fn every_level_of_vector_instructions_and_every_guess_meets_the_same() {
+        let (shed, eye) = (shed(), vec3(0.4, 1.5, -2.0));
+        for i in 0..600 {
+            let ray = vec3((i % 30) as f32 * 0.06 - 0.9, (i / 30) as f32 * 0.05 - 0.5, 1.0);
+            let hit = shed.first(eye, ray);
+            assert_eq!(shed.first_guessed(eye, ray, i % shed.blocks.len()), hit);
+            for level in Level::all_here() {
+                let mut best = (f32::MAX, usize::MAX);
+                nearest(level, shed, eye, ray, &mut best);
+                assert_eq!(
+                    (best.0.to_bits(), Some(best.1)),
+                    (hit.unwrap().t.to_bits(), hit.map(|h| h.block))
+                );
+            }
+        }
+    }
+
+    #[test]
     fn posts_shade_what_is_behind_them() {
         let shed = shed();
         assert!(shed.shaded(vec3(-4.5, 1.0, 4.0), vec3(1.0, 0.0, 0.0), 4.0));

@@ -209,7 +209,9 @@ impl Sight {
             let bent = |step: usize| {
                 (self.depth[at - step] + self.depth[at + step] - 2.0 * depth).abs() > 0.004 * depth
             };
-            if shed.blocks.get(own as usize).is_some_and(small) && [1, WIDTH - 1, WIDTH, WIDTH + 1].map(bent) != [false; 4] {
+            if shed.blocks.get(own as usize).is_some_and(small)
+                && [1, WIDTH - 1, WIDTH, WIDTH + 1].map(bent) != [false; 4]
+            {
                 found.push(own);
             }
             return;

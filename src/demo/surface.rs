@@ -174,13 +174,7 @@ impl Scene<'_> {
     }
 
     /// What a shiny spot shows: the lamps, widened by roughness, and as far as it is `clear` (0 to 1) the shed itself.
-    fn mirrored(
-        &self,
-        from: Vec3,
-        ray: Vec3,
-        (rough, clear): (f32, f32),
-        mirrored: &mut Mirrored,
-    ) -> Vec3 {
+    fn mirrored(&self, from: Vec3, ray: Vec3, (rough, clear): (f32, f32), mirrored: &mut Mirrored) -> Vec3 {
         let ray = if ray.y < 0.02 { vec3(ray.x, 0.02, ray.z).unit() } else { ray.unit() };
         let mut sum = vec3(0.004, 0.006, 0.010);
         let mut reach = 1e6;

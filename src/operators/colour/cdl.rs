@@ -3,9 +3,9 @@
 //! Knows slope, offset, power and saturation (ASC CDL v1.2; ASC technology committee). Does not know the XML
 //! that carries them nor which space the colour is in.
 
-use crate::base::level::{Level, kernel};
 use super::power::{self, Exponent};
 use crate::base::digest::KeyHasher;
+use crate::base::level::{Level, kernel};
 
 /// Luma weights of the ASC's saturation: those of ITU-R BT.709.
 pub const LUMA: [f64; 3] = [0.2126, 0.7152, 0.0722];

@@ -6,9 +6,9 @@
 use super::cdl::{Cdl, Style};
 use super::cube::Look;
 use super::encoding::Encoding;
-use crate::base::level::{Level, kernel};
 use super::transfer::Transfer;
 use crate::base::digest::KeyHasher;
+use crate::base::level::{Level, kernel};
 
 /// One step.
 #[derive(Clone, Debug)]

@@ -12,9 +12,9 @@
 use super::problem_in;
 use super::table::{Curves, Lattice};
 use crate::base::digest::{Digest, KeyHasher};
+use crate::base::level::Level;
 use crate::base::problem::{Problems, nearest};
 use crate::operators::Attachment;
-use crate::base::level::Level;
 
 /// The largest file that is read, in bytes.
 pub const SIZE_LIMIT: usize = 1 << 30;

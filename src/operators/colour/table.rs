@@ -3,8 +3,8 @@
 //! Knows interpolation. Does not know the files that tables come from.
 
 use super::block::BLOCK;
-use crate::base::level::{Level, kernel};
 use crate::base::digest::{Digest, KeyHasher};
+use crate::base::level::{Level, kernel};
 
 /// The input range of one channel, spread over `0..=last`.
 #[derive(Clone, Copy, Debug, PartialEq)]

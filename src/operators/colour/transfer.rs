@@ -5,8 +5,8 @@
 
 use std::f64::consts::{LN_2, LOG10_2};
 
-use crate::base::level::{Level, kernel};
 use super::power::{self, Exponent};
+use crate::base::level::{Level, kernel};
 
 /// A curve between linear light L and encoded signal V (full range 0 to 1).
 #[derive(Clone, Copy, Debug, PartialEq)]

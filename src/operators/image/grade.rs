@@ -14,6 +14,7 @@ use half::f16;
 
 use crate::base::curve::Curve;
 use crate::base::digest::{Digest, KeyHasher};
+use crate::base::level::Level;
 use crate::base::problem::{Problem, Problems};
 use crate::media::image::{Channel, Image, RGBA};
 use crate::operators::colour::block::{
@@ -22,7 +23,6 @@ use crate::operators::colour::block::{
 use crate::operators::colour::cdl::{Cdl, LIMIT, Part, Style, refusal};
 use crate::operators::colour::chain::Chain;
 use crate::operators::colour::encoding::{self, Encoding};
-use crate::base::level::Level;
 use crate::operators::colour::{cdl_xml, cube, power};
 use crate::operators::{
     Carries, Inputs, Kind, Operator, OperatorError, Param, Port, Prepared, Reader, Setup, Spec,

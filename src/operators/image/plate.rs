@@ -8,6 +8,7 @@ use std::sync::Arc;
 use half::f16;
 
 use crate::base::digest::KeyHasher;
+use crate::base::level::Level;
 use crate::base::problem::Problems;
 use crate::media::image::{Channel, Image, RGBA, Raster};
 use crate::operators::colour::block::{
@@ -15,7 +16,6 @@ use crate::operators::colour::block::{
 };
 use crate::operators::colour::chain::Chain;
 use crate::operators::colour::encoding::{self, Encoding};
-use crate::base::level::Level;
 use crate::operators::colour::primaries::{self, Primaries};
 use crate::operators::{Inputs, Kind, Operator, OperatorError, Param, Prepared, Reader, Setup, Spec};
 

@@ -12,10 +12,10 @@ use std::sync::Arc;
 use crate::base::curve::{Curve, Ease};
 use crate::base::digest::KeyHasher;
 use crate::base::frames::{FRAME_LIMIT, FrameRange};
+use crate::base::level::{Level, kernel};
 use crate::base::problem::{Problem, Problems, Span};
 use crate::media::image::Image;
 use crate::operators::colour::block::{BLOCK, append_half, from_half};
-use crate::base::level::{Level, kernel};
 use crate::operators::{
     Carries, Inputs, Kind, Operator, OperatorError, Param, Port, Prepared, Reader, Setup, Spec,
 };
