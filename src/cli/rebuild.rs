@@ -9,7 +9,7 @@ use super::progress::{Rebuilding, say};
 use super::{Answer, Exit, Failure, show, trouble};
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
-use crate::execute::process::Halt;
+use crate::execute::process::{self, Halt};
 use crate::execute::{Options, Outcome};
 use crate::graph::Work;
 use crate::project::rebuild::{Rebuilt, Writer};
@@ -51,8 +51,10 @@ pub fn rebuild(
         .map_err(|e| Failure::System(e.to_string()))?;
     let halt = Arc::new(Halt::default());
     let asked_to = Arc::clone(&halt);
-    let signals = Signals::from_now_on(&runtime).map_err(|e| Failure::System(e.to_string()))?;
-    runtime.spawn(async move { obey(signals, &asked_to).await });
+    let signals = signals(&runtime).map_err(|e| Failure::System(e.to_string()))?;
+    runtime.spawn(async move {
+        obey(&asked_to, signals).await;
+    });
     let progress = Rebuilding::new(quiet);
     let run = Options {
         jobs: options.jobs.unwrap_or_else(processors),
@@ -67,42 +69,42 @@ pub fn rebuild(
     Ok(rebuilt?)
 }
 
+/// SIGINT, SIGTERM and SIGHUP.
+type Signals = (Signal, Signal, Option<Signal>);
+
+/// The signals from now on; none that comes while another is dealt with is lost. A run that was started to outlive its
+/// terminal goes on when that goes away.
+fn signals(runtime: &tokio::runtime::Runtime) -> std::io::Result<Signals> {
+    let _context = runtime.enter();
+    let left = if process::outlives_its_terminal() { None } else { Some(signal(SignalKind::hangup())?) };
+    Ok((signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?, left))
+}
+
 /// Ctrl-C lets the frames and commands in hand come to their end; once more, or the signals that a system sends before it
 /// ends a process by force, ends the commands with all their children, and the process soon after.
-async fn obey(signals: Signals, halt: &Halt) {
-    let Signals { mut asked, mut told, mut left } = signals;
+async fn obey(halt: &Halt, (mut asked, mut told, mut left): Signals) {
+    let mut forced = async || {
+        let left = async {
+            match &mut left {
+                Some(left) => left.recv().await,
+                None => std::future::pending().await,
+            }
+        };
+        tokio::select! { _ = told.recv() => {} _ = left => {} }
+    };
     tokio::select! {
         _ = asked.recv() => {
             halt.ask();
             say("stopping after the frames being rendered and the commands that run; press Ctrl-C again to stop now");
-            tokio::select! { _ = asked.recv() => {} _ = told.recv() => {} _ = left.recv() => {} }
+            tokio::select! { _ = asked.recv() => {} () = forced() => {} }
         }
-        _ = told.recv() => {}
-        _ = left.recv() => {}
+        () = forced() => {}
     }
     halt.hurry();
     // What the frames in hand need to come to their end, and the ledger to be written. Then whatever is under way is
-    // dropped; nothing half-made has a final name.
+    // dropped; nothing half-made has a final name, and no program runs any more.
     tokio::select! { () = tokio::time::sleep(GRACE) => {} _ = asked.recv() => {} }
     std::process::exit(Exit::Interrupted as i32);
-}
-
-/// The signals that end a run, listened for from the start, so that none is lost.
-struct Signals {
-    asked: Signal,
-    told: Signal,
-    left: Signal,
-}
-
-impl Signals {
-    fn from_now_on(runtime: &tokio::runtime::Runtime) -> std::io::Result<Self> {
-        let _context = runtime.enter();
-        Ok(Self {
-            asked: signal(SignalKind::interrupt())?,
-            told: signal(SignalKind::terminate())?,
-            left: signal(SignalKind::hangup())?,
-        })
-    }
 }
 
 fn processors() -> usize {

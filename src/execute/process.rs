@@ -8,7 +8,7 @@ use std::collections::HashSet;
 use std::io::{self, Read};
 use std::process::{Child, ChildStdout, Command, ExitStatus, Stdio};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::sync::{Arc, Mutex};
+use std::sync::{Arc, Mutex, RwLock};
 use std::time::Duration;
 
 use rustix::process::{Pid, Signal, WaitId, WaitIdOptions};
@@ -23,6 +23,8 @@ const LOOK: Duration = Duration::from_millis(50);
 pub struct Halt {
     asked: AtomicBool,
     hurried: AtomicBool,
+    /// Held for reading while a program is started, until its group is among those under way.
+    starting: RwLock<()>,
     groups: Mutex<HashSet<Pid>>,
 }
 
@@ -32,10 +34,12 @@ impl Halt {
         self.asked.store(true, Ordering::SeqCst);
     }
 
-    /// Asks, and ends the programs under way with all their children. None is started from now on.
+    /// Asks, and ends the programs under way with all their children. When this returns, no program of the run is under
+    /// way and none will be, so that the process may exit.
     pub fn hurry(&self) {
         self.ask();
         self.hurried.store(true, Ordering::SeqCst);
+        let _none_starts = self.starting.write().expect("nothing panics with it");
         for &group in self.groups.lock().expect("nothing panics with it").iter() {
             end(group);
         }
@@ -51,15 +55,15 @@ impl Halt {
         self.hurried.load(Ordering::SeqCst)
     }
 
-    /// Starts a program as a group of its own. The list is held meanwhile, so that none can slip past [`Halt::hurry`].
+    /// Starts a program as a group of its own, unless programs are ended.
     fn start(&self, command: &mut Command) -> io::Result<Child> {
         use std::os::unix::process::CommandExt;
-        let mut groups = self.groups.lock().expect("nothing panics with it");
+        let _starting = self.starting.read().expect("nothing panics with it");
         if self.is_hurried() {
-            return Err(io::Error::other("the run was stopped"));
+            return Err(io::Error::new(io::ErrorKind::Interrupted, "the run was stopped"));
         }
         let child = command.process_group(0).spawn()?;
-        groups.insert(Pid::from_child(&child));
+        self.groups.lock().expect("nothing panics with it").insert(Pid::from_child(&child));
         Ok(child)
     }
 
@@ -92,8 +96,7 @@ pub(super) fn run(
     halt: &Arc<Halt>,
     runtime: &tokio::runtime::Handle,
 ) -> io::Result<Ended> {
-    let child = halt.start(command)?;
-    let group = Pid::from_child(&child);
+    let group = Pid::from_child(&halt.start(command)?);
     let own_peak = own_peak();
     let (seen, late) = (Arc::new(AtomicU64::new(0)), Arc::new(AtomicBool::new(false)));
     let watch = runtime.spawn(watch(group, limit, Arc::clone(halt), Arc::clone(&seen), Arc::clone(&late)));
@@ -237,6 +240,17 @@ fn time(value: libc::timeval) -> Duration {
     Duration::from_secs(seconds) + Duration::from_micros(u64::try_from(value.tv_usec).unwrap_or(0))
 }
 
+/// True when this process was started so that the end of its terminal does not end it.
+pub fn outlives_its_terminal() -> bool {
+    let mut action = std::mem::MaybeUninit::<libc::sigaction>::zeroed();
+    // SAFETY: without a new action nothing is changed; the place for the old one is ours, and zero is a sound one.
+    let action = unsafe {
+        libc::sigaction(libc::SIGHUP, std::ptr::null(), action.as_mut_ptr());
+        action.assume_init()
+    };
+    action.sa_sigaction == libc::SIG_IGN
+}
+
 /// Bytes of a peak, which systems give in KiB but for Apple's, which gives bytes.
 fn memory(peak: libc::c_long) -> u64 {
     let unit = if cfg!(target_vendor = "apple") { 1 } else { 1024 };
@@ -356,6 +370,6 @@ mod tests {
         });
         assert!(halt.groups.lock().unwrap().is_empty());
         let late = run(&mut shell(&format!("read x < {}", never.display())), None, &halt, runtime.handle());
-        assert_eq!(late.unwrap_err().to_string(), "the run was stopped");
+        assert_eq!(late.unwrap_err().kind(), io::ErrorKind::Interrupted);
     }
 }
