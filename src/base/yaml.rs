@@ -8,7 +8,7 @@ use std::fmt;
 
 use serde::de::{Deserialize, Deserializer, MapAccess, SeqAccess, Visitor};
 use serde_yaml::Spanned;
-use serde_yaml::options::{DuplicateKeyPolicy, MergeKeyPolicy};
+use serde_yaml::options::{DuplicateKeyPolicy, MergeKeyPolicy, NonFiniteFloatPolicy};
 
 use crate::base::problem::{Problem, Problems, SourceId, Span};
 use crate::base::value::{Key, Map, Node, Scalar, Value};
@@ -50,8 +50,11 @@ fn options() -> serde_yaml::Options {
     budget.max_documents = 1;
     let mut options = serde_yaml::Options::default();
     options.budget = Some(budget);
-    // Every entry is wanted, so that all repeated keys can be named in one run.
-    options.duplicate_keys = DuplicateKeyPolicy::LastWins;
+    // Every entry is wanted, so that all repeated keys can be named in one run. (`LastWins` would not do: it
+    // drops earlier entries by itself once a map has a number among its keys, as keys in time have.)
+    options.duplicate_keys = DuplicateKeyPolicy::PassThrough;
+    // Whoever reads a number refuses these, and says what is wanted.
+    options.non_finite_float_policy = NonFiniteFloatPolicy::PassThrough;
     options.merge_keys = MergeKeyPolicy::AsOrdinary;
     options.strict_booleans = true;
     options.emit_comments = false;
@@ -69,7 +72,31 @@ fn syntax(source: SourceId, text: &str, error: &serde_yaml::Error) -> Problem {
     let message = error.to_string();
     let first = message.lines().next().unwrap_or("not YAML").trim();
     let words = first.split(" at line ").next().unwrap_or(first).trim_end_matches([':', ' ']);
-    Problem::error(span, format!("this is not YAML that can be read: {words}"))
+    match limit(error) {
+        Some(words) => Problem::error(span, words),
+        None if words == "recursion limit exceeded" => Problem::error(span, TOO_DEEP),
+        None => Problem::error(span, format!("this is not YAML that can be read: {words}")),
+    }
+}
+
+const TOO_DEEP: &str = "this text nests too deep, or repeats its parts too often";
+
+/// What a text has too much of, in words, when that is why it was not read.
+fn limit(error: &serde_yaml::Error) -> Option<String> {
+    use serde_yaml::budget::BudgetBreach;
+    Some(match error.without_snippet() {
+        serde_yaml::Error::Budget { breach: BudgetBreach::Documents { .. }, .. } => {
+            "a second text begins here, and one file holds one: take the line `---` away".into()
+        }
+        serde_yaml::Error::Budget {
+            breach: BudgetBreach::Nodes { .. } | BudgetBreach::Events { .. },
+            ..
+        } => {
+            format!("this text holds more than {VALUE_LIMIT} values")
+        }
+        serde_yaml::Error::Budget { .. } => TOO_DEEP.into(),
+        _ => return None,
+    })
 }
 
 /// Turns the parser's places into bytes. Lines are indexed once.
@@ -313,6 +340,38 @@ mod tests {
             problems,
             ["a.yaml:3:1 'a' stands twice in this map", "a.yaml:6:3 'x' stands twice in this map"]
         );
+    }
+
+    #[test]
+    fn repeated_numbers_are_named_like_words() {
+        let (_, problems) = read("keys:\n  1009: 1\n  1012: 4\n  1009: 2\n  ease: hold\n  ease: smooth\n");
+        assert_eq!(
+            problems,
+            ["a.yaml:4:3 '1009' stands twice in this map", "a.yaml:6:3 'ease' stands twice in this map"]
+        );
+        let (_, problems) = read("{1: a, 1: b}");
+        assert_eq!(problems, ["a.yaml:1:8 '1' stands twice in this map"]);
+    }
+
+    #[test]
+    fn numbers_without_end_keep_their_spelling() {
+        let (value, problems) = read("a: .nan\nb: 1e400\n");
+        assert_eq!(problems, Vec::<String>::new());
+        let value = value.unwrap();
+        assert_eq!((scalar(&value, "a").text, scalar(&value, "b").text), (".nan".into(), "1e400".into()));
+    }
+
+    #[test]
+    fn limits_are_told_in_words() {
+        let check = |text: &str, expect: &str| assert_eq!(read(text).1, [expect]);
+        check(
+            "a: 1\n---\nb: 2\n",
+            "a.yaml:2:1 a second text begins here, and one file holds one: take the line `---` away",
+        );
+        let many = format!("[{}]", "0,".repeat(VALUE_LIMIT));
+        assert!(read(&many).1[0].ends_with("this text holds more than 2000000 values"));
+        let deep = "[".repeat(200_000);
+        assert!(read(&deep).1[0].ends_with(TOO_DEEP), "{:?}", read(&deep).1);
     }
 
     #[test]
