@@ -93,6 +93,9 @@ impl Engine<'_> {
         let Some(cell) = self.report.strips[id].get(frame) else { return Some(Err(Stop::Failed)) };
         let ready = || Ready { pixels: cell.pixels, key: cell.made_by, cause: "".into() };
         match (cell.state, cell.reason) {
+            // What a fresh frame was made of may be lost while its last key is not. Of a picture that is not kept
+            // nothing else tells its channels, which other frames may take, so it is made once more.
+            (FrameState::Fresh, _) if !self.graph.nodes[id].keep && !self.actions.has(&cell.made_by) => None,
             (FrameState::Fresh, _) => Some(Ok(ready())),
             _ if cell.held => Some(Ok(ready())),
             (_, Reason::Redo) => Some(Ok(ready())),

@@ -59,6 +59,11 @@ impl Actions {
         decode(&record::at(shard.file.as_ref()?, at, shard.end)?.body).filter(|action| action.key == *key)
     }
 
+    /// Whether the render of a key is recorded.
+    pub fn has(&self, key: &Digest) -> bool {
+        self.shard(key.0[0]).lock().expect("no thread panics with it").places.contains_key(key)
+    }
+
     /// Records a render. The film's lock must be held.
     pub fn put(&self, action: &Action) -> Result<(), StoreError> {
         let path = self.file(action.key.0[0]);
