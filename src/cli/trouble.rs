@@ -17,6 +17,17 @@ fn place(graph: &Graph, node: NodeId, frames: &FrameSet) -> String {
     format!("{}@{frames}", graph.nodes[node].name())
 }
 
+/// The last few kilobytes of a file, which may be of any length.
+fn end_of(path: &str) -> std::io::Result<String> {
+    use std::io::{Read, Seek, SeekFrom};
+    let mut file = std::fs::File::open(path)?;
+    let len = file.metadata()?.len();
+    file.seek(SeekFrom::Start(len.saturating_sub(8192)))?;
+    let mut bytes = Vec::new();
+    file.take(8192).read_to_end(&mut bytes)?;
+    Ok(String::from_utf8_lossy(&bytes).into_owned())
+}
+
 /// What failed in this run, with the end of the log of the first frame of each entry.
 pub fn failures(graph: &Graph, failed: &[Failed]) {
     for entry in failed.iter().take(TOLD) {
@@ -27,8 +38,7 @@ pub fn failures(graph: &Graph, failed: &[Failed]) {
         };
         anstream::println!("\nfailed: {place}{several}: {reason}");
         let Some(log) = &entry.log else { continue };
-        let bytes = std::fs::read(log).unwrap_or_default();
-        let text = String::from_utf8_lossy(&bytes[bytes.len().saturating_sub(8192)..]).into_owned();
+        let text = end_of(log).unwrap_or_default();
         let lines: Vec<&str> = text.lines().rev().take(6).collect();
         lines.iter().rev().for_each(|line| anstream::println!("    {}", show::clean(line)));
         let whole = if entry.frames.len() > 1 { "whole log of the first" } else { "whole log" };

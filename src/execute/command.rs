@@ -54,6 +54,9 @@ impl Engine<'_> {
         let file = |e: std::io::Error| Trouble::from(format!("the command's folder could not be made: {e}"));
         let folder =
             tempfile::Builder::new().prefix("call-").tempdir_in(self.store.path("work")).map_err(file)?;
+        if folder.path().to_str().is_none() {
+            return Err("the name of the film's folder is not UTF-8, so no program can be told of its files; rename it".to_string().into());
+        }
         let mut values = self.lay_out(id, frames, folder.path(), work, cost)?;
         values.extend(work.told(frames));
         let words: Vec<String> = work
@@ -164,6 +167,10 @@ fn filled(word: &str, values: &[(String, String)]) -> Result<String, String> {
 }
 
 fn read_output(path: &Path, delivers: &Delivers, size: (u32, u32)) -> Result<Image, String> {
+    // A named pipe would be waited for without end, and a device has no end.
+    if std::fs::metadata(path).is_ok_and(|found| !found.is_file()) {
+        return Err("what the command delivered is not a plain file".into());
+    }
     let bytes = std::fs::read(path).map_err(|e| match e.kind() {
         std::io::ErrorKind::NotFound => "the command ended well but delivered no file".to_string(),
         _ => format!("what the command delivered cannot be read: {e}"),
@@ -203,6 +210,21 @@ fn picture(raster: &crate::media::image::Raster) -> Result<Image, String> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_is_no_plain_file_is_not_waited_for() {
+        let folder = tempfile::tempdir().unwrap();
+        let (pipe, device) = (folder.path().join("pipe.exr"), folder.path().join("device.exr"));
+        let mode = rustix::fs::Mode::RWXU;
+        rustix::fs::mknodat(rustix::fs::CWD, &pipe, rustix::fs::FileType::Fifo, mode, 0).unwrap();
+        std::os::unix::fs::symlink("/dev/zero", &device).unwrap();
+        for path in [&pipe, &device, &folder.path().to_path_buf()] {
+            let said = read_output(path, &Delivers::Picture, (4, 4)).unwrap_err();
+            assert_eq!(said, "what the command delivered is not a plain file");
+        }
+        let gone = read_output(&folder.path().join("gone.exr"), &Delivers::Picture, (4, 4)).unwrap_err();
+        assert_eq!(gone, "the command ended well but delivered no file");
+    }
 
     #[test]
     fn words_are_filled_and_never_split() {
