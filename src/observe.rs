@@ -295,8 +295,36 @@ fn contents(path: &Path, size: u64) -> std::io::Result<(Digest, (u32, u32))> {
     })
 }
 
+/// Why a file cannot be read as a picture, for people.
+fn unreadable(path: &Path) -> String {
+    let Some(format) = Format::of_path(&path.to_string_lossy()) else {
+        return "its name ends like no picture's: EXR, PNG, TIFF, JPEG and DPX are read".into();
+    };
+    let read = || {
+        use std::io::Read;
+        let mut bytes = Vec::new();
+        std::fs::File::open(path)?.take(WHOLE + 1).read_to_end(&mut bytes)?;
+        Ok::<_, std::io::Error>(bytes)
+    };
+    match read() {
+        Ok(bytes) if bytes.len() as u64 > WHOLE => format!("it is larger than {} GiB", WHOLE >> 30),
+        Err(error) => error.to_string(),
+        Ok(bytes) if bytes.is_empty() => "the file is empty".into(),
+        Ok(bytes) => match media::probe(format, &bytes) {
+            Err(error) => error.to_string(),
+            // It became whole while nobody looked.
+            Ok(_) => "it could not be read before; look again".into(),
+        },
+    }
+}
+
+/// Why the first of these frames cannot be read.
+fn unreadable_first(project: &Path, source: &Source, frames: &FrameSet) -> String {
+    frames.iter().next().map_or_else(String::new, |frame| unreadable(&path(project, source, frame)))
+}
+
 /// Problems of sources in words, frames gathered into runs: what is missing, unfit or of another size.
-pub fn faults(sources: &[Source], seen: &[Seen], frame_size: (u32, u32)) -> Vec<Problem> {
+pub fn faults(project: &Path, sources: &[Source], seen: &[Seen], frame_size: (u32, u32)) -> Vec<Problem> {
     let mut problems = Vec::new();
     for (source, seen) in sources.iter().zip(seen) {
         let mut missing = FrameSet::new();
@@ -326,7 +354,11 @@ pub fn faults(sources: &[Source], seen: &[Seen], frame_size: (u32, u32)) -> Vec<
                         if frames.len() == 1 { "a picture" } else { "pictures" }
                     ),
                 )
-                .help("EXR, PNG, TIFF, JPEG and DPX are read")
+                .help(format!(
+                    "{}: {}",
+                    first_path(source, &frames),
+                    unreadable_first(project, source, &frames)
+                ))
             } else {
                 let is = if frames.len() == 1 { "is" } else { "are" };
                 let message = format!("{what} {}: {} {is} {width}x{height}", source.name, these(&frames));

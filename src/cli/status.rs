@@ -53,7 +53,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status
     anstream::println!("{}", show::pieces(&ribbon::legend(&drawn, show::look().ascii)));
     let what = if selection.is_everything() { graph.film.clone() } else { options.selectors.join(" ") };
     anstream::println!("{what}: {}", Counts::of_all(&strips).words());
-    notices(&status);
+    notices(project, &status);
     kept.iter().for_each(|kept| tell_held(&hold(&status, kept)));
     trouble::failed(graph, &project.failed(&status, &selection), false);
     trouble::blocked(graph, &project.blocked(&status, &selection));
@@ -101,9 +101,9 @@ fn tell_held(hold: &Hold) {
     anstream::println!("held: {shot}/{stage}@{frames} {}{fresh}", show::clean(kept));
 }
 
-fn notices(status: &Status) {
+fn notices(project: &Project, status: &Status) {
     let graph = &status.declared.graph;
-    for problem in observe::faults(&graph.sources, &status.seen, graph.frame_size) {
+    for problem in observe::faults(&project.folder, &graph.sources, &status.seen, graph.frame_size) {
         anstream::eprintln!("{}", show::problem(&status.declared.sources, &problem).trim_end());
     }
     for problem in status.ledger.1.iter().filter(|p| !p.is_notice()) {

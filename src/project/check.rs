@@ -38,7 +38,7 @@ impl Project {
             let sources = &graph.sources;
             let seen =
                 observe::look(&self.folder, sources, graph.frame_size, &mut facts, Closeness::Stat, progress);
-            let mut faults = observe::faults(sources, &seen, graph.frame_size);
+            let mut faults = observe::faults(&self.folder, sources, &seen, graph.frame_size);
             faults.par_extend(
                 sources.par_iter().zip(&seen).flat_map_iter(|(source, seen)| self.movie(source, seen, graph)),
             );
