@@ -149,7 +149,9 @@ fn recipe_then_globs_then_shot() {
     assert_eq!((setting("br040", "exposure"), setting("br040", "saturation")), (Some(-1.0), Some(0.9)));
     assert_eq!((setting("cr010", "exposure"), setting("cr010", "saturation")), (None, None));
     // Nothing written takes a recipe's setting away, and only that one.
-    assert!(film.shots["br030"].stages["colour"].settings.get("cdl").is_none());
+    // What is taken away says nothing, and stays for the operator to know it by.
+    let taken_away = film.shots["br030"].stages["colour"].settings.get("cdl");
+    assert_eq!(taken_away.map(|value| &value.node), Some(&endboard::base::value::Node::Null));
     assert!(film.shots["br030"].stages["colour"].settings.get("gain").is_some());
     let From::One(from) = &film.shots["br040"].stages["colour"].from["picture"].value else { panic!() };
     assert_eq!((from.stage.as_str(), &from.channel), ("take.right", &None));

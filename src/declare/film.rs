@@ -134,7 +134,8 @@ pub struct Stage {
     pub work: Work,
     /// Inputs by port as written; empty means: the stage before, or the plate for the first.
     pub from: IndexMap<String, At<From>>,
-    /// An operator's settings; of a command, the values that its words may name.
+    /// An operator's settings, those that were taken away as nothing; of a command, the values that its words may
+    /// name.
     pub settings: Map,
     /// Whether renders stay on disk; false passes them on in memory only.
     pub keep: bool,

@@ -112,11 +112,13 @@ fn pools(value: &Value, found: &mut Found) -> IndexMap<String, At<u32>> {
     };
     for (key, value) in &map.entries {
         names::check(key, "pool", Naming::Plain, "", found);
-        let Some(places) = found.keep("pools", value.int()) else { continue };
-        if (1..=POOL_LIMIT).contains(&places) {
-            let span: Span = key.span;
-            out.insert(key.text.clone(), At { value: places as u32, span });
-        } else {
+        let span: Span = key.span;
+        // A pool whose places are wrong counts as wide enough, so that nothing else is said of it.
+        let places = found.keep("pools", value.int()).unwrap_or(POOL_LIMIT);
+        let is_right = (1..=POOL_LIMIT).contains(&places);
+        let value_of = if is_right { places } else { POOL_LIMIT };
+        out.insert(key.text.clone(), At { value: value_of as u32, span });
+        if !is_right {
             let message = format!("a pool cannot have {places} places");
             found.push("pools", Problem::error(value.span, message).help(format!("from 1 to {POOL_LIMIT}")));
         }

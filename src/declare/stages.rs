@@ -134,10 +134,11 @@ fn way<'a>(fields: &mut Fields<'a>, span: Span) -> Option<(&'static str, &'a Val
     }
 }
 
-/// An operator's settings: all that is not a key of every stage.
+/// An operator's settings: all that is not a key of every stage. Those taken away stay, so that the operator
+/// can say which of them it never had.
 fn rest(map: &Map) -> Map {
     let own = |key: &str| !EVERY.contains(&key) && !KINDS.contains(&key);
-    let settings = map.entries.iter().filter(|(key, value)| own(&key.text) && value.node != Node::Null);
+    let settings = map.entries.iter().filter(|(key, _)| own(&key.text));
     Map { entries: settings.cloned().collect() }
 }
 

@@ -131,7 +131,8 @@ impl Builder<'_> {
 
     /// The files that an operator's settings name, and the shapes files of stages that it takes shapes from.
     fn attached(&mut self, spec: &Spec, stage: &Stage, joined: &Joined, declared: &Shot) -> Attached {
-        let ingredients = stage.settings.entries.iter().map(|(key, value)| Ingredient {
+        let written = stage.settings.entries.iter().filter(|(_, value)| value.node != ValueNode::Null);
+        let ingredients = written.map(|(key, value)| Ingredient {
             digest: Digest::of(spelled_by(value, &meant).as_bytes()),
             ..ingredient(&key.text, &spelled(value))
         });

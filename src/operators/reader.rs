@@ -4,6 +4,7 @@
 
 use super::{Attachment, Kind, Param, Prepared, Setup, Spec};
 use crate::base::problem::{Problem, Problems, Span};
+use crate::base::value::Node;
 
 /// Reads settings by an operator's own table of parameters, collecting every problem.
 pub struct Reader<'a> {
@@ -17,10 +18,15 @@ impl<'a> Reader<'a> {
     /// Starts; unknown settings are named at once, with the nearest known one.
     pub fn new(spec: &'static Spec, setup: &'a Setup<'a>) -> Self {
         let mut problems = Problems::new();
-        for (key, _) in &setup.settings.entries {
+        for (key, value) in &setup.settings.entries {
             if !spec.params.iter().any(|p| p.name == key.text) {
                 let problem =
                     Problem::error(key.span, format!("operator {} has no setting '{}'", spec.name, key.text));
+                // In braces, 0,5 is the number 0 and a key 5 that says nothing.
+                if value.node == Node::Null && key.text.bytes().all(|b| b.is_ascii_digit()) {
+                    problems.push(problem.help("numbers are written with a point: 0.5, not 0,5"));
+                    continue;
+                }
                 let names: Vec<&str> = spec.params.iter().map(|p| p.name).collect();
                 problems.push(match crate::base::problem::nearest(&key.text, names.iter().copied()) {
                     Some(name) => problem.help(format!("did you mean '{name}'?")),
@@ -38,7 +44,7 @@ impl<'a> Reader<'a> {
     /// The written value of a parameter.
     pub fn value(&self, name: &str) -> Option<&'a crate::base::value::Value> {
         debug_assert!(self.spec.params.iter().any(|p| p.name == name));
-        self.setup.settings.get(name).filter(|v| v.node != crate::base::value::Node::Null)
+        self.setup.settings.get(name).filter(|v| v.node != Node::Null)
     }
 
     /// The file of a parameter of kind `File`.
