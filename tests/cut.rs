@@ -217,7 +217,10 @@ fn events_come_in_film_order() {
 fn hostile_lists_end_in_few_problems() {
     let (_, problems) = read(&"nonsense\n".repeat(100_000), FILM);
     assert_eq!(problems.len(), 201);
-    assert_eq!(problems[200], "1:1 99800 more problems in this list");
+    // Warnings alone do not make the list unusable, however many they are.
+    assert_eq!(problems[200], "1:1 warning: 99800 more problems in this list");
+    let (_, problems) = read(&("nonsense\n".repeat(300) + "001 a V\n"), FILM);
+    assert_eq!(problems[200], "1:1 101 more problems in this list");
     let (_, problems) = read(&"x".repeat(edl::SIZE_LIMIT + 1), FILM);
     assert_eq!(problems, ["1:1 an edit list is at most 16777216 bytes long"]);
     let (_, problems) = read("", Rate::new(49, 2));

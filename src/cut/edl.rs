@@ -42,6 +42,7 @@ pub fn parse(source: SourceId, text: &str, rate: Rate) -> (Cut, Problems) {
         lines: 0,
         problems: Problems::new(),
         untold: 0,
+        untold_errors: false,
     };
     let mut start = 0;
     for line in text.split_inclusive('\n') {
@@ -95,11 +96,18 @@ struct Reader {
     lines: usize,
     problems: Problems,
     untold: usize,
+    /// One of those untold is an error, so that the list cannot be used.
+    untold_errors: bool,
 }
 
 impl Reader {
     fn tell(&mut self, problem: Problem) {
-        if self.problems.len() < TOLD { self.problems.push(problem) } else { self.untold += 1 }
+        if self.problems.len() < TOLD {
+            self.problems.push(problem);
+        } else {
+            self.untold += 1;
+            self.untold_errors |= problem.severity == Severity::Error;
+        }
     }
 
     fn line(&mut self, line: Piece<'_>) {
@@ -301,7 +309,7 @@ impl Reader {
         let mut cut = Cut { title: self.title.take().filter(|title| !title.is_empty()), ..Cut::default() };
         let mut before: Option<Draft> = None;
         // Where an event is left out for its own problem, the gap that it leaves is none of the list's.
-        let whole_list = self.untold == 0 && !self.problems.iter().any(|p| p.severity == Severity::Error);
+        let whole_list = !self.untold_errors && !self.problems.iter().any(|p| p.severity == Severity::Error);
         for draft in drafts {
             if let Some(before) = before.as_ref().filter(|before| draft.record.0 < before.record.1) {
                 let frames = before.record.1.min(draft.record.1) - draft.record.0;
@@ -332,7 +340,8 @@ impl Reader {
             before = Some(draft);
         }
         if self.untold > 0 {
-            self.problems.push(Problem::error(whole, format!("{} more problems in this list", self.untold)));
+            let problem = Problem::error(whole, format!("{} more problems in this list", self.untold));
+            self.problems.push(if self.untold_errors { problem } else { problem.warning() });
         }
         (cut, self.problems)
     }
