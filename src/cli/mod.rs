@@ -59,6 +59,7 @@ pub fn main() -> std::process::ExitCode {
             tracing_subscriber::EnvFilter::try_from_env("ENDBOARD_LOG").unwrap_or_else(|_| "warn".into()),
         )
         .with_writer(std::io::stderr)
+        .with_ansi(std::io::IsTerminal::is_terminal(&std::io::stderr()))
         .with_target(false)
         .without_time()
         .init();

@@ -14,7 +14,7 @@ use crate::execute::{Options, Outcome};
 use crate::graph::Work;
 use crate::project::rebuild::{Rebuilt, Writer};
 use crate::project::trouble::{Blocked, gather};
-use crate::project::{Declared, Project};
+use crate::project::{Declared, Project, ProjectError};
 use crate::report::words;
 
 /// How long a rebuild that was told to end at once may take for it.
@@ -30,6 +30,9 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answe
         return plan(project, arguments, options);
     }
     let declared = project.read();
+    if !declared.is_sound() {
+        return Err(ProjectError::Unsound(Box::new(declared)).into());
+    }
     // A slip in a selector must not pass for "nothing to do".
     arguments::selection(&options.selectors, Some(&declared.graph))?;
     let rebuilt = rebuild(project, declared, &selection, options, arguments.json)?;

@@ -34,9 +34,11 @@ pub fn problem(sources: &Sources, problem: &Problem) -> String {
     out
 }
 
-/// Text of a person's file, without anything that could command a terminal.
+/// Text of a person's file, without anything that could command a terminal or turn the order of what is read.
 pub fn clean(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() && c != '\n' { '�' } else { c }).collect()
+    // Marks and overrides of direction, Unicode Standard Annex 9, section 2.
+    let turns = |c: char| matches!(c, '\u{61c}' | '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
+    text.chars().map(|c| if c.is_control() && c != '\n' || turns(c) { '�' } else { c }).collect()
 }
 
 fn snippet(out: &mut String, sources: &Sources, span: Span, words: &str) {
@@ -132,4 +134,14 @@ fn marked(runs: &mut Vec<(FrameRange, FrameState)>, range: FrameRange, kept: &Fr
 /// `one frame`, `12 frames`.
 pub fn frames(n: usize) -> String {
     if n == 1 { "one frame".into() } else { format!("{n} frames") }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn nothing_commands_the_terminal() {
+        assert_eq!(clean("a\u{1b}[31mb\u{202e}c\td\ne\u{7f}"), "a�[31mb�c�d\ne�");
+    }
 }

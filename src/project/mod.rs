@@ -130,11 +130,18 @@ impl Project {
     pub fn find(start: &Path) -> Result<Self, ProjectError> {
         let start =
             start.canonicalize().map_err(|e| ProjectError::NoFolder(format!("{}: {e}", start.display())))?;
-        start
-            .ancestors()
-            .find(|folder| folder.join(DECLARATION).is_file())
-            .map(|folder| Self { folder: folder.to_path_buf() })
-            .ok_or(ProjectError::NoDeclaration(start))
+        for folder in start.ancestors() {
+            let path = folder.join(DECLARATION);
+            if path.is_file() {
+                return Ok(Self { folder: folder.to_path_buf() });
+            }
+            // What stands in a declaration's place must not be passed over: above it may lie another film.
+            if let Ok(found) = std::fs::symlink_metadata(&path) {
+                let what = if found.is_symlink() { "a link that leads to no file" } else { "not a file" };
+                return Err(ProjectError::System(format!("{} is {what}", path.display())));
+            }
+        }
+        Err(ProjectError::NoDeclaration(start))
     }
 
     /// Facts are kept when the film already has its folder; a failure costs time only.

@@ -66,8 +66,11 @@ impl Project {
 
 fn read_text(path: &Path) -> Result<String, String> {
     let bytes = read_limited(path)?;
-    String::from_utf8(bytes)
-        .map_err(|e| format!("it is not UTF-8 text (byte {})", e.utf8_error().valid_up_to()))
+    String::from_utf8(bytes).map_err(|e| {
+        let sound = &e.as_bytes()[..e.utf8_error().valid_up_to()];
+        let line = sound.iter().filter(|&&b| b == b'\n').count() + 1;
+        format!("it is not UTF-8 text: line {line} has bytes of another encoding")
+    })
 }
 
 /// The largest file that a declaration or a setting may name.
