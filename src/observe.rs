@@ -318,9 +318,12 @@ fn unreadable(path: &Path) -> String {
     }
 }
 
-/// Why the first of these frames cannot be read.
+/// The first of these frames' files and why it cannot be read.
 fn unreadable_first(project: &Path, source: &Source, frames: &FrameSet) -> String {
-    frames.iter().next().map_or_else(String::new, |frame| unreadable(&path(project, source, frame)))
+    frames.iter().next().map_or_else(String::new, |frame| {
+        let file = path(project, source, frame);
+        format!("{}: {}", file.strip_prefix(project).unwrap_or(&file).display(), unreadable(&file))
+    })
 }
 
 /// Problems of sources in words, frames gathered into runs: what is missing, unfit or of another size.
@@ -354,11 +357,7 @@ pub fn faults(project: &Path, sources: &[Source], seen: &[Seen], frame_size: (u3
                         if frames.len() == 1 { "a picture" } else { "pictures" }
                     ),
                 )
-                .help(format!(
-                    "{}: {}",
-                    first_path(source, &frames),
-                    unreadable_first(project, source, &frames)
-                ))
+                .help(unreadable_first(project, source, &frames))
             } else {
                 let is = if frames.len() == 1 { "is" } else { "are" };
                 let message = format!("{what} {}: {} {is} {width}x{height}", source.name, these(&frames));
