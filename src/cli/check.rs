@@ -44,13 +44,13 @@ pub fn report(declared: &Declared, arguments: &Arguments) {
             })
             .collect();
         let all = serde_json::json!({ "format": "endboard check 1", "errors": errors, "warnings": warnings, "problems": list });
-        anstream::println!("{all:#}");
+        say!("{all:#}");
         return;
     }
     for problem in &declared.problems {
-        anstream::println!("{}", show::problem(&declared.sources, problem));
+        say!("{}", show::problem(&declared.sources, problem));
     }
-    anstream::println!("{}", summary(declared));
+    say!("{}", summary(declared));
 }
 
 /// Says why nothing can be done with the film: of a command that is not about problems, they are no answer, and go to
@@ -60,9 +60,9 @@ pub fn refuse(declared: &Declared, arguments: &Arguments) {
         return report(declared, arguments);
     }
     for problem in &declared.problems {
-        anstream::eprintln!("{}", show::problem(&declared.sources, problem));
+        tell!("{}", show::problem(&declared.sources, problem));
     }
-    anstream::eprintln!("{}", summary(declared));
+    tell!("{}", summary(declared));
 }
 
 /// `no problems: 5 shots, 12 stages`, or how many errors and warnings there are.
@@ -84,7 +84,7 @@ fn summary(declared: &Declared) -> String {
 /// Prints the schema for editors, with every operator's settings.
 pub fn schema() -> Answer {
     let tables: Vec<OperatorTable> = operators::all().iter().map(|operator| table(operator.spec())).collect();
-    anstream::println!("{:#}", schema::schema(&tables));
+    say!("{:#}", schema::schema(&tables));
     Ok(Exit::Done)
 }
 

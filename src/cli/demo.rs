@@ -28,7 +28,7 @@ pub fn run(arguments: &Arguments, options: &Demo) -> Answer {
     let written = files::write(&folder, &AtomicBool::new(false), &|done, of| reading.at(done, of))?;
     reading.end();
     if written > 0 {
-        anstream::println!(
+        say!(
             "{written} plate frames of The Brine Lamp drawn into {} in {:.0} s",
             folder.display(),
             began.elapsed().as_secs_f64()
@@ -38,25 +38,25 @@ pub fn run(arguments: &Arguments, options: &Demo) -> Answer {
         return Ok(Exit::Done);
     }
     let project = Project::find(&folder)?;
-    anstream::println!("\nrebuilding what is stale or absent");
+    say!("\nrebuilding what is stale or absent");
     let exit = rebuild::report(&again(&project)?, false, false);
     if exit != Exit::Done {
         return Ok(exit);
     }
     moved_key(&project)?;
-    anstream::println!();
+    say!("");
     status::run(&project, arguments, &Status { selectors: Vec::new(), thorough: false })?;
-    anstream::println!();
+    say!("");
     hours::run(&project, arguments, &Hours { selectors: Vec::new(), csv: false })?;
     let place = folder.display();
-    anstream::println!("the film lies in:       {place}/");
-    anstream::println!("its picture:            {place}/renders/film/assembly/");
-    anstream::println!("a duel, stage by stage: {place}/renders/br030/");
-    anstream::println!("change something there, then ask:");
+    say!("the film lies in:       {place}/");
+    say!("its picture:            {place}/renders/film/assembly/");
+    say!("a duel, stage by stage: {place}/renders/br030/");
+    say!("change something there, then ask:");
     let text = place.to_string();
     let word = shlex::try_quote(&text).map_or_else(|_| text.clone(), |quoted| quoted.into_owned());
     for verb in ["status", "why br030", "rebuild"] {
-        anstream::println!("  endboard -C {word} {verb}");
+        say!("  endboard -C {word} {verb}");
     }
     Ok(Exit::Done)
 }
@@ -81,10 +81,10 @@ fn moved_key(project: &Project) -> Result<(), Failure> {
     let failed = |e: std::io::Error| Failure::System(format!("{}: {e}", path.display()));
     let before = std::fs::read_to_string(&path).map_err(failed)?;
     let Some((after, key, between)) = nudged(&before) else {
-        anstream::println!("\n{MOVED} was changed by hand, so no key is moved in it");
+        say!("\n{MOVED} was changed by hand, so no key is moved in it");
         return Ok(());
     };
-    anstream::println!(
+    say!(
         "\nmoving one key at frame {key} of a matte in {MOVED}; its neighbours stand at {} and {}",
         between.0,
         between.1
@@ -99,10 +99,10 @@ fn moved_key(project: &Project) -> Result<(), Failure> {
         ran.entry(id).or_default().insert(frame);
     }
     for (id, frames) in &ran {
-        anstream::println!("  ran {}@{frames}: {}", graph.nodes[*id].name(), show::frames(frames.len()));
+        say!("  ran {}@{frames}: {}", graph.nodes[*id].name(), show::frames(frames.len()));
     }
     rebuild::report(&rebuilt, false, false);
-    anstream::println!("\nputting the key back: every frame comes back from the store");
+    say!("\nputting the key back: every frame comes back from the store");
     rebuild::report(&again(project)?, false, false);
     Ok(())
 }

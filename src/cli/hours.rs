@@ -11,17 +11,17 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Options) -> Answe
     let selection = arguments::selection(&options.selectors, None)?;
     let (entries, problems) = project.ledger();
     for problem in &problems {
-        anstream::eprintln!("ledger: {problem}");
+        tell!("ledger: {problem}");
     }
     let hours = Hours::of(
         entries.iter().map(|e| &e.row).filter(|row| selection.matches(&row.shot, &row.stage).is_some()),
     );
     if arguments.json {
-        anstream::println!("{}", hours_forms::json(&hours));
+        say!("{}", hours_forms::json(&hours));
     } else if options.csv {
-        anstream::print!("{}", hours_forms::csv(&hours));
+        show::say(format_args!("{}", hours_forms::csv(&hours)));
     } else {
-        anstream::println!("{}", hours_table::table(&hours, show::look()));
+        say!("{}", hours_table::table(&hours, show::look()));
     }
     Ok(Exit::Done)
 }

@@ -2,6 +2,16 @@
 //!
 //! Knows words and their layout. All work is done behind `project`.
 
+/// Prints a line to the standard output, or ends the program when it takes no more.
+macro_rules! say {
+    ($($line:tt)*) => { $crate::cli::show::say(format_args!("{}\n", format_args!($($line)*))) };
+}
+
+/// Prints a line to the standard error; where that takes none, there is nobody left to tell.
+macro_rules! tell {
+    ($($line:tt)*) => { $crate::cli::show::tell(format_args!("{}\n", format_args!($($line)*))) };
+}
+
 mod arguments;
 mod check;
 mod demo;
@@ -87,11 +97,15 @@ fn answer(arguments: &Arguments) -> Answer {
         Verb::Sweep(a) => sweep::run(&project()?, arguments, a),
         Verb::Demo(a) => demo::run(arguments, a),
         Verb::Completions { shell } => {
-            clap_complete::generate(*shell, &mut Arguments::command(), "endboard", &mut std::io::stdout());
+            let mut script = Vec::new();
+            clap_complete::generate(*shell, &mut Arguments::command(), "endboard", &mut script);
+            show::say(format_args!("{}", String::from_utf8_lossy(&script)));
             Ok(Exit::Done)
         }
         Verb::Man => {
-            man::page(&mut std::io::stdout()).map_err(|e| Failure::System(e.to_string()))?;
+            let mut page = Vec::new();
+            man::page(&mut page).map_err(|e| Failure::System(e.to_string()))?;
+            show::say(format_args!("{}", String::from_utf8_lossy(&page)));
             Ok(Exit::Done)
         }
     }
@@ -105,22 +119,20 @@ fn explain(arguments: &Arguments, failure: Failure) -> Exit {
             Exit::Unsound
         }
         Failure::Project(ProjectError::Store(StoreError::Locked(words))) => {
-            anstream::eprintln!("endboard: {words}; wait for it to end, or stop it");
+            tell!("endboard: {words}; wait for it to end, or stop it");
             Exit::Locked
         }
         Failure::Usage(words) => {
-            anstream::eprintln!("endboard: {words}");
+            tell!("endboard: {words}");
             Exit::Usage
         }
         Failure::Project(none @ (ProjectError::NoDeclaration(_) | ProjectError::NoFolder(_))) => {
-            anstream::eprintln!("endboard: {none}");
-            anstream::eprintln!(
-                "name the film's folder with -C DIR, or write an endboard.yaml as the README shows"
-            );
+            tell!("endboard: {none}");
+            tell!("name the film's folder with -C DIR, or write an endboard.yaml as the README shows");
             Exit::Usage
         }
         other => {
-            anstream::eprintln!("endboard: {other}");
+            tell!("endboard: {other}");
             Exit::System
         }
     }

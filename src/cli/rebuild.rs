@@ -163,7 +163,7 @@ pub fn report(rebuilt: &Rebuilt, json: bool, again: bool) -> Exit {
         as_json(rebuilt);
         return exit;
     }
-    anstream::println!(
+    say!(
         "{}; {}, {} of work, {} of processor time",
         counts(outcome),
         words::time(rebuilt.elapsed),
@@ -172,7 +172,7 @@ pub fn report(rebuilt: &Rebuilt, json: bool, again: bool) -> Exit {
     );
     if rebuilt.trimmed > 0 {
         let files = words::count(rebuilt.trimmed as u64, "file");
-        anstream::println!(
+        say!(
             "{files} of frames that the film no longer has removed from renders/film/assembly"
         );
     }
@@ -184,12 +184,12 @@ pub fn report(rebuilt: &Rebuilt, json: bool, again: bool) -> Exit {
     trouble::failed(graph, &rebuilt.failed_before, again);
     trouble::blocked(graph, &rebuilt.blocked);
     if let Some(trouble) = &rebuilt.ledger_trouble {
-        anstream::eprintln!(
+        tell!(
             "the ledger could not be written, so the time of this run is missing from it: {trouble}"
         );
     }
     if let Some(reason) = &outcome.ended {
-        anstream::eprintln!(
+        tell!(
             "the run ended early: {reason}; what was made is kept, and the next rebuild goes on from there"
         );
     }
@@ -232,7 +232,7 @@ fn as_json(rebuilt: &Rebuilt) {
         "trimmed": rebuilt.trimmed, "elapsed_seconds": rebuilt.elapsed.as_secs_f64(),
         "wall_seconds": rebuilt.spent.0.as_secs_f64(), "processor_seconds": rebuilt.spent.1.as_secs_f64(),
     });
-    anstream::println!("{all:#}");
+    say!("{all:#}");
 }
 
 fn plan(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answer {
@@ -252,17 +252,17 @@ fn plan(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answer {
         let all = serde_json::json!({
             "format": "endboard plan 1", "film": graph.film, "stages": list, "failed_before": failed,
         });
-        anstream::println!("{all:#}");
+        say!("{all:#}");
         return Ok(Exit::Done);
     }
     for &(&id, set) in &nodes {
-        anstream::println!("{}@{set}: {}", graph.nodes[id].name(), show::frames(set.len()));
+        say!("{}@{set}: {}", graph.nodes[id].name(), show::frames(set.len()));
     }
     for (&id, set) in &plan.failed {
-        anstream::println!("{}@{set}: failed before, and is not tried", graph.nodes[id].name());
+        say!("{}@{set}: failed before, and is not tried", graph.nodes[id].name());
     }
     if nodes.is_empty() {
-        anstream::println!("nothing to render");
+        say!("nothing to render");
     }
     Ok(Exit::Done)
 }
@@ -274,20 +274,20 @@ fn hold(project: &Project, selection: &Selection, options: &Rebuild) -> Answer {
     if options.let_go {
         let count = project.let_go(selection, &options.note, &writer())?;
         match count {
-            0 => anstream::println!("nothing of this is held"),
-            n => anstream::println!("{} let go", show::frames(n)),
+            0 => say!("nothing of this is held"),
+            n => say!("{} let go", show::frames(n)),
         }
         return Ok(if count > 0 { Exit::Done } else { Exit::Usage });
     }
     let held = project.hold(selection, &options.note, &writer())?;
     let later = "later changes will not render them until --let-go";
     match (held.frames, held.fresh) {
-        (0, _) => anstream::println!("nothing of this has a render that can be held"),
-        (n, 0) => anstream::println!("{} held as they are", show::frames(n)),
+        (0, _) => say!("nothing of this has a render that can be held"),
+        (n, 0) => say!("{} held as they are", show::frames(n)),
         (n, fresh) if n == fresh => {
-            anstream::println!("{} held, all of them fresh now: {later}", show::frames(n))
+            say!("{} held, all of them fresh now: {later}", show::frames(n))
         }
-        (n, fresh) => anstream::println!("{} held, {fresh} of them fresh now: {later}", show::frames(n)),
+        (n, fresh) => say!("{} held, {fresh} of them fresh now: {later}", show::frames(n)),
     }
     Ok(if held.frames > 0 { Exit::Done } else { Exit::Usage })
 }

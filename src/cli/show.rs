@@ -1,6 +1,6 @@
 //! How things look on a terminal: problems with their lines, coloured pieces, widths.
 
-use std::fmt::Write;
+use std::fmt::{Arguments, Write};
 
 use owo_colors::OwoColorize;
 
@@ -12,6 +12,25 @@ use crate::report::ribbon::{self, Piece};
 use crate::report::states::Strip;
 use crate::report::words::Look;
 use crate::stale::Report;
+
+/// Writes to the standard output. A reader that has read enough, such as `head`, ends the program quietly; any
+/// other refusal ends it with a word why.
+pub fn say(text: Arguments<'_>) {
+    use std::io::Write as _;
+    if let Err(error) = anstream::stdout().lock().write_fmt(text) {
+        if error.kind() == std::io::ErrorKind::BrokenPipe {
+            std::process::exit(super::Exit::Done as i32);
+        }
+        tell(format_args!("endboard: the standard output could not be written: {error}\n"));
+        std::process::exit(super::Exit::System as i32);
+    }
+}
+
+/// Writes to the standard error, if it can be.
+pub fn tell(text: Arguments<'_>) {
+    use std::io::Write as _;
+    let _ = anstream::stderr().lock().write_fmt(text);
+}
 
 /// A problem with its place, its line and what would be right.
 pub fn problem(sources: &Sources, problem: &Problem) -> String {

@@ -39,20 +39,20 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status
     let strips = show::strips(graph, &status.report, &shown, &fresh);
     if arguments.json {
         let holds: Vec<Hold> = kept.iter().map(|kept| hold(&status, kept)).collect();
-        anstream::println!("{}", states::json(&graph.film, &strips, &holds));
+        say!("{}", states::json(&graph.film, &strips, &holds));
         return Ok(Exit::Done);
     }
     for line in states::lines(&strips, show::look()) {
-        anstream::println!("{}", show::pieces(&line));
+        say!("{}", show::pieces(&line));
     }
     let mut drawn: Vec<FrameState> =
         strips.iter().flat_map(|s| s.runs.iter().map(|(_, state)| *state)).collect();
     drawn.sort_by_key(|s| std::cmp::Reverse(s.urgency()));
     drawn.dedup();
-    anstream::println!();
-    anstream::println!("{}", show::pieces(&ribbon::legend(&drawn, show::look().ascii)));
+    say!("");
+    say!("{}", show::pieces(&ribbon::legend(&drawn, show::look().ascii)));
     let what = if selection.is_everything() { graph.film.clone() } else { options.selectors.join(" ") };
-    anstream::println!("{what}: {}", Counts::of_all(&strips).words());
+    say!("{what}: {}", Counts::of_all(&strips).words());
     notices(project, &status);
     kept.iter().for_each(|kept| tell_held(&hold(&status, kept)));
     trouble::failed(graph, &project.failed(&status, &selection), false);
@@ -98,19 +98,19 @@ fn tell_held(hold: &Hold) {
         (all, n) if n == all => "; fresh now, and later changes will not render them".into(),
         (_, n) => format!("; {n} of them fresh now, and later changes will not render those"),
     };
-    anstream::println!("held: {shot}/{stage}@{frames} {}{fresh}", show::clean(kept));
+    say!("held: {shot}/{stage}@{frames} {}{fresh}", show::clean(kept));
 }
 
 fn notices(project: &Project, status: &Status) {
     let graph = &status.declared.graph;
     for problem in observe::faults(&project.folder, &graph.sources, &status.seen, graph.frame_size) {
-        anstream::eprintln!("{}", show::problem(&status.declared.sources, &problem).trim_end());
+        tell!("{}", show::problem(&status.declared.sources, &problem).trim_end());
     }
     for problem in status.ledger.1.iter().filter(|p| !p.is_notice()) {
-        anstream::eprintln!("ledger: {problem}");
+        tell!("ledger: {problem}");
     }
     for damaged in &status.damaged {
-        anstream::println!("damaged, to be rendered again: {damaged}");
+        say!("damaged, to be rendered again: {damaged}");
     }
 }
 
@@ -119,7 +119,7 @@ fn tell_left(project: &Project, status: &Status) {
     let folders: Vec<String> =
         folders.map(|(folder, files)| format!("{folder} ({})", words::count(files as u64, "file"))).collect();
     if !folders.is_empty() {
-        anstream::println!(
+        say!(
             "left behind, of frames that the film no longer has: {}; `endboard sweep --remove` takes them away",
             folders.join(", ")
         );
@@ -135,20 +135,19 @@ fn next(status: &Status, project: &Project, selection: &Selection, selectors: &[
     let restorable = frames.filter(put_back).count();
     let hands = by_hand(status, selection);
     if !hands.is_empty() {
-        anstream::println!("next, by hand: {}", hands.join(", "));
+        say!("next, by hand: {}", hands.join(", "));
     }
     let words = std::iter::once("endboard rebuild".to_string()).chain(selectors.iter().cloned());
     let command = words.collect::<Vec<_>>().join(" ");
     match (plan.count, restorable) {
-        (0, _) => anstream::println!("nothing to render"),
-        (n, 0) => anstream::println!("next: `{command}` makes up to {}", show::frames(n)),
+        (0, _) => say!("nothing to render"),
+        (n, 0) => say!("next: `{command}` makes up to {}", show::frames(n)),
         (n, r) if n == r => {
-            anstream::println!("next: `{command}` puts {} back without rendering", show::frames(n))
+            say!("next: `{command}` puts {} back without rendering", show::frames(n))
         }
-        (n, r) => anstream::println!(
-            "next: `{command}` makes up to {}, {r} of them put back without rendering",
-            show::frames(n)
-        ),
+        (n, r) => {
+            say!("next: `{command}` makes up to {}, {r} of them put back without rendering", show::frames(n))
+        }
     }
 }
 

@@ -26,10 +26,10 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Sweep) -> Answer 
         let all = serde_json::json!({ "format": "endboard sweep 1", "stored_bytes": found.total, "stored": found.count,
             "unused": found.unused.len(), "removed": options.remove, "files": gone.len(), "bytes": bytes,
             "left_behind": left });
-        anstream::println!("{all:#}");
+        say!("{all:#}");
         return Ok(Exit::Done);
     }
-    anstream::println!(
+    say!(
         "{} renders stored, {}; {} of them unused by the film as it is",
         found.count,
         words::bytes(found.total),
@@ -39,16 +39,16 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Sweep) -> Answer 
     match (options.remove, left) {
         (_, 0) => {}
         (true, _) => {
-            anstream::println!("{files} removed from renders/, of frames that the film no longer has")
+            say!("{files} removed from renders/, of frames that the film no longer has")
         }
-        (false, _) => anstream::println!("renders/ holds {files} of frames that the film no longer has"),
+        (false, _) => say!("renders/ holds {files} of frames that the film no longer has"),
     }
     match (options.remove, gone.len()) {
         (_, 0) if left > 0 => {}
-        (_, 0) => anstream::println!("nothing to remove"),
-        (true, n) => anstream::println!("{n} removed, {} free again", words::bytes(bytes)),
+        (_, 0) => say!("nothing to remove"),
+        (true, n) => say!("{n} removed, {} free again", words::bytes(bytes)),
         (false, n) => {
-            anstream::println!("`endboard sweep --remove` would remove {n}, {}", words::bytes(bytes))
+            say!("`endboard sweep --remove` would remove {n}, {}", words::bytes(bytes))
         }
     }
     Ok(Exit::Done)

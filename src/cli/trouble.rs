@@ -36,13 +36,13 @@ pub fn failures(graph: &Graph, failed: &[Failed]) {
             1 => String::new(),
             n => format!(" ({n} frames)"),
         };
-        anstream::println!("\nfailed: {place}{several}: {reason}");
+        say!("\nfailed: {place}{several}: {reason}");
         let Some(log) = &entry.log else { continue };
         let text = end_of(log).unwrap_or_default();
         let lines: Vec<&str> = text.lines().rev().take(6).collect();
-        lines.iter().rev().for_each(|line| anstream::println!("    {}", show::clean(line)));
+        lines.iter().rev().for_each(|line| say!("    {}", show::clean(line)));
         let whole = if entry.frames.len() > 1 { "whole log of the first" } else { "whole log" };
-        anstream::println!("    {whole}: {log}");
+        say!("    {whole}: {log}");
     }
     rest(failed.len(), "failures");
 }
@@ -52,11 +52,11 @@ pub fn failed(graph: &Graph, failed: &[Failed], again: bool) {
     for entry in failed.iter().take(TOLD) {
         let log = entry.log.as_ref().map_or(String::new(), |log| format!("; log: {log}"));
         let (place, reason) = (place(graph, entry.node, &entry.frames), show::clean(&entry.reason));
-        anstream::println!("failed: {place}: {reason}{log}");
+        say!("failed: {place}: {reason}{log}");
     }
     rest(failed.len(), "failures");
     if !failed.is_empty() && !again {
-        anstream::println!("        tried again when something changes, or with `endboard rebuild --again`");
+        say!("        tried again when something changes, or with `endboard rebuild --again`");
     }
 }
 
@@ -72,7 +72,7 @@ pub fn blocked(graph: &Graph, blocked: &[Blocked]) {
         if entry.frames.len() > STAGES {
             stages.push(format!("{} stages more", entry.frames.len() - STAGES));
         }
-        anstream::println!(
+        say!(
             "blocked by {} ({}{more}): {}",
             place(graph, entry.by, &entry.by_frames),
             show::clean(&entry.says),
@@ -84,7 +84,7 @@ pub fn blocked(graph: &Graph, blocked: &[Blocked]) {
 
 fn rest(count: usize, things: &str) {
     if count > TOLD {
-        anstream::println!("and {} {things} more; `endboard status` with selectors shows them", count - TOLD);
+        say!("and {} {things} more; `endboard status` with selectors shows them", count - TOLD);
     }
 }
 

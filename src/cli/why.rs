@@ -61,7 +61,7 @@ fn json(film: &str, all: &[Chain]) {
         })
         .collect();
     let all = serde_json::json!({ "format": "endboard why 1", "film": film, "chains": list });
-    anstream::println!("{all:#}");
+    say!("{all:#}");
 }
 
 fn text((range, count, steps): &Chain) {
@@ -77,13 +77,7 @@ fn text((range, count, steps): &Chain) {
         } else {
             String::new()
         };
-        anstream::println!(
-            "{}{} is {}{more}: {}{digests}",
-            "  ".repeat(depth),
-            step.place,
-            step.state.word(),
-            step.says
-        );
+        say!("{}{} is {}{more}: {}{digests}", "  ".repeat(depth), step.place, step.state.word(), step.says);
     }
-    anstream::println!();
+    say!("");
 }

@@ -1,0 +1,226 @@
+//! Bad input, end to end: files that are not what they should be, and what a person is told about them.
+//!
+//! Knows the tiny film of `project`. Does not know the parts of the program; each has tests of its own beside it.
+
+mod project;
+
+use std::process::Command;
+
+use project::{Film, SIZE, picture};
+
+/// One shot whose plate has this pattern of files, and what a rebuild and a check of it say.
+fn film(files: &str, size: (u32, u32)) -> Film {
+    let film = Film::new();
+    film.write(
+        "endboard.yaml",
+        format!(
+            "film: The Brine Lamp
+rate: 24
+frame_size: {}x{}
+plates: {{ shed: {{ files: {files}, frames: 1001-1004, encoding: srgb }} }}
+shots: {{ br010: {{ plate: shed, frames: 1001-1004, recipe: plain-grade }} }}
+",
+            size.0, size.1
+        ),
+    );
+    film
+}
+
+/// What a command says on both streams, and its exit code.
+fn said(film: &Film, words: &[&str]) -> (Option<i32>, String) {
+    let output = film.run(words);
+    let all = [output.stdout, output.stderr].concat();
+    (output.status.code(), String::from_utf8_lossy(&all).into_owned())
+}
+
+#[test]
+fn a_tiff_is_read_although_its_directory_lies_behind_a_megabyte_of_pixels() {
+    let size = (700, 600);
+    let film = film("plates/shed.####.tif", size);
+    let mut file = std::io::Cursor::new(Vec::new());
+    let data = vec![90u8; 3 * 700 * 600];
+    let mut encoder = tiff::encoder::TiffEncoder::new(&mut file).unwrap();
+    encoder.write_image::<tiff::encoder::colortype::RGB8>(size.0, size.1, &data).unwrap();
+    for frame in 1001..=1004 {
+        film.write(&format!("plates/shed.{frame}.tif"), file.get_ref());
+    }
+    assert_eq!(said(&film, &["check"]).0, Some(0), "{:?}", said(&film, &["check"]));
+    film.rebuild(&[]).well();
+}
+
+#[test]
+fn an_unreadable_frame_is_told_with_its_file_and_the_reason() {
+    let film = film("plates/shed.####.exr", SIZE);
+    for (frame, bytes, reason) in [
+        (1001, Vec::new(), "plates/shed.1001.exr: the file is empty"),
+        (1001, b"not a picture".to_vec(), "plates/shed.1001.exr: the EXR file is damaged"),
+        (1001, picture(SIZE, 1)[..40].to_vec(), "plates/shed.1001.exr: the EXR file is truncated"),
+    ] {
+        (1002..=1004).for_each(|n| film.write(&format!("plates/shed.{n}.exr"), picture(SIZE, 1)));
+        film.write(&format!("plates/shed.{frame}.exr"), &bytes);
+        let (code, words) = said(&film, &["check"]);
+        assert_eq!(code, Some(1), "{words}");
+        assert!(
+            words.contains("frame 1001 cannot be read as a picture") && words.contains(reason),
+            "{words}"
+        );
+    }
+}
+
+/// A shot whose blades take one channel of its mattes.
+fn film_of_channels() -> Film {
+    let film = film("plates/shed.####.exr", SIZE);
+    let declared = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap();
+    let recipe = "recipe: blade-duel, roto: { shapes: roto/br010.yaml }";
+    film.write("endboard.yaml", declared.replace("recipe: plain-grade", recipe));
+    (1001..=1004).for_each(|n| film.write(&format!("plates/shed.{n}.exr"), picture(SIZE, n)));
+    film.write(
+        "roto/br010.yaml",
+        "mattes: { actors: { shapes: [{ keys: { 1001: [[3, 3], [20, 4], [10, 15]] } }] } }
+rods: { keeper: { keys: { 1001: { base: [4, 15], tip: [20, 3] } } } }
+",
+    );
+    film
+}
+
+#[test]
+fn what_made_the_renders_may_be_lost_and_is_found_out_anew() {
+    records_lost("keep: true");
+    records_lost("keep: false");
+}
+
+fn records_lost(keep: &str) {
+    let film = film_of_channels();
+    let declared = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap();
+    film.write("endboard.yaml", declared.replace("roto: {", &format!("roto: {{ {keep},")));
+    film.rebuild(&[]).well();
+    let before = film.renders();
+    std::fs::remove_dir_all(film.path().join(".endboard/actions")).unwrap();
+    film.rebuild(&[]).well();
+    assert_eq!(film.renders(), before);
+    // What was found out is kept.
+    assert!(film.rebuild(&[]).well().rendered.is_empty());
+    let shapes = std::fs::read_to_string(film.path().join("roto/br010.yaml")).unwrap();
+    film.write("roto/br010.yaml", shapes.replace("[3, 3]", "[5, 3]"));
+    film.rebuild(&[]).well();
+    assert_eq!(film.renders(), film.clean());
+}
+
+#[test]
+fn a_decimal_comma_is_told() {
+    let film = film_of_channels();
+    let declared = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap();
+    film.write("endboard.yaml", declared.replace("roto:", "colour: { exposure: 0,5 }, roto:"));
+    let (code, words) = said(&film, &["check"]);
+    assert_eq!(code, Some(1));
+    assert!(words.contains("operator grade has no setting '5'") && words.contains("0.5, not 0,5"), "{words}");
+    film.write("endboard.yaml", declared.replace("roto:", "colour: { expsure: ~ }, roto:"));
+    assert!(said(&film, &["check"]).1.contains("did you mean 'exposure'?"));
+    film.write("endboard.yaml", declared.replace("roto:", "colour: { exposure: ~ }, roto:"));
+    assert_eq!(said(&film, &["check"]).0, Some(0));
+}
+
+#[test]
+fn a_selector_is_not_blamed_for_an_unsound_declaration() {
+    let film = film_of_channels();
+    let declared = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap();
+    film.write("endboard.yaml", declared.replace("frames: 1001-1004, recipe", "frames: 1001-9, recipe"));
+    let (code, words) = said(&film, &["rebuild", "br010"]);
+    assert_eq!(code, Some(1), "{words}");
+    assert!(words.contains("'1001-9' is not a range of frames"), "{words}");
+}
+
+#[test]
+fn what_stands_in_the_place_of_a_declaration_is_not_passed_over() {
+    let film = film_of_channels();
+    let inner = film.path().join("inner");
+    std::fs::create_dir(&inner).unwrap();
+    let inside = inner.to_str().unwrap();
+    let check = || {
+        let output =
+            Command::new(env!("CARGO_BIN_EXE_endboard")).args(["-C", inside, "check"]).output().unwrap();
+        (output.status.code(), String::from_utf8_lossy(&output.stderr).into_owned())
+    };
+    assert_eq!(check().0, Some(0));
+    std::os::unix::fs::symlink("gone.yaml", inner.join("endboard.yaml")).unwrap();
+    let (code, words) = check();
+    assert!(
+        code == Some(4) && words.contains("inner/endboard.yaml is a link that leads to no file"),
+        "{words}"
+    );
+    std::fs::remove_file(inner.join("endboard.yaml")).unwrap();
+    std::fs::create_dir(inner.join("endboard.yaml")).unwrap();
+    let (code, words) = check();
+    assert!(code == Some(4) && words.contains("inner/endboard.yaml is not a file"), "{words}");
+}
+
+#[test]
+fn bytes_of_another_encoding_are_told_with_their_line() {
+    let film = film_of_channels();
+    film.write("endboard.yaml", b"film: The Brine Lamp\n# caf\xe9\n");
+    assert!(said(&film, &["check"]).1.contains("endboard.yaml: it is not UTF-8 text: line 2"));
+}
+
+/// The exit code and the words on the standard error when what is printed goes to `out`.
+fn printed_to(film: &Film, words: &[&str], out: impl Into<std::process::Stdio>) -> (Option<i32>, String) {
+    let output = film.command(words).stdout(out).output().unwrap();
+    (output.status.code(), String::from_utf8_lossy(&output.stderr).into_owned())
+}
+
+#[test]
+fn a_full_disk_and_a_reader_that_has_enough_end_printing_without_a_panic() {
+    let film = film_of_channels();
+    film.rebuild(&[]).well();
+    for words in [
+        ["check"].as_slice(),
+        &["check", "--schema"],
+        &["status"],
+        &["status", "--json"],
+        &["why", "br010"],
+        &["rebuild"],
+        &["hours"],
+        &["hours", "--csv"],
+        &["sweep"],
+        &["man"],
+        &["completions", "bash"],
+    ] {
+        let full = std::fs::File::options().write(true).open("/dev/full").unwrap();
+        let (code, said) = printed_to(&film, words, full);
+        assert_eq!(code, Some(4), "{words:?}: {said}");
+        assert!(said.starts_with("endboard: the standard output could not be written: "), "{said}");
+        let (reader, writer) = std::io::pipe().unwrap();
+        drop(reader);
+        assert_eq!(printed_to(&film, words, writer), (Some(0), String::new()), "{words:?}");
+    }
+}
+
+#[test]
+fn failures_that_cannot_be_told_do_not_end_the_run() {
+    let film = film_of_channels();
+    let declared = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap();
+    let stage = "stages: { wrong: { command: 'false {out}', from: { picture: plate } } }, roto:";
+    film.write("endboard.yaml", declared.replace("roto:", stage));
+    let full = std::fs::File::options().write(true).open("/dev/full").unwrap();
+    let output = film.command(&["rebuild"]).stderr(full).output().unwrap();
+    assert_eq!(output.status.code(), Some(1));
+    assert!(String::from_utf8_lossy(&output.stdout).contains("4 failed"));
+    assert!(film.path().join("renders/br010/colour/br010.1004.exr").exists());
+}
+
+#[test]
+fn a_folder_whose_name_is_no_text_is_told_to_those_who_use_programs() {
+    use std::os::unix::ffi::OsStrExt;
+    let film = film_of_channels();
+    let declared = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap();
+    let stage = "stages: { copy: { command: 'cp {picture} {out}', from: { picture: plate } } }, roto:";
+    film.write("endboard.yaml", declared.replace("roto:", stage));
+    let folder = film.path().with_file_name(std::ffi::OsStr::from_bytes(b"endboard-mishap-\xff"));
+    std::fs::rename(film.path(), &folder).unwrap();
+    let output =
+        Command::new(env!("CARGO_BIN_EXE_endboard")).arg("-C").arg(&folder).arg("rebuild").output().unwrap();
+    std::fs::rename(&folder, film.path()).unwrap();
+    let words = String::from_utf8_lossy(&output.stdout);
+    assert!(words.contains("so no program can be told of its files; rename it"), "{words}");
+    // What needs no program is made.
+    assert!(film.path().join("renders/br010/colour/br010.1001.exr").exists());
+}
