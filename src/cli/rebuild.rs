@@ -172,9 +172,7 @@ pub fn report(rebuilt: &Rebuilt, json: bool, again: bool) -> Exit {
     );
     if rebuilt.trimmed > 0 {
         let files = words::count(rebuilt.trimmed as u64, "file");
-        say!(
-            "{files} of frames that the film no longer has removed from renders/film/assembly"
-        );
+        say!("{files} of frames that the film no longer has removed from renders/film/assembly");
     }
     let failures = outcome
         .failures
@@ -184,9 +182,7 @@ pub fn report(rebuilt: &Rebuilt, json: bool, again: bool) -> Exit {
     trouble::failed(graph, &rebuilt.failed_before, again);
     trouble::blocked(graph, &rebuilt.blocked);
     if let Some(trouble) = &rebuilt.ledger_trouble {
-        tell!(
-            "the ledger could not be written, so the time of this run is missing from it: {trouble}"
-        );
+        tell!("the ledger could not be written, so the time of this run is missing from it: {trouble}");
     }
     if let Some(reason) = &outcome.ended {
         tell!(
