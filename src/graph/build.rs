@@ -234,7 +234,7 @@ impl Builder<'_> {
         };
         let prepared =
             operator.prepare(&setup).map_err(|mut problems| self.problems.append(&mut problems)).ok()?;
-        self.problems.append(&mut operator.cautions(&setup));
+        self.problems.append(&mut prepared.cautions());
         Some(prepared)
     }
 

@@ -189,12 +189,6 @@ pub trait Operator: Send + Sync {
 
     /// Checks all settings and files and makes the stage ready to compute, or names every problem.
     fn prepare(&self, setup: &Setup<'_>) -> Result<Box<dyn Prepared>, Problems>;
-
-    /// Warnings of a stage that can be prepared all the same.
-    fn cautions(&self, setup: &Setup<'_>) -> Problems {
-        let _ = setup;
-        Problems::new()
-    }
 }
 
 /// A stage ready to compute.
@@ -233,6 +227,11 @@ pub trait Prepared: Send + Sync {
     fn read_from(&self, parameter: &str) -> Option<Digest> {
         let _ = parameter;
         None
+    }
+
+    /// Warnings of settings that can be computed all the same.
+    fn cautions(&self) -> Problems {
+        Problems::new()
     }
 
     /// Computes one frame. Must give the same bytes on every thread and SIMD level.

@@ -165,23 +165,19 @@ impl Operator for Blades {
             reader.problems.push(Problem::error(setup.span, "blades needs a picture").help("picture: plate"));
         }
         let holdout = on(HOLDOUT).map(|i| (i, setup.inputs[i].clone()));
+        let mut cautions = look::flashes(setup.settings);
+        if rods.is_empty() {
+            let problem = Problem::error(setup.span, "the shapes file has no rods").warning();
+            cautions.push(problem.help("rods: { NAME: { keys: { FRAME: { base: [x, y], tip: [x, y] } } } }"));
+        }
         reader.finish(|| Lighting {
             rods: rods.into_iter().zip(looks).collect(),
             shutter,
             wrap,
             picture: picture.unwrap_or_default(),
             holdout,
+            cautions,
         })
-    }
-
-    fn cautions(&self, setup: &Setup<'_>) -> Problems {
-        let mut problems = look::flashes(setup.settings);
-        let rods = setup.files.get("shapes").map(|at| file::read_bytes(at.source, &at.bytes, setup.span));
-        if matches!(rods, Some(Ok(shapes)) if shapes.rods.is_empty()) {
-            let problem = Problem::error(setup.span, "the shapes file has no rods").warning();
-            problems.push(problem.help("rods: { NAME: { keys: { FRAME: { base: [x, y], tip: [x, y] } } } }"));
-        }
-        problems
     }
 }
 
@@ -192,6 +188,7 @@ struct Lighting {
     wrap: f64,
     picture: usize,
     holdout: Option<(usize, Connected)>,
+    cautions: Problems,
 }
 
 impl Lighting {
@@ -211,6 +208,10 @@ impl Lighting {
 }
 
 impl Prepared for Lighting {
+    fn cautions(&self) -> Problems {
+        self.cautions.clone()
+    }
+
     fn channels(&self) -> Vec<Arc<str>> {
         RGBA.map(Arc::from).to_vec()
     }
