@@ -150,10 +150,10 @@ impl Engine<'_> {
             let Some(ready) = needs.get(&(from, n)) else { return Input::Missing };
             match channel {
                 None => Input::Pixels(ready.pixels),
-                Some(channel) => match self.plane(ready, channel) {
-                    Some(digest) => Input::Pixels(digest),
-                    None => Input::Missing,
-                },
+                Some(channel) => {
+                    let plane = self.actions.plane(&self.objects, &ready.key, &ready.pixels, channel);
+                    plane.map_or(Input::Missing, Input::Pixels)
+                }
             }
         };
         let Ok((key, mut made_of)) = stale::key(self.graph, id, frame, source, None, &mut seen) else {
@@ -185,7 +185,7 @@ impl Engine<'_> {
             self.tally.rendered(node, frame, due.cause.clone(), due.first, Default::default());
         }
         let ready = Ready { pixels: action.pixels, key: due.key, cause: due.cause };
-        self.place(id, frame, &ready).map_err(|e| self.broken(&e))?;
+        self.place(id, frame, &due.last, &ready).map_err(|e| self.broken(&e))?;
         self.announce(id, frame, how);
         Ok(Standing::Settled(ready))
     }
@@ -202,14 +202,13 @@ impl Engine<'_> {
     }
 
     /// Puts a render in its place in the tree and remembers it as the frame's last.
-    pub(super) fn place(&self, id: NodeId, frame: i64, ready: &Ready) -> Result<(), StoreError> {
+    fn place(&self, id: NodeId, frame: i64, last: &Row, ready: &Ready) -> Result<(), StoreError> {
         let node = &self.graph.nodes[id];
-        let last = self.last(id, frame);
         if node.keep {
             if last.key != NONE && last.key != ready.key {
                 // A run killed between the two writes below must not leave the old key with the new picture:
                 // going back to the old settings would then find it fresh.
-                let row = Row { key: NONE, pixels: NONE, ..last };
+                let row = Row { key: NONE, pixels: NONE, ..*last };
                 self.state.lock().expect("no worker panics with it").set(
                     &node.shot,
                     &node.stage,
@@ -262,7 +261,7 @@ impl Engine<'_> {
         let noted = self.actions.put(&Action { key: due.key, pixels, planes, made_of: due.made_of });
         noted.map_err(|e| self.broken(&e))?;
         self.made.lock().expect("no worker panics with it").insert(due.key);
-        self.place(id, frame, &ready).map_err(|e| self.broken(&e))?;
+        self.place(id, frame, &due.last, &ready).map_err(|e| self.broken(&e))?;
         Ok(ready)
     }
 
@@ -303,24 +302,12 @@ impl Engine<'_> {
         state.table(&node.shot, &node.stage).and_then(|t| t.get(frame)).copied().unwrap_or(Row::EMPTY)
     }
 
-    fn plane(&self, ready: &Ready, channel: &str) -> Option<Digest> {
-        let planes = match self.actions.get(&ready.key) {
-            Some(action) => action.planes,
-            None => self.objects.planes(&ready.pixels)?,
-        };
-        planes.into_iter().find(|(name, _)| &**name == channel).map(|(_, digest)| digest)
-    }
-
     /// The digest of a node's named settings, remembered in the store.
     fn ingredients(&self, id: NodeId) -> Result<Digest, StoreError> {
         if let Some(&known) = self.ingredients[id].get() {
             return Ok(known);
         }
-        let list: Vec<_> = self.graph.nodes[id]
-            .ingredients
-            .iter()
-            .map(|i| (i.name.clone(), i.digest, i.text.clone()))
-            .collect();
+        let list = explain::settings(&self.graph.nodes[id].ingredients);
         let mut hasher = crate::base::digest::KeyHasher::new();
         for (name, digest, _) in &list {
             hasher.text(name).digest(digest);

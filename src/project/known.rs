@@ -140,11 +140,7 @@ impl Knowledge for Known<'_> {
     }
 
     fn plane(&self, key: &Digest, pixels: &Digest, channel: &str) -> Option<Digest> {
-        let planes = match self.actions.get(key) {
-            Some(action) => action.planes,
-            None => self.objects.planes(pixels)?,
-        };
-        planes.into_iter().find(|(name, _)| &**name == channel).map(|(_, digest)| digest)
+        self.actions.plane(self.objects, key, pixels, channel)
     }
 
     fn parameters(&self, key: &Digest) -> Option<Digest> {

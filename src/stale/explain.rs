@@ -213,7 +213,7 @@ impl Explainer<'_> {
 
     /// The named settings that differ from those of an earlier render.
     fn settings(&self, id: NodeId, old: &MadeOf) -> Vec<String> {
-        let now = list(&self.graph.nodes[id].ingredients);
+        let now = settings(&self.graph.nodes[id].ingredients);
         self.memory.ingredients(&old.ingredients).map(|then| sentences(&then, &now)).unwrap_or_default()
     }
 
@@ -309,7 +309,8 @@ fn is_assembly(work: &Work) -> bool {
     matches!(work, Work::Operator { spec, .. } if spec.name == "assemble")
 }
 
-fn list(ingredients: &[Ingredient]) -> Vec<Setting> {
+/// Named settings as they are remembered of a render.
+pub fn settings(ingredients: &[Ingredient]) -> Vec<Setting> {
     ingredients.iter().map(|i| (i.name.clone(), i.digest, i.text.clone())).collect()
 }
 
@@ -329,8 +330,8 @@ pub fn cause(
         return "changed input frames".into();
     }
     let Some(then) = then else { return "changed settings".into() };
-    let settings = list(&node.ingredients);
-    let names: Vec<&str> = differing(then, &settings).iter().map(|change| change.name).collect();
+    let now = settings(&node.ingredients);
+    let names: Vec<&str> = differing(then, &now).iter().map(|change| change.name).collect();
     match (names.is_empty(), node.source()) {
         (false, _) => names.join(", ").into(),
         (true, Some(source)) => format!("plate {}", graph.sources[source].name).into(),

@@ -9,6 +9,7 @@ use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, OnceLock};
 
+use super::objects::Objects;
 use super::record::{self, Take};
 use super::{Store, StoreError};
 use crate::base::digest::Digest;
@@ -57,6 +58,16 @@ impl Actions {
         let shard = self.shard(key.0[0]).lock().expect("no thread panics with it");
         let at = *shard.places.get(key)?;
         decode(&record::at(shard.file.as_ref()?, at, shard.end)?.body).filter(|action| action.key == *key)
+    }
+
+    /// The digest of one channel of the render of a key, whose pixels are these: by the record or, where that is lost,
+    /// by the stored picture.
+    pub fn plane(&self, objects: &Objects, key: &Digest, pixels: &Digest, channel: &str) -> Option<Digest> {
+        let planes = match self.get(key) {
+            Some(action) => action.planes,
+            None => objects.planes(pixels)?,
+        };
+        planes.into_iter().find(|(name, _)| &**name == channel).map(|(_, digest)| digest)
     }
 
     /// Whether the render of a key is recorded.
