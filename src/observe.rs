@@ -245,9 +245,13 @@ pub fn digest(path: &Path) -> std::io::Result<Option<Digest>> {
     if !std::fs::metadata(path).is_ok_and(|found| found.is_file()) {
         return Ok(None);
     }
+    streamed(std::fs::File::open(path)?).map(Some)
+}
+
+fn streamed(file: std::fs::File) -> std::io::Result<Digest> {
     let mut hasher = blake3::Hasher::new();
-    hasher.update_reader(std::fs::File::open(path)?)?;
-    Ok(Some(Digest(*hasher.finalize().as_bytes())))
+    hasher.update_reader(file)?;
+    Ok(Digest(*hasher.finalize().as_bytes()))
 }
 
 /// The time now, in nanoseconds, for [`Stat::is_quiet`].
@@ -278,9 +282,7 @@ fn contents(path: &Path, size: u64) -> std::io::Result<(Digest, (u32, u32))> {
     use std::io::Read;
     let mut file = std::fs::File::open(path)?;
     let Some(format) = Format::of_path(&path.to_string_lossy()).filter(|_| size <= WHOLE) else {
-        let mut hasher = blake3::Hasher::new();
-        hasher.update_reader(file)?;
-        return Ok((Digest(*hasher.finalize().as_bytes()), (0, 0)));
+        return Ok((streamed(file)?, (0, 0)));
     };
     thread_local! {
         static BYTES: std::cell::RefCell<Vec<u8>> = const { std::cell::RefCell::new(Vec::new()) };

@@ -36,11 +36,17 @@ pub fn probe(path: &str) -> Result<Movie, String> {
     let mut command = Command::new("ffprobe");
     let output = command.args(movie::probe_arguments(path, true)).stdin(Stdio::null()).output();
     let output = output.map_err(|e| no_ffmpeg(&e))?;
-    if !output.status.success() {
-        let why = String::from_utf8_lossy(&output.stderr).into_owned();
-        return Err(format!("{path}: ffprobe cannot read it: {}", why.trim()));
-    }
-    movie::parse_probe(&String::from_utf8_lossy(&output.stdout)).map_err(|e| format!("{path}: {e}"))
+    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
+    described(
+        path,
+        if output.status.success() { Ok(text(&output.stdout)) } else { Err(text(&output.stderr)) },
+    )
+}
+
+/// The movie that ffprobe's answer describes, or why it complains.
+fn described(path: &str, answer: Result<String, String>) -> Result<Movie, String> {
+    let answer = answer.map_err(|why| format!("{path}: ffprobe cannot read it: {}", why.trim()))?;
+    movie::parse_probe(&answer).map_err(|e| format!("{path}: {e}"))
 }
 
 fn no_ffmpeg(error: &std::io::Error) -> String {
@@ -185,9 +191,7 @@ impl Engine<'_> {
 
     /// Size of a movie, and how its colour is coded.
     fn probe(&self, path: &str) -> Result<Movie, Trouble> {
-        let answer = self.ask("ffprobe", &movie::probe_arguments(path, false))?;
-        let answer = answer.map_err(|why| format!("{path}: ffprobe cannot read it: {}", why.trim()))?;
-        Ok(movie::parse_probe(&answer).map_err(|e| format!("{path}: {e}"))?)
+        Ok(described(path, self.ask("ffprobe", &movie::probe_arguments(path, false))?)?)
     }
 
     /// What a program answers, or what it complains of.
