@@ -6,11 +6,10 @@ use std::sync::Arc;
 
 use super::past::kept;
 use super::rebuild::Writer;
-use super::{Project, ProjectError, Status, wanted};
+use super::{Project, ProjectError, Status, picks, wanted};
 use crate::base::frames::FrameSet;
 use crate::base::made::NONE;
 use crate::base::selector::Selection;
-use crate::base::state::State;
 use crate::graph::{Node, NodeId};
 use crate::ledger::file::Ledger;
 use crate::ledger::holds::Holds;
@@ -57,10 +56,8 @@ impl Project {
             let frames: Vec<i64> = (node.frames.iter())
                 .filter(|&n| chosen.contains(n) && table.get(n).is_some_and(|row| row.key != NONE))
                 .collect();
-            let is_fresh =
-                |n: &&i64| status.report.strips[id].get(**n).is_some_and(|cell| cell.state == State::Fresh);
             held.frames += frames.len();
-            held.fresh += frames.iter().filter(is_fresh).count();
+            held.fresh += frames.iter().filter(|&&n| status.report.strips[id].is_fresh_at(n)).count();
             // A row of the ledger has a limit, and each frame's digest stands in it.
             for part in frames.chunks(HELD_A_ROW) {
                 let digests = part.iter().filter_map(|&n| table.get(n)).map(|row| row.pixels).collect();
@@ -77,12 +74,10 @@ impl Project {
         let status = self.status(false, &|_, _| {})?;
         let mut ledger = Ledger::open(&self.folder.join("ledger"), &writer.name)?;
         let graph = &status.declared.graph;
-        let chosen = wanted(graph, selection);
+        let is_picked = picks(graph, selection);
         let mut count = 0;
         for kept in self.kept(&status) {
-            let frames: FrameSet = (kept.frames.iter())
-                .filter(|&n| chosen[kept.node].as_ref().is_some_and(|c| c.contains(n)))
-                .collect();
+            let frames: FrameSet = kept.frames.iter().filter(|&n| is_picked(kept.node, n)).collect();
             if !frames.is_empty() {
                 count += frames.len();
                 let what = What::Release { note: note.into() };
@@ -117,7 +112,7 @@ impl Project {
                 }
                 let Some(last) = all.last_mut() else { continue };
                 last.frames.insert(frame);
-                if status.report.strips[id].get(frame).is_some_and(|cell| cell.state == State::Fresh) {
+                if status.report.strips[id].is_fresh_at(frame) {
                     last.fresh.insert(frame);
                 }
             }

@@ -15,10 +15,12 @@ pub mod trouble;
 
 use std::path::{Path, PathBuf};
 
+use crate::base::digest::Digest;
 use crate::base::frames::FrameRange;
 use crate::base::problem::{Problems, Severity, Sources};
+use crate::base::state::State;
 use crate::declare::film::Film;
-use crate::graph::{Graph, NodeId};
+use crate::graph::{Graph, Node, NodeId};
 use crate::ledger;
 use crate::ledger::holds::Holds;
 use crate::ledger::row::Entry;
@@ -28,7 +30,7 @@ use crate::store::actions::Actions;
 use crate::store::facts::Facts;
 use crate::store::objects::Objects;
 use crate::store::seals::{Seal, Seals};
-use crate::store::state::State;
+use crate::store::state::State as LastKeys;
 use crate::store::{Store, StoreError};
 
 /// The declaration's file name.
@@ -112,7 +114,7 @@ pub struct Status {
     /// The ledger's rows, and what is wrong with its files.
     pub ledger: (Vec<Entry>, Vec<ledger::intake::LedgerProblem>),
     /// Last keys.
-    pub state: State,
+    pub state: LastKeys,
     /// What made what.
     pub actions: Actions,
     /// The store.
@@ -144,26 +146,19 @@ impl Project {
         Err(ProjectError::NoDeclaration(start))
     }
 
-    /// Facts are kept when the film already has its folder; a failure costs time only.
+    /// Keeps what was seen of sources for the next look.
     fn keep_facts(&self, store: &Store, facts: &Facts) {
-        if store.path("format").exists()
-            && let Err(error) = facts.save(store)
-        {
-            tracing::warn!(%error, "what was seen of source files could not be kept");
-        }
+        keep(store, "what was seen of source files", || facts.save(store));
     }
 
-    /// Seals are kept like facts.
+    /// Keeps what was found fresh for the next look.
     fn keep_seals(&self, status: &mut Status, earned: &[(NodeId, Seal)]) {
         for &(id, seal) in earned {
             let node = &status.declared.graph.nodes[id];
             status.seals.set(&node.shot, &node.stage, seal);
         }
-        if !earned.is_empty()
-            && status.store.path("format").exists()
-            && let Err(error) = status.seals.save(&status.store)
-        {
-            tracing::warn!(%error, "what was found fresh could not be kept");
+        if !earned.is_empty() {
+            keep(&status.store, "what was found fresh", || status.seals.save(&status.store));
         }
     }
 
@@ -190,7 +185,7 @@ impl Project {
         let store = Store::at(&self.folder)?;
         let thorough = care == Care::Thorough;
         let ((mut state, seals), (mut facts, ledger)) = rayon::join(
-            || (State::load(&store), if thorough { Seals::default() } else { Seals::load(&store) }),
+            || (LastKeys::load(&store), if thorough { Seals::default() } else { Seals::load(&store) }),
             || (Facts::load(&store), ledger::file::read_all(&self.folder.join("ledger"))),
         );
         if care != Care::Read {
@@ -261,24 +256,18 @@ impl Project {
         use rayon::prelude::*;
         let objects = Objects::of(&status.store);
         let graph = &status.declared.graph;
-        let mut wanted: Vec<(NodeId, i64)> = Vec::new();
-        for (id, node) in graph.nodes.iter().enumerate().filter(|(_, n)| n.keep) {
-            let strip = &status.report.strips[id];
-            wanted.extend(
-                node.frames
-                    .iter()
-                    .filter(|&n| strip.get(n).is_some_and(|c| c.state == crate::base::state::State::Fresh))
-                    .map(|n| (id, n)),
-            );
-        }
-        let mut damaged: Vec<String> = wanted
+        let kept = graph.nodes.iter().zip(&status.report.strips).filter(|(node, _)| node.keep);
+        let fresh: Vec<(&Node, i64, Digest)> = kept
+            .flat_map(|(node, strip)| {
+                let fresh = strip.iter().filter(|(_, cell)| cell.state == State::Fresh);
+                fresh.map(move |(frame, cell)| (node, frame, cell.pixels))
+            })
+            .collect();
+        let mut damaged: Vec<String> = fresh
             .par_iter()
-            .filter_map(|&(id, frame)| {
-                let cell = status.report.strips[id].get(frame)?;
-                objects
-                    .get(&cell.pixels)
-                    .err()
-                    .map(|e| format!("{}: {e}", stale::place(&graph.nodes[id], frame)))
+            .filter_map(|(node, frame, pixels)| {
+                let error = objects.get(pixels).err()?;
+                Some(format!("{}: {error}", stale::place(node, *frame)))
             })
             .collect();
         damaged.sort();
@@ -291,7 +280,22 @@ impl Project {
     }
 }
 
-/// Frames that a selection takes of a node, as a test for planning.
+/// Keeps what spares time later, when the film already has its folder; a failure costs that time only.
+fn keep(store: &Store, what: &str, save: impl FnOnce() -> Result<(), StoreError>) {
+    if store.path("format").exists()
+        && let Err(error) = save()
+    {
+        tracing::warn!(%error, "{what} could not be kept");
+    }
+}
+
+/// Whether a selection takes a frame of a node.
+pub fn picks(graph: &Graph, selection: &crate::base::selector::Selection) -> impl Fn(NodeId, i64) -> bool {
+    let chosen = wanted(graph, selection);
+    move |id, frame| chosen[id].as_ref().is_some_and(|chosen| chosen.contains(frame))
+}
+
+/// Frames that a selection takes of each node.
 pub fn wanted(
     graph: &Graph,
     selection: &crate::base::selector::Selection,

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use super::trouble::{Blocked, Failed};
-use super::{Care, Declared, Project, ProjectError, Status, left, wanted};
+use super::{Care, Declared, Project, ProjectError, Status, left, picks};
 use crate::base::digest::Digest;
 use crate::base::selector::Selection;
 use crate::events::Event;
@@ -54,10 +54,8 @@ pub struct Rebuilt {
 impl Project {
     /// What a rebuild would do, without doing it.
     pub fn plan(&self, status: &Status, selection: &Selection, again: bool) -> Plan {
-        let chosen = wanted(&status.declared.graph, selection);
-        plan::plan(&status.declared.graph, &status.report, again, &|id, frame| {
-            chosen[id].as_ref().is_some_and(|c| c.contains(frame))
-        })
+        let graph = &status.declared.graph;
+        plan::plan(graph, &status.report, again, &picks(graph, selection))
     }
 
     /// Renders what is stale or absent of the film as `declared`.

@@ -3,7 +3,7 @@
 //!
 //! Knows what makes two frames one entry. Does not know how entries are shown.
 
-use super::{Project, Status, wanted};
+use super::{Project, Status, picks};
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
 use crate::graph::NodeId;
@@ -39,6 +39,16 @@ pub struct Blocked {
 }
 
 impl Blocked {
+    /// Nothing yet that is blocked by frames of a node, of which one is at `at`.
+    fn by(by: NodeId, reason: Reason, explainer: &Explainer<'_>, at: i64) -> Self {
+        let says = match reason {
+            Reason::Failed => "failed".into(),
+            _ => explainer.chain(by, at).into_iter().next().map_or(String::new(), |step| step.says),
+        };
+        let is_failed = matches!(reason, Reason::Failed | Reason::FileUnfit);
+        Self { by, by_frames: FrameSet::new(), says, is_failed, frames: Vec::new() }
+    }
+
     /// How many frames are blocked.
     pub fn count(&self) -> usize {
         self.frames.iter().map(|(_, frames)| frames.len()).sum()
@@ -61,6 +71,17 @@ pub fn gather(failures: impl IntoIterator<Item = (NodeId, i64, String, Option<St
     all.into_iter().map(|(_, failed)| failed).collect()
 }
 
+/// Frames among the selected that are in their state for this reason.
+fn unsettled(status: &Status, selection: &Selection, reason: Reason) -> Vec<(NodeId, i64)> {
+    let is_picked = picks(&status.declared.graph, selection);
+    let mut frames = Vec::new();
+    for (id, strip) in status.report.strips.iter().enumerate() {
+        let of = strip.unsettled().filter(|(frame, cell)| cell.reason == reason && is_picked(id, *frame));
+        frames.extend(of.map(|(frame, _)| (id, frame)));
+    }
+    frames
+}
+
 impl Project {
     /// The chain of reasons of each of these frames.
     pub fn why(&self, status: &Status, frames: &[(NodeId, i64)]) -> Vec<Vec<Step>> {
@@ -77,13 +98,7 @@ impl Project {
 
     /// What failed among the selected, and was not changed since.
     pub fn failed(&self, status: &Status, selection: &Selection) -> Vec<Failed> {
-        let chosen = wanted(&status.declared.graph, selection);
-        let mut frames = Vec::new();
-        for (id, strip) in status.report.strips.iter().enumerate() {
-            let failed = strip.unsettled().filter(|(_, cell)| cell.reason == Reason::Failed);
-            let failed = failed.filter(|(n, _)| chosen[id].as_ref().is_some_and(|c| c.contains(*n)));
-            frames.extend(failed.map(|(frame, _)| (id, frame)));
-        }
+        let frames = unsettled(status, selection, Reason::Failed);
         self.why_failed(status, frames)
     }
 
@@ -93,9 +108,13 @@ impl Project {
         status: &Status,
         frames: impl IntoIterator<Item = (NodeId, i64)>,
     ) -> Vec<Failed> {
+        let mut frames = frames.into_iter().peekable();
+        if frames.peek().is_none() {
+            return Vec::new();
+        }
         let graph = &status.declared.graph;
         self.explain(status, |explainer| {
-            gather(frames.into_iter().map(|(id, frame)| {
+            gather(frames.map(|(id, frame)| {
                 let source = graph.nodes[id].source();
                 let fault = source.and_then(|source| explainer.memory.fault(source, frame));
                 if let Some((source, fault)) = source.zip(fault) {
@@ -110,39 +129,25 @@ impl Project {
 
     /// What is blocked among the selected.
     pub fn blocked(&self, status: &Status, selection: &Selection) -> Vec<Blocked> {
-        let chosen = wanted(&status.declared.graph, selection);
+        let frames = unsettled(status, selection, Reason::InputMissing);
+        if frames.is_empty() {
+            return Vec::new();
+        }
         let mut all: Vec<(Reason, Blocked)> = Vec::new();
         self.explain(status, |explainer| {
-            for (id, strip) in status.report.strips.iter().enumerate() {
-                for (frame, _) in strip.unsettled().filter(|(_, cell)| cell.reason == Reason::InputMissing) {
-                    if !chosen[id].as_ref().is_some_and(|c| c.contains(frame)) {
-                        continue;
-                    }
-                    let (by, at) = explainer.blocker(id, frame);
-                    let reason = status.report.strips[by].get(at).map_or(Reason::New, |cell| cell.reason);
-                    let entry = match all.iter_mut().find(|(of, blocked)| blocked.by == by && *of == reason) {
-                        Some((_, entry)) => entry,
-                        None => {
-                            let says = match reason {
-                                Reason::Failed => "failed".into(),
-                                _ => explainer
-                                    .chain(by, at)
-                                    .into_iter()
-                                    .next()
-                                    .map_or(String::new(), |s| s.says),
-                            };
-                            let (by_frames, frames) = (FrameSet::new(), Vec::new());
-                            let is_failed = matches!(reason, Reason::Failed | Reason::FileUnfit);
-                            all.push((reason, Blocked { by, by_frames, says, is_failed, frames }));
-                            let Some((_, entry)) = all.last_mut() else { continue };
-                            entry
-                        }
-                    };
-                    entry.by_frames.insert(at);
-                    match entry.frames.iter_mut().find(|(node, _)| *node == id) {
-                        Some((_, frames)) => frames.insert(frame),
-                        None => entry.frames.push((id, [frame].into_iter().collect())),
-                    }
+            for (id, frame) in frames {
+                let (by, at) = explainer.blocker(id, frame);
+                let reason = status.report.strips[by].get(at).map_or(Reason::New, |cell| cell.reason);
+                let known = all.iter().position(|(of, blocked)| blocked.by == by && *of == reason);
+                let entry = known.unwrap_or_else(|| {
+                    all.push((reason, Blocked::by(by, reason, explainer, at)));
+                    all.len() - 1
+                });
+                let (_, entry) = &mut all[entry];
+                entry.by_frames.insert(at);
+                match entry.frames.iter_mut().find(|(node, _)| *node == id) {
+                    Some((_, frames)) => frames.insert(frame),
+                    None => entry.frames.push((id, [frame].into_iter().collect())),
                 }
             }
         });

@@ -88,6 +88,11 @@ impl Strip {
         matches!(self.held_as, HeldAs::Sealed(_))
     }
 
+    /// True when this frame is.
+    pub fn is_fresh_at(&self, frame: i64) -> bool {
+        self.get(frame).is_some_and(|cell| cell.state == State::Fresh)
+    }
+
     /// A frame's cell.
     pub fn get(&self, frame: i64) -> Option<Cell> {
         if !self.frames.contains(frame) {
