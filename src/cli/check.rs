@@ -23,8 +23,7 @@ pub fn run(project: &Project, arguments: &Arguments) -> Answer {
 
 /// Prints the problems.
 pub fn report(declared: &Declared, arguments: &Arguments) {
-    let of = |severity| declared.problems.iter().filter(|p| p.severity == severity).count();
-    let (errors, warnings) = (of(Severity::Error), of(Severity::Warning));
+    let (errors, warnings) = counts(declared);
     if arguments.json {
         let list: Vec<_> = declared
             .problems
@@ -65,10 +64,15 @@ pub fn refuse(declared: &Declared, arguments: &Arguments) {
     tell!("{}", summary(declared));
 }
 
+/// How many errors and warnings there are.
+fn counts(declared: &Declared) -> (usize, usize) {
+    let of = |severity| declared.problems.iter().filter(|p| p.severity == severity).count();
+    (of(Severity::Error), of(Severity::Warning))
+}
+
 /// `no problems: 5 shots, 12 stages`, or how many errors and warnings there are.
 fn summary(declared: &Declared) -> String {
-    let of = |severity| declared.problems.iter().filter(|p| p.severity == severity).count();
-    let (errors, warnings) = (of(Severity::Error), of(Severity::Warning));
+    let (errors, warnings) = counts(declared);
     let shots = declared.film.as_ref().map_or(0, |f| f.shots.len());
     let stages = declared.graph.nodes.iter().filter(|n| !matches!(n.work, Work::Plate { .. })).count();
     let film = format!("{}, {}", words::count(shots as u64, "shot"), words::count(stages as u64, "stage"));

@@ -1,6 +1,6 @@
 //! Progress on a terminal as a bar with time left; in a pipe as a line now and then.
 
-use std::io::{IsTerminal, Write};
+use std::io::IsTerminal;
 use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
@@ -34,11 +34,6 @@ impl Reading {
     pub fn end(&self) {
         self.bar.finish_and_clear();
     }
-}
-
-/// Tells a line, if anybody still listens: a terminal that went away must not end the run.
-pub fn say(line: &str) {
-    let _ = writeln!(anstream::stderr(), "{line}");
 }
 
 /// A rebuild going on.
@@ -99,7 +94,7 @@ impl Rebuilding {
             let (done, spent) = (inner.done.min(inner.of), inner.began.elapsed().as_secs_f64());
             let left = spent / done.max(1) as f64 * (inner.of - done) as f64;
             let failed = failed(inner.failed);
-            say(&format!("{failed}{done} of {} frames, about {left:.0} s left", inner.of));
+            tell!("{failed}{done} of {} frames, about {left:.0} s left", inner.of);
         }
     }
 

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 
 use super::arguments::{self, Arguments, Rebuild};
-use super::progress::{Rebuilding, say};
+use super::progress::Rebuilding;
 use super::{Answer, Exit, Failure, show, trouble};
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
@@ -98,7 +98,7 @@ async fn obey(halt: &Halt, (mut asked, mut told, mut left): Signals) {
     tokio::select! {
         _ = asked.recv() => {
             halt.ask();
-            say("stopping after the frames being rendered and the commands that run; press Ctrl-C again to stop now");
+            tell!("stopping after the frames being rendered and the commands that run; press Ctrl-C again to stop now");
             tokio::select! { _ = asked.recv() => {} () = forced() => {} }
         }
         () = forced() => {}
