@@ -10,14 +10,11 @@ use std::io::{BufRead, BufReader, Write};
 use std::os::unix::fs::PermissionsExt;
 use std::os::unix::process::CommandExt;
 use std::process::{Child, Output, Stdio};
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
-use project::{COPY, Film};
+use project::{COPY, Film, PATIENCE, until};
 use rustix::process::{Pid, Signal};
 use serde_json::Value;
-
-/// Longest time that a state is waited for before the test fails.
-const PATIENCE: Duration = Duration::from_secs(30);
 
 /// How a command may be called.
 const EACH: [&str; 3] = ["frame", "run", "shot"];
@@ -27,17 +24,8 @@ fn film(each: &str, more: &str, script: &str) -> Film {
     let film = Film::new();
     film.write_plate("shed", 3);
     film.write("tool.sh", script);
-    film.write(
-        "endboard.yaml",
-        format!(
-            "film: The Brine Lamp
-rate: 24
-frame_size: 32x18
-working_space: linear-rec709
-plates:
-  shed: {{ files: plates/shed.####.exr, frames: 1001-1008, encoding: linear-rec709 }}
-shots:
-  br010:
+    film.declare(&format!(
+        "  br010:
     plate: shed
     frames: 1001-1003
     stages:
@@ -49,19 +37,8 @@ shots:
       tool: {{ command: 'sh tool.sh {{picture}} {{out}} {{first}}', each: {each}, from: {{ picture: plate }}{more} }}
       colour: {{ operator: grade, from: {{ picture: tool }}, exposure: 1 }}
 "
-        ),
-    );
+    ));
     film
-}
-
-/// Looks again and again until `found` is there.
-#[track_caller]
-fn until(what: &str, mut found: impl FnMut() -> bool) {
-    let began = Instant::now();
-    while !found() {
-        assert!(began.elapsed() < PATIENCE, "waited in vain for {what}");
-        std::thread::yield_now();
-    }
 }
 
 /// What `hours` tells of a stage.

@@ -18,16 +18,8 @@ fn film() -> Film {
         "roto.yaml",
         "mattes:\n  crew:\n    shapes:\n      - keys:\n          1001: [[4, 3], [20, 3], [20, 14], [4, 14]]\n",
     );
-    film.write(
-        "endboard.yaml",
-        "film: The Brine Lamp
-rate: 24
-frame_size: 32x18
-working_space: linear-rec709
-plates:
-  shed: { files: plates/shed.####.exr, frames: 1001-1008, encoding: linear-rec709 }
-shots:
-  br010:
+    film.declare(
+        "  br010:
     plate: shed
     frames: 1001-1006
     stages:

@@ -6,13 +6,9 @@
 mod project;
 
 use std::process::Command;
-use std::time::{Duration, Instant};
 
-use project::{COPY, Film, SIZE, picture};
+use project::{COPY, Film, SIZE, picture, until};
 use serde_json::json;
-
-/// Longest time that a state is waited for before the test fails.
-const PATIENCE: Duration = Duration::from_secs(30);
 
 /// Two shots; the second has a command stage where `command` is not empty.
 fn film_with(command: &str, exposure: f64) -> Film {
@@ -41,16 +37,6 @@ fn declare(film: &Film, command: &str, exposure: f64) {
 {tool}      colour: {{ operator: grade, from: {{ picture: {from} }} }}
 "
     ));
-}
-
-/// Looks again and again until `found` is there.
-#[track_caller]
-fn until(what: &str, mut found: impl FnMut() -> bool) {
-    let began = Instant::now();
-    while !found() {
-        assert!(began.elapsed() < PATIENCE, "waited in vain for {what}");
-        std::thread::yield_now();
-    }
 }
 
 fn rendered_of(film: &Film, shot: &str) -> usize {
@@ -228,10 +214,8 @@ fn what_failed_is_tried_again_when_asked_with_all_that_it_blocked() {
 fn a_hand_file_that_cannot_be_used_is_told_of_until_it_is_replaced() {
     let film = Film::new();
     film.write_plate("shed", 3);
-    film.write(
-        "endboard.yaml",
-        "film: The Brine Lamp\nrate: 24\nframe_size: 32x18\nworking_space: linear-rec709\nplates:\n  \
-         shed: { files: plates/shed.####.exr, frames: 1001-1008, encoding: linear-rec709 }\nshots:\n  br010:\n    \
+    film.declare(
+        "  br010:\n    \
          plate: shed\n    frames: 1001-1003\n    stages:\n      \
          cleanup: { by_hand: { files: 'hands/cleanup.####.exr' }, from: { picture: plate } }\n      \
          colour: { operator: grade, from: { picture: cleanup }, exposure: 1 }\n",

@@ -9,7 +9,6 @@ use super::process::Halt;
 use super::{Engine, Options, Outcome};
 use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::FrameRange;
-use crate::base::made::Rows;
 use crate::base::problem::{SourceId, Span};
 use crate::declare::film::{At, Command, Delivers, Each};
 use crate::events::Event;
@@ -17,7 +16,8 @@ use crate::graph::{CommandWork, Edge, Graph, Node, NodeId, Work};
 use crate::ledger::file::Ledger;
 use crate::media::image::{Image, RGBA};
 use crate::operators::{Inputs, OperatorError, Prepared, named};
-use crate::stale::{self, Knowledge, SourceState};
+use crate::stale;
+use crate::stale::remembered::Remembered;
 use crate::store::Store;
 use crate::store::actions::Actions;
 use crate::store::state::State;
@@ -96,42 +96,12 @@ pub fn graph(nodes: Vec<Node>) -> Graph {
     Graph { film: "The Brine Lamp".into(), frame_size: SIZE, nodes, ..Graph::default() }
 }
 
-/// Knows nothing of earlier runs.
-struct Nothing;
-
-impl Knowledge for Nothing {
-    fn source(&self, _: usize, _: i64) -> SourceState {
-        SourceState::Missing
-    }
-    fn rows(&self, _: NodeId) -> Option<&Arc<dyn Rows>> {
-        None
-    }
-    fn is_sealed(&self, _: NodeId, _: &Digest) -> bool {
-        false
-    }
-    fn made(&self, _: NodeId, _: &Digest) -> Option<Digest> {
-        None
-    }
-    fn plane(&self, _: &Digest, _: &Digest, _: &str) -> Option<Digest> {
-        None
-    }
-    fn parameters(&self, _: &Digest) -> Option<Digest> {
-        None
-    }
-    fn held(&self, _: NodeId, _: i64, _: &Digest) -> bool {
-        false
-    }
-    fn in_place(&self, _: NodeId, _: i64, _: &Digest) -> bool {
-        true
-    }
-}
-
 /// Calls `with` with an engine that has done nothing yet, in a folder of its own.
 pub fn engine<T>(graph: &Graph, jobs: usize, memory: usize, with: impl FnOnce(Engine<'_>) -> T) -> T {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let store = Store::at(folder.path()).expect("a store");
     store.create().expect("a store");
-    let report = stale::look(graph, &Nothing);
+    let report = stale::look(graph, &Remembered(None));
     let plan = crate::plan::plan(graph, &report, false, &|_, _| true);
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(1)

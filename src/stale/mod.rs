@@ -4,6 +4,8 @@
 //! against what the last render was made of. Pure: what is known comes in through [`Knowledge`].
 
 pub mod explain;
+#[cfg(test)]
+pub(crate) mod remembered;
 mod seal;
 mod strip;
 mod words;
@@ -319,43 +321,13 @@ pub fn place(node: &Node, frame: i64) -> String {
 mod tests {
     use super::*;
 
-    /// Knows one render, by the digest of the parameters that it was made with.
-    struct One(Digest, Digest);
-
-    impl Knowledge for One {
-        fn source(&self, _: usize, _: i64) -> SourceState {
-            SourceState::Missing
-        }
-        fn rows(&self, _: NodeId) -> Option<&Arc<dyn Rows>> {
-            None
-        }
-        fn is_sealed(&self, _: NodeId, _: &Digest) -> bool {
-            false
-        }
-        fn made(&self, _: NodeId, _: &Digest) -> Option<Digest> {
-            None
-        }
-        fn plane(&self, _: &Digest, _: &Digest, _: &str) -> Option<Digest> {
-            None
-        }
-        fn parameters(&self, key: &Digest) -> Option<Digest> {
-            (*key == self.0).then_some(self.1)
-        }
-        fn held(&self, _: NodeId, _: i64, _: &Digest) -> bool {
-            false
-        }
-        fn in_place(&self, _: NodeId, _: i64, _: &Digest) -> bool {
-            true
-        }
-    }
-
     fn digest(text: &str) -> Digest {
         Digest::of(text.as_bytes())
     }
 
     #[test]
     fn a_new_file_is_taken_in_and_a_new_input_asks_for_a_person() {
-        let known = One(digest("old key"), digest("old file"));
+        let known = remembered::Remembered(Some((digest("old key"), digest("old file"))));
         let last = Row { key: digest("old key"), pixels: digest("old pixels"), failed: NONE };
         let keep = Cell { state: State::Stale, pixels: last.pixels, made_by: last.key, ..blank(last) };
         let made = |file: &str| MadeOf {

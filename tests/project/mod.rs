@@ -9,6 +9,7 @@ pub mod calls;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
+use std::time::{Duration, Instant};
 
 use endboard::media::exr::{self, Compression};
 use endboard::media::image::{Image, RGBA};
@@ -23,6 +24,19 @@ pub const PLATE: (i64, i64) = (1001, 1008);
 /// `each` says.
 pub const COPY: &str =
     "d=${1%/*}\nfor f in \"$d\"/picture.*.exr; do cp \"$f\" \"$d/out.${f##*picture.}\"; done\n";
+
+/// Longest time that a state is waited for before the test fails.
+pub const PATIENCE: Duration = Duration::from_secs(30);
+
+/// Looks again and again until `found` is there.
+#[track_caller]
+pub fn until(what: &str, mut found: impl FnMut() -> bool) {
+    let began = Instant::now();
+    while !found() {
+        assert!(began.elapsed() < PATIENCE, "waited in vain for {what}");
+        std::thread::yield_now();
+    }
+}
 
 /// Numbers that look random and are the same in every run (SplitMix64, Steele, Lea & Flood 2014).
 pub struct Dice(pub u64);
