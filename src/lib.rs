@@ -16,6 +16,7 @@ pub mod media;
 pub mod observe;
 pub mod operators;
 pub mod plan;
+pub mod programs;
 pub mod project;
 pub mod report;
 pub mod stale;

@@ -20,6 +20,7 @@ const LAYERS: &[(&str, &[&str])] = &[
     ("store", &["base", "media"]),
     ("observe", &["base", "media", "declare", "graph", "stale", "store"]),
     ("ledger", &["base"]),
+    ("programs", &[]),
     (
         "execute",
         &[
@@ -34,6 +35,7 @@ const LAYERS: &[(&str, &[&str])] = &[
             "store",
             "observe",
             "ledger",
+            "programs",
         ],
     ),
     ("report", &["base", "ledger"]),
@@ -53,6 +55,7 @@ const LAYERS: &[(&str, &[&str])] = &[
             "store",
             "observe",
             "ledger",
+            "programs",
             "execute",
             "demo",
         ],
@@ -68,6 +71,7 @@ const LAYERS: &[(&str, &[&str])] = &[
             "stale",
             "store",
             "observe",
+            "programs",
             "execute",
             "report",
             "project",

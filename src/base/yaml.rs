@@ -232,6 +232,12 @@ impl Reader<'_> {
     fn value(&mut self, raw: Spanned<Raw>) -> Value {
         let span = self.offsets.span(self.source, raw.referenced);
         let written = self.offsets.span(self.source, raw.defined);
+        if span == written
+            && let Some(tag) = self.tag(written.start as usize)
+        {
+            let problem = Problem::error(tag, "tags mean nothing here, and this one would be lost");
+            self.problems.push(problem.help("take it away; a text in quotes stays a text"));
+        }
         let node = match raw.value {
             Raw::Null => Node::Null,
             Raw::Typed(text) => Node::Scalar(self.typed(written, text)),
@@ -240,6 +246,21 @@ impl Reader<'_> {
             Raw::Map(entries) => Node::Map(self.map(entries)),
         };
         Value { span, node }
+    }
+
+    /// The tag before or at the place where a value begins.
+    fn tag(&self, start: usize) -> Option<Span> {
+        let before = self.text[..start].trim_end();
+        let begin = match self.text[start..].starts_with('!') {
+            true => start,
+            false => before.rfind(char::is_whitespace).map_or(0, |at| at + 1),
+        };
+        let line = self.text[..begin].rfind('\n').map_or(0, |at| at + 1);
+        if !self.text[begin..].starts_with('!') || self.text[line..begin].contains('#') {
+            return None;
+        }
+        let end = self.text[begin..].find(char::is_whitespace).map_or(self.text.len(), |len| begin + len);
+        Some(Span::new(self.source, begin, end))
     }
 
     /// The scalar's own spelling, so that `010` stays `010` and `1.50` stays `1.50`.
@@ -320,6 +341,14 @@ mod tests {
         ] {
             assert_eq!(scalar(&value, key), Scalar { text: text.into(), quoted }, "{key}");
         }
+    }
+
+    #[test]
+    fn tags_are_named() {
+        let text = "a: !!str 12\nb: !salt\n  c: 1\nd: [!x y, wow !z]\n# so !say we\ne: # all !of\n  f: 1\n";
+        let (_, problems) = read(text);
+        let places: Vec<&str> = problems.iter().filter_map(|p| p.split(' ').next()).collect();
+        assert_eq!(places, ["a.yaml:1:4", "a.yaml:2:4", "a.yaml:4:5"], "{problems:?}");
     }
 
     #[test]

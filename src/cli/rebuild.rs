@@ -9,9 +9,9 @@ use super::progress::Rebuilding;
 use super::{Answer, Exit, Failure, show, trouble};
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
-use crate::execute::process::{self, Halt};
-use crate::execute::{Options, Outcome};
+use crate::execute::{Ending, Options, Outcome};
 use crate::graph::Work;
+use crate::programs::{self, Halt, Runner};
 use crate::project::rebuild::{Rebuilt, Writer};
 use crate::project::trouble::{Blocked, gather};
 use crate::project::{Declared, Project, ProjectError};
@@ -64,10 +64,9 @@ pub fn rebuild(
         memory: memory(options),
         again: options.again,
     };
+    let programs = Runner::new(halt, runtime.handle().clone());
     let rebuilt =
-        project.rebuild(declared, selection, run, &writer(), halt, runtime.handle().clone(), &|event| {
-            progress.take(&event)
-        });
+        project.rebuild(declared, selection, run, &writer(), programs, &|event| progress.take(&event));
     progress.end();
     Ok(rebuilt?)
 }
@@ -79,7 +78,7 @@ type Signals = (Signal, Signal, Option<Signal>);
 /// terminal goes on when that goes away.
 fn signals(runtime: &tokio::runtime::Runtime) -> std::io::Result<Signals> {
     let _context = runtime.enter();
-    let left = if process::outlives_its_terminal() { None } else { Some(signal(SignalKind::hangup())?) };
+    let left = if programs::outlives_its_terminal() { None } else { Some(signal(SignalKind::hangup())?) };
     Ok((signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?, left))
 }
 
@@ -154,7 +153,7 @@ pub fn report(rebuilt: &Rebuilt, json: bool, again: bool) -> Exit {
         && rebuilt.failed_before.is_empty()
         && !rebuilt.blocked.iter().any(is_trouble);
     let exit = match (&outcome.ended, is_whole) {
-        (Some(reason), _) if reason.contains("asked to stop") => Exit::Interrupted,
+        (Some(Ending::Asked), _) => Exit::Interrupted,
         (Some(_), _) => Exit::System,
         (None, false) => Exit::Unsound,
         (None, true) => Exit::Done,
@@ -224,7 +223,7 @@ fn as_json(rebuilt: &Rebuilt) {
         "format": "endboard rebuild 1", "film": graph.film, "rendered": ran, "alike": outcome.alike,
         "restored": outcome.restored, "same": outcome.same, "taken_in": outcome.taken_in, "blocked": outcome.blocked,
         "blocked_by": trouble::blocked_json(graph, &rebuilt.blocked), "failures": failures,
-        "failed_before": trouble::failed_json(graph, &rebuilt.failed_before), "ended": outcome.ended,
+        "failed_before": trouble::failed_json(graph, &rebuilt.failed_before), "ended": outcome.ended.as_ref().map(ToString::to_string),
         "trimmed": rebuilt.trimmed, "elapsed_seconds": rebuilt.elapsed.as_secs_f64(),
         "wall_seconds": rebuilt.spent.0.as_secs_f64(), "processor_seconds": rebuilt.spent.1.as_secs_f64(),
     });

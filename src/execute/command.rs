@@ -1,20 +1,24 @@
 //! Programs of the user's: their words, their inputs as files, their limits, their outputs checked.
 //!
 //! Words were split before anything is filled in, so that a shot's name can never become a word of its own.
-//! How a program is run and ended is known to `process`.
+//! How a program is run and ended is known to `programs`.
 
 use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::Duration;
 
-use super::make::{Cost, Trouble};
-use super::{Engine, process};
+use super::Engine;
+use super::make::Trouble;
 use crate::base::braces;
 use crate::base::frames::{FrameRange, FrameSet};
 use crate::declare::film::{Delivers, Each};
 use crate::graph::{CommandWork, NodeId};
 use crate::media::exr::{self, Compression};
 use crate::media::image::Image;
+use crate::programs::{Cost, Limits, Past};
+
+/// Most bytes that a program may print; its log holds them.
+const LOG: u64 = 256 << 20;
 
 /// Takes one of the images that a call delivered.
 pub(super) type Take<'t> = dyn FnMut(i64, Image) -> Result<(), Trouble> + 't;
@@ -136,25 +140,28 @@ impl Engine<'_> {
         let both = file.try_clone().map_err(|e| e.to_string())?;
         let mut command = Command::new(program);
         command.args(arguments).current_dir(&self.project);
-        command.stdin(Stdio::null()).stdout(file).stderr(both);
-        let time = limit.map(Duration::from_secs_f64);
-        let ended = match process::run(&mut command, time, &self.halt, &self.runtime) {
+        command.stdin(Stdio::null()).stdout(both.try_clone().map_err(|e| e.to_string())?).stderr(both);
+        let limits = Limits { time: limit.map(Duration::from_secs_f64), print: Some((&file, LOG)) };
+        let ended = match self.programs.run(&mut command, &limits) {
             Ok(ended) => ended,
-            Err(_) if self.halt.is_hurried() => return Err(Trouble::stopped()),
+            Err(_) if self.programs.halt.is_hurried() => return Err(Trouble::stopped()),
             Err(e) => return Err(format!("{program} could not be started: {e}").into()),
         };
         cost.add(&ended.cost);
         let status = ended.status;
-        let reason = match (status.code(), status.signal()) {
-            (Some(0), _) => return Ok(()),
-            _ if self.halt.is_hurried() => return Err(Trouble::stopped()),
-            _ if ended.late => format!(
+        let reason = match (status.code(), status.signal(), ended.past) {
+            (Some(0), _, None) => return Ok(()),
+            _ if self.programs.halt.is_hurried() => return Err(Trouble::stopped()),
+            (_, _, Some(Past::Time)) => format!(
                 "{program} took longer than its time limit of {} s and was ended",
                 limit.unwrap_or_default()
             ),
-            (Some(code), _) => format!("{program} ended with exit code {code}"),
-            (None, Some(signal)) => format!("{program} was ended by signal {signal}"),
-            (None, None) => format!("{program} ended badly"),
+            (_, _, Some(Past::Print)) => {
+                format!("{program} printed more than {} MiB and was ended", LOG >> 20)
+            }
+            (Some(code), ..) => format!("{program} ended with exit code {code}"),
+            (None, Some(signal), _) => format!("{program} was ended by signal {signal}"),
+            (None, None, _) => format!("{program} ended badly"),
         };
         Err(reason.into())
     }

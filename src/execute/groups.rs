@@ -6,13 +6,14 @@ use std::collections::{HashMap, HashSet};
 use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
-use super::make::{Cost, Trouble, thread_cpu};
+use super::make::{Trouble, thread_cpu};
 use super::settle::{Due, Standing, unbroken};
 use super::{Engine, Progress, Ready, Stop};
 use crate::base::frames::FrameRange;
 use crate::declare::film::Each;
 use crate::events::How;
 use crate::graph::{CommandWork, NodeId, Work};
+use crate::programs::Cost;
 
 /// Calls that are under way.
 #[derive(Default)]

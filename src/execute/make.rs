@@ -7,6 +7,7 @@ use super::{Engine, Ready, Stop};
 use crate::events::How;
 use crate::graph::NodeId;
 use crate::media::image::Image;
+use crate::programs::Cost;
 
 /// Why a frame could not be made.
 pub(super) struct Trouble {
@@ -26,23 +27,6 @@ impl Trouble {
 impl From<String> for Trouble {
     fn from(reason: String) -> Self {
         Self { reason, log: None, stopped: false }
-    }
-}
-
-/// What making a frame cost, beyond the time of the thread that waited for it.
-#[derive(Clone, Copy, Debug, Default)]
-pub(super) struct Cost {
-    /// Processor time of child processes.
-    pub children: Duration,
-    /// Peak memory of a child process.
-    pub peak: Option<u64>,
-}
-
-impl Cost {
-    /// Something more was run for the same frame.
-    pub fn add(&mut self, more: &Cost) {
-        self.children += more.children;
-        self.peak = self.peak.max(more.peak);
     }
 }
 

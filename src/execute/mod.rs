@@ -9,7 +9,6 @@ mod groups;
 mod make;
 mod pixels;
 mod places;
-pub mod process;
 mod reads;
 pub mod reel;
 pub mod settle;
@@ -28,6 +27,7 @@ use crate::events::{Event, How};
 use crate::graph::{Graph, NodeId};
 use crate::observe::Seen;
 use crate::plan::Plan;
+use crate::programs::Runner;
 use crate::stale::Report;
 use crate::store::Store;
 use crate::store::actions::Actions;
@@ -93,9 +93,27 @@ pub struct Outcome {
     /// Failed in an earlier run with the key that they have now, or of an unfit file, and not tried.
     pub failed_before: BTreeSet<(NodeId, i64)>,
     /// Why the run ended before its work was done.
-    pub ended: Option<String>,
+    pub ended: Option<Ending>,
     /// Places that were rendered, in order; not those of plates that are only passed on.
     pub ran: Vec<(NodeId, i64)>,
+}
+
+/// Why a run ended before its work was done.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Ending {
+    /// It was asked to stop.
+    Asked,
+    /// Nothing more could be done, for this reason.
+    Trouble(String),
+}
+
+impl std::fmt::Display for Ending {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Asked => f.write_str("it was asked to stop"),
+            Self::Trouble(reason) => f.write_str(reason),
+        }
+    }
 }
 
 /// One failed frame.
@@ -150,12 +168,10 @@ pub struct Engine<'a> {
     pub tally: tally::Tally,
     /// How to go.
     pub options: Options,
-    /// Asked from outside, or by the run itself, to end it.
-    pub halt: Arc<process::Halt>,
     /// Who is told.
     pub events: &'a (dyn Fn(Event) + Sync),
-    /// For commands' limits.
-    pub runtime: tokio::runtime::Handle,
+    /// Starts commands, and is asked from outside, or by the run itself, to end the run.
+    pub programs: Runner,
     cells: Mutex<HashMap<(NodeId, i64), Progress>>,
     /// Keys of the renders made in this run.
     made: Mutex<HashSet<Digest>>,
@@ -186,9 +202,8 @@ impl<'a> Engine<'a> {
         state: State,
         tally: tally::Tally,
         options: Options,
-        halt: Arc<process::Halt>,
+        programs: Runner,
         events: &'a (dyn Fn(Event) + Sync),
-        runtime: tokio::runtime::Handle,
     ) -> Self {
         let places = graph.pools.iter().map(|(_, n)| *n).collect();
         let rooms = Mutex::new(places::Rooms::new(places, options.memory as u64));
@@ -208,9 +223,8 @@ impl<'a> Engine<'a> {
             state: Mutex::new(state),
             tally,
             options,
-            halt,
+            programs,
             events,
-            runtime,
             cells: Mutex::default(),
             made: Mutex::default(),
             ingredients: graph.nodes.iter().map(|_| OnceLock::new()).collect(),
@@ -238,8 +252,8 @@ impl<'a> Engine<'a> {
         });
         let mut outcome = self.outcome.into_inner().expect("workers ended");
         outcome.failures.sort_by_key(|failure| (failure.node, failure.frame));
-        if outcome.ended.is_none() && self.halt.is_asked() {
-            outcome.ended = Some("it was asked to stop".into());
+        if outcome.ended.is_none() && self.programs.halt.is_asked() {
+            outcome.ended = Some(Ending::Asked);
         }
         (outcome, self.state.into_inner().expect("workers ended"), self.tally)
     }
@@ -299,13 +313,13 @@ impl<'a> Engine<'a> {
     }
 
     fn is_ending(&self) -> bool {
-        self.halt.is_asked()
+        self.programs.halt.is_asked()
     }
 
     /// Ends the run: nothing more can be done, for this reason.
     fn end(&self, reason: String) {
-        self.outcome.lock().expect("no worker panics with it").ended.get_or_insert(reason);
-        self.halt.hurry();
+        self.outcome.lock().expect("no worker panics with it").ended.get_or_insert(Ending::Trouble(reason));
+        self.programs.halt.hurry();
         self.changed.notify_all();
     }
 

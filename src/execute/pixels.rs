@@ -2,10 +2,11 @@
 
 use std::sync::Arc;
 
-use super::make::{Cost, Trouble};
+use super::make::Trouble;
 use super::{Engine, Ready, Stop};
 use crate::graph::{Edge, NodeId};
 use crate::media::image::{Channel, Image};
+use crate::programs::Cost;
 
 /// Frames of one input by their numbers.
 type Frames = Vec<(i64, Arc<Image>)>;

@@ -4,7 +4,7 @@
 //! not taken: its stat is compared after every picture, since what was written before a picture came out shows in it.
 
 use std::collections::{BTreeMap, HashMap};
-use std::io::{ErrorKind, Read, Seek};
+use std::io::ErrorKind;
 use std::path::Path;
 use std::process::{Command, Stdio};
 use std::sync::{Arc, Mutex, OnceLock};
@@ -12,12 +12,12 @@ use std::time::Duration;
 
 use super::Engine;
 use super::make::Trouble;
-use super::process::{self, Stream};
 use super::source::changed;
 use crate::declare::film::Media;
 use crate::media::image::Raster;
 use crate::media::movie::{self, Movie, Version};
 use crate::observe;
+use crate::programs::{Limits, Past, Printed, Runner, Stream};
 
 /// How long a program may take to answer, or to give the next picture.
 const LIMIT: Duration = Duration::from_secs(60);
@@ -28,25 +28,39 @@ const ANSWER: u64 = 1 << 20;
 /// Pictures apart within which workers share a reader.
 const NEAR: i64 = 16;
 
-/// Size of a movie, how its colour is coded, and the number of its pictures, all of which are decoded for it.
+/// What ffprobe says of a movie, with the number of its pictures, all of which are decoded for it.
 ///
 /// # Errors
 /// When the program is not installed or cannot read the movie.
-pub fn probe(path: &str) -> Result<Movie, String> {
-    let mut command = Command::new("ffprobe");
-    let output = command.args(movie::probe_arguments(path, true)).stdin(Stdio::null()).output();
-    let output = output.map_err(|e| no_ffmpeg(&e))?;
-    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
-    described(
-        path,
-        if output.status.success() { Ok(text(&output.stdout)) } else { Err(text(&output.stderr)) },
-    )
+pub fn answer(path: &str, programs: &Runner) -> Result<String, String> {
+    let answer = ask(programs, "ffprobe", &movie::probe_arguments(path, true), None);
+    answer.map_err(|e| no_ffmpeg(&e))?.map_err(|why| unreadable(path, &why))
 }
 
-/// The movie that ffprobe's answer describes, or why it complains.
-fn described(path: &str, answer: Result<String, String>) -> Result<Movie, String> {
-    let answer = answer.map_err(|why| format!("{path}: ffprobe cannot read it: {}", why.trim()))?;
-    movie::parse_probe(&answer).map_err(|e| format!("{path}: {e}"))
+/// What a program answers, or what it complains of.
+fn ask(
+    programs: &Runner,
+    program: &str,
+    arguments: &[String],
+    time: Option<Duration>,
+) -> std::io::Result<Result<String, String>> {
+    let (answer, complaint) = (Printed::new()?, Printed::new()?);
+    let mut command = Command::new(program);
+    command.args(arguments).stdin(Stdio::null()).stdout(answer.end()?).stderr(complaint.end()?);
+    let ended = programs.run(&mut command, &Limits { time, print: Some((complaint.file(), ANSWER)) })?;
+    Ok(match ended.past {
+        Some(Past::Time) => Err(format!("it did not answer within {} s", time.unwrap_or_default().as_secs())),
+        _ if ended.status.success() => Ok(text(&answer.bytes(ANSWER)?)),
+        _ => Err(text(&complaint.bytes(ANSWER)?)),
+    })
+}
+
+fn text(bytes: &[u8]) -> String {
+    String::from_utf8_lossy(bytes).into_owned()
+}
+
+fn unreadable(path: &str, why: &str) -> String {
+    format!("{path}: ffprobe cannot read it: {}", why.trim())
 }
 
 fn no_ffmpeg(error: &std::io::Error) -> String {
@@ -152,10 +166,10 @@ impl Engine<'_> {
             let mut picture = vec![0; bytes];
             let stream = reel.stream.as_mut().ok_or_else(|| "the movie is not open".to_string())?;
             let limit = LIMIT + LIMIT_A_PICTURE * u32::try_from(reel.next).unwrap_or(u32::MAX);
-            if let Err(error) = stream.read(&mut picture, limit, &self.runtime) {
+            if let Err(error) = stream.read(&mut picture, limit) {
                 reel.stream = None;
                 return Err(match error.kind() {
-                    _ if self.halt.is_hurried() => Trouble::stopped(),
+                    _ if self.programs.halt.is_hurried() => Trouble::stopped(),
                     ErrorKind::TimedOut => {
                         format!("{path}: ffmpeg gave no picture within {} s", limit.as_secs()).into()
                     }
@@ -186,44 +200,23 @@ impl Engine<'_> {
         let mut command = Command::new("ffmpeg");
         command.args(movie::decode_arguments(path, movie, first, last, version));
         command.stdin(Stdio::null()).stderr(Stdio::null());
-        Stream::start(&mut command, &self.halt).map_err(|e| self.no_ffmpeg(&e))
+        self.programs.stream(&mut command).map_err(|e| self.no_ffmpeg(&e))
     }
 
     /// Size of a movie, and how its colour is coded.
     fn probe(&self, path: &str) -> Result<Movie, Trouble> {
-        Ok(described(path, self.ask("ffprobe", &movie::probe_arguments(path, false))?)?)
+        let answer = self.ask("ffprobe", &movie::probe_arguments(path, false))?;
+        let answer = answer.map_err(|why| unreadable(path, &why))?;
+        Ok(movie::parse_probe(&answer).map_err(|e| format!("{path}: {e}"))?)
     }
 
-    /// What a program answers, or what it complains of.
     fn ask(&self, program: &str, arguments: &[String]) -> Result<Result<String, String>, Trouble> {
-        let work = self.store.path("work");
-        let file = || tempfile::tempfile_in(&work);
-        let made = file().and_then(|a| file().map(|b| (a, b)));
-        let (mut out, mut complaint) = made.map_err(|e| format!("{}: {e}", work.display()))?;
-        let copies = out.try_clone().and_then(|a| complaint.try_clone().map(|b| (a, b)));
-        let (a, b) = copies.map_err(|e| e.to_string())?;
-        let mut command = Command::new(program);
-        command.args(arguments).stdin(Stdio::null()).stdout(a).stderr(b);
-        let ended = process::run(&mut command, Some(LIMIT), &self.halt, &self.runtime)
-            .map_err(|e| self.no_ffmpeg(&e))?;
-        let read = |file: &mut std::fs::File| {
-            let mut bytes = Vec::new();
-            file.rewind()?;
-            file.take(ANSWER).read_to_end(&mut bytes)?;
-            Ok(String::from_utf8_lossy(&bytes).into_owned())
-        };
-        let text = |file| read(file).map_err(|e: std::io::Error| format!("{program}: {e}"));
-        if self.halt.is_hurried() {
-            return Err(Trouble::stopped());
-        }
-        if ended.late {
-            return Ok(Err(format!("it did not answer within {} s", LIMIT.as_secs())));
-        }
-        Ok(if ended.status.success() { Ok(text(&mut out)?) } else { Err(text(&mut complaint)?) })
+        let answer = ask(&self.programs, program, arguments, Some(LIMIT)).map_err(|e| self.no_ffmpeg(&e))?;
+        if self.programs.halt.is_hurried() { Err(Trouble::stopped()) } else { Ok(answer) }
     }
 
     fn no_ffmpeg(&self, error: &std::io::Error) -> Trouble {
-        if self.halt.is_hurried() {
+        if self.programs.halt.is_hurried() {
             return Trouble::stopped();
         }
         no_ffmpeg(error).into()

@@ -5,7 +5,6 @@
 use std::sync::Arc;
 use std::time::Duration;
 
-use super::process::Halt;
 use super::{Engine, Options, Outcome};
 use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::FrameRange;
@@ -16,6 +15,7 @@ use crate::graph::{CommandWork, Edge, Graph, Node, NodeId, Work};
 use crate::ledger::file::Ledger;
 use crate::media::image::{Image, RGBA};
 use crate::operators::{Inputs, OperatorError, Prepared, named};
+use crate::programs::Runner;
 use crate::stale;
 use crate::stale::remembered::Remembered;
 use crate::store::Store;
@@ -103,11 +103,6 @@ pub fn engine<T>(graph: &Graph, jobs: usize, memory: usize, with: impl FnOnce(En
     store.create().expect("a store");
     let report = stale::look(graph, &Remembered(None));
     let plan = crate::plan::plan(graph, &report, false, &|_, _| true);
-    let runtime = tokio::runtime::Builder::new_multi_thread()
-        .worker_threads(1)
-        .enable_all()
-        .build()
-        .expect("a runtime");
     let actions = Actions::of(&store);
     let ledger = Ledger::open(&folder.path().join("ledger"), "keeper").expect("a ledger");
     let events = |_: Event| {};
@@ -122,9 +117,8 @@ pub fn engine<T>(graph: &Graph, jobs: usize, memory: usize, with: impl FnOnce(En
         State::default(),
         super::tally::Tally::new(&graph.film, "here", ledger, &[]),
         Options { jobs, memory, again: false },
-        Arc::<Halt>::default(),
+        Runner::alone().expect("a thread"),
         &events,
-        runtime.handle().clone(),
     ))
 }
 

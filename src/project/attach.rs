@@ -1,26 +1,21 @@
 //! Files that stages name, read from the project folder once each.
 
 use std::collections::HashMap;
-use std::io::Read;
-use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
-use std::time::{Duration, Instant};
-
-use rustix::process::{Pid, Signal, WaitId, WaitIdOptions, kill_process_group, waitid};
+use std::time::Duration;
 
 use crate::base::digest::Digest;
 use crate::base::problem::Sources;
 use crate::graph::build::Files;
 use crate::observe;
 use crate::operators::Attachment;
+use crate::programs::{Limits, Printed, Runner};
 
 /// Longest time that a version command may take.
 const VERSION_LIMIT: Duration = Duration::from_secs(20);
 /// Most bytes that a version command may print.
 const PRINT_LIMIT: u64 = 1 << 20;
-/// How long the end of a pipe is waited for once nobody of the program's group is left.
-const CLOSING: Duration = Duration::from_secs(2);
 /// Longest word that is looked for as a path, in bytes (PATH_MAX of Linux).
 const PATH_LIMIT: usize = 4096;
 
@@ -97,63 +92,25 @@ fn inside(path: &str) -> Option<String> {
 /// than `limit` or prints without end.
 fn version(folder: &Path, words: &[String], limit: Duration) -> Result<Vec<u8>, String> {
     let (program, arguments) = words.split_first().ok_or("it has no words")?;
-    let (output, to) = std::io::pipe().map_err(|e| e.to_string())?;
-    let both = to.try_clone().map_err(|e| e.to_string())?;
-    // The command keeps the pipe's writing ends, so it must go before the pipe can come to its end.
-    let mut child = Command::new(program)
-        .args(arguments)
-        .current_dir(folder)
-        .stdin(Stdio::null())
-        .stdout(to)
-        .stderr(both)
-        .process_group(0)
-        .spawn()
-        .map_err(|e| format!("{program} could not be started: {e}"))?;
-    let group = Pid::from_child(&child);
-    let (said, heard) = std::sync::mpsc::channel();
-    std::thread::spawn(move || {
-        let mut printed = Vec::new();
-        let read = output.take(PRINT_LIMIT + 1).read_to_end(&mut printed);
-        let _ = said.send(read.map(|_| printed).map_err(|e| e.to_string()));
-    });
-    let began = Instant::now();
-    let mut heard_all = None;
-    // The program stays in the table, so that its group's number is nobody else's until its children are ended.
-    let look = WaitIdOptions::EXITED | WaitIdOptions::NOWAIT | WaitIdOptions::NOHANG;
-    let is_late = loop {
-        if waitid(WaitId::Pid(group), look).map_err(|e| e.to_string())?.is_some() {
-            break false;
-        }
-        if heard_all.is_none() {
-            heard_all = heard.recv_timeout(Duration::from_millis(2)).ok();
-        } else {
-            std::thread::sleep(Duration::from_millis(2));
-        }
-        let is_endless = matches!(&heard_all, Some(Ok(printed)) if printed.len() as u64 > PRINT_LIMIT);
-        if is_endless || began.elapsed() > limit {
-            break true;
-        }
-    };
-    // Also what the program left running, which would hold the pipe open.
-    let _ = kill_process_group(group, Signal::KILL);
-    let status = child.wait().map_err(|e| e.to_string())?;
-    let late = || format!("{program} gave no version within {} s", limit.as_secs_f64());
-    let heard_all = match heard_all {
-        Some(printed) => printed,
-        None => heard.recv_timeout(CLOSING).map_err(|_| late())?,
-    };
-    let printed = heard_all?;
-    if printed.len() as u64 > PRINT_LIMIT {
+    let refused = |e: std::io::Error| format!("{program} could not be started: {e}");
+    let printed = Printed::new().map_err(refused)?;
+    let mut command = Command::new(program);
+    command.args(arguments).current_dir(folder).stdin(Stdio::null());
+    command.stdout(printed.end().map_err(refused)?).stderr(printed.end().map_err(refused)?);
+    let limits = Limits { time: Some(limit), print: Some((printed.file(), PRINT_LIMIT)) };
+    let ended = Runner::alone().and_then(|programs| programs.run(&mut command, &limits)).map_err(refused)?;
+    let bytes = printed.bytes(PRINT_LIMIT + 1).map_err(|e| e.to_string())?;
+    if bytes.len() as u64 > PRINT_LIMIT {
         return Err(format!("{program} prints more than {} KiB", PRINT_LIMIT >> 10));
     }
-    if is_late {
-        return Err(late());
+    if ended.past.is_some() {
+        return Err(format!("{program} gave no version within {} s", limit.as_secs_f64()));
     }
-    if !status.success() {
-        let text: String = String::from_utf8_lossy(&printed).trim().chars().take(400).collect();
-        return Err(format!("{program} ended with {status}: {text}"));
+    if !ended.status.success() {
+        let text: String = String::from_utf8_lossy(&bytes).trim().chars().take(400).collect();
+        return Err(format!("{program} ended with {}: {text}", ended.status));
     }
-    Ok(printed)
+    Ok(bytes)
 }
 
 #[cfg(test)]
@@ -195,7 +152,7 @@ mod tests {
                 let stat = std::fs::read_to_string(&stat).unwrap_or_default();
                 stat.rsplit(')').next().is_none_or(|rest| rest.is_empty() || rest.starts_with(" Z"))
             };
-            let began = Instant::now();
+            let began = std::time::Instant::now();
             while !is_gone() {
                 assert!(began.elapsed() < Duration::from_secs(30), "the child lives on");
             }

@@ -10,17 +10,19 @@ use std::path::{Path, PathBuf};
 use rayon::prelude::*;
 
 use super::{Declared, Project, ProjectError};
+use crate::base::digest::Digest;
 use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, Problems, nearest};
 use crate::declare::film::{Command, Media};
 use crate::declare::path_fault;
 use crate::execute::reel;
 use crate::graph::{Graph, Source, Work};
-use crate::media::movie::Movie;
+use crate::media::movie::{self, Movie};
 use crate::observe::{self, Closeness, Seen};
+use crate::programs::Runner;
 use crate::stale::SourceState;
-use crate::store::Store;
 use crate::store::facts::Facts;
+use crate::store::{Store, write_whole};
 
 impl Project {
     /// Every problem of the declaration and of what it names. `programs` are the folders in which programs are looked
@@ -39,9 +41,9 @@ impl Project {
             let seen =
                 observe::look(&self.folder, sources, graph.frame_size, &mut facts, Closeness::Stat, progress);
             let mut faults = observe::faults(&self.folder, sources, &seen, graph.frame_size);
-            faults.par_extend(
-                sources.par_iter().zip(&seen).flat_map_iter(|(source, seen)| self.movie(source, seen, graph)),
-            );
+            let movies =
+                sources.par_iter().zip(&seen).map(|(source, seen)| self.movie(&store, source, seen, graph));
+            faults.par_extend(movies.flatten_iter());
             faults.extend(self.commands(graph, programs));
             declared.problems.append(&mut faults);
             self.keep_facts(&store, &facts);
@@ -51,15 +53,15 @@ impl Project {
     }
 
     /// What is wrong with a movie that is there.
-    fn movie(&self, source: &Source, seen: &Seen, graph: &Graph) -> Problems {
+    fn movie(&self, store: &Store, source: &Source, seen: &Seen, graph: &Graph) -> Problems {
         let (Media::Movie { path, first }, Some(whole)) = (&source.media, hull(source)) else {
             return Problems::new();
         };
-        if seen.iter().any(|(_, sight)| sight.state == SourceState::Missing) {
+        let Some(SourceState::Known(digest)) = seen.iter().map(|(_, sight)| sight.state).next() else {
             return Problems::new();
-        }
+        };
         let name = self.folder.join(&path.value);
-        match reel::probe(&name.to_string_lossy()) {
+        match described(store, digest, &name.to_string_lossy()) {
             Ok(movie) => wrong_movie(&movie, *first, whole, source, graph.frame_size),
             Err(reason) => {
                 let reason = reason.replace(&*name.to_string_lossy(), &path.value);
@@ -124,6 +126,23 @@ impl Project {
         };
         words.value.iter().enumerate().skip(1).filter_map(missing).collect()
     }
+}
+
+/// What a movie is. It is decoded whole for that, so that the answer is kept under a digest that
+/// follows from its bytes.
+fn described(store: &Store, digest: Digest, path: &str) -> Result<Movie, String> {
+    let kept = store.path("movies").join(digest.to_string());
+    if let Some(movie) =
+        std::fs::read_to_string(&kept).ok().and_then(|answer| movie::parse_probe(&answer).ok())
+    {
+        return Ok(movie);
+    }
+    let programs = Runner::alone().map_err(|e| e.to_string())?;
+    let answer = reel::answer(path, &programs)?;
+    let movie = movie::parse_probe(&answer).map_err(|e| format!("{path}: {e}"))?;
+    // What cannot be kept is asked for again.
+    let _ = std::fs::create_dir_all(store.path("movies")).map(|()| write_whole(&kept, answer.as_bytes()));
+    Ok(movie)
 }
 
 /// From the first to the last frame that is wanted of a source.

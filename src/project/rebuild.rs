@@ -1,7 +1,6 @@
 //! Rebuilding and sweeping: what changes the film's store.
 
 use std::collections::HashSet;
-use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use super::trouble::{Blocked, Failed};
@@ -9,11 +8,11 @@ use super::{Care, Declared, Project, ProjectError, Status, left, picks};
 use crate::base::digest::Digest;
 use crate::base::selector::Selection;
 use crate::events::Event;
-use crate::execute::process::Halt;
 use crate::execute::tally::Tally;
-use crate::execute::{Engine, Options, Outcome};
+use crate::execute::{Ending, Engine, Options, Outcome};
 use crate::ledger::file::Ledger;
 use crate::plan::{self, Plan};
+use crate::programs::Runner;
 use crate::stale::Reason;
 use crate::store::lock::Lock;
 use crate::store::sweep;
@@ -66,8 +65,7 @@ impl Project {
         selection: &Selection,
         options: Options,
         writer: &Writer,
-        halt: Arc<Halt>,
-        runtime: tokio::runtime::Handle,
+        programs: Runner,
         events: &(dyn Fn(Event) + Sync),
     ) -> Result<Rebuilt, ProjectError> {
         if !declared.is_sound() {
@@ -96,14 +94,13 @@ impl Project {
             state,
             tally,
             options,
-            halt,
+            programs,
             events,
-            runtime,
         );
         let (mut outcome, mut state, tally) = engine.run();
         tally.flush();
         if let Err(error) = state.settle(&status.store) {
-            outcome.ended.get_or_insert(error.to_string());
+            outcome.ended.get_or_insert(Ending::Trouble(error.to_string()));
         }
         status.state = state;
         let spent = *tally.total.lock().expect("the run ended");

@@ -1,22 +1,41 @@
-//! One program as a process group of its own: started, waited for, ended with all its children, and its cost.
+//! Programs of others, each as a process group of its own: started, waited for, ended with all its children, and
+//! its cost.
 //!
-//! The one place that talks to the kernel about programs; it is written for Unix. Knows nothing of frames or
+//! The one place that talks to the kernel about programs; it is written for Linux. Knows nothing of films, frames or
 //! stages. A group is ended only while its leader has not been waited for, so that its number cannot have
 //! become another program's.
 
 use std::collections::HashSet;
-use std::io::{self, Read};
+use std::fs::File;
+use std::io::{self, Read, Seek};
 use std::process::{Child, ChildStdout, Command, ExitStatus, Stdio};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, RwLock};
 use std::time::Duration;
 
+use rustix::fs::{MemfdFlags, memfd_create};
 use rustix::process::{Pid, Signal, WaitId, WaitIdOptions};
+use tokio::runtime::{Builder, Handle, Runtime};
 
-use super::make::Cost;
-
-/// How often a running program's memory is looked at.
+/// How often it is looked at how much memory a running program takes and how much it has printed.
 const LOOK: Duration = Duration::from_millis(50);
+
+/// What programs cost, beyond the time of the thread that waited for them.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Cost {
+    /// Processor time.
+    pub children: Duration,
+    /// Peak memory in bytes.
+    pub peak: Option<u64>,
+}
+
+impl Cost {
+    /// Something more was run for the same purpose.
+    pub fn add(&mut self, more: &Cost) {
+        self.children += more.children;
+        self.peak = self.peak.max(more.peak);
+    }
+}
 
 /// Asks a run to stop, first to come to an end, then to end at once.
 #[derive(Debug, Default)]
@@ -79,76 +98,160 @@ impl Halt {
     }
 }
 
+/// How far a program may go before it is ended.
+#[derive(Debug, Default)]
+pub struct Limits<'l> {
+    /// How long it may take.
+    pub time: Option<Duration>,
+    /// How many bytes a file may come to hold that it prints to.
+    pub print: Option<(&'l File, u64)>,
+}
+
+/// Which limit a program went past.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Past {
+    /// It took too long.
+    Time,
+    /// It printed too much.
+    Print,
+}
+
 /// How a program ended.
 #[derive(Debug)]
-pub(super) struct Ended {
+pub struct Ended {
+    /// As the system tells it.
     pub status: ExitStatus,
-    /// True when its time limit passed first.
-    pub late: bool,
+    /// The limit for which it was ended.
+    pub past: Option<Past>,
     /// Of the program and of the children that it waited for.
     pub cost: Cost,
 }
 
-/// Runs a program to its end, or to its time limit, or until the run is asked to end at once.
-pub(super) fn run(
-    command: &mut Command,
-    limit: Option<Duration>,
-    halt: &Arc<Halt>,
-    runtime: &tokio::runtime::Handle,
-) -> io::Result<Ended> {
-    let group = Pid::from_child(&halt.start(command)?);
-    let own_peak = own_peak();
-    let (seen, late) = (Arc::new(AtomicU64::new(0)), Arc::new(AtomicBool::new(false)));
-    let watch = runtime.spawn(watch(group, limit, Arc::clone(halt), Arc::clone(&seen), Arc::clone(&late)));
-    // The leader stays in the table, so that its number is nobody else's until its children are ended.
-    let ended = loop {
-        match rustix::process::waitid(WaitId::Pid(group), WaitIdOptions::EXITED | WaitIdOptions::NOWAIT) {
-            Err(rustix::io::Errno::INTR) => {}
-            done => break done,
-        }
-    };
-    watch.abort();
-    halt.leave(group);
-    end(group);
-    ended?;
-    let (status, children, peak) = reap(group)?;
-    // What a program shows as its peak is at least what this process had at the start of it: the kernel counts
-    // the memory that the two share until the program is loaded. Only more than that is the program's own.
-    let is_its_own = peak > own_peak + own_peak / 16 + (1 << 20);
-    let seen = seen.load(Ordering::Relaxed);
-    let peak = if is_its_own { Some(peak) } else { (seen > 0).then_some(seen) };
-    Ok(Ended { status, late: late.load(Ordering::Relaxed), cost: Cost { children, peak } })
+/// What a program prints, kept in memory until it has ended.
+#[derive(Debug)]
+pub struct Printed(File);
+
+impl Printed {
+    /// Nothing so far.
+    ///
+    /// # Errors
+    /// When the system has no more memory or open files to give.
+    pub fn new() -> io::Result<Self> {
+        Ok(Self(File::from(memfd_create("printed", MemfdFlags::CLOEXEC)?)))
+    }
+
+    /// An end to print to. What is printed to several of them stands in the order in which it came.
+    ///
+    /// # Errors
+    /// As for `new`.
+    pub fn end(&self) -> io::Result<Stdio> {
+        Ok(self.0.try_clone()?.into())
+    }
+
+    /// For a limit.
+    pub fn file(&self) -> &File {
+        &self.0
+    }
+
+    /// The first bytes, at most so many.
+    ///
+    /// # Errors
+    /// When the system cannot read them.
+    pub fn bytes(mut self, most: u64) -> io::Result<Vec<u8>> {
+        let mut bytes = Vec::new();
+        self.0.rewind()?;
+        self.0.take(most).read_to_end(&mut bytes)?;
+        Ok(bytes)
+    }
+}
+
+/// Starts programs and watches them.
+#[derive(Debug)]
+pub struct Runner {
+    /// Asked from outside, or by a run itself, to end it.
+    pub halt: Arc<Halt>,
+    watching: Handle,
+    _own: Option<Runtime>,
+}
+
+impl Runner {
+    /// Programs that end when `halt` says so; they are watched from `watching`.
+    pub fn new(halt: Arc<Halt>, watching: Handle) -> Self {
+        Self { halt, watching, _own: None }
+    }
+
+    /// Programs that only their limits end.
+    ///
+    /// # Errors
+    /// When the system gives no thread to watch them from.
+    pub fn alone() -> io::Result<Self> {
+        let runtime = Builder::new_multi_thread().worker_threads(1).enable_time().build()?;
+        Ok(Self { halt: Arc::default(), watching: runtime.handle().clone(), _own: Some(runtime) })
+    }
+
+    /// Runs a program to its end, or to one of its limits, or until the run is asked to end at once.
+    ///
+    /// # Errors
+    /// When it could not be started; of kind `Interrupted` because the run was asked to end.
+    pub fn run(&self, command: &mut Command, limits: &Limits<'_>) -> io::Result<Ended> {
+        let print = limits.print.map(|(file, most)| Ok::<_, io::Error>((file.try_clone()?, most)));
+        let print = print.transpose()?;
+        let group = Pid::from_child(&self.halt.start(command)?);
+        let own_peak = own_peak();
+        let seen = Arc::new(Seen { peak: AtomicU64::new(0), past: Mutex::new(None) });
+        let watch =
+            self.watching.spawn(watch(group, limits.time, print, Arc::clone(&self.halt), Arc::clone(&seen)));
+        // The leader stays in the table, so that its number is nobody else's until its children are ended.
+        let ended = loop {
+            match rustix::process::waitid(WaitId::Pid(group), WaitIdOptions::EXITED | WaitIdOptions::NOWAIT) {
+                Err(rustix::io::Errno::INTR) => {}
+                done => break done,
+            }
+        };
+        watch.abort();
+        self.halt.leave(group);
+        end(group);
+        ended?;
+        let (status, children, peak) = reap(group)?;
+        // What a program shows as its peak is at least what this process had at the start of it: the kernel counts
+        // the memory that the two share until the program is loaded. Only more than that is the program's own.
+        let is_its_own = peak > own_peak + own_peak / 16 + (1 << 20);
+        let (looked, past) =
+            (seen.peak.load(Ordering::Relaxed), *seen.past.lock().expect("nothing panics with it"));
+        let peak = if is_its_own { Some(peak) } else { (looked > 0).then_some(looked) };
+        Ok(Ended { status, past, cost: Cost { children, peak } })
+    }
+
+    /// Starts a program and holds the other end of its output.
+    ///
+    /// # Errors
+    /// As for `run`.
+    pub fn stream(&self, command: &mut Command) -> io::Result<Stream> {
+        let mut child = self.halt.start(command.stdout(Stdio::piped()))?;
+        let (group, halt) = (Pid::from_child(&child), Arc::clone(&self.halt));
+        let out = child.stdout.take().expect("its output was asked for");
+        Ok(Stream { group, out, halt, watching: self.watching.clone() })
+    }
 }
 
 /// A program whose output is read as it comes; ended with all its children when dropped.
-pub(super) struct Stream {
+#[derive(Debug)]
+pub struct Stream {
     group: Pid,
     out: ChildStdout,
     halt: Arc<Halt>,
+    watching: Handle,
 }
 
 impl Stream {
-    /// Starts a program and holds the other end of its output.
-    pub fn start(command: &mut Command, halt: &Arc<Halt>) -> io::Result<Self> {
-        let mut child = halt.start(command.stdout(Stdio::piped()))?;
-        let (group, halt) = (Pid::from_child(&child), Arc::clone(halt));
-        let out = child.stdout.take().expect("its output was asked for");
-        Ok(Self { group, out, halt })
-    }
-
     /// Fills `bytes`, waiting for them until `limit` has passed, which ends the program.
     ///
     /// # Errors
     /// Of kind `TimedOut` when it has, `UnexpectedEof` when the program ended first.
-    pub fn read(
-        &mut self,
-        bytes: &mut [u8],
-        limit: Duration,
-        runtime: &tokio::runtime::Handle,
-    ) -> io::Result<()> {
+    pub fn read(&mut self, bytes: &mut [u8], limit: Duration) -> io::Result<()> {
         let late = Arc::new(AtomicBool::new(false));
         let (group, halt, flag) = (self.group, Arc::clone(&self.halt), Arc::clone(&late));
-        let watch = runtime.spawn(async move {
+        let watch = self.watching.spawn(async move {
             tokio::time::sleep(limit).await;
             flag.store(true, Ordering::Relaxed);
             halt.end(group);
@@ -170,16 +273,23 @@ impl Drop for Stream {
     }
 }
 
-/// Looks at a group's memory now and then, and ends it when its time is up.
+/// What was seen of a program while it ran.
+struct Seen {
+    /// The most memory, in bytes.
+    peak: AtomicU64,
+    past: Mutex<Option<Past>>,
+}
+
+/// Looks at a group now and then, and ends it when it goes past a limit.
 async fn watch(
     group: Pid,
-    limit: Option<Duration>,
+    time: Option<Duration>,
+    print: Option<(File, u64)>,
     halt: Arc<Halt>,
-    seen: Arc<AtomicU64>,
-    late: Arc<AtomicBool>,
+    seen: Arc<Seen>,
 ) {
     let up = async {
-        match limit {
+        match time {
             Some(limit) => tokio::time::sleep(limit).await,
             None => std::future::pending().await,
         }
@@ -187,16 +297,19 @@ async fn watch(
     let look = async {
         loop {
             tokio::time::sleep(LOOK).await;
-            seen.fetch_max(peak_of(group, 0).unwrap_or(0), Ordering::Relaxed);
+            seen.peak.fetch_max(peak_of(group, 0).unwrap_or(0), Ordering::Relaxed);
+            let is_past = |(file, most): &(File, u64)| file.metadata().is_ok_and(|data| data.len() > *most);
+            if print.as_ref().is_some_and(is_past) {
+                return;
+            }
         }
     };
-    tokio::select! {
-        () = up => {
-            late.store(true, Ordering::Relaxed);
-            halt.end(group);
-        }
-        () = look => {}
-    }
+    let past = tokio::select! {
+        () = up => Past::Time,
+        () = look => Past::Print,
+    };
+    *seen.past.lock().expect("nothing panics with it") = Some(past);
+    halt.end(group);
 }
 
 /// Ends a whole group. One that is gone already is what was wanted.
@@ -286,24 +399,19 @@ mod tests {
     }
 
     fn ran(text: &str) -> Ended {
-        let runtime =
-            tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build().unwrap();
-        run(&mut shell(text), None, &Arc::default(), runtime.handle()).unwrap()
+        Runner::alone().unwrap().run(&mut shell(text), &Limits::default()).unwrap()
     }
 
     const BUSY: &str = "i=0; while [ $i -lt 200000 ]; do i=$((i+1)); done";
 
     #[test]
     fn processor_time_is_that_of_the_very_program_and_of_what_it_waited_for() {
-        let runtime =
-            tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build().unwrap();
         let folder = tempfile::tempdir().unwrap();
         let wait = folder.path().join("wait");
         assert!(Command::new("mkfifo").arg(&wait).status().unwrap().success());
         let idle = format!("read x < {}", wait.display());
         std::thread::scope(|scope| {
-            let idle =
-                scope.spawn(|| run(&mut shell(&idle), None, &Arc::default(), runtime.handle()).unwrap());
+            let idle = scope.spawn(|| ran(&idle));
             // The busy ones begin and end while the idle one waits.
             let busy = ran(BUSY);
             let nested = ran(&format!("sh -c '{BUSY}'; true"));
@@ -351,8 +459,6 @@ mod tests {
 
     #[test]
     fn a_run_in_a_hurry_ends_its_programs_and_starts_no_more() {
-        let runtime =
-            tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build().unwrap();
         let folder = tempfile::tempdir().unwrap();
         let begun = folder.path().join("begun");
         assert!(Command::new("mkfifo").arg(&begun).status().unwrap().success());
@@ -360,16 +466,27 @@ mod tests {
         let never = folder.path().join("never");
         assert!(Command::new("mkfifo").arg(&never).status().unwrap().success());
         let lasting = format!("echo begun > {}; read x < {}", begun.display(), never.display());
-        let halt = Arc::<Halt>::default();
+        let runner = Runner::alone().unwrap();
         std::thread::scope(|scope| {
-            let program = scope.spawn(|| run(&mut shell(&lasting), None, &halt, runtime.handle()).unwrap());
+            let program = scope.spawn(|| runner.run(&mut shell(&lasting), &Limits::default()).unwrap());
             assert_eq!(std::fs::read_to_string(&begun).unwrap(), "begun\n");
-            halt.hurry();
+            runner.halt.hurry();
             let ended = program.join().unwrap();
-            assert!(!ended.status.success() && !ended.late, "{ended:?}");
+            assert!(!ended.status.success() && ended.past.is_none(), "{ended:?}");
         });
-        assert!(halt.groups.lock().unwrap().is_empty());
-        let late = run(&mut shell(&format!("read x < {}", never.display())), None, &halt, runtime.handle());
+        assert!(runner.halt.groups.lock().unwrap().is_empty());
+        let late = runner.run(&mut shell(&format!("read x < {}", never.display())), &Limits::default());
         assert_eq!(late.unwrap_err().kind(), io::ErrorKind::Interrupted);
+    }
+
+    #[test]
+    fn a_program_that_prints_without_end_is_ended() {
+        let printed = Printed::new().unwrap();
+        let mut command = shell("while :; do echo brine; done");
+        command.stdout(printed.end().unwrap());
+        let limits = Limits { print: Some((printed.file(), 1 << 20)), time: None };
+        let ended = Runner::alone().unwrap().run(&mut command, &limits).unwrap();
+        assert_eq!(ended.past, Some(Past::Print));
+        assert_eq!(printed.bytes(11).unwrap(), b"brine\nbrine");
     }
 }
