@@ -234,6 +234,7 @@ impl Reader<'_> {
         let written = self.offsets.span(self.source, raw.defined);
         if span == written
             && let Some(tag) = self.tag(written.start as usize)
+            && self.problems.last().is_none_or(|told| told.span != Some(tag))
         {
             let problem = Problem::error(tag, "tags mean nothing here, and this one would be lost");
             self.problems.push(problem.help("take it away; a text in quotes stays a text"));
@@ -253,7 +254,7 @@ impl Reader<'_> {
         let before = self.text[..start].trim_end();
         let begin = match self.text[start..].starts_with('!') {
             true => start,
-            false => before.rfind(char::is_whitespace).map_or(0, |at| at + 1),
+            false => before.rfind([' ', '\t', '\n', '[', '{', ',']).map_or(0, |at| at + 1),
         };
         let line = self.text[..begin].rfind('\n').map_or(0, |at| at + 1);
         if !self.text[begin..].starts_with('!') || self.text[line..begin].contains('#') {

@@ -1,5 +1,7 @@
 //! `status`: the film as ribbons.
 
+use std::mem::ManuallyDrop;
+
 use super::arguments::{self, Arguments};
 use super::progress::Reading;
 use super::{Answer, Exit, show, trouble};
@@ -19,18 +21,20 @@ use crate::stale::Reason;
 pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status) -> Answer {
     let reading = Reading::new("reading plates");
     let status = project.status(options.thorough, &|done, of| reading.at(done, of))?;
+    // The process ends with this command: giving a large film's memory back bit by bit would only make it last longer.
+    let status = &*ManuallyDrop::new(status);
     reading.end();
     let graph = &status.declared.graph;
     let selection = arguments::selection(&options.selectors, Some(graph))?;
     let picked = wanted(graph, &selection);
     let kept: Vec<Kept> =
-        project.kept(&status).into_iter().filter_map(|kept| of_picked(kept, &picked)).collect();
+        project.kept(status).into_iter().filter_map(|kept| of_picked(kept, &picked)).collect();
     let fresh = |id: usize| {
         let all = kept.iter().filter(|kept| kept.node == id).flat_map(|kept| kept.fresh.runs());
         all.flat_map(|run| run.iter()).collect()
     };
     let shown = |id: usize| {
-        if is_shown(&status, &selection, id) {
+        if is_shown(status, &selection, id) {
             chosen(picked[id].as_ref(), graph.nodes[id].frames)
         } else {
             FrameSet::new()
@@ -38,13 +42,13 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status
     };
     let strips = show::strips(graph, &status.report, &shown, &fresh);
     if arguments.json {
-        let holds: Vec<Hold> = kept.iter().map(|kept| hold(&status, kept)).collect();
+        let holds: Vec<Hold> = kept.iter().map(|kept| hold(status, kept)).collect();
         say!("{}", states::json(&graph.film, &strips, &holds));
         return Ok(Exit::Done);
     }
-    for line in states::lines(&strips, show::look()) {
-        say!("{}", show::pieces(&line));
-    }
+    // All at once: a call of the system for every line of a large film takes longer than making the lines.
+    let ribbons = states::lines(&strips, show::look()).into_iter();
+    show::say(format_args!("{}", ribbons.map(|line| show::pieces(&line) + "\n").collect::<String>()));
     let mut drawn: Vec<FrameState> =
         strips.iter().flat_map(|s| s.runs.iter().map(|(_, state)| *state)).collect();
     drawn.sort_by_key(|s| std::cmp::Reverse(s.urgency()));
@@ -53,12 +57,12 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status
     say!("{}", show::pieces(&ribbon::legend(&drawn, show::look().ascii)));
     let what = if selection.is_everything() { graph.film.clone() } else { options.selectors.join(" ") };
     say!("{what}: {}", Counts::of_all(&strips).words());
-    notices(project, &status);
-    kept.iter().for_each(|kept| tell_held(&hold(&status, kept)));
-    trouble::failed(graph, &project.failed(&status, &selection), false);
-    trouble::blocked(graph, &project.blocked(&status, &selection));
-    tell_left(project, &status);
-    next(&status, project, &selection, &options.selectors);
+    notices(project, status);
+    kept.iter().for_each(|kept| tell_held(&hold(status, kept)));
+    trouble::failed(graph, &project.failed(status, &selection), false);
+    trouble::blocked(graph, &project.blocked(status, &selection));
+    tell_left(project, status);
+    next(status, project, &selection, &options.selectors);
     Ok(Exit::Done)
 }
 

@@ -103,8 +103,32 @@ impl FilePattern {
 
     /// The path of one frame.
     pub fn path(&self, frame: i64) -> String {
+        let mut path = String::new();
+        self.put_number(&self.before, frame, &mut path);
+        path
+    }
+
+    /// The folder that all frames lie in; empty for the project's own.
+    pub fn folder(&self) -> &str {
+        self.before.rfind('/').map_or("", |at| &self.before[..=at])
+    }
+
+    /// Puts the name of one frame's file, without its folder, in place of what `name` holds.
+    pub fn name(&self, frame: i64, name: &mut String) {
+        self.put_number(&self.before[self.folder().len()..], frame, name);
+    }
+
+    fn put_number(&self, before: &str, frame: i64, text: &mut String) {
+        use std::fmt::Write;
         let width = self.digits + usize::from(frame < 0);
-        format!("{}{frame:0width$}{}", self.before, self.after)
+        text.clear();
+        write!(text, "{before}{frame:0width$}{}", self.after).expect("a text takes all");
+    }
+}
+
+impl std::fmt::Display for FilePattern {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{}{}{}", self.before, "#".repeat(self.digits), self.after)
     }
 }
 

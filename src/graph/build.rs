@@ -14,7 +14,7 @@ use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::{FRAME_LIMIT, FrameRange, FrameSet};
 use crate::base::problem::{Problem, Problems, Span};
 use crate::base::value::{Key, Map, Node as ValueNode, Scalar, Value};
-use crate::declare::film::{At, FilePattern, Film, From, Media, Plate, Shot, Stage, Work as Declared};
+use crate::declare::film::{At, Film, From, Media, Plate, Shot, Stage, Work as Declared};
 use crate::media::image::RGBA;
 use crate::operators::{self, Attachment, Operator, Setup, Slot, WorkingSpace};
 
@@ -65,7 +65,8 @@ pub fn build(film: &Film, edit: Option<&Edit>, files: &mut dyn Files) -> (Graph,
             pools: film.pools.iter().map(|(name, n)| (name.clone(), n.value)).collect(),
             ..Graph::default()
         },
-        available: HashMap::new(),
+        available: Vec::new(),
+        sources: HashMap::new(),
         last_stage: HashMap::new(),
         problems: Problems::new(),
         told: Told::default(),
@@ -86,7 +87,10 @@ pub(super) struct Builder<'a> {
     pub(super) files: &'a mut dyn Files,
     pub(super) space: WorkingSpace,
     pub(super) graph: Graph,
-    pub(super) available: HashMap<NodeId, FrameRange>,
+    /// Frames that each node has to give.
+    pub(super) available: Vec<FrameRange>,
+    /// Places of sources in the graph, by name and by whether a person delivers them.
+    sources: HashMap<(String, bool), usize>,
     pub(super) last_stage: HashMap<String, (HashMap<String, NodeId>, Option<NodeId>)>,
     /// Problems of the stage or plate at hand.
     pub(super) problems: Problems,
@@ -180,11 +184,11 @@ impl Builder<'_> {
     }
 
     pub(super) fn source(&mut self, name: String, media: Media, span: Span, by_hand: bool) -> usize {
-        if let Some(at) = self.graph.sources.iter().rposition(|s| s.name == name && s.by_hand == by_hand) {
-            return at;
-        }
-        self.graph.sources.push(Source { name, media, wanted: FrameSet::new(), span, by_hand });
-        self.graph.sources.len() - 1
+        let sources = &mut self.graph.sources;
+        *self.sources.entry((name, by_hand)).or_insert_with_key(|(name, _)| {
+            sources.push(Source { name: name.clone(), media, wanted: FrameSet::new(), span, by_hand });
+            sources.len() - 1
+        })
     }
 
     pub(super) fn decoder(
@@ -274,31 +278,24 @@ impl Builder<'_> {
         node.ingredients.push(ingredient("frame_size", &format!("{width}x{height}")));
         node.ingredients.push(ingredient("channels", &node.channels.join(", ")));
         self.graph.nodes.push(node);
-        let id = self.graph.nodes.len() - 1;
-        self.available.insert(id, available);
-        id
+        self.available.push(available);
+        self.graph.nodes.len() - 1
     }
 
     /// Gives plates the frames that somebody needs, and sources the frames of their nodes.
     fn want(&mut self) {
-        let mut wanted: HashMap<NodeId, FrameRange> = HashMap::new();
-        for id in (0..self.graph.nodes.len()).rev() {
-            let node = &self.graph.nodes[id];
-            let frames = wanted
-                .get(&id)
-                .copied()
-                .filter(|_| matches!(node.work, Work::Plate { .. }))
-                .unwrap_or(node.frames);
-            for frame in frames.iter() {
-                node.each_reach(frame, &|n| self.available[&n], &mut |input, range| {
-                    let hull = wanted.entry(node.inputs[input].from).or_insert(range);
+        let mut wanted: Vec<Option<FrameRange>> = vec![None; self.graph.nodes.len()];
+        for node in &self.graph.nodes {
+            for frame in node.frames.iter() {
+                node.each_reach(frame, &|n| self.available[n], &mut |input, range| {
+                    let hull = wanted[node.inputs[input].from].get_or_insert(range);
                     *hull = FrameRange::new(hull.first.min(range.first), hull.last.max(range.last));
                 });
             }
         }
-        for (id, range) in wanted {
-            if matches!(self.graph.nodes[id].work, Work::Plate { .. }) {
-                self.graph.nodes[id].frames = range;
+        for (node, range) in self.graph.nodes.iter_mut().zip(wanted) {
+            if let (Work::Plate { .. }, Some(range)) = (&node.work, range) {
+                node.frames = range;
             }
         }
         for node in &self.graph.nodes {
@@ -361,10 +358,7 @@ pub(super) fn ingredient(name: &str, text: &str) -> Ingredient {
 /// Which files frames come from.
 pub(super) fn named(media: &Media) -> Vec<Ingredient> {
     match media {
-        Media::Files(at) => {
-            let FilePattern { before, digits, after } = &at.value;
-            vec![ingredient("files", &format!("{before}{}{after}", "#".repeat(*digits)))]
-        }
+        Media::Files(at) => vec![ingredient("files", &at.value.to_string())],
         Media::Movie { path, first } => {
             vec![ingredient("movie", &path.value), ingredient("first", &first.to_string())]
         }

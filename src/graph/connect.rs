@@ -21,7 +21,7 @@ pub(super) struct Scope<'g> {
     /// Node by stage name.
     pub names: &'g HashMap<String, NodeId>,
     /// Frames that a node can give.
-    pub available: &'g HashMap<NodeId, FrameRange>,
+    pub available: &'g [FrameRange],
     /// The shot, whose stages and plates that are not among the nodes have problems of their own.
     pub shot: &'g Shot,
     /// Where it is declared.
@@ -203,7 +203,7 @@ impl Scope<'_> {
             port: index,
             name: name.to_string(),
             channels,
-            frames: self.available[&from],
+            frames: self.available[from],
         });
         let port = if port.name.is_empty() { name.to_string() } else { port.name.to_string() };
         joined.edges.push(Edge { from, channel, port });

@@ -18,7 +18,7 @@ use crate::declare::path_fault;
 use crate::execute::reel;
 use crate::graph::{Graph, Source, Work};
 use crate::media::movie::{self, Movie};
-use crate::observe::{self, Closeness, Seen};
+use crate::observe::{self, Closeness, Foreseen, Seen};
 use crate::programs::Runner;
 use crate::stale::SourceState;
 use crate::store::facts::Facts;
@@ -38,8 +38,9 @@ impl Project {
             let mut facts = Facts::load(&store);
             let graph = &declared.graph;
             let sources = &graph.sources;
-            let seen =
-                observe::look(&self.folder, sources, graph.frame_size, &mut facts, Closeness::Stat, progress);
+            let (folder, size) = (&self.folder, graph.frame_size);
+            let nothing = Foreseen::default();
+            let seen = observe::look(folder, sources, size, &mut facts, &nothing, Closeness::Stat, progress);
             let mut faults = observe::faults(&self.folder, sources, &seen, graph.frame_size);
             let movies =
                 sources.par_iter().zip(&seen).map(|(source, seen)| self.movie(&store, source, seen, graph));

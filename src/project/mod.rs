@@ -24,7 +24,7 @@ use crate::graph::{Graph, Node, NodeId};
 use crate::ledger;
 use crate::ledger::holds::Holds;
 use crate::ledger::row::Entry;
-use crate::observe::{self, Closeness, Seen};
+use crate::observe::{self, Closeness, Foreseen, Seen};
 use crate::stale::{self, Report};
 use crate::store::actions::Actions;
 use crate::store::facts::Facts;
@@ -103,6 +103,16 @@ enum Care {
     Thorough,
 }
 
+/// What is kept of a film between runs.
+struct Recalled {
+    store: Store,
+    facts: Facts,
+    foreseen: Foreseen,
+    seals: Seals,
+    state: LastKeys,
+    ledger: (Vec<Entry>, Vec<ledger::intake::LedgerProblem>),
+}
+
 /// The state of the film.
 pub struct Status {
     /// The declaration.
@@ -169,33 +179,46 @@ impl Project {
         progress: &(dyn Fn(usize, usize) + Sync),
     ) -> Result<Status, ProjectError> {
         let care = if thorough { Care::Thorough } else { Care::Read };
-        self.status_of(self.read(), care, progress)
+        // What is kept and the files that are known are looked at while the declaration is read.
+        let (declared, recalled) = rayon::join(|| self.read(), || self.recall(care));
+        self.status_of(declared, recalled, care, progress)
     }
 
-    /// The state of every frame of a declaration that was read before.
+    /// All that is kept of the film, and the stats of the files that are known.
+    fn recall(&self, care: Care) -> Result<Recalled, ProjectError> {
+        let store = Store::at(&self.folder)?;
+        let thorough = care == Care::Thorough;
+        let facts = Facts::load(&store);
+        let seals = if thorough { Seals::default() } else { Seals::load(&store) };
+        let mut state = LastKeys::load(&store);
+        if care != Care::Read {
+            state.examine();
+        }
+        let ledger = ledger::file::read_all(&self.folder.join("ledger"));
+        // Last, since whoever has read the declaration by now can help with it.
+        let foreseen = if thorough { Foreseen::default() } else { observe::foresee(&self.folder, &facts) };
+        Ok(Recalled { store, facts, foreseen, seals, state, ledger })
+    }
+
+    /// The state of every frame of a declaration and of what is kept, both of which were read before.
     fn status_of(
         &self,
         declared: Declared,
+        recalled: Result<Recalled, ProjectError>,
         care: Care,
         progress: &(dyn Fn(usize, usize) + Sync),
     ) -> Result<Status, ProjectError> {
         if !declared.is_sound() {
             return Err(ProjectError::Unsound(Box::new(declared)));
         }
-        let store = Store::at(&self.folder)?;
+        let Recalled { store, mut facts, foreseen, seals, state, ledger } = recalled?;
         let thorough = care == Care::Thorough;
-        let ((mut state, seals), (mut facts, ledger)) = rayon::join(
-            || (LastKeys::load(&store), if thorough { Seals::default() } else { Seals::load(&store) }),
-            || (Facts::load(&store), ledger::file::read_all(&self.folder.join("ledger"))),
-        );
-        if care != Care::Read {
-            state.examine();
-        }
-        let graph = &declared.graph;
+        let (graph, folder) = (&declared.graph, &self.folder);
         let closeness = if thorough { Closeness::Thorough } else { Closeness::Stat };
         let before = facts.count();
-        let seen =
-            observe::look(&self.folder, &graph.sources, graph.frame_size, &mut facts, closeness, progress);
+        let (sources, size) = (&graph.sources, graph.frame_size);
+        let seen = observe::look(folder, sources, size, &mut facts, &foreseen, closeness, progress);
+        drop(foreseen);
         if thorough || facts.count() != before {
             self.keep_facts(&store, &facts);
         }

@@ -73,8 +73,9 @@ impl Project {
         }
         let began = Instant::now();
         let _lock = self.lock(writer)?;
-        let mut status =
-            self.status_of(declared, Care::Write, &|done, of| events(Event::Reading(done, of)))?;
+        let recalled = self.recall(Care::Write);
+        let reading = |done, of| events(Event::Reading(done, of));
+        let mut status = self.status_of(declared, recalled, Care::Write, &reading)?;
         self.clear_left_over(&status);
         let trimmed = self.trim_film(&status, selection)?;
         let again = options.again;
@@ -162,7 +163,7 @@ impl Project {
 
     /// What a sweep would find: stored renders that no current frame uses, oldest first.
     pub fn look_for_unused(&self) -> Result<(Status, sweep::Found), ProjectError> {
-        let status = self.status_of(self.read(), Care::Write, &|_, _| {})?;
+        let status = self.status_of(self.read(), self.recall(Care::Write), Care::Write, &|_, _| {})?;
         let mut used: HashSet<Digest> = HashSet::new();
         for node in &status.declared.graph.nodes {
             let table = status.state.table(&node.shot, &node.stage);

@@ -69,17 +69,33 @@ pub struct Fact {
 /// Facts by source name and frame.
 #[derive(Debug, Default, Clone)]
 pub struct Facts {
-    by_source: HashMap<String, Vec<(i64, Fact)>>,
+    by_source: HashMap<String, Known>,
     learnt: usize,
 }
+
+/// What is known of one source's files.
+#[derive(Debug, Default, Clone)]
+pub struct Known {
+    /// Where they lay when they were last looked at, as a pattern; empty when nobody said so.
+    pub files: String,
+    /// Facts, frames rising.
+    pub facts: Vec<(i64, Fact)>,
+}
+
+/// The first record of the file.
+const FORMAT: &[u8] = b"facts 2";
 
 impl Facts {
     /// Reads them; a damaged file counts as empty from there on.
     pub fn load(store: &Store) -> Self {
         let mut facts = Facts::default();
         if let Ok(bytes) = std::fs::read(store.path("facts")) {
-            record::each(&bytes, |_, body| {
-                facts.take(body);
+            let mut is_known = false;
+            record::each(&bytes, |at, body| {
+                is_known |= at == 0 && body == FORMAT;
+                if is_known && at > 0 {
+                    facts.take(body);
+                }
             });
         }
         facts
@@ -87,7 +103,7 @@ impl Facts {
 
     /// What is known of a frame's file.
     pub fn get(&self, source: &str, frame: i64) -> Option<&Fact> {
-        known(self.of(source)?, frame)
+        known(&self.of(source)?.facts, frame)
     }
 
     /// How many facts were ever learnt by this value; changes with every [`Facts::put`].
@@ -95,15 +111,24 @@ impl Facts {
         self.learnt
     }
 
-    /// All of one source, frames rising.
-    pub fn of(&self, source: &str) -> Option<&[(i64, Fact)]> {
-        self.by_source.get(source).map(Vec::as_slice)
+    /// All of one source.
+    pub fn of(&self, source: &str) -> Option<&Known> {
+        self.by_source.get(source)
     }
 
-    /// Learns a fact.
-    pub fn put(&mut self, source: &str, frame: i64, fact: Fact) {
+    /// All sources with their names.
+    pub fn sources(&self) -> impl Iterator<Item = (&String, &Known)> {
+        self.by_source.iter()
+    }
+
+    /// Learns a fact of a file that lies where the pattern `files` says.
+    pub fn put(&mut self, source: &str, files: &str, frame: i64, fact: Fact) {
         self.learnt += 1;
-        let facts = self.by_source.entry(source.to_string()).or_default();
+        let known = self.by_source.entry(source.to_string()).or_default();
+        if known.files != files {
+            known.files = files.to_string();
+        }
+        let facts = &mut known.facts;
         match facts.binary_search_by_key(&frame, |(n, _)| *n) {
             Ok(at) => facts[at].1 = fact,
             Err(at) => facts.insert(at, (frame, fact)),
@@ -113,13 +138,15 @@ impl Facts {
     /// Writes them.
     pub fn save(&self, store: &Store) -> Result<(), StoreError> {
         let mut out = Vec::new();
+        record::frame(&mut out, FORMAT);
         let mut names: Vec<_> = self.by_source.keys().collect();
         names.sort();
         for name in names {
-            let frames = &self.by_source[name];
-            let mut body = Vec::with_capacity(frames.len() * 89 + 64);
+            let known = &self.by_source[name];
+            let mut body = Vec::with_capacity(known.facts.len() * 89 + 128);
             record::put_text(&mut body, name);
-            for (frame, fact) in frames {
+            record::put_text(&mut body, &known.files);
+            for (frame, fact) in &known.facts {
                 body.extend_from_slice(&frame.to_le_bytes());
                 fact.stat.put(&mut body);
                 body.push(u8::from(fact.trusted));
@@ -135,22 +162,22 @@ impl Facts {
 
     fn take(&mut self, body: &[u8]) -> Option<()> {
         let mut take = Take(body);
-        let name = take.text()?.to_string();
-        let mut frames = Vec::with_capacity(take.0.len() / 89);
+        let (name, files) = (take.text()?.to_string(), take.text()?.to_string());
+        let mut facts = Vec::with_capacity(take.0.len() / 89);
         while !take.0.is_empty() {
             let frame = take.int()?;
             let stat = Stat::take(&mut take)?;
             let (trusted, digest, size) = (take.byte()? == 1, take.digest()?, take.int()?);
-            frames.push((frame, Fact { stat, trusted, digest, size: ((size >> 32) as u32, size as u32) }));
+            facts.push((frame, Fact { stat, trusted, digest, size: ((size >> 32) as u32, size as u32) }));
         }
-        frames.sort_unstable_by_key(|(frame, _)| *frame);
-        self.by_source.insert(name, frames);
+        facts.sort_unstable_by_key(|(frame, _)| *frame);
+        self.by_source.insert(name, Known { files, facts });
         Some(())
     }
 }
 
-/// The fact of a frame among those of its source, frames rising.
-pub fn known(facts: &[(i64, Fact)], frame: i64) -> Option<&Fact> {
+/// What there is of a frame among what there is of its source, frames rising.
+pub fn known<T>(facts: &[(i64, T)], frame: i64) -> Option<&T> {
     // Most sources are known without a gap, so that the place follows from the first frame.
     let first = facts.first()?.0;
     let guess = usize::try_from(frame.checked_sub(first)?).ok()?;
@@ -175,9 +202,11 @@ mod tests {
             Stat { size: 9, modified: 1_000_000_001, changed: 2_000_000_001, inode: 7, device: u64::MAX };
         let fact = Fact { stat, trusted: true, digest: Digest::of(b"x"), size: (960, 540) };
         let mut facts = Facts::default();
-        facts.put("shed-a", 1001, fact);
+        facts.put("shed-a", "plates/shed-a.####.exr", 1001, fact);
         facts.save(&store).unwrap();
-        assert_eq!(Facts::load(&store).get("shed-a", 1001), Some(&fact));
+        let again = Facts::load(&store);
+        assert_eq!(again.get("shed-a", 1001), Some(&fact));
+        assert_eq!(again.of("shed-a").unwrap().files, "plates/shed-a.####.exr");
         assert!(!stat.is_quiet(2_000_000_001) && stat.is_quiet(2_100_000_001));
         let coarse = Stat { modified: 2_000_000_000, ..stat };
         assert!(!coarse.is_quiet(3_900_000_000));

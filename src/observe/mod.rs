@@ -2,17 +2,20 @@
 //!
 //! Knows the disk and the facts of earlier runs. Does not know what depends on a file.
 
+mod stats;
+
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
-use rustix::fs::{AtFlags, FileType, Mode, OFlags};
 
+use self::stats::stats;
+pub use self::stats::{Foreseen, foresee, stat, stat_folder};
 use crate::base::digest::Digest;
 use crate::base::frames::{FrameRange, FrameSet};
 use crate::base::problem::Problem;
-use crate::declare::film::Media;
+use crate::declare::film::{FilePattern, Media};
 use crate::graph::Source;
 use crate::media::{self, Format};
 use crate::stale::SourceState;
@@ -77,12 +80,15 @@ pub fn look(
     sources: &[Source],
     frame_size: (u32, u32),
     facts: &mut Facts,
+    foreseen: &Foreseen,
     closeness: Closeness,
     progress: &(dyn Fn(usize, usize) + Sync),
 ) -> Vec<Seen> {
     let now = now_nanoseconds();
-    let looked: Vec<(Seen, Vec<i64>)> =
-        sources.par_iter().map(|source| glance(project, source, frame_size, facts, closeness)).collect();
+    let looked: Vec<(Seen, Vec<i64>)> = sources
+        .par_iter()
+        .map(|source| glance(project, source, frame_size, facts, foreseen, closeness))
+        .collect();
     let mut all = Vec::with_capacity(sources.len());
     let mut to_read = Vec::new();
     for (index, (seen, unknown)) in looked.into_iter().enumerate() {
@@ -106,7 +112,11 @@ pub fn look(
         let source = &sources[index];
         let at = fact_frame(source, frame);
         if let Some(Some(fact)) = read.get(&(index, at)) {
-            facts.put(&source.name, at, *fact);
+            let files = match &source.media {
+                Media::Files(files) => files.value.to_string(),
+                Media::Movie { .. } => String::new(),
+            };
+            facts.put(&source.name, &files, at, *fact);
             all[index].movie = movie_stat(source, fact);
             all[index].set(frame, sight_of(source, frame, fact, frame_size));
         }
@@ -120,9 +130,10 @@ fn glance(
     source: &Source,
     frame_size: (u32, u32),
     known: &Facts,
+    foreseen: &Foreseen,
     closeness: Closeness,
 ) -> (Seen, Vec<i64>) {
-    let known = known.of(&source.name);
+    let known = known.of(&source.name).map(|known| known.facts.as_slice());
     let mut movie = None;
     let mut unknown = Vec::new();
     let mut sight = |frame: i64, stat: Option<Stat>| {
@@ -143,7 +154,7 @@ fn glance(
     };
     let mut seen = Seen::default();
     for &run in source.wanted.runs() {
-        let stats = stats(project, source, run);
+        let stats = stats(project, source, run, foreseen);
         seen.runs.push((run.first, run.iter().zip(stats).map(|(n, stat)| sight(n, stat)).collect()));
     }
     seen.movie = movie;
@@ -184,59 +195,6 @@ pub fn path(project: &Path, source: &Source, frame: i64) -> PathBuf {
         Media::Files(at) => project.join(at.value.path(frame)),
         Media::Movie { path, .. } => project.join(&path.value),
     }
-}
-
-fn stats(project: &Path, source: &Source, run: FrameRange) -> Vec<Option<Stat>> {
-    match &source.media {
-        Media::Files(_) => {
-            let frames: Vec<i64> = run.iter().collect();
-            let of = |frames: &[i64]| {
-                let mut folder = OpenFolder::default();
-                frames.iter().map(|&n| folder.stat(&path(project, source, n))).collect::<Vec<_>>()
-            };
-            frames.par_chunks(256).flat_map_iter(of).collect()
-        }
-        Media::Movie { .. } => {
-            let one = stat(&path(project, source, run.first));
-            vec![one; run.len()]
-        }
-    }
-}
-
-/// The folder that was looked into last, open, so that each of its files is found by its name alone.
-#[derive(Default)]
-struct OpenFolder(Option<(PathBuf, std::os::fd::OwnedFd)>);
-
-impl OpenFolder {
-    fn stat(&mut self, file: &Path) -> Option<Stat> {
-        let (folder, name) = (file.parent()?, file.file_name()?);
-        if self.0.as_ref().is_none_or(|(open, _)| open != folder) {
-            let flags = OFlags::PATH | OFlags::DIRECTORY | OFlags::CLOEXEC;
-            self.0 = Some((folder.to_path_buf(), rustix::fs::open(folder, flags, Mode::empty()).ok()?));
-        }
-        let (_, open) = self.0.as_ref()?;
-        stat_of(FileType::RegularFile, rustix::fs::statat(open, name, AtFlags::empty()).ok()?)
-    }
-}
-
-/// The stat of a regular file, links followed; nothing for anything else.
-pub fn stat(path: &Path) -> Option<Stat> {
-    stat_of(FileType::RegularFile, rustix::fs::stat(path).ok()?)
-}
-
-/// The stat of a folder, links followed; nothing for anything else.
-pub fn stat_folder(path: &Path) -> Option<Stat> {
-    stat_of(FileType::Directory, rustix::fs::stat(path).ok()?)
-}
-
-fn stat_of(kind: FileType, stat: rustix::fs::Stat) -> Option<Stat> {
-    (FileType::from_raw_mode(stat.st_mode) == kind).then_some(Stat {
-        size: stat.st_size as u64,
-        modified: stat.st_mtime * 1_000_000_000 + stat.st_mtime_nsec as i64,
-        changed: stat.st_ctime * 1_000_000_000 + stat.st_ctime_nsec as i64,
-        inode: stat.st_ino,
-        device: stat.st_dev,
-    })
 }
 
 /// Digest of a regular file of any size, read piece by piece; nothing for anything else.
