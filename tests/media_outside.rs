@@ -55,7 +55,7 @@ fn entry(dir: &Path, file: &str, size: (u32, u32), channels: &[&str], words: &[u
 /// Half patterns of all kinds, infinities and not-a-numbers among them, in files of odd sizes.
 fn write_exr(dir: &Path) -> Vec<Value> {
     let names = ["R", "G", "B", "A", "crew", "the matte of everyone who stands behind the salt heap"];
-    let facts = [("shot".to_string(), "br030".to_string())];
+    let facts = [("shot".to_string(), exr::Fact::Text("br030".to_string()))];
     let mut entries = Vec::new();
     for (width, height) in [(1, 1), (17, 3), (1, 100), (256, 256)] {
         for (ending, compression) in

@@ -424,3 +424,37 @@ fn a_full_disk_ends_the_run_and_costs_nothing_that_was_made() {
     assert_eq!(again.well().json["ended"], json!(null));
     assert_eq!(renders, clean);
 }
+
+/// Chromaticities of AP1 and ACES white: Academy S-2014-004; the attribute: OpenEXR's standard attributes.
+#[test]
+fn renders_say_what_their_numbers_mean() {
+    let film = Film::new();
+    film.write_plate("shed", 3);
+    let declaration = |primaries: &str| {
+        let (width, height) = SIZE;
+        format!(
+            "film: The Brine Lamp\nrate: 24\nframe_size: {width}x{height}\nworking_space: acescg\nplates:\n  \
+             shed: {{ files: plates/shed.####.exr, frames: 1001-1008, encoding: linear-rec709{primaries} }}\nshots:\n  \
+             br010: {{ plate: shed, frames: 1001-1002, stages: {{ colour: {{ operator: grade }} }} }}\n"
+        )
+    };
+    let samples = |path: &str| {
+        let bytes = std::fs::read(film.path().join(path)).unwrap();
+        endboard::media::exr::decode_image(&bytes).unwrap().plane_f32(0)
+    };
+    film.write("endboard.yaml", declaration(", primaries: ap1"));
+    film.rebuild(&[]).well();
+    let render = "renders/br010/colour/br010.1001.exr";
+    let file = exr::meta::MetaData::read_from_file(film.path().join(render), true).unwrap();
+    let said = file.headers[0].shared_attributes.chromaticities.expect("renders say it");
+    let all = [said.red, said.green, said.blue, said.white].map(|exr::math::Vec2(x, y)| [x, y]);
+    assert_eq!(all, [[0.713, 0.293], [0.165, 0.830], [0.128, 0.044], [0.32168, 0.33767]]);
+    assert_eq!(samples(render), samples("plates/shed.1001.exr"), "the plate is in the film's space already");
+    film.write("endboard.yaml", declaration(""));
+    film.rebuild(&[]).well();
+    assert_ne!(samples(render), samples("plates/shed.1001.exr"));
+    film.write("endboard.yaml", declaration(", primaries: ap7"));
+    let check = film.run(&["check"]);
+    let words = String::from_utf8_lossy(&check.stdout).into_owned() + &String::from_utf8_lossy(&check.stderr);
+    assert!(check.status.code() == Some(1) && words.contains("ap7") && words.contains("v-gamut"), "{words}");
+}

@@ -260,7 +260,9 @@ impl<'a> Fields<'a> {
 
     /// The value of a key, if written and not null.
     pub fn get(&mut self, key: &'static str) -> Option<&'a Value> {
-        self.known.push(key);
+        if !self.known.contains(&key) {
+            self.known.push(key);
+        }
         self.map.get(key).filter(|v| v.node != Node::Null)
     }
 

@@ -57,8 +57,17 @@ pub struct Plate {
     pub media: Media,
     /// Frames; of a movie, `first` and as many as it has when not said.
     pub frames: Option<At<FrameRange>>,
-    /// Encoding by name, such as `linear-rec709`, `srgb`, `acescct`; none means the file type's usual one.
+    /// How their colour is coded.
+    pub coding: Coding,
+}
+
+/// How the colour of files is coded, by names that whoever decodes them checks.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Coding {
+    /// Such as `linear-rec709`, `srgb`, `acescct`; none means the file type's usual one.
     pub encoding: Option<At<String>>,
+    /// Primaries; none means those that belong to the encoding.
+    pub primaries: Option<At<String>>,
 }
 
 /// Where frames come from. Paths are relative to the project folder, with forward slashes.
@@ -246,6 +255,6 @@ pub struct ByHand {
     pub files: At<FilePattern>,
     /// What they hold.
     pub delivers: Delivers,
-    /// Their encoding, as of a plate.
-    pub encoding: Option<At<String>>,
+    /// How their colour is coded, as of a plate.
+    pub coding: Coding,
 }

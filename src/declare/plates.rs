@@ -10,7 +10,7 @@ use crate::base::value::{Fields, Key, Value};
 use crate::declare::film::{At, Media, Plate};
 use crate::declare::found::Found;
 use crate::declare::names::{self, Naming, Twins, path};
-use crate::declare::stages::{encoding, pattern};
+use crate::declare::stages::{coding, pattern};
 
 /// Most frames that one plate or shot may have: more than eleven hours at 24 frames a second.
 pub const FRAMES_LIMIT: usize = 1_000_000;
@@ -41,7 +41,7 @@ fn read_one(key: &Key, value: &Value, context: &str, found: &mut Found) -> Optio
     let (files, movie, first) = (fields.get("files"), fields.get("movie"), fields.get("first"));
     let frames = fields.read("frames", |v| v.frames().map(|value| At { value, span: v.span }));
     let says_frames = fields.get("frames").is_some();
-    let encoding = encoding(&mut fields);
+    let coding = coding(&mut fields);
     let media = match (files, movie) {
         (Some(files), None) => {
             if let Some(first) = first {
@@ -75,7 +75,7 @@ fn read_one(key: &Key, value: &Value, context: &str, found: &mut Found) -> Optio
     let problems = fields.finish();
     let sound = !problems.iter().any(|problem| problem.severity == Severity::Error);
     found.extend(context, problems);
-    media.filter(|_| sound).map(|media| Plate { span: key.span, media, frames, encoding })
+    media.filter(|_| sound).map(|media| Plate { span: key.span, media, frames, coding })
 }
 
 fn read_movie(

@@ -124,6 +124,7 @@ fn plain() -> Value {
         "places": { "type": "object", "propertyNames": { "$ref": "#/$defs/stage_name" },
             "additionalProperties": { "type": "integer", "minimum": 1, "maximum": POOL_LIMIT },
             "description": "Pools and the number of places in each." },
+        "primaries": { "type": "string", "description": "Primaries of the files' colour, such as rec709, rec2020, ap1, where they are not those that belong to the encoding." },
         "encoding": { "type": "string", "description": "How pixels are encoded, such as linear-rec709, srgb, rec709, acescct." },
         "delivers": { "description": "What is delivered: a picture, or mattes of these names.",
             "anyOf": [ { "const": "picture" }, { "type": "array", "minItems": 1, "uniqueItems": true,
@@ -200,6 +201,7 @@ fn plate() -> Value {
             "first": { "type": "integer", "default": 1, "description": "Number of the movie's first frame." },
             "frames": { "$ref": "#/$defs/frames" },
             "encoding": { "$ref": "#/$defs/encoding" },
+            "primaries": { "$ref": "#/$defs/primaries" },
         },
         "oneOf": [
             { "required": ["files", "frames"], "not": { "anyOf": [{ "required": ["first"] }, { "required": ["movie"] }] } },
@@ -371,6 +373,7 @@ fn by_hand() -> Value {
                 "description": "Where the files are put; {shot} stands for the shot's name." },
             "delivers": { "$ref": "#/$defs/delivers" },
             "encoding": { "$ref": "#/$defs/encoding" },
+            "primaries": { "$ref": "#/$defs/primaries" },
         }
     });
     json!({ "properties": with_every(vec![("by_hand".into(), own)]), "additionalProperties": false })

@@ -8,7 +8,7 @@ use indexmap::IndexMap;
 use crate::base::problem::{Problem, Problems, Severity, Span, nearest};
 use crate::base::value::{Fields, Map, Node, Value};
 use crate::declare::commands;
-use crate::declare::film::{At, ByHand, Each, FilePattern, From, Stage, Work};
+use crate::declare::film::{At, ByHand, Coding, Each, FilePattern, From, Stage, Work};
 use crate::declare::found::shortened;
 use crate::declare::names::path;
 use crate::declare::references;
@@ -180,9 +180,9 @@ fn by_hand(value: &Value, problems: &mut Problems) -> Option<ByHand> {
     let files =
         files.and_then(|files| fields.keep(hand_files(files).map(|p| At { value: p, span: files.span })));
     let delivers = commands::delivers(&mut fields);
-    let encoding = encoding(&mut fields);
+    let coding = coding(&mut fields);
     problems.extend(fields.finish());
-    Some(ByHand { files: files?, delivers, encoding })
+    Some(ByHand { files: files?, delivers, coding })
 }
 
 fn hand_files(value: &Value) -> Result<FilePattern, Problem> {
@@ -211,12 +211,18 @@ pub fn pattern(value: &Value) -> Result<FilePattern, Problem> {
     })
 }
 
-/// Reads the name of an encoding, which whoever decodes it checks.
-pub fn encoding(fields: &mut Fields<'_>) -> Option<At<String>> {
-    fields.read("encoding", |value| {
-        let text = value.text().map_err(|_| value.wrong("the name of an encoding"))?;
-        Ok(At { value: text.to_string(), span: value.span })
-    })
+/// Reads how the colour of files is coded: names that whoever decodes them checks.
+pub fn coding(fields: &mut Fields<'_>) -> Coding {
+    let mut name = |key: &'static str, what: &str| {
+        fields.read(key, |value| {
+            let text = value.text().map_err(|_| value.wrong(what))?;
+            Ok(At { value: text.to_string(), span: value.span })
+        })
+    };
+    Coding {
+        encoding: name("encoding", "the name of an encoding"),
+        primaries: name("primaries", "the name of a set of primaries"),
+    }
 }
 
 /// Puts the shot's name in place of `{shot}`, in files and in an operator's settings.

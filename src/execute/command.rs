@@ -111,7 +111,7 @@ impl Engine<'_> {
         for (edge, frames) in node.inputs.iter().zip(&wanted) {
             for n in frames.iter() {
                 let image = self.input(edge, n, cost)?;
-                let bytes = exr::encode(&image, Compression::None, &[]).map_err(|e| e.to_string())?;
+                let bytes = exr::encode(&image, Compression::None, &self.facts).map_err(|e| e.to_string())?;
                 std::fs::write(folder.join(format!("{}.{n:04}.exr", edge.port)), bytes).map_err(file)?;
             }
         }

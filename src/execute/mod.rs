@@ -25,7 +25,9 @@ use std::sync::{Arc, Condvar, Mutex, OnceLock};
 use crate::base::digest::Digest;
 use crate::events::{Event, How};
 use crate::graph::{Graph, NodeId};
+use crate::media::exr::Fact;
 use crate::observe::Seen;
+use crate::operators::WorkingSpace;
 use crate::plan::Plan;
 use crate::programs::Runner;
 use crate::stale::Report;
@@ -98,6 +100,12 @@ pub struct Outcome {
     pub ran: Vec<(NodeId, i64)>,
 }
 
+/// What the pixels' numbers mean, as an attribute of EXR files.
+fn colour(space: WorkingSpace) -> Fact {
+    let places = space.encoding().primaries.chromaticities();
+    Fact::Chromaticities(places.map(|place| place.map(|v| v as f32)))
+}
+
 /// Why a run ended before its work was done.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Ending {
@@ -160,6 +168,8 @@ pub struct Engine<'a> {
     pub store: Store,
     /// Its renders.
     pub objects: Objects,
+    /// What the heads of files for commands say.
+    facts: Vec<(String, Fact)>,
     /// What made what.
     pub actions: &'a Actions,
     /// Last keys.
@@ -208,7 +218,8 @@ impl<'a> Engine<'a> {
         let places = graph.pools.iter().map(|(_, n)| *n).collect();
         let rooms = Mutex::new(places::Rooms::new(places, options.memory as u64));
         let cache = Mutex::new(cache::Cache::with_budget(options.memory));
-        let objects = Objects::of(&store);
+        let facts = vec![("chromaticities".to_string(), colour(graph.space))];
+        let objects = Objects::of(&store).saying(facts.clone());
         let failed = plan.failed.iter().flat_map(|(&id, set)| set.iter().map(move |n| (id, n)));
         let outcome = Outcome { failed_before: failed.collect(), ..Outcome::default() };
         Self {
@@ -219,6 +230,7 @@ impl<'a> Engine<'a> {
             project,
             store,
             objects,
+            facts,
             actions,
             state: Mutex::new(state),
             tally,

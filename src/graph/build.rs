@@ -14,7 +14,7 @@ use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::{FRAME_LIMIT, FrameRange, FrameSet};
 use crate::base::problem::{Problem, Problems, Span};
 use crate::base::value::{Key, Map, Node as ValueNode, Scalar, Value};
-use crate::declare::film::{At, Film, From, Media, Plate, Shot, Stage, Work as Declared};
+use crate::declare::film::{At, Coding, Film, From, Media, Plate, Shot, Stage, Work as Declared};
 use crate::media::image::RGBA;
 use crate::operators::{self, Attachment, Operator, Setup, Slot, WorkingSpace};
 
@@ -54,14 +54,10 @@ pub fn build(film: &Film, edit: Option<&Edit>, files: &mut dyn Files) -> (Graph,
     let mut builder = Builder {
         film,
         files,
-        space: if film.working_space.value == "acescg" {
-            WorkingSpace::AcesCg
-        } else {
-            WorkingSpace::LinearRec709
-        },
         graph: Graph {
             film: film.name.clone(),
             frame_size: film.frame_size,
+            space: WorkingSpace::named(&film.working_space.value),
             pools: film.pools.iter().map(|(name, n)| (name.clone(), n.value)).collect(),
             ..Graph::default()
         },
@@ -85,7 +81,6 @@ pub fn build(film: &Film, edit: Option<&Edit>, files: &mut dyn Files) -> (Graph,
 pub(super) struct Builder<'a> {
     pub(super) film: &'a Film,
     pub(super) files: &'a mut dyn Files,
-    pub(super) space: WorkingSpace,
     pub(super) graph: Graph,
     /// Frames that each node has to give.
     pub(super) available: Vec<FrameRange>,
@@ -150,9 +145,9 @@ impl Builder<'_> {
         let plate: &Plate = self.film.plates.get(&at.value)?;
         let source = self.source(at.value.clone(), plate.media.clone(), plate.span, false);
         let available = plate.frames.as_ref().map_or(FrameRange::new(-FRAME_LIMIT, FRAME_LIMIT), |f| f.value);
-        let mut ingredients = vec![ingredient("encoding", plate.encoding.as_ref().map_or("", |e| &e.value))];
+        let mut ingredients = self.coded(&plate.coding);
         ingredients.extend(named(&plate.media));
-        let decode = self.decoder(plate.encoding.as_ref(), &plate.media, plate.span, available)?;
+        let decode = self.decoder(&plate.coding, &plate.media, plate.span, available)?;
         let keep = matches!(plate.media, Media::Movie { .. });
         let mut node = self.node(shot, label, FrameRange::none(), Work::Plate { source, decode }, at.span);
         node.identity = operators::named("plate").map_or(node.identity, |op| operators::identity(op.spec()));
@@ -193,7 +188,7 @@ impl Builder<'_> {
 
     pub(super) fn decoder(
         &mut self,
-        encoding: Option<&At<String>>,
+        coding: &Coding,
         media: &Media,
         span: Span,
         frames: FrameRange,
@@ -202,16 +197,27 @@ impl Builder<'_> {
             Media::Files(at) => at.value.after.clone(),
             Media::Movie { path, .. } => path.value.clone(),
         };
-        let (text, at) = match encoding {
-            Some(at) => (at.value.clone(), at.span),
-            None => (usual_encoding(&path), span),
+        let usual = || At { value: usual_encoding(&path), span };
+        let named = [("encoding", Some(coding.encoding.clone().unwrap_or_else(usual)))];
+        let named = named.into_iter().chain([("primaries", coding.primaries.clone())]);
+        let setting = |(name, at): (&str, Option<At<String>>)| {
+            let At { value, span } = at?;
+            let scalar = ValueNode::Scalar(Scalar { text: value, quoted: false });
+            Some((Key { text: name.into(), span }, Value { span, node: scalar }))
         };
-        let scalar = ValueNode::Scalar(Scalar { text, quoted: false });
-        let settings = Map {
-            entries: vec![(Key { text: "encoding".into(), span: at }, Value { span: at, node: scalar })],
-        };
+        let settings = Map { entries: named.filter_map(setting).collect() };
         let operator = operators::named("plate")?;
         self.prepare(operator, &settings, span, frames, &[], &[], &BTreeMap::new())
+    }
+
+    /// What `why` compares of how files are coded.
+    pub(super) fn coded(&self, coding: &Coding) -> Vec<Ingredient> {
+        let text = |at: &Option<At<String>>| at.as_ref().map_or(String::new(), |at| at.value.clone());
+        vec![
+            ingredient("encoding", &text(&coding.encoding)),
+            ingredient("primaries", &text(&coding.primaries)),
+            ingredient("working_space", &self.film.working_space.value),
+        ]
     }
 
     #[allow(clippy::too_many_arguments)] // The parts of a `Setup`.
@@ -232,7 +238,7 @@ impl Builder<'_> {
             frames,
             frame_size: self.film.frame_size,
             rate: self.film.rate.per_second(),
-            working_space: self.space,
+            working_space: self.graph.space,
             inputs,
             cut,
         };

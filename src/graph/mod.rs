@@ -16,7 +16,7 @@ use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::{FrameRange, FrameSet};
 use crate::base::problem::Span;
 use crate::declare::film::{Delivers, Media};
-use crate::operators::{Prepared, Spec};
+use crate::operators::{Prepared, Spec, WorkingSpace};
 pub use command::CommandWork;
 
 /// Position of a node in [`Graph::nodes`]; inputs always come before what needs them.
@@ -34,6 +34,8 @@ pub struct Graph {
     pub film: String,
     /// Width and height in pixels.
     pub frame_size: (u32, u32),
+    /// What the numbers of pixels mean between stages.
+    pub space: WorkingSpace,
     /// The nodes.
     pub nodes: Vec<Node>,
     /// Sources that plate and hand nodes read.

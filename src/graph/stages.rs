@@ -188,13 +188,13 @@ impl Builder<'_> {
         hand: &ByHand,
     ) -> Option<Node> {
         let media = Media::Files(hand.files.clone());
-        let decode = self.decoder(hand.encoding.as_ref(), &media, hand.files.span, frames)?;
+        let decode = self.decoder(&hand.coding, &media, hand.files.span, frames)?;
         let source = self.source(format!("{shot}/{name}"), media, hand.files.span, true);
         let work = Work::Hand { source, decode, delivers: hand.delivers.clone() };
         let mut node = self.node(shot, name, frames, work, stage.span);
         node.channels = delivered(&hand.delivers);
         node.identity = of_hands(operators::named("plate")?.spec());
-        node.ingredients = vec![ingredient("encoding", hand.encoding.as_ref().map_or("", |e| &e.value))];
+        node.ingredients = self.coded(&hand.coding);
         node.ingredients.extend(named(&Media::Files(hand.files.clone())));
         Some(node)
     }

@@ -9,7 +9,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 
 use super::{Store, StoreError};
 use crate::base::digest::Digest;
-use crate::media::exr::{self, Compression};
+use crate::media::exr::{self, Compression, Fact};
 use crate::media::image::Image;
 
 /// The renders of a store.
@@ -18,12 +18,19 @@ pub struct Objects {
     folder: PathBuf,
     /// Where half-made files lie; a later run empties it.
     work: PathBuf,
+    /// What the heads of new files say.
+    facts: Vec<(String, Fact)>,
 }
 
 impl Objects {
     /// The renders of a store.
     pub fn of(store: &Store) -> Self {
-        Self { folder: store.path("objects"), work: store.path("work") }
+        Self { folder: store.path("objects"), work: store.path("work"), facts: Vec::new() }
+    }
+
+    /// New files say these things of themselves. Those that are there stay as they are.
+    pub fn saying(self, facts: Vec<(String, Fact)>) -> Self {
+        Self { facts, ..self }
     }
 
     /// Where a picture lies.
@@ -49,7 +56,7 @@ impl Objects {
         }
         let folder = path.parent().expect("objects have a folder");
         std::fs::create_dir_all(folder).map_err(StoreError::file(folder))?;
-        let bytes = exr::encode(image, Compression::Zip, &[])
+        let bytes = exr::encode(image, Compression::Zip, &self.facts)
             .map_err(|e| StoreError::Damaged { path: path.clone(), reason: e.to_string() })?;
         // Another worker may have come to the same pixels meanwhile: what is linked already stays as it is.
         let written = super::write_new(&self.work, &path, &bytes)?;

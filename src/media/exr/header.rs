@@ -24,6 +24,15 @@ const REQUIRED: [&str; 8] = [
     "screenWindowWidth",
 ];
 
+/// Something that a header says besides what every header must say.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Fact {
+    /// A text.
+    Text(String),
+    /// CIE 1931 x, y of red, green, blue and white.
+    Chromaticities([[f32; 2]; 4]),
+}
+
 /// How samples are stored in the file.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum SampleKind {
@@ -304,7 +313,7 @@ pub(super) fn write(
     (width, height): (u32, u32),
     names: &[&str],
     compression: u8,
-    facts: &[(String, String)],
+    facts: &[(String, Fact)],
 ) -> Result<(), MediaError> {
     for name in names {
         checked_name(name, "a channel's name")?;
@@ -345,7 +354,13 @@ pub(super) fn write(
     attribute(out, "screenWindowCenter", "v2f", &[0; 8]);
     attribute(out, "screenWindowWidth", "float", &1f32.to_le_bytes());
     for (name, value) in facts {
-        attribute(out, name, "string", value.as_bytes());
+        match value {
+            Fact::Text(text) => attribute(out, name, "string", text.as_bytes()),
+            Fact::Chromaticities(places) => {
+                let numbers: Vec<u8> = places.iter().flatten().flat_map(|v| v.to_le_bytes()).collect();
+                attribute(out, name, "chromaticities", &numbers);
+            }
+        }
     }
     out.push(0);
     Ok(())

@@ -14,6 +14,7 @@ use half::slice::HalfFloatSliceExt;
 use super::image::{Channel, Image, RGBA, Raster, half_bytes};
 use super::{MediaError, Outline};
 use block::Packer;
+pub use header::Fact;
 use header::{Header, Window, lines_per_chunk};
 use read::{Row, Sink};
 
@@ -40,7 +41,7 @@ impl Compression {
 }
 
 /// Writes an image as a scan-line file of half channels; the same image gives the same bytes. Each fact
-/// (name, value) becomes a string attribute.
+/// (name, value) becomes an attribute.
 ///
 /// # Errors
 /// When the size is zero or beyond the limits, or a channel's or fact's name is empty, longer than 255
@@ -48,7 +49,7 @@ impl Compression {
 pub fn encode(
     image: &Image,
     compression: Compression,
-    facts: &[(String, String)],
+    facts: &[(String, Fact)],
 ) -> Result<Vec<u8>, MediaError> {
     let (width, height) = (image.width(), image.height());
     let count = image.channels().len();
@@ -305,12 +306,19 @@ mod tests {
     #[test]
     fn same_image_gives_same_bytes_and_facts_are_attributes() {
         let picture = image(40, 40, &RGBA, 0x3c00);
-        let facts =
-            [("shot".to_string(), "br030".to_string()), ("key".to_string(), "Brine Lamp ✓".to_string())];
+        let places = [[0.64, 0.33], [0.30, 0.60], [0.15, 0.06], [0.3127, 0.3290]];
+        let facts = [
+            ("shot".to_string(), Fact::Text("br030".to_string())),
+            ("key".to_string(), Fact::Text("Brine Lamp ✓".to_string())),
+            ("chromaticities".to_string(), Fact::Chromaticities(places)),
+        ];
         let bytes = encode(&picture, Compression::Zip, &facts).unwrap();
         assert_eq!(bytes, encode(&picture, Compression::Zip, &facts).unwrap());
         // The exr crate is another reader of the header.
         let file = ::exr::meta::MetaData::read_from_buffered(&bytes[..], true).unwrap();
+        let said = file.headers[0].shared_attributes.chromaticities.unwrap();
+        let all = [said.red, said.green, said.blue, said.white];
+        assert_eq!(all.map(|::exr::math::Vec2(x, y)| [x, y]), places);
         let key = file.headers[0].own_attributes.other.iter().find(|(name, _)| **name == *"shot");
         assert_eq!(key.unwrap().1, &::exr::meta::attribute::AttributeValue::Text("br030".into()));
     }
@@ -318,7 +326,8 @@ mod tests {
     #[test]
     fn names_that_cannot_be_written_are_errors() {
         let fails = |names: &[&str], facts: &[(&str, &str)]| {
-            let facts: Vec<_> = facts.iter().map(|&(n, v)| (n.to_string(), v.to_string())).collect();
+            let facts: Vec<_> =
+                facts.iter().map(|&(n, v)| (n.to_string(), Fact::Text(v.to_string()))).collect();
             encode(&Image::new(1, 1, names), Compression::Zip, &facts).unwrap_err()
         };
         let long = "x".repeat(256);

@@ -60,6 +60,11 @@ impl Encoding {
 }
 
 impl WorkingSpace {
+    /// The working space of that name; linear BT.709 when it names none.
+    pub fn named(name: &str) -> Self {
+        if name == "acescg" { Self::AcesCg } else { Self::LinearRec709 }
+    }
+
     /// The working space as an encoding.
     pub fn encoding(self) -> Encoding {
         match self {
