@@ -92,7 +92,7 @@ fn capitals_of_shots_in_the_cut_do_not_matter() {
     film.write("cut.edl", list(["BR010", "Br020"], 0));
     assert_eq!(said(&film), Vec::<String>::new());
     film.write("cut.edl", list(["BR010", "BR021"], 0));
-    assert_eq!(said(&film), ["cut.edl:2 the cut names shot 'BR021', which the film has not"]);
+    assert_eq!(said(&film), ["cut.edl:2 the cut names shot 'BR021', but the film has no such shot"]);
 }
 
 #[test]

@@ -132,7 +132,7 @@ fn form(param: &Param) -> String {
     let unit = if param.unit.is_empty() { String::new() } else { format!(" {}", param.unit) };
     match param.kind {
         Kind::Number { min, max } => format!("{min} to {max}{unit}"),
-        Kind::Keyed { min, max } => format!("{min} to {max}{unit}, may be keyed"),
+        Kind::Keyed { min, max } => format!("{min} to {max}{unit}, may change in time"),
         Kind::Whole { min, max } => format!("whole, {min} to {max}{unit}"),
         Kind::Flag => "true or false".into(),
         Kind::Word(words) => words.iter().map(|w| format!("`{w}`")).collect::<Vec<_>>().join(", "),

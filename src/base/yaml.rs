@@ -86,7 +86,7 @@ fn limit(error: &serde_yaml::Error) -> Option<String> {
     use serde_yaml::budget::BudgetBreach;
     Some(match error.without_snippet() {
         serde_yaml::Error::Budget { breach: BudgetBreach::Documents { .. }, .. } => {
-            "a second text begins here, and one file holds one: take the line `---` away".into()
+            "a second YAML document begins here, and one file holds one: take the line `---` away".into()
         }
         serde_yaml::Error::Budget {
             breach: BudgetBreach::Nodes { .. } | BudgetBreach::Events { .. },
@@ -396,7 +396,7 @@ mod tests {
         let check = |text: &str, expect: &str| assert_eq!(read(text).1, [expect]);
         check(
             "a: 1\n---\nb: 2\n",
-            "a.yaml:2:1 a second text begins here, and one file holds one: take the line `---` away",
+            "a.yaml:2:1 a second YAML document begins here, and one file holds one: take the line `---` away",
         );
         let many = format!("[{}]", "0,".repeat(VALUE_LIMIT));
         assert!(read(&many).1[0].ends_with("this text holds more than 2000000 values"));

@@ -71,7 +71,7 @@ impl Builder<'_> {
             let name = &event.shot.value;
             let problem = Problem::error(
                 event.shot.span,
-                format!("the cut names shot '{name}', which the film has not"),
+                format!("the cut names shot '{name}', but the film has no such shot"),
             );
             self.problems.push(match nearest(name, names.0.values().copied()) {
                 Some(near) => problem.help(format!("did you mean '{near}'?")),

@@ -350,7 +350,7 @@ fn implied_first(operator: &str, stage: &Stage) -> bool {
 }
 
 /// Longest text of a setting that is kept beside its digest, in characters.
-const SHORT: usize = 400;
+const SHORT: usize = 4000;
 
 pub(super) fn ingredient(name: &str, text: &str) -> Ingredient {
     let short = text.chars().count() <= SHORT;

@@ -156,7 +156,7 @@ impl Scope<'_> {
             }
             let problem = Problem::error(
                 at.span,
-                format!("it takes from '{}', which this shot has not", at.value.stage),
+                format!("it takes from '{}', but this shot has no such stage", at.value.stage),
             );
             problems.push(match nearest(&at.value.stage, self.names.keys().map(String::as_str)) {
                 Some(near) => problem.help(format!("did you mean '{near}'?")),

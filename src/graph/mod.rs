@@ -71,6 +71,9 @@ pub struct Node {
     pub ingredients: Vec<Ingredient>,
 }
 
+/// How the names of ingredients begin that say where an input comes from.
+pub const FROM: &str = "from.";
+
 /// One named thing that a person can change about a stage.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Ingredient {

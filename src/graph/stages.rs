@@ -7,14 +7,14 @@ use std::sync::Arc;
 
 use super::build::{Builder, ingredient, named};
 use super::connect::{Joined, Scope};
-use super::{Ingredient, Node, NodeId, Work};
+use super::{Edge, FROM, Ingredient, Node, NodeId, Work};
 use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, Problems, SourceId};
 use crate::base::value::{Node as ValueNode, Scalar, Value};
 use crate::declare::film::{At, ByHand, Delivers, Media, Shot, Stage, Work as Declared};
 use crate::media::image::RGBA;
-use crate::operators::{self, Attachment, Kind, Operator, Spec};
+use crate::operators::{self, Attachment, Connected, Kind, Operator, Spec};
 
 impl Builder<'_> {
     #[allow(clippy::too_many_arguments)] // Each part of a stage's place is needed once, here.
@@ -60,6 +60,7 @@ impl Builder<'_> {
             Declared::Command(command) => self.commanded(shot, name, stage, frames, command, &joined),
             Declared::ByHand(hand) => self.by_hand(shot, name, stage, frames, hand)?,
         };
+        node.ingredients.extend(self.connections(&joined));
         node.inputs = joined.edges;
         node.keep = stage.keep;
         node.pools = stage
@@ -68,6 +69,18 @@ impl Builder<'_> {
             .filter_map(|(at, n)| Some((self.graph.pools.iter().position(|(p, _)| *p == at.value)?, *n)))
             .collect();
         Some(self.add(node, frames))
+    }
+
+    /// Where the inputs come from, as `why` compares it: `from.holdout` and `roto.actors`.
+    fn connections(&self, joined: &Joined) -> Vec<Ingredient> {
+        let one = |(edge, connected): (&Edge, &Connected)| {
+            let many = !connected.name.is_empty() && connected.name != edge.port;
+            let name = if many { format!(".{}", connected.name) } else { String::new() };
+            let channel = edge.channel.as_ref().map_or(String::new(), |channel| format!(".{channel}"));
+            let from = format!("{}{channel}", self.graph.nodes[edge.from].stage);
+            ingredient(&format!("{FROM}{}{name}", edge.port), &from)
+        };
+        joined.edges.iter().zip(&joined.connected).map(one).collect()
     }
 
     fn operator(&mut self, at: &At<String>) -> Option<&'static dyn Operator> {

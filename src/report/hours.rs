@@ -99,6 +99,8 @@ pub struct Hours {
     pub causes: Vec<Part>,
     /// By machine.
     pub machines: Vec<Part>,
+    /// Which of [`STEPS`] there are rows of.
+    finals: [bool; STEPS.len()],
     /// When the earliest and the latest of the rows ended.
     pub span: Option<(Timestamp, Timestamp)>,
 }
@@ -115,6 +117,7 @@ impl Hours {
             hours.total.add(frames, render);
             if FINAL_OPERATORS.contains(&&*row.by) {
                 hours.final_steps.add(frames, render);
+                hours.finals[step_of(&row.by)] = true;
             }
             for (sums, name) in by.iter_mut().zip([&row.stage, &row.shot, &render.cause, &render.machine]) {
                 sums.entry(name).or_default().add(frames, render);
@@ -131,13 +134,29 @@ impl Hours {
     /// The final steps' part of all machine time, in a sentence.
     pub fn final_sentence(&self) -> String {
         if self.final_steps.rows == 0 {
-            return "No final step (colour, sound, assembly, delivery) has been rendered yet.".into();
+            return "No final step, such as colour or assembly, has been rendered yet.".into();
         }
+        let steps: Vec<&str> =
+            STEPS.iter().zip(self.finals).filter_map(|(step, is_there)| is_there.then_some(*step)).collect();
         format!(
-            "The final steps (colour, sound, assembly, delivery) took {}, {} of all machine time.",
+            "The final steps ({}) took {}, {} of all machine time.",
+            steps.join(", "),
             time(self.final_steps.wall),
             percent(share(self.final_steps.wall, self.total.wall))
         )
+    }
+}
+
+/// The final steps by name, in the order in which a film goes through them.
+const STEPS: [&str; 4] = ["colour", "sound", "assembly", "delivery"];
+
+/// The step of [`STEPS`] that one of [`FINAL_OPERATORS`] belongs to.
+fn step_of(operator: &str) -> usize {
+    match operator {
+        "mix" => 1,
+        "assemble" => 2,
+        "deliver" => 3,
+        _ => 0,
     }
 }
 
@@ -224,12 +243,12 @@ pub mod tests {
     fn final_steps_go_by_operator_not_by_stage_name() {
         assert_eq!(
             Hours::of(&rows()).final_sentence(),
-            "The final steps (colour, sound, assembly, delivery) took 1 h 40 m, 50 % of all machine time."
+            "The final steps (colour, sound) took 1 h 40 m, 50 % of all machine time."
         );
         let named_so = [row("br030", "grade", "blades", "new", 5, Round::First, true)];
         assert_eq!(
             Hours::of(&named_so).final_sentence(),
-            "No final step (colour, sound, assembly, delivery) has been rendered yet."
+            "No final step, such as colour or assembly, has been rendered yet."
         );
     }
 

@@ -26,7 +26,7 @@ pub fn table(hours: &Hours, look: Look) -> String {
         words::time(total.wall),
         words::time(total.cpu),
         words::count(total.frames, "frame"),
-        words::count(total.rows, "row"),
+        words::count(total.rows, "ledger row"),
     );
     if let Some(peak) = total.peak_memory {
         head.push_str(&format!(", peak memory {}", words::bytes(peak)));
@@ -41,7 +41,7 @@ pub fn table(hours: &Hours, look: Look) -> String {
     say(&format!("{split}."));
     say(&hours.final_sentence());
     if let Some((first, last)) = hours.span {
-        say(&format!("Rows from {first:.0} to {last:.0}."));
+        say(&format!("The ledger's rows are from {first:.0} to {last:.0}."));
     }
     let groups = [
         ("stage", &hours.stages),
@@ -172,7 +172,7 @@ First pass 2 h 40 m (80 %), rework 30 m 00 s (15 %), failed 10 m 00 s (5 %) on
 10 frames.
 The final steps (colour, sound, assembly, delivery) took 1 h 40 m, 50 % of all
 machine time.
-Rows from 2026-02-02T02:50:00Z to 2026-02-02T03:46:40Z.
+The ledger's rows are from 2026-02-02T02:50:00Z to 2026-02-02T03:46:40Z.
 ";
         let text = table(&Hours::of(&rows()), look);
         assert!(text.starts_with(want), "{text}");

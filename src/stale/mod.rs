@@ -4,6 +4,7 @@
 //! against what the last render was made of. Pure: what is known comes in through [`Knowledge`].
 
 pub mod explain;
+mod leaves;
 #[cfg(test)]
 pub(crate) mod remembered;
 mod seal;

@@ -3,6 +3,7 @@
 //! Knows what is worth naming and how long it may be. Does not know whether a setting plays a part at a frame.
 
 use super::explain::Setting;
+use super::leaves;
 use crate::base::digest::Digest;
 
 /// Longest value that is shown whole, in characters.
@@ -58,10 +59,11 @@ impl Change<'_> {
             (_, digest, None) => digest.short(),
         };
         match (self.then, self.now) {
-            (Some((_, _, Some(then))), Some((_, _, Some(now)))) => {
-                let (then, now) = apart(then, now);
-                format!("{name}: {then} → {now}")
-            }
+            (Some((_, _, Some(then))), Some((_, _, Some(now)))) => leaves::differing(name, then, now)
+                .unwrap_or_else(|| {
+                    let (then, now) = apart(then, now);
+                    format!("{name}: {then} → {now}")
+                }),
             (Some((_, then, _)), Some((_, now, _))) => changed(name, then, now),
             (Some((_, _, None)), None) => format!("{name} is not there or not named any more"),
             (None, Some((_, _, None))) => format!("{name} is new"),

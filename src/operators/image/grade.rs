@@ -71,7 +71,7 @@ static SPEC: Spec = Spec {
             kind: Kind::Keyed { min: -20.0, max: 20.0 },
             unit: "stops",
             default: "0",
-            doc: "Doubles linear light for every stop; may be keyed.",
+            doc: "Doubles linear light for every stop; may change in time.",
         },
         param("cdl", Kind::File, "", "A .cdl, .ccc or .cc file with the grade."),
         param("cdl_id", Kind::Text, "", "Which grade of the file, where it holds several."),

@@ -20,14 +20,14 @@ pub struct Roto;
 static SPEC: Spec = Spec {
     name: "roto",
     version: 1,
-    summary: "Cuts mattes from shapes that were drawn by hand and keyed in time, one channel a matte.",
+    summary: "Cuts mattes from shapes that were drawn by hand and move by keyframes, one channel a matte.",
     ports: &[],
     params: &[Param {
         name: "shapes",
         kind: Kind::File,
         unit: "",
         default: "",
-        doc: "Shapes file: mattes of keyed Bézier outlines that add, subtract or intersect, with feather in px.",
+        doc: "Shapes file: mattes of Bézier outlines with keyframes that add, subtract or intersect, with feather in px.",
     }],
     source: "Exact area of each pixel under the nonzero or even-odd rule; feather by a quadratic B-spline.",
 };
