@@ -129,9 +129,32 @@ pub fn write_whole_from(
     path: &Path,
     write: &mut dyn FnMut(&mut dyn std::io::Write) -> std::io::Result<()>,
 ) -> Result<(), StoreError> {
+    use std::os::unix::fs::PermissionsExt;
     let folder = path.parent().unwrap_or(Path::new("."));
-    let mut file = tempfile::NamedTempFile::new_in(folder).map_err(StoreError::file(path))?;
+    // Who may read and write it is for the umask to say, as with any other file, so that users can share a film.
+    let permissions = std::fs::Permissions::from_mode(0o666);
+    let made = tempfile::Builder::new().permissions(permissions).tempfile_in(folder);
+    let mut file = made.map_err(StoreError::file(path))?;
     write(&mut file).map_err(StoreError::file(path))?;
     file.persist(path).map_err(|e| StoreError::file(path)(e.error))?;
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn whoever_may_read_and_write_other_files_may_do_so_with_these() {
+        use std::os::unix::fs::PermissionsExt;
+        let folder = tempfile::tempdir().unwrap();
+        let mode = |path: &Path| std::fs::metadata(path).unwrap().permissions().mode();
+        let other = folder.path().join("other");
+        std::fs::write(&other, "").unwrap();
+        let path = folder.path().join("facts");
+        for _ in 0..2 {
+            write_whole(&path, b"facts").unwrap();
+            assert_eq!(mode(&path), mode(&other));
+        }
+    }
 }
