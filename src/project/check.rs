@@ -22,7 +22,7 @@ use crate::observe::{self, Closeness, Foreseen, Seen};
 use crate::programs::Runner;
 use crate::stale::SourceState;
 use crate::store::facts::Facts;
-use crate::store::{Store, write_whole};
+use crate::store::{Store, file, write_whole};
 
 impl Project {
     /// Every problem of the declaration and of what it names. `programs` are the folders in which programs are looked
@@ -133,9 +133,8 @@ impl Project {
 /// follows from its bytes.
 fn described(store: &Store, digest: Digest, path: &str) -> Result<Movie, String> {
     let kept = store.path("movies").join(digest.to_string());
-    if let Some(movie) =
-        std::fs::read_to_string(&kept).ok().and_then(|answer| movie::parse_probe(&answer).ok())
-    {
+    let answer = file::read(&kept).ok().flatten().and_then(|answer| String::from_utf8(answer).ok());
+    if let Some(movie) = answer.and_then(|answer| movie::parse_probe(&answer).ok()) {
         return Ok(movie);
     }
     let programs = Runner::alone().map_err(|e| e.to_string())?;

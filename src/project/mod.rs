@@ -190,7 +190,7 @@ impl Project {
         let thorough = care == Care::Thorough;
         let facts = Facts::load(&store);
         let seals = if thorough { Seals::default() } else { Seals::load(&store) };
-        let mut state = LastKeys::load(&store);
+        let mut state = LastKeys::load(&store)?;
         if care != Care::Read {
             state.examine();
         }

@@ -5,13 +5,13 @@
 
 use std::collections::HashMap;
 use std::fs::File;
-use std::io::{Read, Write};
+use std::io::{Error, Read, Write};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, OnceLock};
 
 use super::objects::Objects;
 use super::record::{self, Take};
-use super::{Store, StoreError};
+use super::{Store, StoreError, file};
 use crate::base::digest::Digest;
 use crate::base::made::MadeOf;
 
@@ -38,6 +38,16 @@ struct Shard {
     file: Option<File>,
     /// Whether `file` may be written to.
     writable: bool,
+    /// Why what the file holds is not known. It is then not written to either, as that would cut off what it holds.
+    refused: Option<String>,
+}
+
+impl Shard {
+    /// Whether what the file holds is known, so that it may be written to.
+    fn is_known(&self, path: &Path) -> Result<(), StoreError> {
+        let refused = self.refused.as_ref();
+        refused.map_or(Ok(()), |why| Err(StoreError::file(path)(Error::other(why.clone()))))
+    }
 }
 
 /// All actions, loaded by shard.
@@ -57,7 +67,9 @@ impl Actions {
     pub fn get(&self, key: &Digest) -> Option<Action> {
         let shard = self.shard(key.0[0]).lock().expect("no thread panics with it");
         let at = *shard.places.get(key)?;
-        decode(&record::at(shard.file.as_ref()?, at, shard.end)?.body).filter(|action| action.key == *key)
+        let found = record::at(shard.file.as_ref()?, at, shard.end);
+        let refused = |error| tracing::warn!(%error, "what made a render cannot be read");
+        decode(&found.map_err(refused).ok()??.body).filter(|action| action.key == *key)
     }
 
     /// The digest of one channel of the render of a key, whose pixels are these: by the record or, where that is lost,
@@ -79,10 +91,10 @@ impl Actions {
     pub fn put(&self, action: &Action) -> Result<(), StoreError> {
         let path = self.file(action.key.0[0]);
         let mut shard = self.shard(action.key.0[0]).lock().expect("no thread panics with it");
+        shard.is_known(&path)?;
         if !shard.writable {
             let mut options = std::fs::OpenOptions::new();
-            let file =
-                options.create(true).read(true).append(true).open(&path).map_err(StoreError::file(&path))?;
+            let file = file::open_with(&path, options.create(true).read(true).append(true))?;
             file.set_len(shard.end).map_err(StoreError::file(&path))?;
             (shard.file, shard.writable) = (Some(file), true);
         }
@@ -103,17 +115,22 @@ impl Actions {
     /// Keeps only what `keep` wants, shard by shard. The film's lock must be held.
     pub fn retain(&self, mut keep: impl FnMut(&Action) -> bool) -> Result<(), StoreError> {
         for first in 0..=255 {
+            let path = self.file(first);
             let mut shard = self.shard(first).lock().expect("no thread panics with it");
+            shard.is_known(&path)?;
             let Some(file) = &shard.file else { continue };
             let mut places: Vec<u64> = shard.places.values().copied().collect();
             places.sort_unstable();
-            let all = places.iter().filter_map(|&at| decode(&record::at(file, at, shard.end)?.body));
-            let kept: Vec<Action> = all.filter(|action| keep(action)).collect();
+            let mut kept: Vec<Action> = Vec::with_capacity(places.len());
+            for &at in &places {
+                let found = record::at(file, at, shard.end).map_err(StoreError::file(&path))?;
+                kept.extend(found.and_then(|found| decode(&found.body)).filter(|action| keep(action)));
+            }
             if kept.len() != places.len() {
                 let mut out = Vec::new();
                 kept.iter().for_each(|action| record::frame(&mut out, &encode(action)));
-                super::write_whole(&self.file(first), &out)?;
-                *shard = Self::read(&self.file(first));
+                super::write_whole(&path, &out)?;
+                *shard = Self::read(&path);
             }
         }
         Ok(())
@@ -129,11 +146,21 @@ impl Actions {
 
     fn read(path: &Path) -> Shard {
         let mut shard = Shard::default();
-        let Ok(mut file) = File::open(path) else { return shard };
-        let mut bytes = Vec::new();
-        if let Err(error) = file.read_to_end(&mut bytes) {
-            tracing::warn!(file = %path.display(), %error, "what made what cannot be read");
-        }
+        let read = file::open(path).and_then(|opened| {
+            let Some(mut file) = opened else { return Ok(None) };
+            let mut bytes = Vec::new();
+            file.read_to_end(&mut bytes).map_err(StoreError::file(path))?;
+            Ok(Some((file, bytes)))
+        });
+        let (file, bytes) = match read {
+            Ok(Some(read)) => read,
+            Ok(None) => return shard,
+            Err(error) => {
+                tracing::warn!(%error, "what made what cannot be read");
+                shard.refused = Some(error.to_string());
+                return shard;
+            }
+        };
         let end = record::each(&bytes, |at, body| {
             if let Some(key) = Take(body).digest() {
                 shard.places.insert(key, at as u64);
@@ -221,5 +248,26 @@ mod tests {
         for actions in [actions, Actions::of(&store)] {
             assert_eq!((actions.get(&first.key), actions.get(&second.key)), (None, Some(second.clone())));
         }
+    }
+
+    #[test]
+    fn a_file_that_could_not_be_read_is_not_cut_off() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::at(folder.path()).unwrap();
+        store.create().unwrap();
+        let (first, mut second) = (action(1), action(2));
+        second.key.0[0] = first.key.0[0];
+        Actions::of(&store).put(&first).unwrap();
+        let path = store.path("actions").join(format!("{:02x}.log", first.key.0[0]));
+        let aside = store.path("aside");
+        // What the system refuses once it may give the next time.
+        std::fs::rename(&path, &aside).unwrap();
+        std::fs::create_dir(&path).unwrap();
+        let actions = Actions::of(&store);
+        assert_eq!(actions.get(&first.key), None);
+        std::fs::remove_dir(&path).unwrap();
+        std::fs::rename(&aside, &path).unwrap();
+        assert!(actions.put(&second).is_err() && actions.retain(|_| false).is_err());
+        assert_eq!(Actions::of(&store).get(&first.key), Some(first));
     }
 }

@@ -89,7 +89,7 @@ impl Facts {
     /// Reads them; a damaged file counts as empty from there on.
     pub fn load(store: &Store) -> Self {
         let mut facts = Facts::default();
-        if let Ok(bytes) = std::fs::read(store.path("facts")) {
+        if let Ok(Some(bytes)) = super::file::read(&store.path("facts")) {
             let mut is_known = false;
             record::each(&bytes, |at, body| {
                 is_known |= at == 0 && body == FORMAT;

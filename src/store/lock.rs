@@ -31,13 +31,9 @@ impl Lock {
     /// gives true. A run that is killed while it starts a program leaves its lock to that program until it is loaded.
     fn take_after(store: &Store, who: &str, wait: &mut dyn FnMut(usize) -> bool) -> Result<Self, StoreError> {
         let path = store.path("lock");
-        let mut file = std::fs::OpenOptions::new()
-            .create(true)
-            .truncate(false)
-            .read(true)
-            .write(true)
-            .open(&path)
-            .map_err(StoreError::file(&path))?;
+        let mut options = std::fs::OpenOptions::new();
+        options.create(true).truncate(false).read(true).write(true);
+        let mut file = super::file::open_with(&path, &mut options)?;
         let mut tried = 0;
         loop {
             match file.try_lock() {

@@ -6,6 +6,7 @@
 
 pub mod actions;
 pub mod facts;
+pub mod file;
 pub mod lock;
 pub mod objects;
 pub mod record;
@@ -15,6 +16,8 @@ pub mod sweep;
 pub mod table;
 
 use std::path::{Path, PathBuf};
+
+use tempfile::NamedTempFile;
 
 /// The format that this version writes and reads.
 pub const FORMAT: &str = "endboard store 2\n";
@@ -76,11 +79,11 @@ impl Store {
     pub fn at(project: &Path) -> Result<Self, StoreError> {
         let store = Self { root: project.join(".endboard") };
         let path = store.path("format");
-        match std::fs::read_to_string(&path) {
-            Ok(found) if found == FORMAT => Ok(store),
-            Ok(found) => Err(StoreError::Format { path, found }),
-            Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(store),
-            Err(e) => Err(StoreError::file(&path)(e)),
+        match file::read(&path)? {
+            Some(found) if found != FORMAT.as_bytes() => {
+                Err(StoreError::Format { path, found: String::from_utf8_lossy(&found).into_owned() })
+            }
+            _ => Ok(store),
         }
     }
 
@@ -108,15 +111,20 @@ pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), StoreError> {
     write_whole_from(path, &mut |out| out.write_all(bytes))
 }
 
-/// Writes a read-only file that is seen whole or not at all, unless there is one of its name already. What a killed
-/// process leaves half-written lies in `folder`, on the same disk. Gives whether it was written.
-fn write_new(folder: &Path, path: &Path, bytes: &[u8]) -> Result<bool, StoreError> {
+/// Writes a read-only file that is to become `path` once it is whole. What a killed process leaves half-written lies in
+/// `folder`, on the same disk.
+fn write_aside(folder: &Path, path: &Path, bytes: &[u8]) -> Result<NamedTempFile, StoreError> {
     use std::io::Write;
     use std::os::unix::fs::PermissionsExt;
-    let mut file = tempfile::NamedTempFile::new_in(folder).map_err(StoreError::file(path))?;
+    let mut file = NamedTempFile::new_in(folder).map_err(StoreError::file(path))?;
     file.write_all(bytes).map_err(StoreError::file(path))?;
     let read_only = std::fs::Permissions::from_mode(0o444);
     file.as_file().set_permissions(read_only).map_err(StoreError::file(path))?;
+    Ok(file)
+}
+
+/// Gives a file its name, unless another one has it already. Says whether it did.
+fn name_new(file: NamedTempFile, path: &Path) -> Result<bool, StoreError> {
     match file.persist_noclobber(path) {
         Ok(_) => Ok(true),
         Err(e) if e.error.kind() == std::io::ErrorKind::AlreadyExists => Ok(false),

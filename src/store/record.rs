@@ -3,6 +3,7 @@
 //! Knows how to find whole records and to stop at a torn one. Does not know what they hold.
 
 use std::fs::File;
+use std::io::{self, ErrorKind};
 use std::os::unix::fs::FileExt;
 
 use crate::base::digest::Digest;
@@ -40,22 +41,39 @@ pub struct Record {
     pub end: u64,
 }
 
-/// The whole record that begins at `at` in a file of `size` bytes.
-pub fn at(file: &File, at: u64, size: u64) -> Option<Record> {
-    let end = outline(file, at, size)?;
+/// The whole record that begins at `at` in a file of `size` bytes; nothing where there is none.
+///
+/// # Errors
+/// The system does not give the bytes, so that nothing can be said of them.
+pub fn at(file: &File, at: u64, size: u64) -> io::Result<Option<Record>> {
+    let Some(end) = outline(file, at, size)? else { return Ok(None) };
     let mut body = vec![0; (end - at - 8) as usize];
-    file.read_exact_at(&mut body, at + 8).ok()?;
     let mut sum = [0; 4];
-    file.read_exact_at(&mut sum, at + 4).ok()?;
-    (crc32fast::hash(&body) == u32::from_le_bytes(sum)).then_some(Record { body, end })
+    let is_read = fill(file, &mut body, at + 8)? && fill(file, &mut sum, at + 4)?;
+    let is_whole = is_read && crc32fast::hash(&body) == u32::from_le_bytes(sum);
+    Ok(is_whole.then_some(Record { body, end }))
 }
 
 /// Where the record that begins at `at` ends, unless that lies outside of the file's `size` bytes.
-pub fn outline(file: &File, at: u64, size: u64) -> Option<u64> {
+///
+/// # Errors
+/// As for [`at`].
+pub fn outline(file: &File, at: u64, size: u64) -> io::Result<Option<u64>> {
     let mut len = [0; 4];
-    file.read_exact_at(&mut len, at).ok()?;
-    let end = at.checked_add(8)?.checked_add(u64::from(u32::from_le_bytes(len)))?;
-    (end <= size).then_some(end)
+    let is_read = fill(file, &mut len, at)?;
+    let end = at.checked_add(8).and_then(|body| body.checked_add(u64::from(u32::from_le_bytes(len))));
+    Ok(end.filter(|&end| is_read && end <= size))
+}
+
+/// Fills `bytes` from `at` on; false when the file ends before.
+///
+/// # Errors
+/// As for [`at`].
+pub fn fill(file: &File, bytes: &mut [u8], at: u64) -> io::Result<bool> {
+    match file.read_exact_at(bytes, at) {
+        Err(error) if error.kind() == ErrorKind::UnexpectedEof => Ok(false),
+        read => read.map(|()| true),
+    }
 }
 
 /// Reads fields from a record's bytes; every read may run out.

@@ -31,7 +31,7 @@ impl Seals {
     /// Reads them; a damaged file counts as empty.
     pub fn load(store: &Store) -> Self {
         let mut seals = Seals::default();
-        if let Ok(bytes) = std::fs::read(store.path("seals")) {
+        if let Ok(Some(bytes)) = super::file::read(&store.path("seals")) {
             record::each(&bytes, |_, body| {
                 let mut take = Take(body);
                 while let Some((shot, stage, seal)) = next(&mut take) {

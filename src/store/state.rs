@@ -5,14 +5,13 @@
 //! first, and a table when it is asked for, so that a film of which little changed costs little to look at.
 
 use std::collections::HashMap;
-use std::io::Write;
-use std::os::unix::fs::FileExt;
+use std::io::{self, Error, Write};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, OnceLock};
 
 use super::record::{self, Take};
 use super::table::Table;
-use super::{Store, StoreError};
+use super::{Store, StoreError, file};
 use crate::base::digest::Digest;
 use crate::base::frames::FRAME_LIMIT;
 use crate::base::made::{Row, Rows};
@@ -46,6 +45,21 @@ struct Snapshot {
     /// Where lists of named settings lie, in bytes from the start, and their length.
     ingredients: (u64, usize),
     bytes: u64,
+    /// Why the system did not give some of its bytes. What they hold is not lost, so that they are not written over.
+    refused: OnceLock<String>,
+}
+
+impl Snapshot {
+    /// Bytes from the file; nothing when it ends before or the system refuses, of which note is taken.
+    fn read(&self, at: u64, len: usize) -> Option<Vec<u8>> {
+        let mut bytes = vec![0; len];
+        let read = record::fill(&self.file, &mut bytes, at).unwrap_or_else(|error| {
+            tracing::warn!(%error, "last keys cannot be read");
+            self.refused.get_or_init(|| error.to_string());
+            false
+        });
+        read.then_some(bytes)
+    }
 }
 
 /// One table: in memory, or still where the snapshot has it.
@@ -75,9 +89,7 @@ impl Kept {
 
     fn read(&self) -> Option<Table> {
         let (snapshot, place) = self.place.as_ref()?;
-        let mut bytes = vec![0; place.len];
-        let read = snapshot.file.read_exact_at(&mut bytes, place.at);
-        if read.is_ok() && Digest::of(&bytes) == place.digest {
+        if let Some(bytes) = snapshot.read(place.at, place.len).filter(|b| Digest::of(b) == place.digest) {
             return Table::of_bytes(&bytes);
         }
         tracing::warn!("a damaged table of last keys counts as lost; its frames will be looked up again");
@@ -106,13 +118,16 @@ impl Rows for Kept {
 }
 
 impl State {
-    /// Reads the snapshot's index and the journal. Torn ends are left out.
-    pub fn load(store: &Store) -> Self {
+    /// Reads the snapshot's index and the journal. Torn ends are left out, and what is damaged counts as lost.
+    ///
+    /// # Errors
+    /// One of them is there and cannot be read. That must not count as an empty one, as it would be written over.
+    pub fn load(store: &Store) -> Result<Self, StoreError> {
         let inode = || rustix::fs::stat(store.path("state")).map_or(0, |stat| stat.st_ino);
         let mut before = inode();
         loop {
-            let mut state = Self::of_snapshot(&store.path("state")).unwrap_or_default();
-            if let Ok(bytes) = std::fs::read(store.path("journal")) {
+            let mut state = Self::of_snapshot(&store.path("state"))?.unwrap_or_default();
+            if let Some(bytes) = file::read(&store.path("journal"))? {
                 let sound = record::each(&bytes, |_, body| {
                     state.take(body);
                 });
@@ -121,25 +136,34 @@ impl State {
             // A rebuild that folds its journal between the two readings would make rows seem lost.
             let after = inode();
             if after == before {
-                return state;
+                return Ok(state);
             }
             before = after;
         }
     }
 
-    fn of_snapshot(path: &Path) -> Option<Self> {
-        let file = std::fs::File::open(path).ok()?;
-        let bytes = file.metadata().ok()?.len();
-        let index = record::at(&file, 0, bytes)?;
-        let settings = record::outline(&file, index.end, bytes)?;
-        let snapshot =
-            Arc::new(Snapshot { file, ingredients: (index.end, (settings - index.end) as usize), bytes });
+    fn of_snapshot(path: &Path) -> Result<Option<Self>, StoreError> {
+        let Some(file) = file::open(path)? else { return Ok(None) };
+        Self::of_file(file).map_err(StoreError::file(path))
+    }
+
+    fn of_file(file: std::fs::File) -> io::Result<Option<Self>> {
+        let bytes = file.metadata()?.len();
+        let Some(index) = record::at(&file, 0, bytes)? else { return Ok(None) };
+        let Some(tables) = record::outline(&file, index.end, bytes)? else { return Ok(None) };
+        let ingredients = (index.end, (tables - index.end) as usize);
+        let snapshot = Arc::new(Snapshot { file, ingredients, bytes, refused: OnceLock::new() });
+        Ok(Self::of_index(&index.body, tables, snapshot))
+    }
+
+    /// What an index names, whose tables begin at `at`.
+    fn of_index(index: &[u8], mut at: u64, snapshot: Arc<Snapshot>) -> Option<Self> {
+        let bytes = snapshot.bytes;
         let mut state = State { snapshot: Some(Arc::clone(&snapshot)), ..State::default() };
-        let mut take = Take(&index.body);
+        let mut take = Take(index);
         if take.text()? != MAGIC {
             return None;
         }
-        let mut at = settings;
         while !take.0.is_empty() {
             let key = (take.text()?.into(), take.text()?.into());
             let (len, digest) = (usize::try_from(take.int()?).ok()?, take.digest()?);
@@ -167,11 +191,7 @@ impl State {
     /// Opens the journal for appending, after the last whole record.
     pub fn open_journal(&mut self, store: &Store) -> Result<(), StoreError> {
         let path = store.path("journal");
-        let file = std::fs::OpenOptions::new()
-            .create(true)
-            .append(true)
-            .open(&path)
-            .map_err(StoreError::file(&path))?;
+        let file = file::open_with(&path, std::fs::OpenOptions::new().create(true).append(true))?;
         file.set_len(self.journalled).map_err(StoreError::file(&path))?;
         self.journal = Some((path, file));
         Ok(())
@@ -201,9 +221,7 @@ impl State {
     fn settings(&self) -> &HashMap<Digest, Ingredients> {
         self.ingredients.get_or_init(|| {
             let read = |snapshot: &Snapshot| {
-                let (at, len) = snapshot.ingredients;
-                let mut bytes = vec![0; len];
-                snapshot.file.read_exact_at(&mut bytes, at).ok()?;
+                let bytes = snapshot.read(snapshot.ingredients.0, snapshot.ingredients.1)?;
                 let mut lists = HashMap::new();
                 record::each(&bytes, |_, body| {
                     let mut take = Take(body);
@@ -276,6 +294,9 @@ impl State {
         let mut lists: Vec<_> = self.settings().iter().chain(&self.added).collect();
         lists.sort_by_key(|(digest, _)| **digest);
         lists.iter().for_each(|(digest, list)| put_ingredients(&mut settings, digest, list));
+        if let Some(why) = self.snapshot.as_ref().and_then(|snapshot| snapshot.refused.get()) {
+            return Err(StoreError::file(&store.path("state"))(Error::other(why.clone())));
+        }
         super::write_whole_from(&store.path("state"), &mut |out| {
             let mut head = Vec::with_capacity(index.len() + settings.len() + 16);
             record::frame(&mut head, &index);
@@ -298,7 +319,11 @@ impl State {
         let Some((path, file)) = &mut self.journal else { return Ok(()) };
         let mut out = Vec::with_capacity(body.len() + 8);
         record::frame(&mut out, body);
-        file.write_all(&out).map_err(StoreError::file(path))?;
+        if let Err(error) = file.write_all(&out) {
+            // Half a row in the middle would hide what is appended behind it.
+            let _ = file.set_len(self.journalled);
+            return Err(StoreError::file(path)(error));
+        }
         self.journalled += out.len() as u64;
         Ok(())
     }
@@ -373,14 +398,14 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let store = store(folder.path());
         let (shot, stage) = names();
-        let mut state = State::load(&store);
+        let mut state = State::load(&store).unwrap();
         state.open_journal(&store).unwrap();
         for frame in [1010, 1009, 1015] {
             state.set(&shot, &stage, frame, row(frame)).unwrap();
         }
         state.remember(row(1).key, vec![("exposure".into(), row(2).key, Some("0.2".into()))]).unwrap();
         drop(state);
-        let mut state = State::load(&store);
+        let mut state = State::load(&store).unwrap();
         let digest = state.kept(&shot, &stage).unwrap().digest();
         for _ in 0..2 {
             let table = state.table(&shot, &stage).unwrap();
@@ -389,7 +414,7 @@ mod tests {
             assert_eq!(table.rows().map(|(n, _)| n).collect::<Vec<_>>(), [1009, 1010, 1015]);
             assert_eq!(state.ingredients(&row(1).key).unwrap()[0].0, "exposure");
             state.save(&store).unwrap();
-            state = State::load(&store);
+            state = State::load(&store).unwrap();
             assert_eq!(state.kept(&shot, &stage).unwrap().digest(), digest, "read or not, it is the same");
         }
     }
@@ -399,18 +424,68 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let store = store(folder.path());
         let (shot, stage) = names();
-        let mut state = State::load(&store);
+        let mut state = State::load(&store).unwrap();
         state.open_journal(&store).unwrap();
         state.set(&shot, &stage, 1, row(1)).unwrap();
         let mut torn = std::fs::OpenOptions::new().append(true).open(store.path("journal")).unwrap();
         torn.write_all(&[9, 0, 0]).unwrap();
-        let mut state = State::load(&store);
+        let mut state = State::load(&store).unwrap();
         let seen = Arc::clone(state.kept(&shot, &stage).unwrap());
         state.open_journal(&store).unwrap();
         state.set(&shot, &stage, 2, row(2)).unwrap();
         assert_eq!((seen.row(1), seen.row(2)), (row(1), Row::EMPTY));
-        let table = State::load(&store);
+        let table = State::load(&store).unwrap();
         assert_eq!(table.table(&shot, &stage).unwrap().get(2), Some(&row(2)));
+    }
+
+    #[test]
+    fn a_row_that_is_written_in_part_hides_none_that_follow() {
+        use rustix::process::{Resource, getrlimit, setrlimit};
+        // So large that nothing else comes near it; the journal has a hole up to there.
+        const LIMIT: u64 = 1 << 40;
+        // SAFETY: no more is asked than that a write past the limit gives an error and does not end the process.
+        unsafe { libc::signal(libc::SIGXFSZ, libc::SIG_IGN) };
+        setrlimit(
+            Resource::Fsize,
+            rustix::process::Rlimit { current: Some(LIMIT), ..getrlimit(Resource::Fsize) },
+        )
+        .unwrap();
+        let folder = tempfile::tempdir().unwrap();
+        let store = store(folder.path());
+        let (shot, stage) = names();
+        let mut state = State::load(&store).unwrap();
+        state.open_journal(&store).unwrap();
+        let file = state.journal.as_ref().unwrap().1.try_clone().unwrap();
+        file.set_len(LIMIT - 10).unwrap();
+        state.journalled = LIMIT - 10;
+        assert!(state.set(&shot, &stage, 1, row(1)).is_err());
+        assert_eq!(file.metadata().unwrap().len(), LIMIT - 10);
+    }
+
+    #[test]
+    fn what_cannot_be_read_is_not_taken_for_empty() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = store(folder.path());
+        let (shot, stage) = names();
+        let mut state = State::load(&store).unwrap();
+        state.put(&shot, &stage, 1, row(1));
+        state.save(&store).unwrap();
+        state.open_journal(&store).unwrap();
+        state.set(&shot, &stage, 2, row(2)).unwrap();
+        for name in ["state", "journal"] {
+            std::fs::rename(store.path(name), store.path("aside")).unwrap();
+            std::fs::create_dir(store.path(name)).unwrap();
+            assert!(State::load(&store).unwrap_err().to_string().contains(name));
+            std::fs::remove_dir(store.path(name)).unwrap();
+            std::fs::rename(store.path("aside"), store.path(name)).unwrap();
+        }
+        // A table that the system does not give, once the snapshot is open.
+        let mut state = State::load(&store).unwrap();
+        state.snapshot.as_ref().unwrap().refused.set("brine".into()).unwrap();
+        assert!(state.save(&store).unwrap_err().to_string().contains("brine"));
+        let state = State::load(&store).unwrap();
+        let table = state.table(&shot, &stage).unwrap();
+        assert_eq!((table.get(1), table.get(2)), (Some(&row(1)), Some(&row(2))));
     }
 
     #[test]
@@ -419,7 +494,7 @@ mod tests {
         let store = store(folder.path());
         let (shot, stage) = names();
         let other: Arc<str> = "roto".into();
-        let mut state = State::load(&store);
+        let mut state = State::load(&store).unwrap();
         state.put(&shot, &stage, 1, row(1));
         state.put(&shot, &other, 1, row(2));
         state.save(&store).unwrap();
@@ -427,14 +502,14 @@ mod tests {
         let end = bytes.len();
         bytes[end - 1] ^= 1;
         std::fs::write(store.path("state"), &bytes).unwrap();
-        let mut state = State::load(&store);
+        let mut state = State::load(&store).unwrap();
         let before = state.kept(&shot, &other).unwrap().digest();
         state.examine();
         assert_ne!(state.kept(&shot, &other).unwrap().digest(), before);
         assert_eq!(state.table(&shot, &stage).unwrap().get(1), Some(&row(1)));
         assert_eq!(state.table(&shot, &other).unwrap().get(1), None);
         state.save(&store).unwrap();
-        let state = State::load(&store);
+        let state = State::load(&store).unwrap();
         assert_eq!(state.table(&shot, &stage).unwrap().get(1), Some(&row(1)));
         assert_eq!(state.table(&shot, &other).unwrap().get(1), None);
     }
@@ -445,7 +520,7 @@ mod tests {
             let folder = tempfile::tempdir().unwrap();
             let store = store(folder.path());
             let (shot, stage) = names();
-            let mut state = State::load(&store);
+            let mut state = State::load(&store).unwrap();
             state.put(&shot, &stage, 1, row(1));
             state.save(&store).unwrap();
             let mut all = std::fs::read(store.path("state")).unwrap();
@@ -453,7 +528,7 @@ mod tests {
             all.extend_from_slice(&bytes);
             std::fs::write(store.path("state"), &all).unwrap();
             std::fs::write(store.path("journal"), &bytes).unwrap();
-            let state = State::load(&store);
+            let state = State::load(&store).unwrap();
             let _ = (state.table(&shot, &stage).map(|t| t.rows().count()), state.ingredients(&row(1).key));
         }
     }

@@ -84,10 +84,9 @@ pub fn encode(
 
 /// True when a file as [`encode`] writes it reaches to the end of its last chunk. Reads its head and four bytes more;
 /// samples are not looked at.
-pub fn is_whole(path: &std::path::Path) -> bool {
+pub fn is_whole(file: &std::fs::File) -> bool {
     use std::os::unix::fs::FileExt;
     let end = || -> Option<(u64, u64)> {
-        let file = std::fs::File::open(path).ok()?;
         let size = file.metadata().ok()?.len();
         let mut head = vec![0; size.min(1 << 16) as usize];
         file.read_exact_at(&mut head, 0).ok()?;
