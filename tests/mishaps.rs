@@ -67,6 +67,30 @@ fn an_unreadable_frame_is_told_with_its_file_and_the_reason() {
     }
 }
 
+#[test]
+fn a_folder_that_the_system_does_not_show_is_not_told_as_missing_files() {
+    let film = film("plates/shed.####.exr", SIZE);
+    let folder = film.path().join("plates");
+    // A link that leads to itself is refused to every user of the system.
+    std::os::unix::fs::symlink("plates", &folder).unwrap();
+    let (code, words) = said(&film, &["check"]);
+    assert_eq!(code, Some(1), "{words}");
+    let reason = std::fs::metadata(&folder).unwrap_err().to_string();
+    assert!(
+        words.contains(&format!("plates/shed.1001.exr: {reason}")) && !words.contains("missing"),
+        "{words}"
+    );
+    std::fs::remove_file(&folder).unwrap();
+    let (code, words) = said(&film, &["check"]);
+    assert!(code == Some(1) && words.contains("frames 1001-1004 are missing"), "{words}");
+    let declared = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap();
+    let movie = "movie: plates/shed.mov, first: 1001,";
+    film.write("endboard.yaml", declared.replace("files: plates/shed.####.exr, frames: 1001-1004,", movie));
+    std::os::unix::fs::symlink("plates", &folder).unwrap();
+    let words = said(&film, &["check"]).1;
+    assert!(words.contains("its file cannot be read as a movie") && words.contains(&reason), "{words}");
+}
+
 /// A shot whose blades take one channel of its mattes.
 fn film_of_channels() -> Film {
     let film = film("plates/shed.####.exr", SIZE);

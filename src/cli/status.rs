@@ -107,7 +107,7 @@ fn tell_held(hold: &Hold) {
 
 fn notices(project: &Project, status: &Status) {
     let graph = &status.declared.graph;
-    for problem in observe::faults(&project.folder, &graph.sources, &status.seen, graph.frame_size) {
+    for problem in observe::faults::of(&project.folder, &graph.sources, &status.seen, graph.frame_size) {
         tell!("{}", show::problem(&status.declared.sources, &problem).trim_end());
     }
     for problem in status.ledger.1.iter().filter(|p| !p.is_notice()) {

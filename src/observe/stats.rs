@@ -7,12 +7,16 @@ use std::path::Path;
 
 use rayon::prelude::*;
 use rustix::fs::{AtFlags, FileType, Mode, OFlags};
+use rustix::io::Errno;
 
 use super::path;
 use crate::base::frames::FrameRange;
 use crate::declare::film::{FilePattern, Media};
 use crate::graph::Source;
 use crate::store::facts::{self, Facts, Stat};
+
+/// The stat of a regular file, or that there is none, or why the system does not tell.
+pub(super) type Found = Result<Option<Stat>, Errno>;
 
 /// Stats of the files that earlier runs knew, taken while the declaration was still being read.
 #[derive(Debug, Default)]
@@ -22,7 +26,7 @@ pub struct Foreseen(HashMap<String, Ahead>);
 #[derive(Debug)]
 struct Ahead {
     files: String,
-    stats: Vec<(i64, Option<Stat>)>,
+    stats: Vec<(i64, Found)>,
 }
 
 /// Takes the stats of all files that are known.
@@ -37,15 +41,13 @@ pub fn foresee(project: &Path, facts: &Facts) -> Foreseen {
     Foreseen(ahead.collect())
 }
 
-pub(super) fn stats(
-    project: &Path,
-    source: &Source,
-    run: FrameRange,
-    foreseen: &Foreseen,
-) -> Vec<Option<Stat>> {
+pub(super) fn stats(project: &Path, source: &Source, run: FrameRange, foreseen: &Foreseen) -> Vec<Found> {
     let pattern = match &source.media {
         Media::Files(at) => &at.value,
-        Media::Movie { .. } => return vec![stat(&path(project, source, run.first)); run.len()],
+        Media::Movie { .. } => {
+            let one = found(rustix::fs::stat(path(project, source, run.first)));
+            return vec![one; run.len()];
+        }
     };
     let ahead = foreseen.0.get(&source.name).filter(|ahead| ahead.files == pattern.to_string());
     let known = |&frame: &i64| Some(*facts::known(&ahead?.stats, frame)?);
@@ -58,16 +60,24 @@ pub(super) fn stats(
 }
 
 /// The stats of some frames' files. Their folder is opened once, so that each is found by its name alone.
-fn stats_of(project: &Path, files: &FilePattern, frames: impl Iterator<Item = i64>) -> Vec<Option<Stat>> {
+fn stats_of(project: &Path, files: &FilePattern, frames: impl Iterator<Item = i64>) -> Vec<Found> {
     let flags = OFlags::PATH | OFlags::DIRECTORY | OFlags::CLOEXEC;
-    let folder = rustix::fs::open(project.join(files.folder()), flags, Mode::empty()).ok();
+    let folder = rustix::fs::open(project.join(files.folder()), flags, Mode::empty());
     let mut name = String::new();
     let stat = |frame| {
         files.name(frame, &mut name);
-        let stat = rustix::fs::statat(folder.as_ref()?, name.as_str(), AtFlags::empty()).ok()?;
-        stat_of(FileType::RegularFile, stat)
+        let folder = folder.as_ref().map_err(|&error| error);
+        found(folder.and_then(|folder| rustix::fs::statat(folder, name.as_str(), AtFlags::empty())))
     };
     frames.map(stat).collect()
+}
+
+fn found(stat: Result<rustix::fs::Stat, Errno>) -> Found {
+    match stat {
+        Ok(stat) => Ok(stat_of(FileType::RegularFile, stat)),
+        Err(Errno::NOENT | Errno::NOTDIR) => Ok(None),
+        Err(error) => Err(error),
+    }
 }
 
 /// The stat of a regular file, links followed; nothing for anything else.

@@ -41,7 +41,7 @@ impl Project {
             let (folder, size) = (&self.folder, graph.frame_size);
             let nothing = Foreseen::default();
             let seen = observe::look(folder, sources, size, &mut facts, &nothing, Closeness::Stat, progress);
-            let mut faults = observe::faults(&self.folder, sources, &seen, graph.frame_size);
+            let mut faults = observe::faults::of(&self.folder, sources, &seen, graph.frame_size);
             let movies =
                 sources.par_iter().zip(&seen).map(|(source, seen)| self.movie(&store, source, seen, graph));
             faults.par_extend(movies.flatten_iter());
