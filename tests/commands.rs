@@ -9,10 +9,9 @@ use std::fs::Permissions;
 use std::io::{BufRead, BufReader, Write};
 use std::os::unix::fs::PermissionsExt;
 use std::os::unix::process::CommandExt;
-use std::process::{Child, Output, Stdio};
-use std::time::Instant;
+use std::process::{Child, Stdio};
 
-use project::{COPY, Film, PATIENCE, until};
+use project::{COPY, Film, ended, until};
 use rustix::process::{Pid, Signal};
 use serde_json::Value;
 
@@ -120,19 +119,6 @@ fn stuck(each: &str) -> (Film, Child, Pid) {
     (film, run, Pid::from_raw(leader).unwrap())
 }
 
-/// Waits for the program's end; one that does not end is killed, and the test fails.
-#[track_caller]
-fn ended(mut run: Child) -> Output {
-    let began = Instant::now();
-    while run.try_wait().unwrap().is_none() && began.elapsed() < PATIENCE {
-        std::thread::yield_now();
-    }
-    let lasts = run.try_wait().unwrap().is_none();
-    let _ = run.kill();
-    assert!(!lasts, "the program does not end");
-    run.wait_with_output().unwrap()
-}
-
 /// Whether any process of a group still runs; an ended one may stay in the table until its parent looks.
 fn runs(group: Pid) -> bool {
     let group = group.as_raw_nonzero().get().to_string();
@@ -197,6 +183,22 @@ fn a_rebuild_told_to_end_at_once_ends_its_command_and_keeps_what_was_made() {
             }
         }
     }
+}
+
+/// Ends a rebuild as a crash does; its command goes on.
+fn crash(mut run: Child) {
+    run.kill().unwrap();
+    run.wait().unwrap();
+}
+
+#[test]
+fn what_was_done_before_a_long_frame_is_in_the_ledger_while_that_is_made() {
+    let (film, run, group) = stuck("frame");
+    let ledger = film.path().join("ledger/keeper.jsonl");
+    until("a row", || std::fs::read_to_string(&ledger).is_ok_and(|rows| rows.contains("\"tool\"")));
+    crash(run);
+    rustix::process::kill_process_group(group, Signal::KILL).unwrap();
+    assert_eq!(hours_of(&film, "tool")["frames"], 1);
 }
 
 fn tell(run: &Child, signal: Signal) {

@@ -91,6 +91,15 @@ fn a_folder_that_the_system_does_not_show_is_not_told_as_missing_files() {
     assert!(words.contains("its file cannot be read as a movie") && words.contains(&reason), "{words}");
 }
 
+#[test]
+fn a_ledger_that_cannot_be_opened_stops_no_render() {
+    let film = film_of_channels();
+    film.write("ledger", "not a folder");
+    let said = film.rebuild(&[]).well();
+    assert!(said.errors.contains("the ledger could not be written"), "{}", said.errors);
+    assert_eq!(film.renders(), film.clean());
+}
+
 /// A shot whose blades take one channel of its mattes.
 fn film_of_channels() -> Film {
     let film = film("plates/shed.####.exr", SIZE);

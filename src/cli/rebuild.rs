@@ -158,8 +158,14 @@ pub fn report(rebuilt: &Rebuilt, json: bool, again: bool) -> Exit {
         (None, false) => Exit::Unsound,
         (None, true) => Exit::Done,
     };
+    let tell_of_ledger = || {
+        if let Some(trouble) = &rebuilt.ledger_trouble {
+            tell!("the ledger could not be written, so the time of this run is missing from it: {trouble}");
+        }
+    };
     if json {
         as_json(rebuilt);
+        tell_of_ledger();
         return exit;
     }
     say!(
@@ -180,9 +186,7 @@ pub fn report(rebuilt: &Rebuilt, json: bool, again: bool) -> Exit {
     trouble::failures(graph, &gather(failures));
     trouble::failed(graph, &rebuilt.failed_before, again);
     trouble::blocked(graph, &rebuilt.blocked);
-    if let Some(trouble) = &rebuilt.ledger_trouble {
-        tell!("the ledger could not be written, so the time of this run is missing from it: {trouble}");
-    }
+    tell_of_ledger();
     if let Some(reason) = &outcome.ended {
         tell!(
             "the run ended early: {reason}; what was made is kept, and the next rebuild goes on from there"

@@ -21,6 +21,7 @@ use std::collections::{BTreeSet, HashMap, HashSet};
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Condvar, Mutex, OnceLock};
+use std::thread::Thread;
 
 use crate::base::digest::Digest;
 use crate::events::{Event, How};
@@ -152,6 +153,19 @@ impl Drop for Busy<'_> {
     }
 }
 
+/// A worker that has not come to its end; whoever waits for the last one is woken.
+struct AtWork<'e> {
+    left: &'e AtomicUsize,
+    waits: &'e Thread,
+}
+
+impl Drop for AtWork<'_> {
+    fn drop(&mut self) {
+        self.left.fetch_sub(1, Ordering::SeqCst);
+        self.waits.unpark();
+    }
+}
+
 /// One run over a plan.
 pub struct Engine<'a> {
     /// The film.
@@ -257,9 +271,19 @@ impl<'a> Engine<'a> {
         let queue: Mutex<std::collections::VecDeque<usize>> =
             Mutex::new((0..self.plan.columns.len()).collect());
         let busy = AtomicUsize::new(0);
+        let count = self.options.jobs.max(1).min(self.plan.columns.len().max(1));
+        let (left, here) = (AtomicUsize::new(count), std::thread::current());
         std::thread::scope(|scope| {
-            for _ in 0..self.options.jobs.max(1).min(self.plan.columns.len().max(1)) {
-                scope.spawn(|| self.work(&queue, &busy));
+            for _ in 0..count {
+                scope.spawn(|| {
+                    let _at_work = AtWork { left: &left, waits: &here };
+                    self.work(&queue, &busy);
+                });
+            }
+            // Workers may be at one frame for long; what they did before is written meanwhile.
+            while left.load(Ordering::SeqCst) > 0 {
+                std::thread::park_timeout(tally::HOLD_BACK);
+                self.tally.flush_due();
             }
         });
         let mut outcome = self.outcome.into_inner().expect("workers ended");

@@ -1,7 +1,7 @@
 //! Time as it is spent → rows of the ledger, one for a run of frames of one stage and cause.
 //!
-//! Gathers frames that ended one after the other, and writes them out every so often, so that a killed
-//! run loses little. A ledger that cannot be written is told of once and stops no render.
+//! Gathers frames that ended one after the other. Whoever runs it asks it every so often to write them out, so that a
+//! killed run loses little. A ledger that cannot be opened or written is told of once and stops no render.
 
 use std::collections::HashMap;
 use std::sync::{Arc, Mutex};
@@ -9,11 +9,11 @@ use std::time::{Duration, Instant};
 
 use crate::base::frames::FrameSet;
 use crate::graph::Node;
-use crate::ledger::file::Ledger;
+use crate::ledger::file::{Ledger, LedgerError};
 use crate::ledger::row::{Entry, Outcome, PASSED_ON, Render, Round, Row, What};
 
-/// Longest time that spent time stays unwritten.
-const HOLD_BACK: Duration = Duration::from_millis(500);
+/// Longest time that spent time is to stay unwritten.
+pub const HOLD_BACK: Duration = Duration::from_millis(500);
 
 type Name = (Arc<str>, Arc<str>, Arc<str>, bool, Option<Arc<str>>);
 
@@ -26,11 +26,20 @@ struct Sum {
     peak: Option<u64>,
 }
 
+/// What was gathered, and where it goes.
+struct Inner {
+    /// Nothing where it could not be opened.
+    ledger: Option<Ledger>,
+    sums: HashMap<Name, Sum>,
+    /// When something was written last.
+    written: Instant,
+}
+
 /// Gathers and writes.
 pub struct Tally {
     film: Arc<str>,
     machine: Arc<str>,
-    inner: Mutex<(Ledger, HashMap<Name, Sum>, Instant)>,
+    inner: Mutex<Inner>,
     /// Frames that the ledger had as rendered before this run, by shot and stage.
     before: HashMap<(Arc<str>, Arc<str>), FrameSet>,
     /// Wall and processor time so far.
@@ -43,8 +52,8 @@ pub struct Tally {
 pub type Spent = (Duration, Duration, Option<u64>);
 
 impl Tally {
-    /// Writes into `ledger`, which holds the rows `before`.
-    pub fn new(film: &str, machine: &str, ledger: Ledger, before: &[Entry]) -> Self {
+    /// Writes into `ledger`, which holds the rows `before`; when it could not be opened, remembers why.
+    pub fn new(film: &str, machine: &str, ledger: Result<Ledger, LedgerError>, before: &[Entry]) -> Self {
         let mut rendered: HashMap<_, FrameSet> = HashMap::new();
         for row in before.iter().map(|entry| &entry.row) {
             if matches!(&row.what, What::Render(render) if render.outcome == Outcome::Done) {
@@ -52,13 +61,17 @@ impl Tally {
                 row.frames.runs().iter().for_each(|&range| frames.insert_range(range));
             }
         }
+        let (ledger, trouble) = match ledger {
+            Ok(ledger) => (Some(ledger), None),
+            Err(error) => (None, Some(error.to_string())),
+        };
         Self {
             before: rendered,
             film: film.into(),
             machine: machine.into(),
-            inner: Mutex::new((ledger, HashMap::new(), Instant::now())),
+            inner: Mutex::new(Inner { ledger, sums: HashMap::new(), written: Instant::now() }),
             total: Mutex::default(),
-            trouble: Mutex::default(),
+            trouble: Mutex::new(trouble),
         }
     }
 
@@ -95,14 +108,24 @@ impl Tally {
             total.1 += spent.1;
         }
         let mut inner = self.inner.lock().expect("no worker panics with it");
-        let sum = inner.1.entry((node.shot.clone(), node.stage.clone(), cause, first, failed)).or_default();
+        let sum =
+            inner.sums.entry((node.shot.clone(), node.stage.clone(), cause, first, failed)).or_default();
         sum.by = if node.is_passed_on() { PASSED_ON } else { node.kind() }.into();
         sum.frames.insert(frame);
         sum.wall += spent.0;
         sum.cpu += spent.1;
         sum.peak = sum.peak.max(spent.2);
-        if inner.2.elapsed() > HOLD_BACK {
-            self.write(&mut inner);
+        self.write_due(&mut inner);
+    }
+
+    /// Writes out what was gathered when that was last done a while ago.
+    pub fn flush_due(&self) {
+        self.write_due(&mut self.inner.lock().expect("no worker panics with it"));
+    }
+
+    fn write_due(&self, inner: &mut Inner) {
+        if !inner.sums.is_empty() && inner.written.elapsed() > HOLD_BACK {
+            self.write(inner);
         }
     }
 
@@ -111,8 +134,8 @@ impl Tally {
         self.write(&mut self.inner.lock().expect("no worker panics with it"));
     }
 
-    fn write(&self, inner: &mut (Ledger, HashMap<Name, Sum>, Instant)) {
-        let mut sums: Vec<_> = inner.1.drain().collect();
+    fn write(&self, inner: &mut Inner) {
+        let mut sums: Vec<_> = inner.sums.drain().collect();
         sums.sort_by(|a, b| a.0.cmp(&b.0));
         for ((shot, stage, cause, first, failed), sum) in sums {
             let render = Render {
@@ -134,10 +157,10 @@ impl Tally {
                 by: sum.by,
                 what: What::Render(render),
             };
-            if let Err(e) = inner.0.append(&row) {
+            if let Some(Err(e)) = inner.ledger.as_mut().map(|ledger| ledger.append(&row)) {
                 self.trouble.lock().expect("no worker panics with it").get_or_insert(e.to_string());
             }
         }
-        inner.2 = Instant::now();
+        inner.written = Instant::now();
     }
 }

@@ -104,7 +104,7 @@ pub fn engine<T>(graph: &Graph, jobs: usize, memory: usize, with: impl FnOnce(En
     let report = stale::look(graph, &Remembered(None));
     let plan = crate::plan::plan(graph, &report, false, &|_, _| true);
     let actions = Actions::of(&store);
-    let ledger = Ledger::open(&folder.path().join("ledger"), "keeper").expect("a ledger");
+    let ledger = Ledger::open(&folder.path().join("ledger"), "keeper");
     let events = |_: Event| {};
     with(Engine::new(
         graph,

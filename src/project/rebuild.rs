@@ -10,7 +10,7 @@ use crate::base::selector::Selection;
 use crate::events::Event;
 use crate::execute::tally::Tally;
 use crate::execute::{Ending, Engine, Options, Outcome};
-use crate::ledger::file::Ledger;
+use crate::ledger::file::{Ledger, LedgerError};
 use crate::plan::{self, Plan};
 use crate::programs::Runner;
 use crate::stale::Reason;
@@ -80,7 +80,11 @@ impl Project {
         let trimmed = self.trim_film(&status, selection)?;
         let again = options.again;
         let plan = self.plan(&status, selection, again);
-        let ledger = Ledger::open(&self.folder.join("ledger"), &writer.name)?;
+        let ledger = match Ledger::open(&self.folder.join("ledger"), &writer.name) {
+            // The writer's name is for a person to put right; what the system refuses stops no render.
+            Err(error @ LedgerError::BadWriter(_)) => return Err(error.into()),
+            opened => opened,
+        };
         let tally = Tally::new(&status.declared.graph.film, &writer.machine, ledger, &status.ledger.0);
         let mut state = std::mem::take(&mut status.state);
         state.open_journal(&status.store)?;

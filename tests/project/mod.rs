@@ -38,6 +38,19 @@ pub fn until(what: &str, mut found: impl FnMut() -> bool) {
     }
 }
 
+/// Waits for the program's end; one that does not end is killed, and the test fails.
+#[track_caller]
+pub fn ended(mut run: Child) -> Output {
+    let began = Instant::now();
+    while run.try_wait().unwrap().is_none() && began.elapsed() < PATIENCE {
+        std::thread::yield_now();
+    }
+    let lasts = run.try_wait().unwrap().is_none();
+    let _ = run.kill();
+    assert!(!lasts, "the program does not end");
+    run.wait_with_output().unwrap()
+}
+
 /// Numbers that look random and are the same in every run (SplitMix64, Steele, Lea & Flood 2014).
 pub struct Dice(pub u64);
 
