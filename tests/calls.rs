@@ -93,6 +93,23 @@ fn renders_that_are_not_kept_are_made_again_in_their_pools() {
     assert!(!film.path().join("met").exists(), "two were at work in a pool of one place");
 }
 
+#[test]
+fn a_run_is_made_in_one_call_though_only_who_needs_it_is_selected() {
+    let stages = "      tool: { command: 'sh copy.sh {picture} {out}', each: run }\n      \
+                  colour: { operator: grade, from: { picture: tool } }\n";
+    let film = film(stages, &[("br010", "1001-1008")]);
+    film.write("copy.sh", format!("echo called >> calls\n{COPY}"));
+    let calls = || std::fs::read_to_string(film.path().join("calls")).unwrap().lines().count();
+    film.rebuild(&["br010/colour", "--jobs", "2"]).well();
+    assert_eq!(calls(), 1);
+    [1003, 1004, 1005, 1007].into_iter().for_each(|n| film.write_plate_frame("shed", n, n as u64));
+    let said = film.rebuild(&["br010/colour@1003-1004"]).well();
+    let made = ["colour@1003", "colour@1004", "tool@1003", "tool@1004"].map(|name| format!("br010/{name}"));
+    assert_eq!((said.rendered, calls()), (made.into(), 2), "no more than they need");
+    film.rebuild(&["br010/colour"]).well();
+    assert_eq!(calls(), 4, "1005 and 1007 lie apart");
+}
+
 /// Writes two movies of eight pictures each; false where ffmpeg is not installed.
 fn movies(film: &Film) -> bool {
     ["testsrc", "testsrc2"].into_iter().all(|source| {

@@ -49,7 +49,7 @@ impl Engine<'_> {
             Each::Shot => node.frames,
             _ => self
                 .plan
-                .frames
+                .runs
                 .get(&id)
                 .and_then(|s| s.runs().iter().find(|r| r.contains(frame)).copied())
                 .unwrap_or(FrameRange::one(frame)),

@@ -77,6 +77,11 @@ impl CommandWork {
         told
     }
 
+    /// True when one call makes a whole run of frames.
+    pub fn makes_runs(&self) -> bool {
+        self.command.each == Each::Run
+    }
+
     /// True when every frame's call is told the same.
     pub(super) fn is_steady(&self) -> bool {
         self.used.iter().all(|(_, moves)| !moves)

@@ -24,7 +24,10 @@ pub struct Plan {
     pub columns: Vec<Column>,
     /// Frames to be made or put back, by node; not those of plates that are only passed on.
     pub frames: HashMap<NodeId, FrameSet>,
-    /// How many frames that is.
+    /// By node of commands that are called for runs: frames to be made or put back, and those that others need which
+    /// are.
+    pub runs: HashMap<NodeId, FrameSet>,
+    /// How many frames there are in `frames`.
     pub count: usize,
     /// Frames that stand in the way and are not tried: the last attempt with just this failed, or their file cannot
     /// be used. Those selected, and those that blocked frames among the selected need, by node.
@@ -75,8 +78,44 @@ pub fn plan(graph: &Graph, report: &Report, again: bool, wanted: &dyn Fn(NodeId,
             plan.frames.insert(id, frames);
         }
     }
+    plan.runs = runs(graph, report, &plan.columns, &|from, n, cell| {
+        is_work(cell, again) || hopeful[from].contains(n)
+    });
     order(graph, &mut plan);
     plan
+}
+
+/// Frames of commands that are called for runs, by node: those in `columns`, and those that these need and that are work.
+/// Whoever asks for one of them has its whole run made in one call.
+fn runs(
+    graph: &Graph,
+    report: &Report,
+    columns: &[Column],
+    is_work: &dyn Fn(NodeId, i64, &Cell) -> bool,
+) -> HashMap<NodeId, FrameSet> {
+    let is_run = |id: &NodeId| matches!(&graph.nodes[*id].work, Work::Command(work) if work.makes_runs());
+    let mut runs: HashMap<NodeId, FrameSet> =
+        (0..graph.nodes.len()).filter(is_run).map(|id| (id, FrameSet::new())).collect();
+    if runs.is_empty() {
+        return runs;
+    }
+    let mut due = vec![FrameSet::new(); graph.nodes.len()];
+    columns.iter().flat_map(|column| &column.targets).for_each(|&(id, frame)| due[id].insert(frame));
+    // Inputs have lower numbers, so that whoever needs a frame has been looked at before it.
+    for id in (0..graph.nodes.len()).rev() {
+        let frames = std::mem::take(&mut due[id]);
+        for frame in frames.iter() {
+            graph.each_need(id, frame, &mut |edge, _, range| {
+                let strip = &report.strips[edge.from];
+                let waits = |n: &i64| strip.get(*n).is_some_and(|cell| is_work(edge.from, *n, &cell));
+                range.iter().filter(waits).for_each(|n| due[edge.from].insert(n));
+            });
+        }
+        if let Some(run) = runs.get_mut(&id) {
+            *run = frames;
+        }
+    }
+    runs
 }
 
 /// Frames of plates that are only passed on, by node, which nothing but work of hands needs: its files stand as
