@@ -6,7 +6,7 @@ mod project;
 
 use std::process::Command;
 
-use project::Film;
+use project::{Film, ended};
 use serde_json::json;
 
 /// Copies every input of a call to its output: `copy.sh INPUT OUTPUT`.
@@ -108,6 +108,30 @@ fn a_run_is_made_in_one_call_though_only_who_needs_it_is_selected() {
     assert_eq!((said.rendered, calls()), (made.into(), 2), "no more than they need");
     film.rebuild(&["br010/colour"]).well();
     assert_eq!(calls(), 4, "1005 and 1007 lie apart");
+}
+
+#[test]
+fn a_rebuild_does_not_wait_for_a_place_that_it_holds_itself() {
+    let stages = |word: &str| {
+        let tool = |stage: &str, more: &str| {
+            format!("      {stage}: {{ command: 'cp {{picture}} {{out}}', pools: {{ licence: 1 }}{more} }}\n")
+        };
+        let last = format!(
+            "      last: {{ command: 'sh copy.sh {{picture}} {{out}} {word}', from: {{ picture: middle }}, \
+             pools: {{ licence: 1 }} }}\n"
+        );
+        tool("first", "") + &tool("middle", ", from: { picture: first }, keep: false") + &last
+    };
+    let shots = [("br010", "1001-1002")];
+    let film = film(&stages("one"), &shots);
+    film.write("copy.sh", COPY);
+    film.rebuild(&[]).well();
+    // What is not kept is fresh, and what it is made of is lost, so that it is found to be missing while `last` is made.
+    std::fs::remove_dir_all(film.path().join(".endboard/objects")).unwrap();
+    std::fs::remove_dir_all(film.path().join("renders")).unwrap();
+    declare(&film, &stages("two"), &shots);
+    assert!(ended(film.start(&["rebuild", "br010/last", "--jobs", "2"])).status.success());
+    assert_eq!(film.status_of("br010/last"), json!([["1001-1002", "fresh"]]));
 }
 
 /// Writes two movies of eight pictures each; false where ffmpeg is not installed.

@@ -3,7 +3,11 @@
 //! A frame is promised its places before anything is done for it, so that a worker that would have to wait turns
 //! to other frames. The work itself then goes on in places of its own. The two are counted apart, since fetching a
 //! promised frame's inputs may mean work in the same pool: whoever works in a place waits for nothing else, so that
-//! no two can wait for one another.
+//! no two can wait for one another. For the same reason a worker that holds a promise needs no other for what it then
+//! finds to be done first.
+
+use std::collections::HashSet;
+use std::thread::ThreadId;
 
 use crate::base::digest::Digest;
 use crate::graph::{NodeId, Work};
@@ -43,13 +47,15 @@ impl Room {
 pub(super) struct Rooms {
     promised: Room,
     occupied: Room,
+    /// Workers that hold a promise.
+    holders: HashSet<ThreadId>,
 }
 
 impl Rooms {
     /// All places, and `budget` bytes for programs.
     pub(super) fn new(places: Vec<u32>, budget: u64) -> Self {
         let room = Room { places, memory: 0, budget };
-        Self { promised: room.clone(), occupied: room }
+        Self { promised: room.clone(), occupied: room, holders: HashSet::new() }
     }
 
     fn of(&mut self, promised: bool) -> &mut Room {
@@ -62,13 +68,17 @@ pub(super) struct Places<'e> {
     engine: &'e Engine<'e>,
     taken: &'e [(usize, u32)],
     memory: u64,
-    promised: bool,
+    /// Whose promise they are; nobody's when they are worked in.
+    holder: Option<ThreadId>,
 }
 
 impl Drop for Places<'_> {
     fn drop(&mut self) {
         let mut rooms = self.engine.rooms.lock().expect("no worker panics with it");
-        rooms.of(self.promised).give_back(self.taken, self.memory);
+        rooms.of(self.holder.is_some()).give_back(self.taken, self.memory);
+        if let Some(holder) = &self.holder {
+            rooms.holders.remove(holder);
+        }
         drop(rooms);
         self.engine.changed.notify_all();
     }
@@ -88,15 +98,20 @@ impl Drop for Alone<'_> {
 }
 
 impl Engine<'_> {
-    /// Promises a frame of a node its places in pools and the memory that its command says it uses, all or none.
-    pub(super) fn promise(&self, id: NodeId) -> Result<Places<'_>, Stop> {
-        self.places(id, true).ok_or(Stop::Later)
+    /// Promises a frame of a node its places in pools and the memory that its command says it uses, all or none. Gives
+    /// nothing to a worker that holds a promise already: it would wait for what it holds itself.
+    pub(super) fn promise(&self, id: NodeId) -> Result<Option<Places<'_>>, Stop> {
+        let worker = std::thread::current().id();
+        if self.rooms.lock().expect("no worker panics with it").holders.contains(&worker) {
+            return Ok(None);
+        }
+        self.places(id, Some(worker)).map(Some).ok_or(Stop::Later)
     }
 
     /// Waits for a node's places and memory to work in.
     pub(super) fn occupy(&self, id: NodeId) -> Result<Places<'_>, Trouble> {
         loop {
-            match self.places(id, false) {
+            match self.places(id, None) {
                 Some(places) => return Ok(places),
                 None if self.is_ending() => return Err(Trouble::stopped()),
                 None => self.wait(),
@@ -104,15 +119,18 @@ impl Engine<'_> {
         }
     }
 
-    fn places(&self, id: NodeId, promised: bool) -> Option<Places<'_>> {
+    fn places(&self, id: NodeId, holder: Option<ThreadId>) -> Option<Places<'_>> {
         let node = &self.graph.nodes[id];
         let memory = match &node.work {
             Work::Command(work) => work.command.memory.unwrap_or(0),
             _ => 0,
         };
         let mut rooms = self.rooms.lock().expect("no worker panics with it");
-        let has_room = rooms.of(promised).take(&node.pools, memory);
-        has_room.then(|| Places { engine: self, taken: &node.pools, memory, promised })
+        if !rooms.of(holder.is_some()).take(&node.pools, memory) {
+            return None;
+        }
+        rooms.holders.extend(holder);
+        Some(Places { engine: self, taken: &node.pools, memory, holder })
     }
 
     /// Takes a key for oneself: another frame with the same key waits and then finds its pixels made.
