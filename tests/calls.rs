@@ -148,7 +148,10 @@ fn movies(film: &Film) -> bool {
 
 #[test]
 fn a_movie_that_is_replaced_during_a_rebuild_is_not_taken() {
-    for (swapped_at, safe) in [("br005.1003", 0), ("br010.1002", 2)] {
+    // The last is replaced by the same bytes, which is seen only afterwards, so that its frames are not taken either.
+    for (swapped_at, safe, with) in
+        [("br005.1003", 0, "testsrc2"), ("br010.1002", 2, "testsrc2"), ("br005.1003", 0, "testsrc=")]
+    {
         let film = Film::new();
         if !movies(&film) {
             return println!("not checked: ffmpeg is not installed");
@@ -160,7 +163,7 @@ fn a_movie_that_is_replaced_during_a_rebuild_is_not_taken() {
         film.write(
             "swap.sh",
             format!(
-                "[ $3 = {swapped_at} ] && [ ! -e swapped ] && touch swapped && cp testsrc2.mkv new.mkv && \
+                "[ $3 = {swapped_at} ] && [ ! -e swapped ] && touch swapped && cp {with}.mkv new.mkv && \
                  mv new.mkv ride.mkv\ncp \"$1\" \"$2\"\n"
             ),
         );
@@ -192,7 +195,7 @@ fn a_movie_that_is_replaced_during_a_rebuild_is_not_taken() {
             after.json
         );
         source("testsrc=.mkv");
-        let back = film.rebuild(&["--again"]);
+        let back = film.rebuild(&[]);
         assert_eq!(
             (back.code, film.renders()),
             (Some(0), film.clean()),

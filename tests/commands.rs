@@ -201,6 +201,62 @@ fn what_was_done_before_a_long_frame_is_in_the_ledger_while_that_is_made() {
     assert_eq!(hours_of(&film, "tool")["frames"], 1);
 }
 
+#[test]
+fn a_file_that_changes_under_a_command_makes_no_failure_of_its_key() {
+    for (each, then) in EACH.into_iter().flat_map(|each| [(each, ""), (each, "; exit 1")]) {
+        let script = format!("if [ -e spoil ]; then rm spoil; echo more >> table{then}; fi\n{COPY}");
+        let film = film(each, ", depends: [table]", &script);
+        film.write("table", "brine\n");
+        film.write("spoil", "");
+        let said = film.rebuild(&["--jobs", "1"]);
+        let reason = said.json["failures"][0]["reason"].as_str().unwrap_or_default();
+        assert_eq!(reason, "table changed during the rebuild; rebuild once more", "{each}: {}", said.json);
+        film.write("table", "brine\n");
+        film.rebuild(&[]).well();
+        assert_eq!(film.renders(), film.clean(), "{each}");
+    }
+}
+
+#[test]
+fn a_program_that_could_not_be_started_is_tried_again() {
+    let film = film("frame", "", &format!("#!/bin/sh\n{COPY}"));
+    let declared = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap();
+    film.write("endboard.yaml", declared.replace("sh tool.sh", "./tool.sh"));
+    let said = film.rebuild(&[]);
+    let reason = said.json["failures"][0]["reason"].as_str().unwrap_or_default();
+    assert!(reason.starts_with("./tool.sh could not be started"), "{}", said.json);
+    std::fs::set_permissions(film.path().join("tool.sh"), Permissions::from_mode(0o755)).unwrap();
+    film.rebuild(&[]).well();
+}
+
+#[test]
+fn what_fails_further_up_is_not_remembered_of_who_needs_it() {
+    let film = film("frame", ", keep: false", &format!("[ -e broken ] && exit 1\n{COPY}"));
+    film.rebuild(&["br020/tool"]).well();
+    film.write("broken", "");
+    let said = film.rebuild(&["br020/colour"]);
+    let reason = said.json["failures"][0]["reason"].as_str().unwrap_or_default();
+    assert_eq!(reason, "br020/tool@1004: sh ended with exit code 1", "{}", said.json);
+    std::fs::remove_file(film.path().join("broken")).unwrap();
+    assert_eq!(film.rebuild(&["br020/colour"]).well().rendered.len(), 3);
+}
+
+#[test]
+fn a_store_that_refuses_a_commands_files_ends_the_run_and_fails_no_frame() {
+    let film = film("frame", "", COPY);
+    let log = film.path().join(".endboard/logs/br020.tool.1004.log");
+    std::fs::create_dir_all(&log).unwrap();
+    let said = film.rebuild(&["--jobs", "1"]);
+    assert!(
+        said.json["ended"].as_str().is_some_and(|why| why.contains("br020.tool.1004.log")),
+        "{}",
+        said.json
+    );
+    assert_eq!((said.code, &said.json["failures"]), (Some(4), &serde_json::json!([])), "{}", said.json);
+    std::fs::remove_dir(&log).unwrap();
+    film.rebuild(&[]).well();
+}
+
 fn tell(run: &Child, signal: Signal) {
     rustix::process::kill_process(Pid::from_child(run), signal).unwrap();
 }

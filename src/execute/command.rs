@@ -3,12 +3,14 @@
 //! Words were split before anything is filled in, so that a shot's name can never become a word of its own.
 //! How a program is run and ended is known to `programs`.
 
+use std::fs::File;
+use std::io::ErrorKind;
 use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::Duration;
 
 use super::Engine;
-use super::make::Trouble;
+use super::make::{RestsOn, Trouble};
 use crate::base::braces;
 use crate::base::frames::{FrameRange, FrameSet};
 use crate::declare::film::{Delivers, Each};
@@ -16,6 +18,7 @@ use crate::graph::{CommandWork, NodeId};
 use crate::media::exr::{self, Compression};
 use crate::media::image::Image;
 use crate::programs::{Cost, Limits, Past};
+use crate::store::StoreError;
 
 /// Most bytes that a program may print; its log holds them.
 const LOG: u64 = 256 << 20;
@@ -53,13 +56,15 @@ impl Engine<'_> {
         cost: &mut Cost,
         take: &mut Take<'_>,
     ) -> Result<(), Trouble> {
-        self.reads.hold(&self.project, work)?;
+        let hold = || self.reads.hold(&self.project, work).map_err(Trouble::of_the_moment);
+        hold()?;
         let node = &self.graph.nodes[id];
-        let file = |e: std::io::Error| Trouble::from(format!("the command's folder could not be made: {e}"));
-        let folder =
-            tempfile::Builder::new().prefix("call-").tempdir_in(self.store.path("work")).map_err(file)?;
+        let calls = self.store.path("work");
+        let folder = tempfile::Builder::new().prefix("call-").tempdir_in(&calls);
+        let folder = folder.map_err(|e| self.refused(&StoreError::file(&calls)(e)))?;
         if folder.path().to_str().is_none() {
-            return Err("the name of the film's folder is not UTF-8, so no program can be told of its files; rename it".to_string().into());
+            let reason = "the name of the film's folder is not UTF-8, so no program can be told of its files; rename it";
+            return Err(Trouble::of_the_moment(reason.into()));
         }
         let mut values = self.lay_out(id, frames, folder.path(), work, cost)?;
         values.extend(work.told(frames));
@@ -72,17 +77,23 @@ impl Engine<'_> {
             .collect::<Result<_, String>>()?;
         let log = self.store.path("logs").join(format!("{}.{}.{frames}.log", node.shot, node.stage));
         let with_log = |trouble: Trouble| Trouble { log: Some(log.clone()), ..trouble };
-        {
+        let ran = {
             let _room = self.occupy(id)?;
-            self.supervise(&words, &log, work.command.time_limit, cost).map_err(&with_log)?;
+            self.supervise(&words, &log, work.command.time_limit, cost)
+        };
+        // A file that changed under a program explains whatever came of it.
+        if !ran.as_ref().is_err_and(|trouble| trouble.rests_on == RestsOn::End) {
+            hold().map_err(&with_log)?;
         }
-        self.reads.hold(&self.project, work).map_err(|reason| with_log(reason.into()))?;
+        ran.map_err(&with_log)?;
         for &frame in wanted {
             let path = folder.path().join(format!("out.{frame:04}.exr"));
             let image = read_output(&path, &work.command.delivers, self.graph.frame_size);
             // A call of several frames says which one it was; else the failure has the frame in its place.
             let of = if frames.len() > 1 { format!("frame {frame}: ") } else { String::new() };
-            take(frame, image.map_err(|reason| with_log(format!("{of}{reason}").into()))?)?;
+            let with_frame =
+                |trouble: Trouble| Trouble { reason: format!("{of}{}", trouble.reason), ..trouble };
+            take(frame, image.map_err(|trouble| with_log(with_frame(trouble)))?)?;
         }
         Ok(())
     }
@@ -97,7 +108,6 @@ impl Engine<'_> {
         cost: &mut Cost,
     ) -> Result<Vec<(String, String)>, Trouble> {
         let node = &self.graph.nodes[id];
-        let file = |e: std::io::Error| Trouble::from(format!("inputs could not be laid out: {e}"));
         let single = work.command.each == Each::Frame;
         // Each input frame once, whichever frames of the call need it, and one at a time.
         let mut wanted = vec![FrameSet::new(); node.inputs.len()];
@@ -112,7 +122,8 @@ impl Engine<'_> {
             for n in frames.iter() {
                 let image = self.input(edge, n, cost)?;
                 let bytes = exr::encode(&image, Compression::None, &self.facts).map_err(|e| e.to_string())?;
-                std::fs::write(folder.join(format!("{}.{n:04}.exr", edge.port)), bytes).map_err(file)?;
+                let path = folder.join(format!("{}.{n:04}.exr", edge.port));
+                std::fs::write(&path, bytes).map_err(|e| self.refused(&StoreError::file(&path)(e)))?;
             }
         }
         let named = |name: &str| {
@@ -136,16 +147,16 @@ impl Engine<'_> {
         use std::os::unix::process::ExitStatusExt;
         let (program, arguments) =
             words.split_first().ok_or_else(|| "the command has no words".to_string())?;
-        let file = std::fs::File::create(log).map_err(|e| format!("{}: {e}", log.display()))?;
-        let both = file.try_clone().map_err(|e| e.to_string())?;
+        let file = File::create(log).map_err(|e| self.refused(&StoreError::file(log)(e)))?;
+        let end = || file.try_clone().map_err(|e| Trouble::of_the_moment(e.to_string()));
         let mut command = Command::new(program);
         command.args(arguments).current_dir(&self.project);
-        command.stdin(Stdio::null()).stdout(both.try_clone().map_err(|e| e.to_string())?).stderr(both);
+        command.stdin(Stdio::null()).stdout(end()?).stderr(end()?);
         let limits = Limits { time: limit.map(Duration::from_secs_f64), print: Some((&file, LOG)) };
         let ended = match self.programs.run(&mut command, &limits) {
             Ok(ended) => ended,
             Err(_) if self.programs.halt.is_hurried() => return Err(Trouble::stopped()),
-            Err(e) => return Err(format!("{program} could not be started: {e}").into()),
+            Err(e) => return Err(Trouble::of_the_moment(format!("{program} could not be started: {e}"))),
         };
         cost.add(&ended.cost);
         let status = ended.status;
@@ -173,14 +184,14 @@ fn filled(word: &str, values: &[(String, String)]) -> Result<String, String> {
     braces::fill(word, value).map_err(|e| format!("'{word}': {e}"))
 }
 
-fn read_output(path: &Path, delivers: &Delivers, size: (u32, u32)) -> Result<Image, String> {
+fn read_output(path: &Path, delivers: &Delivers, size: (u32, u32)) -> Result<Image, Trouble> {
     // A named pipe would be waited for without end, and a device has no end.
     if std::fs::metadata(path).is_ok_and(|found| !found.is_file()) {
-        return Err("what the command delivered is not a plain file".into());
+        return Err("what the command delivered is not a plain file".to_string().into());
     }
     let bytes = std::fs::read(path).map_err(|e| match e.kind() {
-        std::io::ErrorKind::NotFound => "the command ended well but delivered no file".to_string(),
-        _ => format!("what the command delivered cannot be read: {e}"),
+        ErrorKind::NotFound => Trouble::from("the command ended well but delivered no file".to_string()),
+        _ => Trouble::of_the_moment(format!("what the command delivered cannot be read: {e}")),
     })?;
     let raster =
         exr::decode(&bytes).map_err(|e| format!("what the command delivered cannot be read: {e}"))?;
@@ -188,12 +199,13 @@ fn read_output(path: &Path, delivers: &Delivers, size: (u32, u32)) -> Result<Ima
         return Err(format!(
             "the command delivered {}x{}, and the film is {}x{}",
             raster.width, raster.height, size.0, size.1
-        ));
+        )
+        .into());
     }
-    match delivers {
-        Delivers::Mattes(names) => super::source::mattes(&raster, names, size),
-        Delivers::Picture => picture(&raster),
-    }
+    Ok(match delivers {
+        Delivers::Mattes(names) => super::source::mattes(&raster, names, size)?,
+        Delivers::Picture => picture(&raster)?,
+    })
 }
 
 /// R, G, B and A of an EXR, in the working space already; A is 1 where there is none.
@@ -226,10 +238,11 @@ mod tests {
         rustix::fs::mknodat(rustix::fs::CWD, &pipe, rustix::fs::FileType::Fifo, mode, 0).unwrap();
         std::os::unix::fs::symlink("/dev/zero", &device).unwrap();
         for path in [&pipe, &device, &folder.path().to_path_buf()] {
-            let said = read_output(path, &Delivers::Picture, (4, 4)).unwrap_err();
+            let said = read_output(path, &Delivers::Picture, (4, 4)).unwrap_err().reason;
             assert_eq!(said, "what the command delivered is not a plain file");
         }
-        let gone = read_output(&folder.path().join("gone.exr"), &Delivers::Picture, (4, 4)).unwrap_err();
+        let gone =
+            read_output(&folder.path().join("gone.exr"), &Delivers::Picture, (4, 4)).unwrap_err().reason;
         assert_eq!(gone, "the command ended well but delivered no file");
     }
 

@@ -6,7 +6,7 @@ use std::collections::{HashMap, HashSet};
 use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
-use super::make::{Trouble, thread_cpu};
+use super::make::{RestsOn, Trouble, thread_cpu};
 use super::settle::{Due, Standing, unbroken};
 use super::{Engine, Progress, Ready, Stop};
 use crate::base::frames::FrameRange;
@@ -156,13 +156,14 @@ impl Engine<'_> {
                     self.announce(id, n, How::Rendered);
                 }
             }
-            Err(trouble) if trouble.stopped => return Err(Stop::Ending),
+            Err(trouble) if trouble.rests_on == RestsOn::End => return Err(Stop::Ending),
             Err(trouble) => {
                 for (n, due) in run {
                     let (cause, first) = (due.cause.clone(), due.first);
                     self.tally.failed(node, n, cause, first, spent, &trouble.reason);
                     self.settle_as(id, n, Progress::Failed);
-                    self.fail(id, n, due.key, trouble.reason.clone(), trouble.log.clone());
+                    let key = trouble.failed(due.key);
+                    self.fail(id, n, key, trouble.reason.clone(), trouble.log.clone());
                 }
             }
         }

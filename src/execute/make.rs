@@ -4,29 +4,62 @@ use std::time::{Duration, Instant};
 
 use super::settle::{Due, unbroken};
 use super::{Engine, Ready, Stop};
+use crate::base::digest::Digest;
+use crate::base::made::NONE;
 use crate::events::How;
 use crate::graph::NodeId;
 use crate::media::image::Image;
 use crate::programs::Cost;
+use crate::store::StoreError;
 
 /// Why a frame could not be made.
+#[derive(Debug)]
 pub(super) struct Trouble {
     pub reason: String,
     pub log: Option<std::path::PathBuf>,
-    /// True when only the end of the run stood in the way, so that the frame did not fail.
-    pub stopped: bool,
+    pub rests_on: RestsOn,
+}
+
+/// What a trouble rests on, which says when the frame is to be tried again.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum RestsOn {
+    /// What went into the frame's key: with just that it would fail again, so that it is not tried again.
+    Key,
+    /// Something that the key does not know, such as a file that was being saved, a program that is not installed, or a
+    /// frame of another stage: the next run tries again.
+    Moment,
+    /// Only the end of the run: the frame did not fail.
+    End,
 }
 
 impl Trouble {
     /// The run ended first.
     pub fn stopped() -> Self {
-        Self { reason: "the run was stopped".into(), log: None, stopped: true }
+        Self { reason: "the run was stopped".into(), log: None, rests_on: RestsOn::End }
+    }
+
+    /// What stood in the way says nothing about the next run.
+    pub fn of_the_moment(reason: String) -> Self {
+        Self { reason, log: None, rests_on: RestsOn::Moment }
+    }
+
+    /// The trouble of `place` as that of a frame which needs it, whose key does not know why it failed.
+    pub fn further_up(self, place: &str) -> Self {
+        match self.rests_on {
+            RestsOn::End => self,
+            _ => Self { reason: format!("{place}: {}", self.reason), rests_on: RestsOn::Moment, ..self },
+        }
+    }
+
+    /// The key under which a frame is remembered as failed; none when the next run is to try it again.
+    pub fn failed(&self, key: Digest) -> Digest {
+        if self.rests_on == RestsOn::Key { key } else { NONE }
     }
 }
 
 impl From<String> for Trouble {
     fn from(reason: String) -> Self {
-        Self { reason, log: None, stopped: false }
+        Self { reason, log: None, rests_on: RestsOn::Key }
     }
 }
 
@@ -47,13 +80,19 @@ impl Engine<'_> {
                 self.announce(id, frame, How::Rendered);
                 Ok(ready)
             }
-            Err(trouble) if trouble.stopped => Err(Stop::Ending),
+            Err(trouble) if trouble.rests_on == RestsOn::End => Err(Stop::Ending),
             Err(trouble) => {
                 self.tally.failed(&self.graph.nodes[id], frame, cause, first, spent(), &trouble.reason);
-                self.fail(id, frame, due.key, trouble.reason, trouble.log);
+                self.fail(id, frame, trouble.failed(due.key), trouble.reason, trouble.log);
                 Err(Stop::Failed)
             }
         }
+    }
+
+    /// The store refused to take something for a frame, so that the run ends and the frame did not fail.
+    pub(super) fn refused(&self, error: &StoreError) -> Trouble {
+        self.broken(error);
+        Trouble::stopped()
     }
 
     /// Computes a frame's pixels from its inputs' pixels or its file. What other programs took is added to `cost`.

@@ -45,7 +45,8 @@ impl Engine<'_> {
                 Err(Stop::Later) => self.wait(),
                 Err(Stop::Ending) => return Err(Trouble::stopped()),
                 Err(Stop::Failed) => {
-                    return Err(format!("{}@{frame} is not to be had", self.graph.nodes[id].name()).into());
+                    let place = crate::stale::place(&self.graph.nodes[id], frame);
+                    return Err(Trouble::of_the_moment(format!("{place} is not to be had")));
                 }
             }
         }
@@ -79,19 +80,18 @@ impl Engine<'_> {
                 }
             }
         }
-        let image = self.compute(id, frame, cost)?;
+        let place = crate::stale::place(node, frame);
+        let image = self.compute(id, frame, cost).map_err(|trouble| trouble.further_up(&place))?;
         let digest = image.digest();
         if digest.whole != ready.pixels {
-            let place = crate::stale::place(node, frame);
-            return Err(
-                format!("{place} does not come out the same twice; a stage that is not kept must").into()
-            );
+            let reason = format!("{place} does not come out the same twice; a stage that is not kept must");
+            return Err(Trouble::of_the_moment(reason));
         }
         if node.keep {
             let to = self.project.join(super::settle::render_path(&node.shot, &node.stage, frame));
             let put =
                 self.objects.put(&digest.whole, &image).and_then(|_| self.objects.link(&digest.whole, &to));
-            put.map_err(|e| Trouble::from(e.to_string()))?;
+            put.map_err(|e| self.refused(&e))?;
         }
         let image = Arc::new(image);
         self.cache.lock().expect("no worker panics with it").put(ready.pixels, Arc::clone(&image));

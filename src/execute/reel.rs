@@ -11,7 +11,7 @@ use std::sync::{Arc, Mutex, OnceLock};
 use std::time::Duration;
 
 use super::Engine;
-use super::make::Trouble;
+use super::make::{RestsOn, Trouble};
 use super::source::changed;
 use crate::declare::film::Media;
 use crate::media::image::Raster;
@@ -119,12 +119,22 @@ impl Movies {
 impl Engine<'_> {
     /// A picture of a movie, counted from 0.
     pub(super) fn movie_frame(&self, source: usize, path: &Path, index: i64) -> Result<Raster, Trouble> {
-        let name = path.to_string_lossy();
+        let read = self.read_frame(source, &path.to_string_lossy(), index);
+        let is_stopped = read.as_ref().is_err_and(|trouble| trouble.rests_on == RestsOn::End);
+        let looked_at = self.seen[source].movie;
+        // A movie that is not the same any more explains why there is no such picture in it, too.
+        if !is_stopped && (looked_at.is_none() || observe::stat(path) != looked_at) {
+            return Err(changed(path));
+        }
+        read
+    }
+
+    fn read_frame(&self, source: usize, name: &str, index: i64) -> Result<Raster, Trouble> {
         let reel = self.movies.reader(source, index, self.options.jobs);
         let mut reel = reel.lock().expect("no worker panics with it");
         let movie = match &reel.movie {
             Some(movie) => movie.clone(),
-            None => reel.movie.insert(self.probe(&name)?).clone(),
+            None => reel.movie.insert(self.probe(name)?).clone(),
         };
         let of = &self.graph.sources[source];
         let last = match &of.media {
@@ -133,11 +143,8 @@ impl Engine<'_> {
             }
             Media::Files(_) => index,
         };
-        let bytes = self.picture(&mut reel, &movie, &name, index, last)?;
+        let bytes = self.picture(&mut reel, &movie, name, index, last)?;
         drop(reel);
-        if self.seen[source].movie.is_none() || observe::stat(path) != self.seen[source].movie {
-            return Err(changed(path));
-        }
         Ok(movie::frame(&movie, &bytes).map_err(|e| format!("{name}: {e}"))?)
     }
 
@@ -219,6 +226,6 @@ impl Engine<'_> {
         if self.programs.halt.is_hurried() {
             return Trouble::stopped();
         }
-        no_ffmpeg(error).into()
+        Trouble::of_the_moment(no_ffmpeg(error))
     }
 }

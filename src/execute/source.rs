@@ -24,7 +24,7 @@ impl Engine<'_> {
             return self.movie_frame(source, &path, frame - first);
         }
         let name = path.display();
-        let bytes = std::fs::read(&path).map_err(|e| format!("{name}: {e}"))?;
+        let bytes = std::fs::read(&path).map_err(|e| Trouble::of_the_moment(format!("{name}: {e}")))?;
         let expected = self.seen[source].get(frame).map(|s| s.state);
         if expected != Some(SourceState::Known(Digest::of(&bytes))) {
             return Err(changed(&path));
@@ -37,7 +37,8 @@ impl Engine<'_> {
 
 /// A file is not the one that was looked at before the rebuild began.
 pub(super) fn changed(path: &Path) -> Trouble {
-    format!("{}: the file changed during the rebuild; rebuild once more", path.display()).into()
+    let name = path.display();
+    Trouble::of_the_moment(format!("{name}: the file changed during the rebuild; rebuild once more"))
 }
 
 /// What a person or a command delivered, as the stage promises it: a picture, or mattes by name.
