@@ -202,6 +202,25 @@ fn what_was_done_before_a_long_frame_is_in_the_ledger_while_that_is_made() {
 }
 
 #[test]
+fn a_command_that_outlives_a_killed_rebuild_harms_none_of_the_next_ones_files() {
+    for each in EACH {
+        let (film, run, group) = stuck(each);
+        let never = std::fs::OpenOptions::new().read(true).write(true).open(film.path().join("never"));
+        crash(run);
+        std::fs::remove_file(film.path().join("stuck")).unwrap();
+        film.rebuild(&[]).well();
+        // Only now does it go on: it looks for its input, which is gone, and complains of that.
+        never.unwrap().write_all(b"g\ng\n").unwrap();
+        until("the end of the command", || !runs(group));
+        std::fs::remove_file(film.path().join("never")).unwrap();
+        assert_eq!(film.renders(), film.clean(), "{each}");
+        let logs = std::fs::read_dir(film.path().join(".endboard/logs")).unwrap();
+        let printed: Vec<_> = logs.map(|log| std::fs::read_to_string(log.unwrap().path()).unwrap()).collect();
+        assert!(printed.iter().all(String::is_empty), "{each}: {printed:?}");
+    }
+}
+
+#[test]
 fn a_file_that_changes_under_a_command_makes_no_failure_of_its_key() {
     for (each, then) in EACH.into_iter().flat_map(|each| [(each, ""), (each, "; exit 1")]) {
         let script = format!("if [ -e spoil ]; then rm spoil; echo more >> table{then}; fi\n{COPY}");

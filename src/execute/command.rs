@@ -3,7 +3,7 @@
 //! Words were split before anything is filled in, so that a shot's name can never become a word of its own.
 //! How a program is run and ended is known to `programs`.
 
-use std::fs::File;
+use std::fs::{File, OpenOptions};
 use std::io::ErrorKind;
 use std::path::Path;
 use std::process::{Command, Stdio};
@@ -147,7 +147,7 @@ impl Engine<'_> {
         use std::os::unix::process::ExitStatusExt;
         let (program, arguments) =
             words.split_first().ok_or_else(|| "the command has no words".to_string())?;
-        let file = File::create(log).map_err(|e| self.refused(&StoreError::file(log)(e)))?;
+        let file = log_file(log).map_err(|e| self.refused(&StoreError::file(log)(e)))?;
         let end = || file.try_clone().map_err(|e| Trouble::of_the_moment(e.to_string()));
         let mut command = Command::new(program);
         command.args(arguments).current_dir(&self.project);
@@ -176,6 +176,16 @@ impl Engine<'_> {
         };
         Err(reason.into())
     }
+}
+
+/// A new file for what a program prints. One of its name may be a command's that outlived a run which was killed, and
+/// goes on printing: it keeps that file, without its name.
+fn log_file(path: &Path) -> std::io::Result<File> {
+    match std::fs::remove_file(path) {
+        Err(error) if error.kind() != ErrorKind::NotFound => return Err(error),
+        _ => {}
+    }
+    OpenOptions::new().write(true).create_new(true).open(path)
 }
 
 /// A word with its names filled in.
