@@ -226,3 +226,32 @@ fn row_of_edits(seed: u64) {
     }
     assert!(rendered_in_all > EDITS, "the edits changed next to nothing");
 }
+
+#[test]
+fn a_cut_in_another_order_renders_nothing_that_was_shown_before() {
+    let film = Film::new();
+    film.write_plate("shed", 3);
+    let declare = |shots: &[(&str, i64)]| {
+        let shot = |(name, first): &(&str, i64)| {
+            format!(
+                "  {name}:\n    plate: shed\n    frames: {first}-{}\n    stages:\n      \
+                 colour: {{ operator: grade, from: {{ picture: plate }}, exposure: 1 }}\n",
+                first + 1
+            )
+        };
+        let shots: String = shots.iter().map(shot).collect();
+        film.declare(&(shots + "assembly: { from: colour }\n"));
+    };
+    let (a, b, c) = (("br010", 1001), ("br020", 1003), ("br005", 1005));
+    declare(&[a, b]);
+    film.rebuild(&[]).well();
+    declare(&[b, a]);
+    let said = film.rebuild(&[]).well();
+    assert_eq!((said.rendered.len(), said.restored()), (0, 4), "{}", said.json);
+    // A shot at the head of the cut moves all others: only its own pictures are new.
+    declare(&[c, b, a]);
+    let said = film.rebuild(&[]).well();
+    let new = ["br005/colour@1005", "br005/colour@1006", "film/assembly@1", "film/assembly@2"];
+    assert!(said.rendered.iter().eq(&new), "{:?}", said.rendered);
+    assert_eq!(film.renders(), film.clean());
+}

@@ -219,6 +219,14 @@ impl Node {
         hasher.finish()
     }
 
+    /// False when it makes no difference through which of its inputs a frame comes.
+    pub fn tells_inputs_apart(&self) -> bool {
+        match &self.work {
+            Work::Operator { prepared, .. } => prepared.tells_inputs_apart(),
+            _ => true,
+        }
+    }
+
     /// True when [`Node::parameters`] is the same for every frame.
     pub fn is_steady(&self) -> bool {
         match &self.work {

@@ -213,6 +213,12 @@ pub trait Prepared: Send + Sync {
         }
     }
 
+    /// False when it makes no difference to the pixels through which of its inputs a frame comes, so that the key does not
+    /// hold its number.
+    fn tells_inputs_apart(&self) -> bool {
+        true
+    }
+
     /// Feeds the parameters as evaluated at `frame` into the key. Whatever may change the pixels of this
     /// frame goes in, and nothing else.
     fn at(&self, frame: i64, key: &mut KeyHasher);

@@ -184,8 +184,9 @@ pub fn key(
     hasher.text("key 2").digest(&node.identity).digest(&made.parameters);
     let mut stopped = None;
     let is_command = matches!(node.work, Work::Command(_));
+    let tells_apart = node.tells_inputs_apart();
     graph.each_need(id, frame, &mut |edge, index, range| {
-        hasher.int(index as i64).int(range.len() as i64);
+        hasher.int(if tells_apart { index as i64 } else { 0 }).int(range.len() as i64);
         if is_command {
             // A command sees where its frames lie around the one it makes.
             hasher.int(range.first - frame);

@@ -16,7 +16,7 @@ pub struct Assemble;
 
 static SPEC: Spec = Spec {
     name: "assemble",
-    version: 2,
+    version: 3,
     summary: "Puts the shots one after the other as the cut says, and opaque black where the cut says black.",
     ports: &[Port {
         name: "shots",
@@ -80,6 +80,12 @@ impl Prepared for Reel {
         if let Some((input, source)) = self.look_up(frame) {
             visit(input, FrameRange::one(source));
         }
+    }
+
+    /// The one frame that is shown is shown as it is. Inputs are numbered as the cut first names their shots, so that with
+    /// their numbers another order of the shots would make the whole film anew.
+    fn tells_inputs_apart(&self) -> bool {
+        false
     }
 
     /// What is shown is in the key by its pixels, and the size of black is in every stage's identity.
