@@ -5,7 +5,7 @@
 use std::collections::{BTreeMap, HashMap};
 
 use super::build::{Builder, Edit, Event};
-use super::{ASSEMBLY, FILM, Ingredient, NodeId, Work};
+use super::{ASSEMBLY, CUT, FILM, Ingredient, NodeId, Work};
 use crate::base::digest::KeyHasher;
 use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, nearest};
@@ -61,7 +61,7 @@ impl Builder<'_> {
         for slot in &slots {
             cut.int(slot.at).int(slot.source.first).int(slot.source.last);
         }
-        node.ingredients = vec![Ingredient { name: "the cut".into(), digest: cut.finish(), text: None }];
+        node.ingredients = vec![Ingredient { name: CUT.into(), digest: cut.finish(), text: None }];
         self.add(node, frames);
     }
 

@@ -26,6 +26,8 @@ pub type NodeId = usize;
 pub const FILM: &str = "film";
 /// The stage name of the film's own picture.
 pub const ASSEMBLY: &str = "assembly";
+/// The name of the film's ingredient that stands for its cut.
+pub const CUT: &str = "the cut";
 
 /// All nodes, inputs first.
 #[derive(Default)]
@@ -205,8 +207,7 @@ impl Node {
         }
     }
 
-    /// Digest of the parameters as evaluated at `frame`; `None` when the frame's number plays no part,
-    /// in which case [`Node::steady_parameters`] holds for all.
+    /// Digest of the parameters as evaluated at `frame`; the same for every frame when [`Node::is_steady`].
     pub fn parameters(&self, frame: i64) -> Digest {
         let mut hasher = KeyHasher::new();
         match &self.work {
@@ -241,11 +242,6 @@ impl Graph {
     /// The node of a shot and stage.
     pub fn find(&self, shot: &str, stage: &str) -> Option<NodeId> {
         self.nodes.iter().position(|n| &*n.shot == shot && &*n.stage == stage)
-    }
-
-    /// Frames of a node.
-    pub fn frames_of(&self, node: NodeId) -> FrameRange {
-        self.nodes[node].frames
     }
 
     /// Calls `visit` with each edge that `frame` of `node` needs and the frames of it.

@@ -66,7 +66,6 @@ pub struct Ledger {
     ids: Ids,
     /// True when the file's last byte is not a line feed.
     torn: bool,
-    sync: bool,
 }
 
 impl Ledger {
@@ -96,13 +95,7 @@ impl Ledger {
             Some(id) => Ids::new().after(id),
             None => Ids::new(),
         };
-        Ok(Self { file, path, ids, torn, sync: false })
-    }
-
-    /// Makes every append wait until the row is on the disk itself.
-    pub fn synced(mut self) -> Self {
-        self.sync = true;
-        self
+        Ok(Self { file, path, ids, torn })
     }
 
     /// Where the rows go.
@@ -142,9 +135,6 @@ impl Ledger {
         self.torn = !matches!(written, Ok(n) if n == line.len());
         if written.map_err(refused)? != line.len() {
             return Err(LedgerError::Short(self.path.clone()));
-        }
-        if self.sync {
-            self.file.sync_data().map_err(refused)?;
         }
         Ok(id)
     }

@@ -9,7 +9,7 @@ use super::{Cell, Input, Knowledge, Reason, Report, place};
 use crate::base::digest::Digest;
 use crate::base::made::{MadeOf, NONE};
 use crate::base::state::{FrameState, State};
-use crate::graph::{Graph, Ingredient, NodeId, Work};
+use crate::graph::{CUT, Graph, Ingredient, NodeId, Work};
 
 /// A named setting with its digest and, when it is not too long, its text.
 pub type Setting = (String, Digest, Option<String>);
@@ -221,8 +221,8 @@ impl Explainer<'_> {
     fn cut(&self, id: NodeId, needs: &[Need], old: &MadeOf) -> Option<(String, Option<Link>)> {
         let node = &self.graph.nodes[id];
         let then = *old.inputs.first()?;
-        let is_cut = |setting: &String| setting.starts_with("the cut");
-        if !is_assembly(&node.work) || !self.settings(id, old).iter().any(is_cut) {
+        let (before, now) = (self.memory.ingredients(&old.ingredients)?, settings(&node.ingredients));
+        if !differing(&before, &now).iter().any(|change| change.name == CUT) {
             return None;
         }
         let Some(need) = needs.first() else {
