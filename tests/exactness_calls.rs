@@ -59,33 +59,37 @@ fn graded(story: &Story, shot: &str, touched: impl Fn(i64) -> bool) -> Places {
     all
 }
 
+/// Puts another file in the place of the plate's.
+fn replace_plate(story: &mut Story, frame: i64, fresh: u64) -> (Places, Places) {
+    story.plate.insert(frame, 5000 + fresh);
+    // The command sees one frame either side; of what it makes, the one that shows this frame differs.
+    // The hand stage of br020 goes on with the files that it has.
+    let runs = places("br010", "runs", (RUNS.0..=RUNS.1).filter(|n| (n - frame).abs() <= 1));
+    let mut may = runs.clone();
+    may.extend(graded(story, "br010", |n| n + story.push == frame));
+    (may, runs)
+}
+
+/// A person puts a file in place.
+fn deliver(story: &mut Story, frame: i64, fresh: u64) -> (Places, Places) {
+    story.hands.insert(frame, 9000 + fresh);
+    // Taking it in makes the whole shot, of which one frame comes out otherwise.
+    let mut must = places("br020", "whole", WHOLE.0..=WHOLE.1);
+    must.insert(format!("br020/cleanup@{frame}"));
+    let mut may = must.clone();
+    let shows = if story.turn == 0 { frame } else { WHOLE.0 + WHOLE.1 - frame };
+    let graded = graded(story, "br020", |n| n == shows);
+    must.extend(graded.iter().filter(|place| place.starts_with("br020")).cloned());
+    may.extend(graded);
+    (may, must)
+}
+
 /// Makes one edit of a kind, and gives what may and what must be rendered for it.
 fn edit(story: &mut Story, kind: usize, fresh: u64, dice: &mut Dice) -> (Places, Places) {
     let mut may = Places::new();
     match kind {
-        0 => {
-            let frame = PLATE.0 + dice.below(8) as i64;
-            story.plate.insert(frame, 5000 + fresh);
-            // The command sees one frame either side; of what it makes, the one that shows this frame differs.
-            // The hand stage of br020 goes on with the files that it has.
-            let runs = places("br010", "runs", (RUNS.0..=RUNS.1).filter(|n| (n - frame).abs() <= 1));
-            may.extend(runs.iter().cloned());
-            may.extend(graded(story, "br010", |n| n + story.push == frame));
-            (may, runs)
-        }
-        1 => {
-            let frame = WHOLE.0 + dice.below(6) as i64;
-            story.hands.insert(frame, 9000 + fresh);
-            // Taking it in makes the whole shot, of which one frame comes out otherwise.
-            let mut must = places("br020", "whole", WHOLE.0..=WHOLE.1);
-            must.insert(format!("br020/cleanup@{frame}"));
-            may.extend(must.iter().cloned());
-            let shows = if story.turn == 0 { frame } else { WHOLE.0 + WHOLE.1 - frame };
-            let graded = graded(story, "br020", |n| n == shows);
-            must.extend(graded.iter().filter(|place| place.starts_with("br020")).cloned());
-            may.extend(graded);
-            (may, must)
-        }
+        0 => replace_plate(story, PLATE.0 + dice.below(8) as i64, fresh),
+        1 => deliver(story, WHOLE.0 + dice.below(6) as i64, fresh),
         2 => {
             story.push = 1 - story.push;
             may.extend(places("br010", "runs", RUNS.0..=RUNS.1));
@@ -104,6 +108,15 @@ fn edit(story: &mut Story, kind: usize, fresh: u64, dice: &mut Dice) -> (Places,
             let all = graded(story, ["br010", "br020"][shot], |_| true);
             let must = all.iter().filter(|place| !place.starts_with("film")).cloned().collect();
             (all, must)
+        }
+        5 => {
+            // A person repaints a frame while its plate is replaced under it.
+            let frame = WHOLE.0 + dice.below(6) as i64;
+            let (mut may, mut must) = deliver(story, frame, fresh);
+            let (more, runs) = replace_plate(story, frame, fresh);
+            may.extend(more);
+            must.extend(runs);
+            (may, must)
         }
         _ => {
             // An event's in and out points move; the film shows other frames from there on.
@@ -154,7 +167,7 @@ fn row_of_edits(seed: u64) {
             story = past[dice.below(past.len() as u64 - 1) as usize].clone();
             (Places::new(), Places::new())
         } else {
-            let kind = (step - step / 3 + seed as usize) % 6;
+            let kind = (step - step / 3 + seed as usize) % 7;
             kinds.insert(kind);
             edit(&mut story, kind, step as u64, &mut dice)
         };
@@ -178,7 +191,7 @@ fn row_of_edits(seed: u64) {
         assert!(again.rendered.is_empty() && again.restored() == 0, "{told}: not settled: {}", again.json);
         past.push(story.clone());
     }
-    assert_eq!(kinds.len(), 6, "every kind of edit came by");
+    assert_eq!(kinds.len(), 7, "every kind of edit came by");
 }
 
 #[test]

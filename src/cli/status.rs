@@ -114,7 +114,7 @@ fn notices(project: &Project, status: &Status) {
         tell!("ledger: {problem}");
     }
     for damaged in &status.damaged {
-        say!("damaged, to be rendered again: {damaged}");
+        say!("{damaged}");
     }
 }
 

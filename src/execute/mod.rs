@@ -14,6 +14,7 @@ pub mod reel;
 pub mod settle;
 pub mod source;
 pub mod tally;
+mod tree;
 #[cfg(test)]
 mod trial;
 

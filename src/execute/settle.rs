@@ -11,11 +11,14 @@ use crate::base::made::{MadeOf, NONE, Row};
 use crate::base::state::State as FrameState;
 use crate::declare::film::Each;
 use crate::events::How;
-use crate::graph::{Node, NodeId, Work};
+use crate::graph::{NodeId, Work};
 use crate::media::image::{Image, ImageDigest};
-use crate::stale::{self, Input, Reason, SourceState, explain};
+use crate::stale::{self, Cell, Input, Reason, SourceState, explain};
 use crate::store::StoreError;
 use crate::store::actions::Action;
+
+/// What made a frame necessary that is made once more of just the same.
+const LOST: &str = "earlier render lost";
 
 /// The frames that a frame needs, settled.
 type Needs = HashMap<(NodeId, i64), Ready>;
@@ -39,7 +42,7 @@ pub(super) enum Standing {
 impl Engine<'_> {
     /// Settles a frame and gives its pixels' digest.
     pub(super) fn ensure(&self, id: NodeId, frame: i64) -> Result<Ready, Stop> {
-        {
+        let cell = {
             let mut cells = self.cells.lock().expect("no worker panics with it");
             match cells.get(&(id, frame)) {
                 Some(Progress::Done(ready)) => return Ok(ready.clone()),
@@ -49,12 +52,16 @@ impl Engine<'_> {
                 None if self.is_ending() => return Err(Stop::Ending),
                 None => {}
             }
-            if let Some(settled) = self.settled_before(id, frame) {
+            let Some(cell) = self.report.strips[id].get(frame) else { return Err(Stop::Failed) };
+            let is_out_of_place = cell.is_in_use() && cell.restorable;
+            if let Some(settled) = self.settled_by(id, &cell).filter(|_| !is_out_of_place) {
                 return settled;
             }
             cells.insert((id, frame), Progress::Running);
-        }
+            cell
+        };
         let settled = unbroken(|| match &self.graph.nodes[id].work {
+            _ if cell.is_in_use() => self.put_back(id, frame, &cell),
             Work::Command(work) if work.command.each != Each::Frame => self.settle_group(id, frame),
             _ => self.settle_one(id, frame),
         });
@@ -90,15 +97,20 @@ impl Engine<'_> {
 
     /// What is known without doing anything: fresh frames, held ones, and those that cannot be made.
     pub(super) fn settled_before(&self, id: NodeId, frame: i64) -> Option<Result<Ready, Stop>> {
-        let Some(cell) = self.report.strips[id].get(frame) else { return Some(Err(Stop::Failed)) };
+        match self.report.strips[id].get(frame) {
+            Some(cell) => self.settled_by(id, &cell),
+            None => Some(Err(Stop::Failed)),
+        }
+    }
+
+    fn settled_by(&self, id: NodeId, cell: &Cell) -> Option<Result<Ready, Stop>> {
         let ready = || Ready { pixels: cell.pixels, key: cell.made_by, cause: "".into() };
         match (cell.state, cell.reason) {
             // What a fresh frame was made of may be lost while its last key is not. Of a picture that is not kept
             // nothing else tells its channels, which other frames may take, so it is made once more.
             (FrameState::Fresh, _) if !self.graph.nodes[id].keep && !self.actions.has(&cell.made_by) => None,
             (FrameState::Fresh, _) => Some(Ok(ready())),
-            _ if cell.held => Some(Ok(ready())),
-            (_, Reason::Redo) => Some(Ok(ready())),
+            _ if cell.is_in_use() => Some(Ok(ready())),
             (_, Reason::FileMissing | Reason::FileUnfit) | (FrameState::Out, _) => Some(Err(Stop::Failed)),
             (FrameState::Failed, Reason::Failed) if !self.options.again => Some(Err(Stop::Failed)),
             _ => None,
@@ -163,7 +175,8 @@ impl Engine<'_> {
         let last = self.last(id, frame);
         made_of.ingredients = self.ingredients(id).map_err(|e| self.broken(&e))?;
         let first = last.key == NONE && !self.tally.was_rendered(node, frame);
-        let cause = self.cause(id, &last, first, &made_of, &needs);
+        let cause =
+            if last.key == key { LOST.into() } else { self.cause(id, &last, first, &made_of, &needs) };
         self.take_up(id, frame, Due { key, made_of, last, first, cause })
     }
 
@@ -193,48 +206,12 @@ impl Engine<'_> {
     /// How a frame is settled whose key has a render already, of these pixels.
     fn found(&self, id: NodeId, frame: i64, due: &Due, pixels: &Digest) -> How {
         let reason = self.report.strips[id].get(frame).map(|cell| cell.reason);
-        let is_in_place = reason != Some(Reason::OutOfPlace);
+        let is_in_place = !matches!(reason, Some(Reason::OutOfPlace | Reason::Lost));
         if due.last.key == due.key && due.last.pixels == *pixels && is_in_place {
             return How::Same;
         }
         let is_of_this_run = self.made.lock().expect("no worker panics with it").contains(&due.key);
         if is_of_this_run { How::Alike } else { How::Restored }
-    }
-
-    /// Puts a render in its place in the tree and remembers it as the frame's last.
-    fn place(&self, id: NodeId, frame: i64, last: &Row, ready: &Ready) -> Result<(), StoreError> {
-        let node = &self.graph.nodes[id];
-        if node.keep {
-            if last.key != NONE && last.key != ready.key {
-                // A run killed between the two writes below must not leave the old key with the new picture:
-                // going back to the old settings would then find it fresh.
-                let row = Row { key: NONE, pixels: NONE, ..*last };
-                self.state.lock().expect("no worker panics with it").set(
-                    &node.shot,
-                    &node.stage,
-                    frame,
-                    row,
-                )?;
-            }
-            self.put_in_place(node, frame, &last.pixels, &ready.pixels)?;
-        }
-        let row = Row { key: ready.key, pixels: ready.pixels, failed: NONE };
-        self.state.lock().expect("no worker panics with it").set(&node.shot, &node.stage, frame, row)
-    }
-
-    /// Links a render into the tree. A file that lies there and is not the last render is a person's: it is set aside
-    /// under another name.
-    fn put_in_place(&self, node: &Node, frame: i64, last: &Digest, now: &Digest) -> Result<(), StoreError> {
-        let to = self.project.join(render_path(&node.shot, &node.stage, frame));
-        let theirs = std::fs::symlink_metadata(&to).is_ok_and(|meta| !meta.permissions().readonly())
-            && !self.objects.is_at(last, &to)
-            && !self.objects.is_at(now, &to);
-        if theirs {
-            let aside = to.with_extension(format!("{}.set-aside.exr", jiff::Timestamp::now().as_second()));
-            std::fs::rename(&to, &aside).map_err(StoreError::file(&to))?;
-            tracing::warn!(file = %aside.display(), "a file that no rebuild had put into renders/ was set aside");
-        }
-        self.objects.link(now, &to)
     }
 
     /// Puts pixels that were just made into the store, where their node's renders are kept, and into memory.
@@ -321,7 +298,7 @@ impl Engine<'_> {
     fn cause(&self, id: NodeId, last: &Row, first: bool, now: &MadeOf, needs: &Needs) -> Arc<str> {
         let old = (last.key != NONE).then(|| self.actions.get(&last.key)).flatten().map(|a| a.made_of);
         if old.is_none() && !first {
-            return "earlier render lost".into();
+            return LOST.into();
         }
         if let Some(old) = &old
             && old.identity == now.identity

@@ -101,7 +101,7 @@ pub fn engine<T>(graph: &Graph, jobs: usize, memory: usize, with: impl FnOnce(En
     let folder = tempfile::tempdir().expect("a temporary folder");
     let store = Store::at(folder.path()).expect("a store");
     store.create().expect("a store");
-    let report = stale::look(graph, &Remembered(None));
+    let report = stale::look(graph, &Remembered::default());
     let plan = crate::plan::plan(graph, &report, false, &|_, _| true);
     let actions = Actions::of(&store);
     let ledger = Ledger::open(&folder.path().join("ledger"), "keeper");

@@ -40,7 +40,7 @@ pub fn is_work(cell: &Cell, again: bool) -> bool {
         State::Fresh | State::Blocked | State::Out => false,
         State::Failed => again && cell.reason == Reason::Failed,
         State::Stale | State::Absent => {
-            !cell.held && !matches!(cell.reason, Reason::FileMissing | Reason::Redo)
+            cell.restorable || !(cell.is_in_use() || cell.reason == Reason::FileMissing)
         }
     }
 }

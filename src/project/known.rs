@@ -139,6 +139,10 @@ impl Knowledge for Known<'_> {
         (!self.graph.nodes[node].keep || self.objects.has(&pixels)).then_some(pixels)
     }
 
+    fn is_stored(&self, pixels: &Digest) -> bool {
+        self.objects.has(pixels)
+    }
+
     fn plane(&self, key: &Digest, pixels: &Digest, channel: &str) -> Option<Digest> {
         self.actions.plane(self.objects, key, pixels, channel)
     }

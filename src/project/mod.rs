@@ -15,17 +15,16 @@ pub mod trouble;
 
 use std::path::{Path, PathBuf};
 
-use crate::base::digest::Digest;
 use crate::base::frames::FrameRange;
+use crate::base::made::NONE;
 use crate::base::problem::{Problems, Severity, Sources};
-use crate::base::state::State;
 use crate::declare::film::Film;
 use crate::graph::{Graph, Node, NodeId};
 use crate::ledger;
 use crate::ledger::holds::Holds;
 use crate::ledger::row::Entry;
 use crate::observe::{self, Closeness, Foreseen, Seen};
-use crate::stale::{self, Report};
+use crate::stale::{self, Cell, Report};
 use crate::store::actions::Actions;
 use crate::store::facts::Facts;
 use crate::store::objects::Objects;
@@ -133,7 +132,8 @@ pub struct Status {
     pub seals: Seals,
     /// What is known of sources.
     pub facts: Facts,
-    /// Renders whose stored file is damaged or gone; only looked for when asked to be thorough.
+    /// Renders whose stored file is damaged or gone, and what comes of that, in words; only looked for when asked to be
+    /// thorough.
     pub damaged: Vec<String>,
 }
 
@@ -161,13 +161,14 @@ impl Project {
         keep(store, "what was seen of source files", || facts.save(store));
     }
 
-    /// Keeps what was found fresh for the next look.
-    fn keep_seals(&self, status: &mut Status, earned: &[(NodeId, Seal)]) {
+    /// Keeps what was found fresh for the next look. A thorough look starts from nothing, so that what it did not find
+    /// fresh is forgotten.
+    fn keep_seals(&self, status: &mut Status, earned: &[(NodeId, Seal)], thorough: bool) {
         for &(id, seal) in earned {
             let node = &status.declared.graph.nodes[id];
             status.seals.set(&node.shot, &node.stage, seal);
         }
-        if !earned.is_empty() {
+        if thorough || !earned.is_empty() {
             keep(&status.store, "what was found fresh", || status.seals.save(&status.store));
         }
     }
@@ -241,7 +242,7 @@ impl Project {
                 earned = self.look(&mut status);
             }
         }
-        self.keep_seals(&mut status, &earned);
+        self.keep_seals(&mut status, &earned, thorough);
         Ok(status)
     }
 
@@ -274,23 +275,27 @@ impl Project {
         question(&known)
     }
 
-    /// Reads every render that fresh frames rest on; damaged ones leave the store, so that a rebuild makes them anew.
+    /// Reads every render that frames show; damaged ones leave the store, so that a rebuild makes anew what it can.
     fn examine(&self, status: &Status) -> Vec<String> {
         use rayon::prelude::*;
         let objects = Objects::of(&status.store);
         let graph = &status.declared.graph;
         let kept = graph.nodes.iter().zip(&status.report.strips).filter(|(node, _)| node.keep);
-        let fresh: Vec<(&Node, i64, Digest)> = kept
+        let shown: Vec<(&Node, i64, Cell)> = kept
             .flat_map(|(node, strip)| {
-                let fresh = strip.iter().filter(|(_, cell)| cell.state == State::Fresh);
-                fresh.map(move |(frame, cell)| (node, frame, cell.pixels))
+                let shown = strip.iter().filter(|(_, cell)| cell.pixels != NONE);
+                shown.map(move |(frame, cell)| (node, frame, cell))
             })
             .collect();
-        let mut damaged: Vec<String> = fresh
+        let mut damaged: Vec<String> = shown
             .par_iter()
-            .filter_map(|(node, frame, pixels)| {
-                let error = objects.get(pixels).err()?;
-                Some(format!("{}: {error}", stale::place(node, *frame)))
+            .filter_map(|(node, frame, cell)| {
+                let error = objects.get(&cell.pixels).err()?;
+                let place = stale::place(node, *frame);
+                Some(match cell.held {
+                    true => format!("damaged, and {}: {place}: {error}", held_so(&place)),
+                    false => format!("damaged, to be rendered again: {place}: {error}"),
+                })
             })
             .collect();
         damaged.sort();
@@ -301,6 +306,11 @@ impl Project {
     pub fn ledger(&self) -> (Vec<Entry>, Vec<ledger::intake::LedgerProblem>) {
         ledger::file::read_all(&self.folder.join("ledger"))
     }
+}
+
+/// What is to be done about a held render that is lost, as a part of a sentence.
+fn held_so(place: &str) -> String {
+    format!("held, so that nothing renders it until `endboard rebuild --let-go {place}`")
 }
 
 /// Keeps what spares time later, when the film already has its folder; a failure costs that time only.

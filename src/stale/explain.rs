@@ -86,6 +86,12 @@ impl Explainer<'_> {
                     _ => format!("{hold}; {says}"),
                 };
             }
+            if cell.is_in_use() && !self.is_in_place(&link, &last.pixels) {
+                says += match cell.restorable {
+                    true => "; its file was taken out of renders/, and a rebuild puts it back",
+                    false => "; its picture is lost",
+                };
+            }
             let (old, new) = match (cell.state, link.seen) {
                 (State::Fresh, Some((then, now))) => (then, now),
                 _ => (last.key, cell.key),
@@ -100,6 +106,10 @@ impl Explainer<'_> {
             at = next;
         }
         steps
+    }
+
+    fn is_in_place(&self, link: &Link, pixels: &Digest) -> bool {
+        !self.graph.nodes[link.node].keep || self.known.in_place(link.node, link.frame, pixels)
     }
 
     /// The frame at the root of what blocks a frame: missing, failed or a person's to make.
@@ -126,6 +136,7 @@ impl Explainer<'_> {
             Reason::OutOfPlace => {
                 "its file was taken out of renders/; a rebuild puts it back without rendering".into()
             }
+            Reason::Lost => "its stored picture is gone; a rebuild renders it again".into(),
             Reason::FileMissing => self.missing(id, frame),
             Reason::FileUnfit => self.unfit(id, frame),
             Reason::Failed => self.failed(id, frame),

@@ -43,6 +43,8 @@ pub trait Knowledge: Sync {
     fn is_sealed(&self, node: NodeId, print: &Digest) -> bool;
     /// The pixels of a key that was rendered once and can be had again without rendering.
     fn made(&self, node: NodeId, key: &Digest) -> Option<Digest>;
+    /// Whether a picture is in the store.
+    fn is_stored(&self, pixels: &Digest) -> bool;
     /// The digest of one channel of the render of a key, whose pixels are these; none when it has no such channel or
     /// neither the key's record nor the pixels are there any more.
     fn plane(&self, key: &Digest, pixels: &Digest, channel: &str) -> Option<Digest>;
@@ -80,6 +82,8 @@ pub enum Reason {
     Failed,
     /// Its file in the renders tree is gone.
     OutOfPlace,
+    /// Its file in the renders tree is gone and so is the stored picture, which is to be made once more.
+    Lost,
 }
 
 /// Looks at every frame. Nodes that do not need one another are looked at side by side.
@@ -228,23 +232,26 @@ fn cell(
         Some(SourceState::Unfit) => return Cell { state: State::Failed, reason: Reason::FileUnfit, ..blank },
     };
     let held = last.key != NONE && known.held(id, frame, &last.pixels);
-    let keep_last = Cell {
-        state: State::Stale,
-        held,
-        pixels: last.pixels,
-        made_by: last.key,
-        reason: Reason::Changed,
-        ..blank
-    };
     let by_hand = matches!(node.work, Work::Hand { .. });
+    let has_new_file = || {
+        // Where the record of what was taken in is lost, it is taken in once more. The inputs play no part in this, so
+        // that a file that comes together with a new input is not overlooked.
+        known.parameters(&last.key) != Some(parameters(node, frame, source, steady))
+    };
     match key(graph, id, frame, source, steady, seen) {
         Ok((key, _)) if last.key == key => fresh(known, node, id, frame, last),
-        Ok((key, _)) if held => Cell { key, ..keep_last },
-        Ok((key, made)) if by_hand => hand_made(known, last, keep_last, key, Some(&made)),
-        Ok((key, _)) => unmade(known, id, key, last),
-        Err(_) if held => keep_last,
-        Err(_) if by_hand => hand_made(known, last, keep_last, NONE, None),
+        now if held || (by_hand && last.key != NONE && !has_new_file()) => {
+            let (key, reason) =
+                (now.map_or(NONE, |(key, _)| key), if held { Reason::Changed } else { Reason::Redo });
+            let restorable = node.keep
+                && !known.in_place(id, frame, &last.pixels)
+                // What a person delivered can be read from their file once more.
+                && (reason == Reason::Redo || known.is_stored(&last.pixels));
+            Cell { held, key, reason, restorable, pixels: last.pixels, made_by: last.key, ..blank }
+        }
+        Ok((key, _)) => unmade(known, id, key, last, by_hand),
         Err(Input::Missing) => Cell { state: State::Blocked, reason: Reason::InputMissing, ..blank },
+        Err(_) if by_hand => Cell { reason: Reason::Delivered, ..blank },
         Err(_) if last.key != NONE => Cell { reason: Reason::Input, ..blank },
         Err(_) => blank,
     }
@@ -268,50 +275,28 @@ fn fresh(known: &dyn Knowledge, node: &Node, id: NodeId, frame: i64, last: Row) 
     let found = Cell { key: last.key, pixels: last.pixels, made_by: last.key, ..blank(last) };
     if !node.keep || known.in_place(id, frame, &last.pixels) {
         Cell { state: State::Fresh, reason: Reason::None, ..found }
-    } else {
+    } else if known.made(id, &last.key).is_some() {
         Cell { restorable: true, reason: Reason::OutOfPlace, ..found }
+    } else {
+        Cell { reason: Reason::Lost, ..found }
     }
 }
 
 /// A frame whose key has no render of its own yet, unless an earlier run made it.
-fn unmade(known: &dyn Knowledge, id: NodeId, key: Digest, last: Row) -> Cell {
+fn unmade(known: &dyn Knowledge, id: NodeId, key: Digest, last: Row, by_hand: bool) -> Cell {
     let blank = Cell { key, ..blank(last) };
     if last.failed == key {
         return Cell { state: State::Failed, reason: Reason::Failed, ..blank };
     }
-    let reason = if last.key != NONE { Reason::Changed } else { Reason::New };
+    let reason = match last.key {
+        _ if by_hand => Reason::Delivered,
+        NONE => Reason::New,
+        _ => Reason::Changed,
+    };
     match known.made(id, &key) {
         Some(pixels) => Cell { restorable: true, reason, pixels, made_by: key, ..blank },
         None => Cell { reason, ..blank },
     }
-}
-
-/// A hand stage's frame whose key is not the recorded one. Either its file (or how it is decoded) is not the
-/// one that was taken in, and the next rebuild takes it in; or only its inputs changed after a person made it,
-/// and a person must look at it again. `made` is what it is made of now, when its inputs are known.
-fn hand_made(known: &dyn Knowledge, last: Row, keep_last: Cell, key: Digest, made: Option<&MadeOf>) -> Cell {
-    if last.key == NONE && key != NONE && last.failed == key {
-        return Cell { state: State::Failed, reason: Reason::Failed, key, ..keep_last };
-    }
-    if last.key == NONE {
-        return Cell { state: State::Absent, reason: Reason::Delivered, key, ..keep_last };
-    }
-    // Where the record of what was taken in is lost, it is taken in once more.
-    let taken_in = known.parameters(&last.key);
-    if made.is_some_and(|made| taken_in != Some(made.parameters)) {
-        if last.failed == key {
-            return Cell {
-                state: State::Failed,
-                reason: Reason::Failed,
-                key,
-                pixels: NONE,
-                made_by: NONE,
-                ..keep_last
-            };
-        }
-        return Cell { reason: Reason::Delivered, key, pixels: NONE, made_by: NONE, ..keep_last };
-    }
-    Cell { reason: Reason::Redo, key, ..keep_last }
 }
 
 /// The name of a node for people.
@@ -321,39 +306,84 @@ pub fn place(node: &Node, frame: i64) -> String {
 
 #[cfg(test)]
 mod tests {
+    use super::remembered::{Always, Remembered};
     use super::*;
+    use crate::base::frames::FrameRange;
+    use crate::base::problem::{SourceId, Span};
+    use crate::declare::film::Delivers;
+    use crate::graph::Edge;
+    use crate::media::image::Image;
+    use crate::operators::{Inputs, OperatorError, Prepared};
+
+    struct Plain;
+
+    impl Prepared for Plain {
+        fn channels(&self) -> Vec<Arc<str>> {
+            Vec::new()
+        }
+        fn at(&self, _: i64, _: &mut KeyHasher) {}
+        fn apply(&self, _: &Inputs<'_>, _: i64) -> Result<Image, OperatorError> {
+            Err(OperatorError::WrongInput("nothing is made here".into()))
+        }
+    }
 
     fn digest(text: &str) -> Digest {
         Digest::of(text.as_bytes())
     }
 
+    /// A stage made by hand over another.
+    fn by_hand() -> Graph {
+        let node = |stage: &str, inputs| Node {
+            shot: "br010".into(),
+            stage: stage.into(),
+            frames: FrameRange::one(1),
+            work: Work::Hand { source: 0, decode: Box::new(Plain), delivers: Delivers::Picture },
+            inputs,
+            channels: Vec::new(),
+            identity: digest(stage),
+            keep: true,
+            pools: Vec::new(),
+            span: Span::new(SourceId(0), 0, 0),
+            ingredients: Vec::new(),
+        };
+        let edge = Edge { from: 0, channel: None, port: "picture".into() };
+        Graph { nodes: vec![node("plate", Vec::new()), node("paint", vec![edge])], ..Graph::default() }
+    }
+
     #[test]
     fn a_new_file_is_taken_in_and_a_new_input_asks_for_a_person() {
-        let known = remembered::Remembered(Some((digest("old key"), digest("old file"))));
+        let graph = by_hand();
         let last = Row { key: digest("old key"), pixels: digest("old pixels"), failed: NONE };
-        let keep = Cell { state: State::Stale, pixels: last.pixels, made_by: last.key, ..blank(last) };
-        let made = |file: &str| MadeOf {
-            identity: NONE,
-            parameters: digest(file),
-            ingredients: NONE,
-            inputs: vec![digest("new input")],
+        let of = |file: &str| parameters(&graph.nodes[1], 1, Some(digest(file)), None);
+        let look = |row: Row, file: &str, now: Input| {
+            let known = Remembered {
+                files: Some(digest(file)),
+                last: vec![None, (row != Row::EMPTY).then(|| Arc::new(Always(row)) as Arc<dyn Rows>)],
+                parameters: Some(of("old file")),
+            };
+            let cell = cell(&graph, &known, 1, 1, None, &mut |_, _, _| now);
+            (cell.state, cell.reason, cell.pixels)
         };
-        let now = digest("new key");
-        let redo = hand_made(&known, last, keep, now, Some(&made("old file")));
-        assert_eq!((redo.reason, redo.pixels), (Reason::Redo, last.pixels));
-        let delivered = hand_made(&known, last, keep, now, Some(&made("new file")));
-        assert_eq!(
-            (delivered.state, delivered.reason, delivered.pixels),
-            (State::Stale, Reason::Delivered, NONE)
-        );
-        let failed = hand_made(&known, Row { failed: now, ..last }, keep, now, Some(&made("new file")));
-        assert_eq!((failed.state, failed.reason), (State::Failed, Reason::Failed));
-        let failed = Row { failed: now, ..Row::EMPTY };
-        let failed_first = hand_made(&known, failed, blank(failed), now, Some(&made("new file")));
-        assert_eq!((failed_first.state, failed_first.pixels), (State::Failed, NONE));
-        // While inputs are still to come, the file that was taken in goes on being used.
-        assert_eq!(hand_made(&known, last, keep, NONE, None).reason, Reason::Redo);
-        let first = hand_made(&known, Row::EMPTY, keep, now, Some(&made("new file")));
-        assert_eq!((first.state, first.reason), (State::Absent, Reason::Delivered));
+        let new = Input::Pixels(digest("new input"));
+        let key = |file| {
+            let mut seen = |_: NodeId, _: i64, _: Option<&str>| new;
+            key(&graph, 1, 1, Some(digest(file)), None, &mut seen).unwrap().0
+        };
+        for now in [new, Input::ToCome, Input::Missing] {
+            let redo = look(last, "old file", now);
+            assert_eq!(redo, (State::Stale, Reason::Redo, last.pixels), "{now:?}");
+        }
+        // A file that comes together with a new input is taken in once that is made.
+        for now in [new, Input::ToCome] {
+            assert_eq!(look(last, "new file", now), (State::Stale, Reason::Delivered, NONE), "{now:?}");
+            let first = look(Row::EMPTY, "new file", now);
+            assert_eq!(first, (State::Absent, Reason::Delivered, NONE), "{now:?}");
+        }
+        let blocked = (State::Blocked, Reason::InputMissing, NONE);
+        assert_eq!(look(last, "new file", Input::Missing), blocked);
+        assert_eq!(look(Row::EMPTY, "new file", Input::Missing), blocked);
+        let failed = (State::Failed, Reason::Failed, NONE);
+        assert_eq!(look(Row { failed: key("new file"), ..last }, "new file", new), failed);
+        assert_eq!(look(Row { failed: key("new file"), ..Row::EMPTY }, "new file", new), failed);
     }
 }

@@ -31,6 +31,12 @@ pub struct Cell {
 }
 
 impl Cell {
+    /// True when the last render goes on being used although the frame is stale: a person holds it, or made it and is to
+    /// look at it again.
+    pub fn is_in_use(&self) -> bool {
+        self.held || self.reason == Reason::Redo
+    }
+
     /// A fresh frame, from its last render. A row that was lost since makes it absent.
     pub fn fresh(last: Row) -> Self {
         let (state, reason) =
