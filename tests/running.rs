@@ -374,13 +374,148 @@ fn sweeping_takes_only_what_is_not_current() {
     assert!(film.rebuild(&[]).well().rendered.is_empty());
     // Links that were lost are put back from what the sweep left, the held one too.
     let before = film.renders();
-    std::fs::remove_dir_all(film.path().join("renders/br020")).unwrap();
-    assert!(film.rebuild(&[]).well().rendered.is_empty());
+    std::fs::remove_dir_all(film.path().join("renders")).unwrap();
+    let why = film.json(&["why", "br010/colour@1002"]).to_string();
+    assert!(why.contains("its file was taken out of renders/"), "{why}");
+    let said = film.rebuild(&[]).well();
+    assert_eq!((said.rendered.len(), said.restored()), (0, 6), "{}", said.json);
     assert_eq!(film.renders(), before);
+    assert_eq!(film.rebuild(&[]).well().restored(), 0);
     // The earlier grade is gone, so it is rendered, but for the held frame.
     declare(&film, "", 0.5);
     assert_eq!(film.rebuild(&[]).well().rendered.len(), 2);
     assert_eq!(film.renders(), first);
+}
+
+/// A shot of two grades, and another shot that stays as it is.
+fn declare_grades(film: &Film, has_br010: bool, first: f64, second: f64) {
+    let br010 = format!(
+        "  br010:
+    plate: shed
+    frames: 1001-1003
+    stages:
+      first: {{ operator: grade, from: {{ picture: plate }}, exposure: {first} }}
+      second: {{ operator: grade, from: {{ picture: first }}, exposure: {second} }}
+"
+    );
+    film.declare(&format!(
+        "{}  br020:
+    plate: shed
+    frames: 1004-1006
+    stages:
+      colour: {{ operator: grade, from: {{ picture: plate }} }}
+",
+        if has_br010 { br010.as_str() } else { "" }
+    ));
+}
+
+#[test]
+fn a_held_render_outlives_the_time_that_its_shot_is_not_in_the_film() {
+    let film = Film::new();
+    film.write_plate("shed", 3);
+    declare_grades(&film, true, 0.0, 1.0);
+    film.rebuild(&[]).well();
+    let held = std::path::Path::new("br010/first/br010.1002.exr");
+    let before = film.renders()[held].clone();
+    assert!(film.run(&["rebuild", "--hold", "br010/first@1002"]).status.success());
+    declare_grades(&film, true, 0.5, 1.0);
+    film.rebuild(&[]).well();
+    declare_grades(&film, false, 0.5, 1.0);
+    film.rebuild(&[]).well();
+    let swept = film.json(&["sweep", "--remove"]);
+    // All renders of the shot but the held one, of both grades.
+    assert_eq!((&swept["files"], &swept["left_behind"]), (&json!(9), &json!(5)), "{swept}");
+    assert_eq!(film.renders()[held], before);
+    // What needs it is made of it.
+    declare_grades(&film, true, 0.5, 2.0);
+    film.rebuild(&[]).well();
+    assert_eq!(film.renders()[held], before);
+    assert_eq!(
+        film.status_of("br010/first"),
+        json!([["1001", "fresh"], ["1002", "held"], ["1003", "fresh"]])
+    );
+    assert_eq!(film.status_of("br010/second"), json!([["1001-1003", "fresh"]]));
+}
+
+#[test]
+fn a_held_render_that_is_lost_is_told_of_as_such() {
+    let film = Film::new();
+    film.write_plate("shed", 3);
+    declare_grades(&film, true, 0.0, 1.0);
+    film.rebuild(&[]).well();
+    assert!(film.run(&["rebuild", "--hold", "br010/first@1002"]).status.success());
+    declare_grades(&film, true, 0.5, 1.0);
+    film.rebuild(&[]).well();
+    std::fs::remove_dir_all(film.path().join(".endboard/objects")).unwrap();
+    declare_grades(&film, true, 0.5, 2.0);
+    let why = film.json(&["why", "br010/first@1002"]).to_string();
+    assert!(why.contains("its picture is lost"), "{why}");
+    let said = film.rebuild(&[]);
+    let failures = said.json["failures"].as_array().unwrap();
+    assert_eq!((said.code, failures.len()), (Some(1), 1), "{}", said.json);
+    assert_eq!(failures[0]["place"], "br010/second@1002");
+    let reason = failures[0]["reason"].as_str().unwrap();
+    assert!(reason.contains("held") && reason.contains("--let-go br010/first@1002"), "{reason}");
+    assert!(film.run(&["rebuild", "--let-go", "br010/first@1002"]).status.success());
+    film.rebuild(&[]).well();
+    assert_eq!(film.renders(), film.clean());
+}
+
+/// A shot whose frames a person paints over a grade.
+fn declare_painted(film: &Film, exposure: f64) {
+    film.declare(&format!(
+        "  br010:
+    plate: shed
+    frames: 1001-1003
+    stages:
+      grade: {{ operator: grade, from: {{ picture: plate }}, exposure: {exposure} }}
+      paint: {{ by_hand: {{ files: 'hands/paint.####.exr' }}, from: {{ picture: grade }} }}
+"
+    ));
+}
+
+#[test]
+fn a_file_delivered_together_with_a_new_input_is_taken_in_at_once() {
+    let film = Film::new();
+    film.write_plate("shed", 3);
+    declare_painted(&film, 0.0);
+    let deliver = |frame: i64, seed| film.write(&format!("hands/paint.{frame}.exr"), picture(SIZE, seed));
+    (1001..=1003).for_each(|n| deliver(n, n as u64));
+    film.rebuild(&[]).well();
+    declare_painted(&film, 1.0);
+    deliver(1002, 2000);
+    let output = film.run(&["status"]);
+    let text = String::from_utf8_lossy(&output.stdout).into_owned();
+    assert!(text.contains("next, by hand: br010/paint@1001,1003\n"), "{text}");
+    let said = film.rebuild(&[]).well();
+    let wanted =
+        ["br010/grade@1001", "br010/grade@1002", "br010/grade@1003", "br010/paint@1002"].map(String::from);
+    assert!(said.rendered.iter().eq(&wanted), "{:?}", said.rendered);
+    assert_eq!(
+        film.status_of("br010/paint"),
+        json!([["1001", "stale"], ["1002", "fresh"], ["1003", "stale"]])
+    );
+    assert_eq!(film.renders(), film.clean());
+    // What waits for a person has its file put back like any other.
+    let before = film.renders();
+    std::fs::remove_dir_all(film.path().join("renders")).unwrap();
+    let said = film.rebuild(&[]).well();
+    assert_eq!((said.rendered.len(), said.restored()), (0, 6), "{}", said.json);
+    assert_eq!(film.renders(), before);
+    std::fs::remove_dir_all(film.path().join("renders")).unwrap();
+    std::fs::remove_dir_all(film.path().join(".endboard/objects")).unwrap();
+    let said = film.rebuild(&[]).well();
+    assert_eq!((said.rendered.len(), said.restored()), (4, 2), "{}", said.json);
+    assert_eq!(film.renders(), before);
+    assert_eq!(
+        film.status_of("br010/paint"),
+        json!([["1001", "stale"], ["1002", "fresh"], ["1003", "stale"]])
+    );
+    // One that cannot be taken in, for want of the picture under it, is not said to be.
+    declare_painted(&film, 1.5);
+    std::fs::remove_file(film.path().join("plates/shed.1003.exr")).unwrap();
+    deliver(1003, 3000);
+    assert_eq!(film.status_of("br010/paint"), json!([["1001-1002", "stale"], ["1003", "blocked"]]));
 }
 
 /// A file system that goes with the test, however that ends.

@@ -84,8 +84,7 @@ impl Engine<'_> {
         let image = self.compute(id, frame, cost).map_err(|trouble| trouble.further_up(&place))?;
         let digest = image.digest();
         if digest.whole != ready.pixels {
-            let reason = format!("{place} does not come out the same twice; a stage that is not kept must");
-            return Err(Trouble::of_the_moment(reason));
+            return Err(Trouble::of_the_moment(self.otherwise(id, frame)));
         }
         if node.keep {
             let to = self.project.join(super::settle::render_path(&node.shot, &node.stage, frame));
@@ -96,6 +95,22 @@ impl Engine<'_> {
         let image = Arc::new(image);
         self.cache.lock().expect("no worker panics with it").put(ready.pixels, Arc::clone(&image));
         Ok(image)
+    }
+
+    /// What to say of a frame whose pixels had to be computed again, and came out otherwise.
+    fn otherwise(&self, id: NodeId, frame: i64) -> String {
+        let node = &self.graph.nodes[id];
+        let place = crate::stale::place(node, frame);
+        if self.report.strips[id].get(frame).is_some_and(|cell| cell.held) {
+            return format!(
+                "the render of {place} that is held is lost, and it would come out otherwise now; \
+                 `endboard rebuild --let-go {place}` lets go of it"
+            );
+        }
+        match node.keep {
+            true => format!("the render of {place} is lost, and it does not come out the same twice"),
+            false => format!("{place} does not come out the same twice; a stage that is not kept must"),
+        }
     }
 }
 

@@ -2,7 +2,7 @@
 //!
 //! Knows which file in the tree is a render, and that any other is a person's. Does not know why a frame is made.
 
-use super::make::Trouble;
+use super::make::{RestsOn, Trouble};
 use super::settle::render_path;
 use super::{Engine, Ready, Stop};
 use crate::base::digest::Digest;
@@ -65,7 +65,7 @@ impl Engine<'_> {
     pub(super) fn put_back(&self, id: NodeId, frame: i64, cell: &Cell) -> Result<Ready, Stop> {
         let ready = Ready { pixels: cell.pixels, key: cell.made_by, cause: "".into() };
         if let Err(trouble) = self.pixels_in_store(id, frame, &ready) {
-            if trouble.stopped {
+            if trouble.rests_on == RestsOn::End {
                 return Err(Stop::Ending);
             }
             self.fail(id, frame, NONE, trouble.reason, trouble.log);

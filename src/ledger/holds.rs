@@ -60,6 +60,17 @@ impl<'a> Holds<'a> {
         None
     }
 
+    /// The digests of all renders that are held, of whatever shots and stages.
+    pub fn digests(&self) -> impl Iterator<Item = Digest> + '_ {
+        let stages =
+            self.stages.iter().flat_map(|(shot, stages)| stages.keys().map(move |stage| (*shot, *stage)));
+        stages.flat_map(move |(shot, stage)| {
+            let frames = self.frames(shot, stage);
+            let frames: Vec<i64> = frames.iter().collect();
+            frames.into_iter().filter_map(move |frame| self.digest(shot, stage, frame))
+        })
+    }
+
     /// All frames held of a stage.
     pub fn frames(&self, shot: &str, stage: &str) -> FrameSet {
         let mut set = FrameSet::new();
@@ -130,6 +141,9 @@ mod tests {
         assert_eq!(holds.holding("br030", "blades", 1014), None);
         assert_eq!(holds.digest("br030", "blades", 1021), Some(digests[2]));
         assert_eq!(holds.digest("br030", "blades", 1025), None);
+        // Of the older row that names no digests there are none.
+        let held: Vec<Digest> = holds.digests().collect();
+        assert_eq!(held, digests);
         let all = [
             entry(1, "1009-1030,1050", hold(Vec::new())),
             entry(2, "1000-2000", What::Release { note: "".into() }),

@@ -10,20 +10,22 @@ use crate::base::digest::Digest;
 use crate::base::selector::Selection;
 use crate::execute::settle::render_path;
 use crate::graph::{ASSEMBLY, FILM};
+use crate::ledger::holds::Holds;
 use crate::store::StoreError;
 use crate::store::objects::Objects;
 
 impl Project {
-    /// Files in `renders/` of frames that the film no longer has, as far as they are still what was rendered.
+    /// Files in `renders/` of frames that the film no longer has, as far as they are still what was rendered and nobody
+    /// holds them.
     pub(super) fn left_behind(&self, status: &Status) -> Vec<PathBuf> {
-        self.left(status, &|_, _, _| true)
+        self.left(status, &Holds::after(&status.ledger.0), &|_, _, _| true)
     }
 
     /// Folders of `renders/` that hold such files, and how many. Stages that were found fresh before without any are
     /// not looked at.
     pub fn folders_left(&self, status: &Status) -> BTreeMap<String, usize> {
         let strips = &status.report.strips;
-        let left = self.left(status, &|shot, stage, node| match node {
+        let left = self.left(status, &Holds::after(&status.ledger.0), &|shot, stage, node| match node {
             Some(node) => !strips[node].is_sealed(),
             None => self.folder.join("renders").join(shot).join(stage).is_dir(),
         });
@@ -41,16 +43,19 @@ impl Project {
         if selection.matches(FILM, ASSEMBLY).is_none() {
             return Ok(0);
         }
-        let left =
-            self.left(status, &|shot, stage, node| (shot, stage) == (FILM, ASSEMBLY) && node.is_some());
+        // A held picture stays in the store, and comes back into the folder with its frame.
+        let left = self.left(status, &Holds::default(), &|shot, stage, node| {
+            (shot, stage) == (FILM, ASSEMBLY) && node.is_some()
+        });
         remove(&left)?;
         Ok(left.len())
     }
 
-    /// Such files of the stages that `is_asked_for` by shot, stage and node.
+    /// Such files of the stages that `is_asked_for` by shot, stage and node, but for what these holds keep.
     fn left(
         &self,
         status: &Status,
+        holds: &Holds<'_>,
         is_asked_for: &dyn Fn(&str, &str, Option<usize>) -> bool,
     ) -> Vec<PathBuf> {
         let objects = Objects::of(&status.store);
@@ -68,7 +73,8 @@ impl Project {
             let is_gone = |frame: i64| node.is_none_or(|id| !nodes[id].frames.contains(frame));
             for (frame, row) in table.rows().filter(|(frame, _)| is_gone(*frame)) {
                 let path = self.folder.join(render_path(shot, stage, frame));
-                if is_ours(&objects, &row.pixels, &path) {
+                let is_held = holds.digest(shot, stage, frame) == Some(row.pixels);
+                if !is_held && is_ours(&objects, &row.pixels, &path) {
                     left.push(path);
                 }
             }

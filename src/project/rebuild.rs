@@ -11,6 +11,7 @@ use crate::events::Event;
 use crate::execute::tally::Tally;
 use crate::execute::{Ending, Engine, Options, Outcome};
 use crate::ledger::file::{Ledger, LedgerError};
+use crate::ledger::holds::Holds;
 use crate::plan::{self, Plan};
 use crate::programs::Runner;
 use crate::stale::Reason;
@@ -183,6 +184,8 @@ impl Project {
                     .map(|c| c.pixels),
             );
         }
+        // What a person keeps is kept, also while the film does without its frames.
+        used.extend(Holds::after(&status.ledger.0).digests());
         let found = sweep::look(&status.store, &used)?;
         Ok((status, found))
     }
