@@ -165,6 +165,38 @@ fn only_settings_that_play_a_part_are_causes() {
 }
 
 #[test]
+fn an_input_from_another_stage_is_told_by_both_names() {
+    let film = STORY.film();
+    let declare = |from: &str, width: u32| {
+        film.declare(&format!(
+            "  br010:
+    plate: shed
+    frames: 1001-1003
+    stages:
+      warm: {{ operator: grade, exposure: 0.5, from: {{ picture: plate }} }}
+      cold: {{ operator: grade, exposure: -0.5, from: {{ picture: plate }} }}
+      light: {{ operator: blades, rods: {{ keeper: {{ colour: amber, width: {width} }} }}, from: {{ picture: {from} }}, shapes: rods.yaml }}
+"
+        ));
+    };
+    film.write(
+        "rods.yaml",
+        "rods:\n  keeper:\n    keys:\n      1001: { base: [10, 14], tip: [20, 4] }\n      1003: { base: [12, 14], tip: [24, 4] }\n",
+    );
+    declare("warm", 3);
+    film.rebuild(&[]).well();
+    declare("cold", 3);
+    let chain = why(&film, "br010/light@1002");
+    assert_eq!(chain.last().unwrap().2, "from.picture: warm → cold", "{chain:?}");
+    film.rebuild(&[]).well();
+    let hours = film.json(&["hours"]);
+    let causes = hours["by_cause"].as_array().unwrap().iter();
+    assert!(causes.clone().any(|cause| cause["name"] == "from.picture"), "{hours}");
+    declare("cold", 5);
+    assert_eq!(why(&film, "br010/light@1002").last().unwrap().2, "rods.keeper.width: 3 → 5");
+}
+
+#[test]
 fn a_command_that_names_another_program_is_told_by_its_words() {
     let film = STORY.film();
     film.rebuild(&[]).well();

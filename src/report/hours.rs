@@ -243,7 +243,7 @@ pub mod tests {
     fn final_steps_go_by_operator_not_by_stage_name() {
         assert_eq!(
             Hours::of(&rows()).final_sentence(),
-            "The final steps (colour, sound) took 1 h 40 m, 50 % of all machine time."
+            "The final steps (colour, assembly) took 1 h 40 m, 50 % of all machine time."
         );
         let named_so = [row("br030", "grade", "blades", "new", 5, Round::First, true)];
         assert_eq!(

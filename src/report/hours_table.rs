@@ -166,12 +166,11 @@ mod tests {
     fn the_table() {
         let look = Look { width: 80, ascii: false, rows: 2 };
         let want = "\
-Machine time 3 h 20 m, processor time 6 h 40 m: 40 frames in 5 rows, peak memory
-3.9 GiB.
+Machine time 3 h 20 m, processor time 6 h 40 m: 40 frames in 5 ledger rows, peak
+memory 3.9 GiB.
 First pass 2 h 40 m (80 %), rework 30 m 00 s (15 %), failed 10 m 00 s (5 %) on
 10 frames.
-The final steps (colour, sound, assembly, delivery) took 1 h 40 m, 50 % of all
-machine time.
+The final steps (colour, assembly) took 1 h 40 m, 50 % of all machine time.
 The ledger's rows are from 2026-02-02T02:50:00Z to 2026-02-02T03:46:40Z.
 ";
         let text = table(&Hours::of(&rows()), look);

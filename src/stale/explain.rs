@@ -9,7 +9,7 @@ use super::{Cell, Input, Knowledge, Reason, Report, place};
 use crate::base::digest::Digest;
 use crate::base::made::{MadeOf, NONE};
 use crate::base::state::{FrameState, State};
-use crate::graph::{CUT, Graph, Ingredient, NodeId, Work};
+use crate::graph::{CUT, FROM, Graph, Ingredient, NodeId, Work};
 
 /// A named setting with its digest and, when it is not too long, its text.
 pub type Setting = (String, Digest, Option<String>);
@@ -179,6 +179,9 @@ impl Explainer<'_> {
         if let Some(answer) = self.cut(id, &needs, &old) {
             return answer;
         }
+        if let Some(says) = self.reconnected(id, &old) {
+            return (says, lacking.map(follow));
+        }
         let says = match reason {
             Reason::Redo => "its inputs changed after a person made it, so that a person must look at it",
             _ => "an input of it changed",
@@ -226,6 +229,19 @@ impl Explainer<'_> {
     fn settings(&self, id: NodeId, old: &MadeOf) -> Vec<String> {
         let now = settings(&self.graph.nodes[id].ingredients);
         self.memory.ingredients(&old.ingredients).map(|then| sentences(&then, &now)).unwrap_or_default()
+    }
+
+    /// The inputs that come from somewhere else than before.
+    fn reconnected(&self, id: NodeId, old: &MadeOf) -> Option<String> {
+        let (before, now) =
+            (self.memory.ingredients(&old.ingredients)?, settings(&self.graph.nodes[id].ingredients));
+        let connections = |all: &[Setting]| -> Vec<Setting> {
+            all.iter().filter(|(name, _, _)| name.starts_with(FROM)).cloned().collect()
+        };
+        let (before, now) = (connections(&before), connections(&now));
+        // Of renders of earlier versions it is not known where their inputs came from.
+        let told = if before.is_empty() { Vec::new() } else { sentences(&before, &now) };
+        (!told.is_empty()).then(|| told.join("; "))
     }
 
     /// Of a film frame that shows another frame than before: the cut, and both frames.
@@ -337,15 +353,22 @@ pub fn cause(
     let node = &graph.nodes[id];
     let Some(old) = old else { return "first render".into() };
     let own = old.identity != now.identity || old.parameters != now.parameters;
-    if !own && !is_assembly(&node.work) {
+    let (none, now) = ([], settings(&node.ingredients));
+    let changes = differing(then.unwrap_or(&none), &now);
+    let is_told = |name: &str| own || is_assembly(&node.work) || name.starts_with(FROM);
+    let names: Vec<&str> = changes.iter().map(|change| change.name).filter(|name| is_told(name)).collect();
+    if !own && !is_assembly(&node.work) && (then.is_none() || names.is_empty()) {
         return "changed input frames".into();
     }
-    let Some(then) = then else { return "changed settings".into() };
-    let now = settings(&node.ingredients);
-    let names: Vec<&str> = differing(then, &now).iter().map(|change| change.name).collect();
+    if then.is_none() {
+        return "changed settings".into();
+    }
     match (names.is_empty(), node.source()) {
         (false, _) => names.join(", ").into(),
-        (true, Some(source)) => format!("plate {}", graph.sources[source].name).into(),
+        (true, Some(source)) => {
+            let source = &graph.sources[source];
+            format!("{} {}", if source.by_hand { "hands" } else { "plate" }, source.name).into()
+        }
         (true, None) if own => "changed settings".into(),
         (true, None) => "changed input frames".into(),
     }
