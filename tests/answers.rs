@@ -127,6 +127,7 @@ fn a_blocked_frame_leads_to_what_blocks_it() {
     assert_eq!(by[0]["frames"], json!(["br010/colour@1003", "film/assembly@3"]));
     let (_, text, _) = said(&film, &["status"]);
     contains(&text, &["blocked by br010/plate@1003 (plates/shed.1003.exr is missing): br010/colour@1003"]);
+    assert!(text.lines().any(|line| line.starts_with("br010/plate ")), "what is missing has a ribbon: {text}");
 
     // Cut short: its header is read, its pixels are not.
     std::fs::write(&plate, &bytes[..bytes.len() - 40]).unwrap();
@@ -162,6 +163,25 @@ fn only_settings_that_play_a_part_are_causes() {
     assert!(names.contains(&"exposure") && !names.iter().any(|name| name.contains("salt.cube")), "{names:?}");
     film.write("grades/salt.cube", CUBE.replace("0.25", "0.5"));
     contains(&why(&film, "br010/colour@1002")[0].2, &["grades/salt.cube changed ("]);
+}
+
+#[test]
+fn all_files_that_a_frame_waits_for_are_named() {
+    let film = STORY.film();
+    film.declare(
+        "  br010:
+    plate: shed
+    frames: 1002-1005
+    stages:
+      paint: { by_hand: { files: hands/none.####.exr } }
+      tool: { command: 'sh tools/copy.sh {picture} {out}', reach: 1 }
+",
+    );
+    let rebuilt = film.rebuild(&[]);
+    let by = &rebuilt.json["blocked_by"];
+    assert_eq!((&by[0]["by"], &by[1]), (&json!("br010/paint@1002-1005"), &Value::Null), "{by}");
+    assert_eq!(by[0]["frames"], json!(["br010/tool@1002-1005"]));
+    assert_eq!(rebuilt.json["blocked"], 4);
 }
 
 #[test]
@@ -384,6 +404,9 @@ fn a_plate_under_a_hand_stage_is_looked_at_again() {
     let (state, says) = end_of(&film, &["br030/paint@1003", "br030/plate@1003"]);
     assert_eq!((&*state, &*says), ("fresh", "it was read anew from plates/shed.1003.exr since then"));
     contains(&said(&film, &["status", "br030"]).1, &["next, by hand: br030/paint@1003", "nothing to render"]);
+    contains(&said(&film, &["rebuild", "br030"]).1, &["next, by hand: br030/paint@1003"]);
+    let (_, says) = end_of(&film, &["film/assembly@2"]);
+    assert_eq!(says, "its render matches the declaration; it shows br010/colour@1002");
 }
 
 #[test]

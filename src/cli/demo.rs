@@ -39,7 +39,7 @@ pub fn run(arguments: &Arguments, options: &Demo) -> Answer {
     }
     let project = Project::find(&folder)?;
     say!("\nrebuilding what is stale or absent");
-    let exit = rebuild::report(&again(&project)?, false, false);
+    let exit = rebuild::report(&again(&project)?, &Selection::default(), false, false);
     if exit != Exit::Done {
         return Ok(exit);
     }
@@ -101,9 +101,9 @@ fn moved_key(project: &Project) -> Result<(), Failure> {
     for (id, frames) in &ran {
         say!("  ran {}@{frames}: {}", graph.nodes[*id].name(), show::frames(frames.len()));
     }
-    rebuild::report(&rebuilt, false, false);
+    rebuild::report(&rebuilt, &Selection::default(), false, false);
     say!("\nputting the key back: every frame comes back from the store");
-    rebuild::report(&again(project)?, false, false);
+    rebuild::report(&again(project)?, &Selection::default(), false, false);
     Ok(())
 }
 

@@ -36,7 +36,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answe
     // A slip in a selector must not pass for "nothing to do".
     arguments::selection(&options.selectors, Some(&declared.graph))?;
     let rebuilt = rebuild(project, declared, &selection, options, arguments.json)?;
-    Ok(report(&rebuilt, arguments.json, options.again))
+    Ok(report(&rebuilt, &selection, arguments.json, options.again))
 }
 
 /// Rebuilds with progress and with Ctrl-C taken care of.
@@ -144,7 +144,7 @@ pub fn writer() -> Writer {
 }
 
 /// Prints what came of it; `again` says that failed frames were tried again.
-pub fn report(rebuilt: &Rebuilt, json: bool, again: bool) -> Exit {
+pub fn report(rebuilt: &Rebuilt, selection: &Selection, json: bool, again: bool) -> Exit {
     let outcome = &rebuilt.outcome;
     // What waits for a person's files is work that goes on as it should; all else that is blocked is trouble.
     let graph = &rebuilt.status.declared.graph;
@@ -186,6 +186,7 @@ pub fn report(rebuilt: &Rebuilt, json: bool, again: bool) -> Exit {
     trouble::failures(graph, &gather(failures));
     trouble::failed(graph, &rebuilt.failed_before, again);
     trouble::blocked(graph, &rebuilt.blocked);
+    super::status::tell_by_hand(&rebuilt.status, selection);
     tell_of_ledger();
     if let Some(reason) = &outcome.ended {
         tell!(

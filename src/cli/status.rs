@@ -72,7 +72,9 @@ fn is_shown(status: &Status, selection: &Selection, id: NodeId) -> bool {
     let mut unsettled = status.report.strips[id].unsettled();
     !node.is_passed_on()
         || arguments::is_named(selection, &node.shot, &node.stage)
-        || unsettled.any(|(_, cell)| matches!(cell.state, State::Failed | State::Blocked))
+        || unsettled.any(|(_, cell)| {
+            matches!(cell.state, State::Failed | State::Blocked) || cell.reason == Reason::FileMissing
+        })
 }
 
 /// What of a hold is selected.
@@ -137,10 +139,7 @@ fn next(status: &Status, project: &Project, selection: &Selection, selectors: &[
     let put_back =
         |&(id, n): &(NodeId, i64)| status.report.strips[id].get(n).is_some_and(|cell| cell.restorable);
     let restorable = frames.filter(put_back).count();
-    let hands = by_hand(status, selection);
-    if !hands.is_empty() {
-        say!("next, by hand: {}", hands.join(", "));
-    }
+    tell_by_hand(status, selection);
     let words = std::iter::once("endboard rebuild".to_string()).chain(selectors.iter().cloned());
     let command = words.collect::<Vec<_>>().join(" ");
     match (plan.count, restorable) {
@@ -152,6 +151,14 @@ fn next(status: &Status, project: &Project, selection: &Selection, selectors: &[
         (n, r) => {
             say!("next: `{command}` makes up to {}, {r} of them put back without rendering", show::frames(n))
         }
+    }
+}
+
+/// Tells what waits for a person.
+pub(super) fn tell_by_hand(status: &Status, selection: &Selection) {
+    let hands = by_hand(status, selection);
+    if !hands.is_empty() {
+        say!("next, by hand: {}", hands.join(", "));
     }
 }
 

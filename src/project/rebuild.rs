@@ -10,6 +10,7 @@ use crate::base::selector::Selection;
 use crate::events::Event;
 use crate::execute::tally::Tally;
 use crate::execute::{Ending, Engine, Options, Outcome};
+use crate::graph::{Node, Work};
 use crate::ledger::file::{Ledger, LedgerError};
 use crate::ledger::holds::Holds;
 use crate::plan::{self, Plan};
@@ -128,7 +129,9 @@ impl Project {
         if outcome.ended.is_some() {
             return Vec::new();
         }
-        if again || !outcome.failures.is_empty() || outcome.blocked > 0 {
+        let by_hand = |node: &Node| matches!(node.work, Work::Hand { .. });
+        let has_hands = status.declared.graph.nodes.iter().any(by_hand);
+        if again || has_hands || !outcome.failures.is_empty() || outcome.blocked > 0 {
             self.look(status);
         }
         let blocked = self.blocked(status, selection);

@@ -136,15 +136,19 @@ impl Project {
         let mut all: Vec<(Reason, Blocked)> = Vec::new();
         self.explain(status, |explainer| {
             for (id, frame) in frames {
-                let (by, at) = explainer.blocker(id, frame);
-                let reason = status.report.strips[by].get(at).map_or(Reason::New, |cell| cell.reason);
+                let roots = explainer.blockers(id, frame);
+                let Some(&(by, at)) = roots.first() else { continue };
+                let reason_at = |at| status.report.strips[by].get(at).map_or(Reason::New, |cell| cell.reason);
+                let reason = reason_at(at);
                 let known = all.iter().position(|(of, blocked)| blocked.by == by && *of == reason);
                 let entry = known.unwrap_or_else(|| {
                     all.push((reason, Blocked::by(by, reason, explainer, at)));
                     all.len() - 1
                 });
                 let (_, entry) = &mut all[entry];
-                entry.by_frames.insert(at);
+                // The frame counts once, with all that stands in its way there for the same reason.
+                let alike = roots.iter().filter(|(node, at)| *node == by && reason_at(*at) == reason);
+                alike.for_each(|(_, at)| entry.by_frames.insert(*at));
                 match entry.frames.iter_mut().find(|(node, _)| *node == id) {
                     Some((_, frames)) => frames.insert(frame),
                     None => entry.frames.push((id, [frame].into_iter().collect())),

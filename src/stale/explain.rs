@@ -2,6 +2,7 @@
 //!
 //! Sets what the last render was made of against what the frame is made of now. Knows nothing of the disk.
 
+use std::collections::HashSet;
 use std::sync::Arc;
 
 use super::words::{differing, sentences};
@@ -112,19 +113,29 @@ impl Explainer<'_> {
         !self.graph.nodes[link.node].keep || self.known.in_place(link.node, link.frame, pixels)
     }
 
-    /// The frame at the root of what blocks a frame: missing, failed or a person's to make.
-    pub fn blocker(&self, node: NodeId, frame: i64) -> (NodeId, i64) {
-        let mut at = (node, frame);
-        while let Some(need) = self.obstacle(at.0, at.1) {
-            at = (need.node, need.frame);
+    /// The frames at the root of what blocks a frame, nearest first: missing, failed or a person's to make.
+    pub fn blockers(&self, node: NodeId, frame: i64) -> Vec<(NodeId, i64)> {
+        let (mut roots, mut seen, mut left) = (Vec::new(), HashSet::new(), vec![(node, frame)]);
+        while let Some((node, frame)) = left.pop() {
+            let obstacles = self.obstacles(node, frame);
+            if obstacles.is_empty() {
+                roots.push((node, frame));
+            }
+            let further = obstacles.iter().rev().map(|need| (need.node, need.frame));
+            left.extend(further.filter(|place| seen.insert(*place)));
         }
-        at
+        roots
     }
 
-    fn obstacle(&self, node: NodeId, frame: i64) -> Option<Need> {
-        let cell = self.report.strips[node].get(frame)?;
-        let blocked = cell.reason == Reason::InputMissing;
-        self.needs(node, frame).into_iter().find(|need| blocked && need.now == Input::Missing)
+    /// What a blocked frame lacks.
+    fn obstacles(&self, node: NodeId, frame: i64) -> Vec<Need> {
+        match self.report.strips[node].get(frame) {
+            Some(cell) if cell.reason == Reason::InputMissing => {
+                let needs = self.needs(node, frame).into_iter();
+                needs.filter(|need| need.now == Input::Missing).collect()
+            }
+            _ => Vec::new(),
+        }
     }
 
     /// What is to be said of a frame, and the frame to look at next.
@@ -132,6 +143,13 @@ impl Explainer<'_> {
         let (id, frame) = (link.node, link.frame);
         let words = match cell.reason {
             Reason::None if link.seen.is_some() => self.since(id, frame),
+            Reason::None if is_assembly(&self.graph.nodes[id].work) => match self.needs(id, frame).first() {
+                Some(need) => {
+                    let shows = place(&self.graph.nodes[need.node], need.frame);
+                    format!("its render matches the declaration; it shows {shows}")
+                }
+                None => "its render matches the declaration; it is black here".into(),
+            },
             Reason::None => "its render matches the declaration".into(),
             Reason::OutOfPlace => {
                 "its file was taken out of renders/; a rebuild puts it back without rendering".into()
@@ -141,9 +159,9 @@ impl Explainer<'_> {
             Reason::FileUnfit => self.unfit(id, frame),
             Reason::Failed => self.failed(id, frame),
             Reason::InputMissing => {
-                let next = self.obstacle(id, frame);
+                let next = self.obstacles(id, frame).into_iter().next();
                 let next = next.map(|need| Link { node: need.node, frame: need.frame, seen: None });
-                return ("what it needs is not to be had".into(), next);
+                return ("what it needs is not available".into(), next);
             }
             Reason::Delivered if super::last(self.known, id, frame).key == NONE => {
                 "a person delivered it; the next rebuild takes it in".into()
