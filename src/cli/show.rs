@@ -1,6 +1,7 @@
 //! How things look on a terminal: problems with their lines, coloured pieces, widths.
 
 use std::fmt::{Arguments, Write};
+use std::io::Write as _;
 
 use owo_colors::OwoColorize;
 
@@ -16,8 +17,11 @@ use crate::stale::Report;
 /// Writes to the standard output. A reader that has read enough, such as `head`, ends the program quietly; any
 /// other refusal ends it with a word why.
 pub fn say(text: Arguments<'_>) {
-    use std::io::Write as _;
-    if let Err(error) = anstream::stdout().lock().write_fmt(text) {
+    ended(anstream::stdout().lock().write_fmt(text));
+}
+
+fn ended(written: std::io::Result<()>) {
+    if let Err(error) = written {
         if error.kind() == std::io::ErrorKind::BrokenPipe {
             std::process::exit(super::Exit::Done as i32);
         }
@@ -28,7 +32,6 @@ pub fn say(text: Arguments<'_>) {
 
 /// Writes to the standard error, if it can be.
 pub fn tell(text: Arguments<'_>) {
-    use std::io::Write as _;
     let _ = anstream::stderr().lock().write_fmt(text);
 }
 
@@ -75,11 +78,25 @@ fn snippet(out: &mut String, sources: &Sources, span: Span, words: &str) {
     let _ = writeln!(out, "      │ {}{} {words}", " ".repeat(column - 1 - from), marks.bold());
 }
 
-/// Pieces of a ribbon as one line, coloured where the terminal takes colour.
-pub fn pieces(pieces: &[Piece]) -> String {
+/// Whether the standard output takes colours.
+pub fn takes_colour() -> bool {
+    anstream::stdout().current_choice() != anstream::ColorChoice::Never
+}
+
+/// Writes lines whose colours were left out where none are taken, so that nobody need look for them in a long text.
+pub fn say_whole(text: &str) {
+    if takes_colour() {
+        say(format_args!("{text}"))
+    } else {
+        ended(std::io::stdout().lock().write_all(text.as_bytes()))
+    }
+}
+
+/// Pieces of a ribbon as one line, with colours if they are taken.
+pub fn pieces(pieces: &[Piece], in_colour: bool) -> String {
     let mut out = String::new();
     for piece in pieces {
-        match piece.state {
+        match piece.state.filter(|_| in_colour) {
             Some(state) => {
                 let [r, g, b] = ribbon::ink(state).rgb;
                 let _ = write!(out, "{}", piece.text.truecolor(r, g, b));

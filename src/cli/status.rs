@@ -1,16 +1,19 @@
 //! `status`: the film as ribbons.
 
+use std::collections::BTreeMap;
 use std::mem::ManuallyDrop;
 
 use super::arguments::{self, Arguments};
 use super::progress::Reading;
 use super::{Answer, Exit, show, trouble};
 use crate::base::frames::FrameSet;
+use crate::base::problem::Problems;
 use crate::base::selector::{Chosen, Selection};
 use crate::base::state::{FrameState, State};
 use crate::graph::{NodeId, Work};
 use crate::observe;
 use crate::project::holding::Kept;
+use crate::project::trouble::{Blocked, Failed};
 use crate::project::{Project, Status, chosen, wanted};
 use crate::report::ribbon;
 use crate::report::states::{self, Counts, Hold};
@@ -40,30 +43,72 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status
             FrameSet::new()
         }
     };
-    let strips = show::strips(graph, &status.report, &shown, &fresh);
+    let strips = || show::strips(graph, &status.report, &shown, &fresh);
     if arguments.json {
+        let strips = strips();
         let holds: Vec<Hold> = kept.iter().map(|kept| hold(status, kept)).collect();
         say!("{}", states::json(&graph.film, &strips, &holds));
         return Ok(Exit::Done);
     }
+    let in_colour = show::takes_colour();
+    let ((strips, ribbons), besides) = rayon::join(
+        || {
+            let strips = strips();
+            let lines = states::lines(&strips, show::look()).into_iter();
+            let text: String = lines.map(|line| show::pieces(&line, in_colour) + "\n").collect();
+            (strips, text)
+        },
+        || Besides::of(project, status, &selection),
+    );
     // All at once: a call of the system for every line of a large film takes longer than making the lines.
-    let ribbons = states::lines(&strips, show::look()).into_iter();
-    show::say(format_args!("{}", ribbons.map(|line| show::pieces(&line) + "\n").collect::<String>()));
+    show::say_whole(&ribbons);
     let mut drawn: Vec<FrameState> =
         strips.iter().flat_map(|s| s.runs.iter().map(|(_, state)| *state)).collect();
     drawn.sort_by_key(|s| std::cmp::Reverse(s.urgency()));
     drawn.dedup();
     say!("");
-    say!("{}", show::pieces(&ribbon::legend(&drawn, show::look().ascii)));
+    say!("{}", show::pieces(&ribbon::legend(&drawn, show::look().ascii), in_colour));
     let what = if selection.is_everything() { graph.film.clone() } else { options.selectors.join(" ") };
     say!("{what}: {}", Counts::of_all(&strips).words());
-    notices(project, status);
+    notices(status, &besides.faults);
     kept.iter().for_each(|kept| tell_held(&hold(status, kept)));
-    trouble::failed(graph, &project.failed(status, &selection), false);
-    trouble::blocked(graph, &project.blocked(status, &selection));
-    tell_left(project, status);
-    next(status, project, &selection, &options.selectors);
+    trouble::failed(graph, &besides.failed, false);
+    trouble::blocked(graph, &besides.blocked);
+    tell_left(&besides.left);
+    tell_by_hand(status, &selection);
+    next(besides.to_make, besides.to_put_back, &options.selectors);
     Ok(Exit::Done)
+}
+
+/// What is told besides the ribbons.
+struct Besides {
+    faults: Problems,
+    failed: Vec<Failed>,
+    blocked: Vec<Blocked>,
+    /// Folders with files of frames that the film no longer has, and how many.
+    left: BTreeMap<String, usize>,
+    /// Frames that a rebuild would see to.
+    to_make: usize,
+    /// Those of them that need no rendering.
+    to_put_back: usize,
+}
+
+impl Besides {
+    fn of(project: &Project, status: &Status, selection: &Selection) -> Self {
+        let graph = &status.declared.graph;
+        let plan = project.plan(status, selection, false);
+        let frames = plan.frames.iter().flat_map(|(&id, set)| set.iter().map(move |n| (id, n)));
+        let is_put_back =
+            |&(id, n): &(NodeId, i64)| status.report.strips[id].get(n).is_some_and(|cell| cell.restorable);
+        Self {
+            faults: observe::faults::of(&project.folder, &graph.sources, &status.seen, graph.frame_size),
+            failed: project.failed(status, selection),
+            blocked: project.blocked(status, selection),
+            left: project.folders_left(status),
+            to_make: plan.count,
+            to_put_back: frames.filter(is_put_back).count(),
+        }
+    }
 }
 
 /// Plates that are only passed on are shown when they are named, or when something is wrong with them.
@@ -107,10 +152,9 @@ fn tell_held(hold: &Hold) {
     say!("held: {shot}/{stage}@{frames} {}{fresh}", show::clean(kept));
 }
 
-fn notices(project: &Project, status: &Status) {
-    let graph = &status.declared.graph;
-    for problem in observe::faults::of(&project.folder, &graph.sources, &status.seen, graph.frame_size) {
-        tell!("{}", show::problem(&status.declared.sources, &problem).trim_end());
+fn notices(status: &Status, faults: &Problems) {
+    for problem in faults {
+        tell!("{}", show::problem(&status.declared.sources, problem).trim_end());
     }
     for problem in status.ledger.1.iter().filter(|p| !p.is_notice()) {
         tell!("ledger: {problem}");
@@ -120,10 +164,10 @@ fn notices(project: &Project, status: &Status) {
     }
 }
 
-fn tell_left(project: &Project, status: &Status) {
-    let folders = project.folders_left(status).into_iter();
-    let folders: Vec<String> =
-        folders.map(|(folder, files)| format!("{folder} ({})", words::count(files as u64, "file"))).collect();
+fn tell_left(folders: &BTreeMap<String, usize>) {
+    let told =
+        |(folder, files): (&String, &usize)| format!("{folder} ({})", words::count(*files as u64, "file"));
+    let folders: Vec<String> = folders.iter().map(told).collect();
     if !folders.is_empty() {
         say!(
             "left behind, of frames that the film no longer has: {}; `endboard sweep --remove` takes them away",
@@ -133,16 +177,10 @@ fn tell_left(project: &Project, status: &Status) {
 }
 
 /// What comes next, in words.
-fn next(status: &Status, project: &Project, selection: &Selection, selectors: &[String]) {
-    let plan = project.plan(status, selection, false);
-    let frames = plan.frames.iter().flat_map(|(&id, set)| set.iter().map(move |n| (id, n)));
-    let put_back =
-        |&(id, n): &(NodeId, i64)| status.report.strips[id].get(n).is_some_and(|cell| cell.restorable);
-    let restorable = frames.filter(put_back).count();
-    tell_by_hand(status, selection);
+fn next(to_make: usize, to_put_back: usize, selectors: &[String]) {
     let words = std::iter::once("endboard rebuild".to_string()).chain(selectors.iter().cloned());
     let command = words.collect::<Vec<_>>().join(" ");
-    match (plan.count, restorable) {
+    match (to_make, to_put_back) {
         (0, _) => say!("nothing to render"),
         (n, 0) => say!("next: `{command}` makes up to {}", show::frames(n)),
         (n, r) if n == r => {
