@@ -84,21 +84,15 @@ impl<const N: usize> Curve<N> {
 
     /// The value at a time, in frames (fractions allowed: shutters look between frames).
     pub fn at(&self, time: f64) -> [f64; N] {
-        let (from, to, u) = self.around(time);
-        std::array::from_fn(|i| from[i] + (to[i] - from[i]) * u)
-    }
-
-    /// The values of the keys before and after a time, and the share of the way from one to the other: for values
-    /// between which the way is not straight. Before the first key and after the last both are that key's.
-    pub fn around(&self, time: f64) -> ([f64; N], [f64; N], f64) {
         let after = self.keys.partition_point(|&(frame, _)| (frame as f64) <= time);
-        let (frame, value) = self.keys[after.saturating_sub(1)];
-        match self.keys.get(after) {
+        let (frame, from) = self.keys[after.saturating_sub(1)];
+        let (to, u) = match self.keys.get(after) {
             Some(&(next, to)) if after > 0 => {
-                (value, to, self.ease.share((time - frame as f64) / (next - frame) as f64))
+                (to, self.ease.share((time - frame as f64) / (next - frame) as f64))
             }
-            _ => (value, value, 0.0),
-        }
+            _ => (from, 0.0),
+        };
+        std::array::from_fn(|i| from[i] + (to[i] - from[i]) * u)
     }
 }
 

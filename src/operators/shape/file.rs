@@ -16,7 +16,7 @@
 //!           1020: [[12, 20, -3, 0, 3, 0], [41, 22], [38, 92]]
 //! rods:
 //!   keeper:
-//!     ease: linear
+//!     ease: flowing                      # flowing (default) | hold | linear | smooth between keys
 //!     keys:
 //!       1009: { base: [412, 300], tip: [455, 120] }
 //! ```
@@ -25,7 +25,7 @@
 
 use std::sync::Arc;
 
-use super::{Fill, Matte, Mode, Point, Rod, Shape, Shapes};
+use super::{Fill, Matte, Mode, Pace, Point, Rod, Shape, Shapes};
 use crate::base::curve::{Curve, Ease};
 use crate::base::frames::FRAME_LIMIT;
 use crate::base::problem::{Problem, Problems, Severity, SourceId, Span};
@@ -99,8 +99,8 @@ impl Reading {
             out.mattes.push(Matte { name, span, shapes });
         }
         for (name, span, value) in self.named(rods, "a rod") {
-            if let Some(ends) = self.rod(&name, value) {
-                out.rods.push(Rod { name, span, ends });
+            if let Some((pace, keys)) = self.rod(&name, value) {
+                out.rods.push(Rod { name, span, pace, keys });
             }
         }
         out
@@ -237,10 +237,10 @@ impl Reading {
         (self.problems.len() == before).then_some(points)
     }
 
-    fn rod(&mut self, name: &str, value: &Value) -> Option<Curve<4>> {
+    fn rod(&mut self, name: &str, value: &Value) -> Option<(Pace, Vec<(i64, [f64; 4])>)> {
         let what = format!("rod {name}");
         let mut fields = self.keep(Fields::of(value, what.clone()))?;
-        let ease = fields.read("ease", ease).unwrap_or_default();
+        let pace = fields.read("ease", pace).unwrap_or_default();
         let keys = fields.need("keys");
         self.problems.extend(fields.finish());
         let keys = self.keys(keys?, |reading, value| {
@@ -252,7 +252,7 @@ impl Reading {
             Some([a, b, c, d])
         });
         let keys: Vec<(i64, [f64; 4])> = keys.into_iter().map(|(frame, _, ends)| (frame, ends)).collect();
-        (!keys.is_empty()).then(|| Curve::new(keys, ease))
+        (!keys.is_empty()).then_some((pace, keys))
     }
 }
 
@@ -267,6 +267,17 @@ fn word<T: Copy>(value: &Value, words: &[(&str, T)]) -> Result<T, Problem> {
 
 fn ease(value: &Value) -> Result<Ease, Problem> {
     word(value, &[("hold", Ease::Hold), ("linear", Ease::Linear), ("smooth", Ease::Smooth)])
+}
+
+/// How a rod moves: as a shape does, or through its keys.
+fn pace(value: &Value) -> Result<Pace, Problem> {
+    let words = [
+        ("flowing", Pace::Flowing),
+        ("hold", Pace::Eased(Ease::Hold)),
+        ("linear", Pace::Eased(Ease::Linear)),
+        ("smooth", Pace::Eased(Ease::Smooth)),
+    ];
+    word(value, &words)
 }
 
 fn feather(value: &Value) -> Result<Curve<1>, Problem> {
@@ -346,7 +357,7 @@ rods:
         assert_eq!(body.keys[1].1[0], [12.0, 20.0, -3.0, 0.0, 3.0, 0.0]);
         assert_eq!(shapes.mattes[0].shapes[1].mode, Mode::Subtract);
         assert_eq!(shapes.mattes[0].shapes[1].fill, Fill::EvenOdd);
-        assert_eq!(shapes.rods[0].ends.at(1e3), [412.0, 300.0, 455.0, 120.0]);
+        assert_eq!(shapes.rods[0].at(1e3), [412.0, 300.0, 455.0, 120.0]);
     }
 
     #[test]

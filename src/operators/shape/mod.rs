@@ -1,14 +1,17 @@
 //! Shapes drawn by hand and rods followed by hand: from the shapes file to what they are at any time.
 //!
-//! Knows typed shapes and rods and their value at a time, whole or between frames. Reading the file is
-//! `file`'s part, outlines are `outline`'s, covered area is `coverage`'s. Does not know operators.
+//! Knows typed shapes and their value at a time, whole or between frames. Rods are `rod`'s part, reading the file is
+//! `file`'s, outlines are `outline`'s, covered area is `coverage`'s. Does not know operators.
 
 pub mod coverage;
 pub mod file;
 pub mod outline;
+mod rod;
 pub mod soften;
 
 use std::sync::Arc;
+
+pub use self::rod::{Pace, Rod};
 
 use crate::base::curve::{Curve, Ease};
 use crate::base::digest::KeyHasher;
@@ -137,48 +140,6 @@ impl Still {
     }
 }
 
-/// A rod: a straight stick from base to tip.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Rod {
-    /// Its name.
-    pub name: Arc<str>,
-    /// Where its name stands.
-    pub span: Span,
-    /// Base x, base y, tip x, tip y in pixels, at the keys; between them [`Rod::at`] says where they are.
-    pub ends: Curve<4>,
-}
-
-/// Parts of a pixel to which a turned rod's tip is rounded.
-const TIP_PARTS: f64 = 65_536.0;
-
-impl Rod {
-    /// Base x, base y, tip x, tip y in pixels at a time in frames. Before the first key and after the last it stays.
-    ///
-    /// A rod is a stick in somebody's hand: from key to key its base moves straight while it turns about the base,
-    /// evenly and the shorter way round, and its length changes evenly. So a swing's tip goes round in an arc, which
-    /// it also does where the keys are of every frame and a shutter looks between them; straight tip lines would
-    /// cut the arc to facets and shorten the rod in between. A rod that keeps its direction moves straight, tip and
-    /// all. One that is seen to pass end on, its tip through its base, wants a key there: with a length of nothing
-    /// at a key it has no direction, and the tip goes straight.
-    pub fn at(&self, time: f64) -> [f64; 4] {
-        let (from, to, share) = self.ends.around(time);
-        let [u, v] = [from, to].map(|e| [e[2] - e[0], e[3] - e[1]]);
-        let cross = u[0] * v[1] - u[1] * v[0];
-        let lengths = [u, v].map(|w| (w[0] * w[0] + w[1] * w[1]).sqrt());
-        if share == 0.0 || cross == 0.0 && u[0] * v[0] + u[1] * v[1] >= 0.0 || lengths.contains(&0.0) {
-            return std::array::from_fn(|i| from[i] + (to[i] - from[i]) * share);
-        }
-        let (sin, cos) = (cross.atan2(u[0] * v[0] + u[1] * v[1]) * share).sin_cos();
-        let grown = 1.0 + (lengths[1] / lengths[0] - 1.0) * share;
-        let base = [0, 1].map(|i| from[i] + (to[i] - from[i]) * share);
-        // Mathematical libraries differ in a sine's last bit; rounded, the tip is the same on every machine, and so
-        // are the keys of renders that depend on it.
-        let round = |x: f64| (x * TIP_PARTS).round() / TIP_PARTS;
-        let tip = [u[0] * cos - u[1] * sin, u[0] * sin + u[1] * cos];
-        [base[0], base[1], round(base[0] + tip[0] * grown), round(base[1] + tip[1] * grown)]
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -199,35 +160,5 @@ mod tests {
         assert_eq!(shape.at(21.0).points[1][1], 10.0);
         let smooth = Shape { ease: Ease::Smooth, ..shape };
         assert!((smooth.at(12.5).points[0][0] - 1.5625).abs() < 1e-12);
-    }
-
-    fn rod(keys: &[(i64, [f64; 4])]) -> Rod {
-        let span = Span::new(crate::base::problem::SourceId(0), 0, 0);
-        Rod { name: "keeper".into(), span, ends: Curve::new(keys.to_vec(), Ease::Linear) }
-    }
-
-    #[test]
-    fn a_turning_rods_tip_goes_round_and_its_base_straight() {
-        // A quarter turn from right to down, the base 8 px along and the length halved.
-        let swing = rod(&[(10, [0.0, 0.0, 100.0, 0.0]), (20, [8.0, 0.0, 8.0, 50.0])]);
-        assert_eq!(swing.at(10.0), [0.0, 0.0, 100.0, 0.0]);
-        assert_eq!(swing.at(20.0), [8.0, 0.0, 8.0, 50.0]);
-        let [x, y, tip_x, tip_y] = swing.at(15.0);
-        assert_eq!([x, y], [4.0, 0.0]);
-        let side = 75.0 * std::f64::consts::FRAC_1_SQRT_2;
-        assert!((tip_x - 4.0 - side).abs() < 1e-4 && (tip_y - side).abs() < 1e-4, "{tip_x} {tip_y}");
-    }
-
-    #[test]
-    fn a_rod_turns_the_shorter_way_and_keeps_straight_what_is_straight() {
-        // From 170 to -170 degrees: through 180, not through 0.
-        let (sin, cos) = 170f64.to_radians().sin_cos();
-        let back = rod(&[(0, [0.0, 0.0, cos, sin]), (2, [0.0, 0.0, cos, -sin])]);
-        assert!((back.at(1.0)[2] + 1.0).abs() < 1e-4);
-        let straight = rod(&[(0, [0.0, 0.0, 10.0, 20.0]), (4, [40.0, 4.0, 60.0, 44.0])]);
-        assert_eq!(straight.at(1.0), [10.0, 1.0, 22.5, 26.0]);
-        let end_on = rod(&[(0, [5.0, 5.0, 5.0, 5.0]), (4, [5.0, 5.0, 45.0, 25.0])]);
-        assert_eq!(end_on.at(1.0), [5.0, 5.0, 15.0, 10.0]);
-        assert_eq!(rod(&[(3, [1.0, 2.0, 3.0, 4.0])]).at(-1e9), [1.0, 2.0, 3.0, 4.0]);
     }
 }

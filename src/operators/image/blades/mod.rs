@@ -24,7 +24,7 @@ use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, Problems};
 use crate::media::image::{Image, RGBA};
 use crate::operators::shape::coverage::{Mask, Window};
-use crate::operators::shape::{Rod, file};
+use crate::operators::shape::{Pace, Rod, file};
 use crate::operators::{
     Carries, Connected, Inputs, Kind, Operator, OperatorError, Param, Port, Prepared, Reader, Setup, Spec,
 };
@@ -105,7 +105,7 @@ static PARAMS: [Param; 13] = [
 
 static SPEC: Spec = Spec {
     name: "blades",
-    version: 3,
+    version: 4,
     summary: "Turns prop rods into glowing blades: a swept white middle, a halo, flicker, held out by a matte.",
     ports: &[
         Port {
@@ -197,9 +197,9 @@ impl Lighting {
         self.rods.iter().filter_map(move |(rod, look)| {
             let shine = look.at(frame);
             let (open, close) = (frame as f64 - self.shutter / 2.0, frame as f64 + self.shutter / 2.0);
-            let path = match rod.ends.ease() {
+            let path = match rod.pace {
                 // A rod that jumps from key to key sweeps over nothing in between.
-                Ease::Hold => vec![Moment { time: 0.0, ends: rod.at(frame as f64) }],
+                Pace::Eased(Ease::Hold) => vec![Moment { time: 0.0, ends: rod.at(frame as f64) }],
                 _ => exposure(|t| rod.at(t), open, close),
             };
             (shine.light > 0.0).then_some((path, shine))
@@ -241,7 +241,7 @@ impl Prepared for Lighting {
     fn read_from(&self, parameter: &str) -> Option<Digest> {
         let mut hasher = KeyHasher::new();
         for (rod, _) in &self.rods {
-            rod.ends.feed(hasher.text(&rod.name));
+            rod.feed(&mut hasher);
         }
         (parameter == "shapes").then(|| hasher.finish())
     }

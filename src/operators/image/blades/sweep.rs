@@ -247,8 +247,8 @@ fn slab(a: f64, b: f64, radius: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::base::curve::{Curve, Ease};
-    use crate::operators::shape::Rod;
+    use crate::base::curve::Ease;
+    use crate::operators::shape::{Pace, Rod};
     use proptest::prelude::*;
 
     const WINDOW: Window = Window { x: -20, y: -20, width: 240, height: 160 };
@@ -335,7 +335,7 @@ mod tests {
         };
         let span = crate::base::problem::Span::new(crate::base::problem::SourceId(0), 0, 0);
         let keys = vec![(1, key(-40.0)), (2, key(40.0)), (3, key(120.0))];
-        let rod = Rod { name: "keeper".into(), span, ends: Curve::new(keys, Ease::Linear) };
+        let rod = Rod { name: "keeper".into(), span, pace: Pace::Flowing, keys };
         for (open, first) in [(1.5, 0.0), (1.75, 20.0), (2.0, 40.0)] {
             let path = exposure(|t| rod.at(t), open, open + 0.5);
             assert!(path.len() <= 65, "{} moments", path.len());
@@ -354,6 +354,32 @@ mod tests {
                 assert!(end.abs() < 0.25, "{open} {tenth}: the end is {end} px off");
             }
         }
+    }
+
+    /// A swing that speeds up, keyed on every frame: on the middle one the shutter sees the rod pass its key, and
+    /// the light along an arc changes little by little, not at the key.
+    #[test]
+    fn a_rod_keyed_on_every_frame_leaves_no_seam() {
+        let window = Window { x: -40, y: -40, width: 300, height: 300 };
+        let keys = [-60.0, -50.0, -28.0, 24.0, 88.0f64].iter().enumerate().map(|(i, degrees)| {
+            let (sin, cos) = degrees.to_radians().sin_cos();
+            (i as i64, [20.0, 120.0, 20.0 + 170.0 * cos, 120.0 + 170.0 * sin])
+        });
+        let span = crate::base::problem::Span::new(crate::base::problem::SourceId(0), 0, 0);
+        let mut rod = Rod { name: "keeper".into(), span, pace: Pace::Flowing, keys: keys.collect() };
+        let mut steepest = |pace: Pace| {
+            rod.pace = pace;
+            let mask = sweep(&exposure(|t| rod.at(t), 1.75, 2.25), 3.5, 0.0, &window);
+            let lights: Vec<f64> = (0..=20)
+                .map(|half| {
+                    let (sin, cos) = (-30.0 + f64::from(half) / 2.0).to_radians().sin_cos();
+                    look(&mask, 20.0 + 140.0 * cos, 120.0 + 140.0 * sin)
+                })
+                .collect();
+            lights.windows(3).map(|w| (w[2] - w[0]).abs() / w[1]).fold(0.0, f64::max)
+        };
+        let (flowing, linear) = (steepest(Pace::Flowing), steepest(Pace::Eased(Ease::Linear)));
+        assert!(flowing < 0.1 && linear > 0.2, "{flowing} {linear}");
     }
 
     #[test]

@@ -62,6 +62,33 @@ fn a_moved_key_changes_what_the_shutter_sees_of_it_and_no_more() {
     assert!(same);
 }
 
+/// A flowing rod's speed at a key comes from its neighbours, so a moved key is seen as far as the second key to
+/// either side, and not beyond; keys and pixels agree on where.
+#[test]
+fn a_moved_key_of_a_dense_swing_reaches_two_keys_to_either_side() {
+    let text = |tip: f64| {
+        let key = |n: i64, x: f64| format!("{n}: {{ base: [60, 90], tip: [{x}, 20] }}");
+        let keys: Vec<String> =
+            (1..=9).map(|n| key(4 * n, if n == 5 { tip } else { (n * n) as f64 })).collect();
+        format!("rods: {{ keeper: {{ keys: {{ {} }} }} }}", keys.join(", "))
+    };
+    let changed = |settings: &str| {
+        let stage = |text: &str| prepare(&Blades, settings, Some(text), &inputs(false)).ok().unwrap();
+        let (before, after) = (stage(&text(25.0)), stage(&text(27.0)));
+        (1..=40).filter(|&n| key(&*before, n) != key(&*after, n)).collect::<Vec<i64>>()
+    };
+    // The keys on either side stay where they are, but not how fast the rod passes them.
+    let between = |n: &i64| ![16, 24].contains(n);
+    assert_eq!(changed("shutter: 0"), (13..=27).filter(between).collect::<Vec<_>>());
+    assert_eq!(changed("shutter: 180"), (12..=28).collect::<Vec<_>>());
+    let settings = "{ shutter: 180, flicker: 0 }";
+    for n in 8..=32 {
+        let differs = render(settings, &text(25.0), None, n) != render(settings, &text(40.0), None, n);
+        assert!(!differs || (12..=28).contains(&n), "{n}");
+        assert!(differs || !(14..=26).contains(&n), "{n}");
+    }
+}
+
 #[test]
 fn settings_that_do_not_show_change_no_key() {
     let keys = |settings: &str, frame: i64| {
