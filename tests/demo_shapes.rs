@@ -4,14 +4,20 @@
 //! When a test here fails after a change of the film's geometry on purpose, run
 //! `ENDBOARD_WRITE_DEMO=1 cargo test --test demo_shapes` once and look at the difference.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
-use endboard::base::problem::Sources;
+use endboard::base::frames::FrameRange;
+use endboard::base::problem::{SourceId, Sources, Span};
 use endboard::base::rate::Rate;
+use endboard::base::value::Value;
+use endboard::base::yaml;
 use endboard::declare;
 use endboard::demo::{self, SHOTS};
+use endboard::media::image::RGBA;
 use endboard::operators::shape::Shapes;
 use endboard::operators::shape::file;
+use endboard::operators::{self, Connected, Setup, WorkingSpace};
 
 fn project() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("demo-project")
@@ -61,16 +67,25 @@ fn cut_and_look_are_those_of_the_film() {
 
 #[test]
 fn keyed_rods_stay_by_the_drawn_ones_on_every_frame() {
-    for (shot, plate) in
-        [("br020", "duel-a"), ("br030", "duel-b"), ("br040", "duel-close"), ("br060", "swing")]
-    {
+    // Shot, plate, the rod's name in the shapes file and among the plate's people.
+    let rods = [
+        ("br020", "duel-a", ["keeper", "raker"], ["keeper", "raker"]),
+        ("br030", "duel-b", ["keeper", "raker"], ["keeper", "raker"]),
+        ("br040", "duel-close", ["keeper", "raker"], ["keeper", "raker"]),
+        ("br050", "rake-left", ["left", "right"], ["raker", ""]),
+        ("br050", "rake-right", ["left", "right"], ["", "raker"]),
+        ("br060", "swing", ["keeper", "raker"], ["keeper", "raker"]),
+    ];
+    for (shot, plate, names, people) in rods {
         let plate = demo::plates().iter().find(|p| p.name == plate).unwrap();
+        let frames = SHOTS.iter().find(|s| s.name == shot).unwrap().frames.widen(4);
+        let shown = |n: i64| if shot == "br060" { demo::shown(n) } else { n };
         let shapes = shapes(shot);
-        assert_eq!(shapes.rods.len(), 2, "{shot}");
-        for rod in &shapes.rods {
-            for number in plate.frames.iter() {
-                let drawn = demo::rods(plate, number);
-                let (_, base, tip) = drawn.iter().find(|(name, ..)| **name == *rod.name).unwrap();
+        assert_eq!(shapes.rods.iter().map(|r| &*r.name).collect::<Vec<_>>(), names, "{shot}");
+        for (rod, person) in shapes.rods.iter().zip(people).filter(|(_, person)| !person.is_empty()) {
+            for number in frames.iter() {
+                let drawn = demo::rods(plate, shown(number));
+                let (_, base, tip) = drawn.iter().find(|(name, ..)| **name == *person).unwrap();
                 let keyed = rod.at(number as f64);
                 for (k, truth) in [base.0, base.1, tip.0, tip.1].into_iter().enumerate() {
                     let away = (keyed[k] - f64::from(truth)).abs();
@@ -81,13 +96,43 @@ fn keyed_rods_stay_by_the_drawn_ones_on_every_frame() {
     }
 }
 
+/// The shapes of br060 are keyed in the shot's frames, so the film's geometry has to know which frame of the plate each
+/// of them shows: the same as the operator makes of the declaration.
+#[test]
+fn the_slowed_shot_shows_the_frames_that_its_shapes_are_of() {
+    let (value, _) = yaml::parse(SourceId(0), &committed("endboard.yaml"));
+    let get = |value: &Value, key: &str| value.map().unwrap().get(key).unwrap().clone();
+    let ramp = ["shots", "br060", "ramp"].iter().fold(value.unwrap(), |value, key| get(&value, key));
+    let frames = FrameRange::new(1005, 1056);
+    let plate = demo::plates().iter().find(|plate| plate.name == "swing").unwrap();
+    let retime = operators::all().iter().find(|operator| operator.spec().name == "retime").unwrap();
+    let input =
+        Connected { port: 0, name: "".into(), channels: RGBA.map(Into::into).to_vec(), frames: plate.frames };
+    let prepared = retime.prepare(&Setup {
+        settings: ramp.map().unwrap(),
+        span: Span::new(SourceId(0), 0, 0),
+        files: &BTreeMap::new(),
+        frames,
+        frame_size: (960, 540),
+        rate: 24.0,
+        working_space: WorkingSpace::LinearRec709,
+        inputs: &[input],
+        cut: &[],
+    });
+    let prepared = prepared.unwrap_or_else(|problems| panic!("{problems:?}"));
+    for frame in frames.iter() {
+        assert_eq!(prepared.reach(0, frame), FrameRange::one(demo::shown(frame)), "{frame}");
+    }
+    assert_eq!(plate.frames, FrameRange::new(demo::shown(1005), demo::shown(1056)));
+}
+
 #[test]
 fn mattes_are_the_ones_that_recipes_ask_for() {
     let names = |shot: &str| shapes(shot).mattes.iter().map(|m| m.name.to_string()).collect::<Vec<_>>();
     assert_eq!(names("br020"), ["actors"]);
     assert_eq!(names("br030"), ["actors", "crew"]);
     assert_eq!(names("br040"), ["actors"]);
-    assert_eq!(names("br050"), ["left", "right"]);
+    assert_eq!(names("br050"), ["left", "right", "actors"]);
     assert_eq!(names("br060"), ["actors"]);
 }
 

@@ -14,7 +14,7 @@ use crate::project::demo as files;
 use crate::project::rebuild::Rebuilt;
 
 /// The shapes file in which a key is moved.
-const MOVED: &str = "roto/br020.yaml";
+const MOVED: &str = "roto/br050.yaml";
 
 /// Writes, rebuilds, moves a key, rebuilds, puts it back.
 pub fn run(arguments: &Arguments, options: &Demo) -> Answer {
@@ -75,7 +75,7 @@ fn again(project: &Project) -> Result<Rebuilt, Failure> {
     rebuild::rebuild(project, project.read(), &Selection::default(), &options, false)
 }
 
-/// Moves the middle key of a matte, rebuilds, shows what ran, and puts it back.
+/// Moves a key of a matte, rebuilds, shows what ran, and puts it back.
 fn moved_key(project: &Project) -> Result<(), Failure> {
     let path = project.folder.join(MOVED);
     let failed = |e: std::io::Error| Failure::System(format!("{}: {e}", path.display()));
@@ -85,9 +85,11 @@ fn moved_key(project: &Project) -> Result<(), Failure> {
         return Ok(());
     };
     say!(
-        "\nmoving one key at frame {key} of a matte in {MOVED}; its neighbours stand at {} and {}",
+        "\nmoving one key at frame {key} of a matte in {MOVED}; its neighbours stand at {} and {}, so {}-{} run",
         between.0,
-        between.1
+        between.1,
+        between.0 + 1,
+        between.1 - 1
     );
     std::fs::write(&path, &after).map_err(failed)?;
     let rebuilt = again(project);
@@ -107,19 +109,27 @@ fn moved_key(project: &Project) -> Result<(), Failure> {
     Ok(())
 }
 
-/// The text with the first point of the middle key of its first shape moved by four pixels, the key's frame, and
-/// the frames of the keys on either side.
+/// Frames that the moved key's neighbours have between them, so that a wave runs which can be counted by eye.
+const BETWEEN: std::ops::RangeInclusive<i64> = 5..=10;
+
+/// The text with the first point of one key moved by four pixels, the key's frame, and the frames of the keys on
+/// either side: of the matte keys with neighbours as far away as [`BETWEEN`] says, the one with most frames between.
 fn nudged(text: &str) -> Option<(String, i64, (i64, i64))> {
-    let keys: Vec<(usize, i64)> = text
-        .match_indices('\n')
-        .map(|(at, _)| at + 1)
-        .skip_while(|&at| text[at..].lines().next().is_none_or(|line| line.trim() != "keys:"))
-        .skip(1)
-        .map_while(|at| Some((at, text[at..].lines().next()?.trim().split_once(':')?.0.parse().ok()?)))
-        .collect();
-    let middle = keys.len() / 2;
-    let (&(_, first), &(at, key), &(_, last)) =
-        (keys.get(middle.checked_sub(1)?)?, keys.get(middle)?, keys.get(middle + 1)?);
+    // Keys of one shape lie on neighbouring lines; any other line parts shapes.
+    let mut shapes: Vec<Vec<(usize, i64)>> = vec![vec![]];
+    let mut at = 0;
+    for line in text.split_inclusive('\n') {
+        let key = line.trim().split_once(": [[").and_then(|(frame, _)| frame.parse().ok());
+        match (key, shapes.last_mut()) {
+            (Some(frame), Some(shape)) => shape.push((at, frame)),
+            _ => shapes.push(vec![]),
+        }
+        at += line.len();
+    }
+    let between = |three: &&[(usize, i64)]| three[2].1 - three[0].1 - 1;
+    let threes = shapes.iter().flat_map(|shape| shape.windows(3));
+    let three = threes.filter(|three| BETWEEN.contains(&between(three))).max_by_key(between)?;
+    let [(_, first), (at, key), (_, last)] = *three else { return None };
     let start = at + text[at..].find("[[")? + 2;
     let end = start + text[start..].find(',')?;
     let x: f64 = text[start..end].trim().parse().ok()?;
@@ -134,9 +144,32 @@ mod tests {
     fn one_number_of_one_key_moves() {
         let text = "mattes:\n  a:\n    shapes:\n      - keys:\n          1: [[10, 2]]\n";
         assert_eq!(nudged(text), None);
-        let text = "m:\n  keys:\n    1: [[10, 2], [3, 4]]\n    5: [[11.5, 2], [3, 4]]\n    9: [[12, 2], [3, 4]]\n  b:\n";
+        let text = "m:
+  a:
+    keys:
+      1: [[10, 2], [3, 4]]
+      2: [[11.5, 2], [3, 4]]
+      3: [[12, 2], [3, 4]]
+  b:
+    keys:
+      1: [[10, 2], [3, 4]]
+      5: [[13.5, 2], [3, 4]]
+      9: [[12, 2], [3, 4]]
+      40: [[12, 2], [3, 4]]
+";
         let (after, key, between) = nudged(text).unwrap();
         assert_eq!((key, between), (5, (1, 9)));
-        assert_eq!(after, text.replace("11.5", "7.5"));
+        assert_eq!(after, text.replace("13.5", "9.5"));
+    }
+
+    /// The demo's own text has such a key, and it is in the cut.
+    #[test]
+    fn the_demos_shapes_have_a_key_to_move() {
+        let text = include_str!("../../demo-project/roto/br050.yaml");
+        let (_, key, (first, last)) = nudged(text).unwrap();
+        assert!(
+            BETWEEN.contains(&(last - first - 1)) && first >= 1008 && last <= 1033,
+            "{first} {key} {last}"
+        );
     }
 }

@@ -53,8 +53,8 @@ pub fn bodies(plate: &DemoPlate, time: f32) -> Vec<Vec<Cone>> {
 }
 
 fn picture(plate: &DemoPlate, number: i64) -> Vec<Vec3> {
-    let (shed, time) = (shed(), number as f32);
-    let seconds = (number - 1000) as f32 / RATE;
+    let (shed, time) = (shed(), plate.time(number));
+    let seconds = (time - 1000.0) / RATE;
     let camera = plate.camera.at(time);
     let people = bodies(plate, time);
     let shadow = Shadow::of(shed, &people);
@@ -246,13 +246,18 @@ fn lighting(shed: &Shed, at: Vec3) -> Lighting {
     Lighting { beams, fill }
 }
 
+/// How long a plate's shutter is open, in twenty-fourths of a second.
+fn open(plate: &DemoPlate) -> f32 {
+    SHUTTER / plate.pace as f32
+}
+
 /// How many instants of the open shutter are drawn: more the faster the poles move.
 fn instants(plate: &DemoPlate, number: i64) -> usize {
-    let time = number as f32;
-    let (before, after) = (plate.camera.at(time - SHUTTER * 0.5), plate.camera.at(time + SHUTTER * 0.5));
+    let (open, close) = (plate.time(number) - open(plate) * 0.5, plate.time(number) + open(plate) * 0.5);
+    let (before, after) = (plate.camera.at(open), plate.camera.at(close));
     let mut most_moved = 0.0;
     for (_, part) in &plate.people {
-        let (a, b) = (part.joints(time - SHUTTER * 0.5), part.joints(time + SHUTTER * 0.5));
+        let (a, b) = (part.joints(open), part.joints(close));
         for (p, q) in
             [(a.hands[1], b.hands[1]), (a.head, b.head), (a.toes[0], b.toes[0]), (a.toes[1], b.toes[1])]
         {
@@ -268,7 +273,7 @@ fn people_over(plate: &DemoPlate, number: i64, sight: &Sight, haze: &Haze, pictu
     if plate.people.is_empty() {
         return;
     }
-    let time = number as f32;
+    let (time, open) = (plate.time(number), open(plate));
     let count = instants(plate, number);
     let lights: Vec<Lighting> =
         plate.people.iter().map(|(_, part)| lighting(shed(), part.joints(time).hips)).collect();
@@ -277,7 +282,7 @@ fn people_over(plate: &DemoPlate, number: i64, sight: &Sight, haze: &Haze, pictu
     let share = 1.0 / count as f32;
     for instant in 0..count {
         let u = (instant as f32 + 0.5) / count as f32 - 0.5;
-        let at = time + u * SHUTTER;
+        let at = time + u * open;
         let camera = plate.camera.at(at);
         let offset = (halton(instant + 1, 2), halton(instant + 1, 3));
         layer.clear();
@@ -291,7 +296,7 @@ fn people_over(plate: &DemoPlate, number: i64, sight: &Sight, haze: &Haze, pictu
                 (0..4).for_each(|c| sum[c] += add[c] * share);
             }
         });
-        pole::draw(plate, &lights, (at, SHUTTER * share), share, &layer, sight, &mut sum);
+        pole::draw(plate, &lights, (at, open * share), share, &layer, sight, &mut sum);
     }
     for (at, [r, g, b, a]) in sum.into_iter().enumerate() {
         if a > 0.0 {

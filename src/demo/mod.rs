@@ -21,6 +21,7 @@ mod outline;
 mod plates;
 mod pole;
 mod pose;
+mod ramp;
 mod set;
 mod shadow;
 mod shapes;
@@ -32,6 +33,7 @@ mod timber;
 
 pub use frame::frame;
 pub use plates::{Carrier, DemoPlate, plates};
+pub use ramp::shown;
 pub use shapes::{rods, shapes_file};
 pub use sounds::{DemoSound, SAMPLE_RATE, sounds};
 pub use story::{DemoShot, SHOTS, cut_file, look_file};

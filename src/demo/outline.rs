@@ -8,6 +8,7 @@ use super::frame::{armed, bodies};
 use super::math::{Vec3, clamp01, cos_turns, most, sin_turns};
 use super::plates::DemoPlate;
 use super::pole;
+use super::pose::Part;
 
 /// A point of the frame in pixels.
 pub type Spot = (f32, f32);
@@ -37,9 +38,19 @@ impl Ends {
     }
 }
 
-/// Lower end and tip of everyone's glass on a frame, with whose it is.
+/// How far from the end of the grip a lit blade begins, in metres: beyond the ferrule, by the blade's own round end.
+const COLLAR: f32 = 0.045;
+
+/// Lower end and tip of the part of a pole that is lit, in the room.
+fn lit(part: &Part, time: f32) -> [Vec3; 2] {
+    let [_, base, tip] = part.joints(time).pole;
+    [base + (tip - base).unit() * COLLAR, tip]
+}
+
+/// Lower end and tip of the lit part of everyone's pole on a frame, with whose it is.
 pub fn rods(plate: &DemoPlate, number: i64) -> Vec<(Who, Spot, Spot)> {
-    let camera = plate.camera.at(number as f32);
+    let time = plate.time(number);
+    let camera = plate.camera.at(time);
     let spot = |p: Vec3| {
         let (x, y, _) = camera.project(p);
         (x, y)
@@ -47,7 +58,7 @@ pub fn rods(plate: &DemoPlate, number: i64) -> Vec<(Who, Spot, Spot)> {
     let armed = plate.people.iter().filter(|(who, _)| armed(*who));
     armed
         .map(|(who, part)| {
-            let [_, base, tip] = part.joints(number as f32).pole;
+            let [base, tip] = lit(part, time);
             (*who, spot(base), spot(tip))
         })
         .collect()
@@ -65,6 +76,9 @@ pub const PARTS: [(&str, &[Limb]); 8] = [
     ("right leg", &[Limb::Thigh(1), Limb::Skirt(1)]),
 ];
 
+/// The grips of poles, which those who carry one have.
+pub const GRIPS: [(&str, &[Limb]); 1] = [("grip", &[Limb::Grip])];
+
 /// The shins, which only whole figures need.
 pub const SHINS: [(&str, &[Limb]); 2] = [("left shin", &[Limb::Shin(0)]), ("right shin", &[Limb::Shin(1)])];
 
@@ -79,13 +93,14 @@ pub struct Figure {
 impl Figure {
     /// Person `index` of a plate on a frame, and the poles that they may stand before.
     pub fn of(plate: &DemoPlate, index: usize, number: i64) -> Self {
-        let camera = plate.camera.at(number as f32);
-        let cones = bodies(plate, number as f32).swap_remove(index);
+        let time = plate.time(number);
+        let camera = plate.camera.at(time);
+        let cones = bodies(plate, time).swap_remove(index);
         let ends: Vec<Ends> = cones.iter().map(|cone| Ends::of(&camera, cone)).collect();
         let armed = plate.people.iter().filter(|(who, _)| armed(*who));
         let poles: Vec<_> = armed
             .map(|(_, part)| {
-                let [_, base, tip] = part.joints(number as f32).pole;
+                let [base, tip] = lit(part, time);
                 [camera.project(base), camera.project(tip)]
             })
             .collect();

@@ -32,7 +32,9 @@ pub struct DemoPlate {
     pub shows: &'static str,
     /// How its files hold it.
     pub carrier: Carrier,
-    /// The camera.
+    /// Frames that the camera took in a twenty-fourth of a second: more than one are shot to be slowed down.
+    pub(super) pace: i64,
+    /// The camera; its frames, and those of the people's keys, are of a twenty-fourth of a second each.
     pub(super) camera: Move,
     /// Everyone in it.
     pub(super) people: Vec<(Who, Part)>,
@@ -47,6 +49,11 @@ pub struct DemoPlate {
 }
 
 impl DemoPlate {
+    /// When a frame was taken, in twenty-fourths of a second.
+    pub(super) fn time(&self, number: i64) -> f32 {
+        self.frames.first as f32 + (number - self.frames.first) as f32 / self.pace as f32
+    }
+
     /// Ending of its files' names.
     pub fn extension(&self) -> &'static str {
         match self.carrier {
@@ -64,6 +71,7 @@ fn plate(name: &'static str, frames: (i64, i64), shows: &'static str, camera: Mo
         frames: FrameRange::new(frames.0, frames.1),
         shows,
         carrier: Carrier::ExrLinear,
+        pace: 1,
         camera,
         people: vec![],
         steam: 1.0,
@@ -102,7 +110,7 @@ fn duels() -> Vec<DemoPlate> {
         4,
     );
     let low = travel(
-        (1001.0, 1056.0),
+        (1005.0, 1044.0),
         [-0.25, 0.78, 2.10, -0.70, 1.22, 6.2, 800.0],
         [-0.95, 0.74, 2.20, -0.68, 1.20, 6.2, 820.0],
         0.020,
@@ -131,7 +139,8 @@ fn duels() -> Vec<DemoPlate> {
         DemoPlate {
             people: moves::swing(),
             soft: (3, 6.2),
-            ..plate("swing", (1001, 1056), "one great blow, shot to be slowed down", low)
+            pace: 3,
+            ..plate("swing", (1005, 1122), "one great blow at 72 frames a second, to be slowed down", low)
         },
     ]
 }

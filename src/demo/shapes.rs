@@ -6,15 +6,19 @@
 use std::fmt::Write;
 
 use super::body::{Limb, Who};
-use super::outline::{self, Figure, PARTS, SHINS, Spot};
+use super::outline::{self, Figure, GRIPS, PARTS, SHINS, Spot};
 use super::plates::{DemoPlate, plates};
+use super::ramp;
 use crate::base::frames::FrameRange;
 
-/// Furthest that a rod's end between keys may lie from where it is, in pixels.
-const ROD_SLACK: f32 = 0.9;
+/// Furthest that a rod's end between keys may lie from a straight move, in pixels: little, as a flowing rod bends the
+/// move by how it came and how it goes on.
+const ROD_SLACK: f32 = 0.25;
 /// The same for corners of hold-outs and of whole figures.
 const HOLDOUT_SLACK: f32 = 1.3;
-const FIGURE_SLACK: f32 = 2.5;
+const FIGURE_SLACK: f32 = 5.0;
+/// How far outside of a whole figure its outline is drawn, in pixels.
+const MARGIN: f32 = 12.0;
 
 /// A keyed outline: a name, and corners at frames.
 struct Keyed {
@@ -22,15 +26,59 @@ struct Keyed {
     keys: Vec<(i64, Vec<Spot>)>,
 }
 
+/// A plate as a shot's roto sees it.
+struct View {
+    plate: &'static DemoPlate,
+    /// The shot's frames, and the plate's frame that each of them shows.
+    frames: FrameRange,
+    shown: fn(i64) -> i64,
+}
+
+impl View {
+    /// A plate at its own speed.
+    fn of(plate: &'static DemoPlate) -> Self {
+        View { plate, frames: plate.frames, shown: |frame| frame }
+    }
+
+    /// A person on every frame.
+    fn figures(&self, index: usize) -> Vec<Figure> {
+        self.frames.iter().map(|n| Figure::of(self.plate, index, (self.shown)(n))).collect()
+    }
+
+    /// Hold-outs of all parts of a person that ever stand before a pole.
+    fn holdouts(&self, index: usize, name: &str) -> Vec<Keyed> {
+        let figures = self.figures(index);
+        let part = |(part, limbs): &(&str, &[Limb])| {
+            holdout(self.frames, &figures, &format!("{name} {part}"), limbs)
+        };
+        PARTS.iter().chain(&GRIPS).filter_map(part).collect()
+    }
+
+    /// Writes the keys of the pole that is `index` among the plate's.
+    fn rod(&self, text: &mut String, index: usize, name: &str) {
+        let ends = self.frames.iter().map(|number| {
+            let (_, base, tip) = rods(self.plate, (self.shown)(number))[index];
+            vec![base, tip]
+        });
+        let ends: Vec<Vec<Spot>> = ends.collect();
+        let _ = writeln!(text, "  {name}:\n    keys:");
+        for (frame, ends) in thinned(self.frames.first, &ends, ROD_SLACK) {
+            let _ = writeln!(text, "      {frame}: {{ base: {}, tip: {} }}", spot(ends[0]), spot(ends[1]));
+        }
+    }
+}
+
 /// The text of a shot's shapes file, as it stands in `roto/SHOT.yaml`; none for shots without one.
 pub fn shapes_file(shot: &str) -> Option<String> {
     let plate = |name: &str| plates().iter().find(|plate| plate.name == name);
     let text = match shot {
-        "br020" => duel(plate("duel-a")?, "The duel from the side."),
-        "br030" => duel(plate("duel-b")?, "The duel, and one of the crew at the right edge."),
-        "br040" => duel(plate("duel-close")?, "Blade against blade."),
+        "br020" => duel(&View::of(plate("duel-a")?), "The duel from the side."),
+        "br030" => duel(&View::of(plate("duel-b")?), "The duel, and one of the crew at the right edge."),
+        "br040" => duel(&View::of(plate("duel-close")?), "Blade against blade."),
         "br060" => {
-            duel(plate("swing")?, "One great blow, in the frames of its plate before it is slowed down.")
+            let view =
+                View { plate: plate("swing")?, frames: FrameRange::new(1005, 1056), shown: ramp::shown };
+            duel(&view, "One great blow, in the frames of the shot: the plate's speed has changed already.")
         }
         "br050" => joined(plate("rake-left")?, plate("rake-right")?),
         _ => return None,
@@ -38,61 +86,54 @@ pub fn shapes_file(shot: &str) -> Option<String> {
     Some(text)
 }
 
-/// Lower end and tip of the glass of everyone's pole on a frame of a plate, in pixels of the frame
+/// Lower end and tip of the lit part of everyone's pole on a frame of a plate, in pixels of the frame
 /// from the top left, by the rods' names.
 pub fn rods(plate: &DemoPlate, number: i64) -> Vec<(&'static str, Spot, Spot)> {
     outline::rods(plate, number).into_iter().map(|(who, base, tip)| (name(who), base, tip)).collect()
 }
 
 /// Rods, hold-outs of whatever stands before them, and anyone who should not be there.
-fn duel(plate: &DemoPlate, what: &str) -> String {
+fn duel(view: &View, what: &str) -> String {
     let mut text = format!("# {what}\nmattes:\n");
-    let mut holdouts = vec![];
-    for (index, (who, _)) in plate.people.iter().enumerate() {
-        let figures: Vec<Figure> = plate.frames.iter().map(|n| Figure::of(plate, index, n)).collect();
-        for (part, limbs) in PARTS {
-            holdouts.extend(holdout(plate.frames, &figures, &format!("{} {part}", name(*who)), limbs));
-        }
-    }
+    let people = &view.plate.people;
+    let holdouts: Vec<Keyed> =
+        people.iter().enumerate().flat_map(|(index, (who, _))| view.holdouts(index, name(*who))).collect();
     matte(&mut text, "actors", 1.0, &holdouts);
-    if let Some(index) = plate.people.iter().position(|(who, _)| *who == Who::Crew) {
-        let figures: Vec<Figure> = plate.frames.iter().map(|n| Figure::of(plate, index, n)).collect();
+    if let Some(index) = people.iter().position(|(who, _)| *who == Who::Crew) {
+        let figures = view.figures(index);
         let whole: Vec<Keyed> = PARTS
             .iter()
             .chain(&SHINS)
             .map(|(part, limbs)| {
                 let outlines: Vec<Vec<Spot>> =
                     figures.iter().map(|f| f.outline::<12>(limbs).to_vec()).collect();
-                Keyed { name: (*part).into(), keys: thinned(plate.frames.first, &outlines, HOLDOUT_SLACK) }
+                Keyed { name: (*part).into(), keys: thinned(view.frames.first, &outlines, HOLDOUT_SLACK) }
             })
             .collect();
         matte(&mut text, "crew", 2.0, &whole);
     }
     text.push_str("rods:\n");
-    for (index, (whose, ..)) in rods(plate, plate.frames.first).into_iter().enumerate() {
-        let ends = plate.frames.iter().map(|number| {
-            let (_, base, tip) = rods(plate, number)[index];
-            vec![base, tip]
-        });
-        let ends: Vec<Vec<Spot>> = ends.collect();
-        let _ = writeln!(text, "  {whose}:\n    keys:");
-        for (frame, ends) in thinned(plate.frames.first, &ends, ROD_SLACK) {
-            let _ = writeln!(text, "      {frame}: {{ base: {}, tip: {} }}", spot(ends[0]), spot(ends[1]));
-        }
+    for (index, (whose, ..)) in rods(view.plate, view.plate.frames.first).into_iter().enumerate() {
+        view.rod(&mut text, index, whose);
     }
     text
 }
 
-/// One matte for each take, around the man and his pole.
-fn joined(left: &DemoPlate, right: &DemoPlate) -> String {
+/// One matte for each take, around the man and his pole; hold-outs and rods of both.
+fn joined(left: &'static DemoPlate, right: &'static DemoPlate) -> String {
     let mut text =
         String::from("# One man at two places: a loose outline around him in each take.\nmattes:\n");
-    for (channel, plate) in [("left", left), ("right", right)] {
+    let takes = [("left", View::of(left)), ("right", View::of(right))];
+    for (channel, view) in &takes {
         let outlines: Vec<Vec<Spot>> =
-            plate.frames.iter().map(|n| Figure::of(plate, 0, n).whole::<24>(9.0).to_vec()).collect();
-        let keys = thinned(plate.frames.first, &outlines, FIGURE_SLACK);
+            view.figures(0).iter().map(|figure| figure.whole::<24>(MARGIN).to_vec()).collect();
+        let keys = thinned(view.frames.first, &outlines, FIGURE_SLACK);
         matte(&mut text, channel, 7.0, &[Keyed { name: "figure and pole".into(), keys }]);
     }
+    let holdouts: Vec<Keyed> = takes.iter().flat_map(|(take, view)| view.holdouts(0, take)).collect();
+    matte(&mut text, "actors", 1.0, &holdouts);
+    text.push_str("rods:\n");
+    takes.iter().for_each(|(take, view)| view.rod(&mut text, 0, take));
     text
 }
 
