@@ -4,7 +4,7 @@
 
 use super::body::{Cloth, Cone};
 use super::groups::{Eight, LANES, each};
-use super::math::{Vec3, clamp01, mix, most, vec3};
+use super::math::{Vec3, clamp01, least, mix, most, vec3};
 use super::noise::{folds, grit};
 
 /// A light as a person receives it.
@@ -26,6 +26,9 @@ pub struct Lighting {
     /// Light from above and from below that no one light explains.
     pub fill: (Vec3, Vec3),
 }
+
+/// How nearly along itself cloth is seen where its fuzz shines most: 0 is straight on, 1 along.
+const RIM: f32 = 0.82;
 
 /// Coordinates of eight points or directions: all x, all y, all z.
 pub type Eights = [Eight; 3];
@@ -74,7 +77,8 @@ impl Lighting {
         let open = each(|l| mix(touch.open[l], 0.45 + 0.55 * touch.open[l], skin[l]));
         let against = dot(look, normal);
         let fuzz = each(|l| {
-            let rim = 1.0 - clamp01(-against[l]);
+            // A rim as narrow as a pixel would be jagged, so cloth shines less where it is seen almost along itself.
+            let rim = least(1.0 - clamp01(-against[l]), RIM);
             rim * rim * rim
         });
         let (above, below) = ([self.fill.0.x, self.fill.0.y, self.fill.0.z], self.fill.1);

@@ -21,6 +21,11 @@ pub struct Layer {
     pub colour: Vec<Vec3>,
     /// Depths in metres; 1e6 where no one is.
     pub depth: Vec<f32>,
+    /// Whose skin it is where someone is seen: the number of the person, as drawn since all were taken out, and of the
+    /// cone.
+    pub own: Vec<(u8, u8)>,
+    /// People drawn since then.
+    drawn: u8,
     /// Tiles that hold anything, by number.
     touched: Vec<u32>,
     /// The vector instructions that tiles are drawn with.
@@ -110,6 +115,8 @@ impl Layer {
         Layer {
             colour: vec![Vec3::default(); WIDTH * HEIGHT],
             depth: vec![1e6; WIDTH * HEIGHT],
+            own: vec![(0, 0); WIDTH * HEIGHT],
+            drawn: 0,
             touched: vec![],
             level: Level::best(),
         }
@@ -117,6 +124,7 @@ impl Layer {
 
     /// Takes everyone out again.
     pub fn clear(&mut self) {
+        self.drawn = 0;
         for tile in std::mem::take(&mut self.touched) {
             for (y, columns) in tile_rows(tile) {
                 self.depth[y * WIDTH + columns..][..LANES].fill(1e6);
@@ -177,6 +185,7 @@ impl Layer {
                 }
             }
         }
+        self.drawn += 1;
     }
 }
 
@@ -208,6 +217,7 @@ kernel! {
             let [red, green, blue] = person.shade(&skin, &p, &look, open);
             for l in (0..LANES).filter(|&l| hit[l]) {
                 layer.depth[at + l] = t[l];
+                layer.own[at + l] = (layer.drawn, skin.own[l] as u8);
                 layer.colour[at + l] = vec3(red[l], green[l], blue[l]);
             }
         }

@@ -10,6 +10,7 @@ use super::camera::{Camera, HEIGHT, WIDTH};
 use super::cloth::{Beam, Lighting};
 use super::figure::Layer;
 use super::film;
+use super::gloss::Gloss;
 use super::haze::Haze;
 use super::light::{NIGHT_FILL, light};
 use super::math::{Vec3, clamp01, least, mix, most, smooth, vec3};
@@ -18,6 +19,7 @@ use super::pole;
 use super::set::{GLOBE, MOON, Shed, moonshine, shed};
 use super::shadow::Shadow;
 use super::sight::{NOTHING, Sight};
+use super::smear::{Ways, spread};
 use super::surface::{Mirrored, Scene};
 use crate::media::image::{Image, RGBA};
 
@@ -91,6 +93,7 @@ const SOFT: f32 = 0.25;
 /// The empty shed, edges smoothed; `soft` says how far out of focus a pixel is, 0 to 1.
 fn set(scene: &Scene, sight: &Sight, camera: &Camera, soft: &impl Fn(usize) -> f32) -> Vec<Vec3> {
     let mut picture = vec![Vec3::default(); WIDTH * HEIGHT];
+    let mut gloss = Gloss::new();
     let mut around = Vec::with_capacity(9);
     let mut mirrored = Mirrored::NOTHING;
     for y in (0..HEIGHT).step_by(2) {
@@ -98,8 +101,9 @@ fn set(scene: &Scene, sight: &Sight, camera: &Camera, soft: &impl Fn(usize) -> f
             let at = y * WIDTH + x;
             let four = [at, at + 1, at + WIDTH, at + WIDTH + 1];
             let is_blurred = four.iter().all(|&at| soft(at) > BLURRED);
-            if is_blurred && let Some(value) = as_one(scene, sight, camera, (x, y)) {
+            if is_blurred && let Some((value, shine)) = as_one(scene, sight, camera, (x, y)) {
                 four.iter().for_each(|&at| picture[at] = value);
+                four.iter().for_each(|&at| gloss.put(at, shine));
                 continue;
             }
             let mut last = sight.block[at];
@@ -115,13 +119,19 @@ fn set(scene: &Scene, sight: &Sight, camera: &Camera, soft: &impl Fn(usize) -> f
                         mirrored.forget();
                     }
                     let middle = (x as f32 + 0.5, y as f32 + 0.5);
-                    single(scene, camera, (sight.block[at], sight.depth[at]), middle, 1.0, &mut mirrored)
+                    let block = (sight.block[at], sight.depth[at]);
+                    let value = single(scene, camera, block, middle, 1.0, &mut mirrored);
+                    gloss.put(at, mirrored.gloss);
+                    value
                 } else {
-                    along_edge(scene, camera, &around, (x, y))
+                    let (value, shine) = along_edge(scene, camera, &around, (x, y));
+                    gloss.put(at, shine);
+                    value
                 };
             }
         }
     }
+    gloss.lay(&mut picture);
     picture
 }
 
@@ -135,13 +145,17 @@ fn single(
     mirrored: &mut Mirrored,
 ) -> Vec3 {
     if block == NOTHING {
+        mirrored.gloss = None;
         return Vec3::default();
     }
     scene.seen(block as usize, (camera.eye, camera.ray(x, y)), depth, wide / camera.focal, mirrored)
 }
 
+/// Light of a pixel, and what it shines with where it is of the floor.
+type Shown = (Vec3, Option<Vec3>);
+
 /// Four pixels that show one surface, looked at once in their middle; none where they do not.
-fn as_one(scene: &Scene, sight: &Sight, camera: &Camera, (x, y): (usize, usize)) -> Option<Vec3> {
+fn as_one(scene: &Scene, sight: &Sight, camera: &Camera, (x, y): (usize, usize)) -> Option<Shown> {
     let at = y * WIDTH + x;
     let four = [at, at + 1, at + WIDTH, at + WIDTH + 1].map(|at| (sight.block[at], sight.depth[at]));
     let (low, high) = four.iter().fold((f32::MAX, 0.0), |(low, high), f| (least(low, f.1), most(high, f.1)));
@@ -149,29 +163,34 @@ fn as_one(scene: &Scene, sight: &Sight, camera: &Camera, (x, y): (usize, usize))
     // Depth on a plane is even in its inverse.
     let depth = 4.0 / four.iter().map(|f| 1.0 / f.1).sum::<f32>();
     let middle = (x as f32 + 1.0, y as f32 + 1.0);
-    is_one.then(|| single(scene, camera, (four[0].0, depth), middle, 2.0, &mut { Mirrored::NOTHING }))
+    let mut mirrored = Mirrored::NOTHING;
+    let block = (four[0].0, depth);
+    is_one.then(|| (single(scene, camera, block, middle, 2.0, &mut mirrored), mirrored.gloss))
 }
 
 /// A pixel through which edges run. Looks that meet the same face of the same block are shaded once,
 /// by the first of them: what lies within a pixel of one face hardly differs.
-fn along_edge(scene: &Scene, camera: &Camera, around: &[u32], pixel: (usize, usize)) -> Vec3 {
+fn along_edge(scene: &Scene, camera: &Camera, around: &[u32], pixel: (usize, usize)) -> Shown {
     let mut faces: Vec<(usize, u8)> = Vec::with_capacity(LOOKS.len());
     let mut sum = Vec3::default();
     let mut seen = [Vec3::default(); LOOKS.len()];
+    let mut gloss = None;
     for (dx, dy) in LOOKS {
         let ray = camera.ray(pixel.0 as f32 + dx, pixel.1 as f32 + dy);
         let Some((block, depth)) = Sight::nearest(scene.shed, around, camera.eye, ray) else { continue };
         let face = scene.shed.blocks[block].face(camera.eye + ray * depth);
         let known = faces.iter().position(|&f| f == (block, face));
         let index = known.unwrap_or_else(|| {
+            let mut mirrored = Mirrored::NOTHING;
             seen[faces.len()] =
-                scene.seen(block, (camera.eye, ray), depth, 1.0 / camera.focal, &mut { Mirrored::NOTHING });
+                scene.seen(block, (camera.eye, ray), depth, 1.0 / camera.focal, &mut mirrored);
+            gloss = gloss.or(mirrored.gloss);
             faces.push((block, face));
             faces.len() - 1
         });
         sum = sum + seen[index];
     }
-    sum * (1.0 / LOOKS.len() as f32)
+    (sum * (1.0 / LOOKS.len() as f32), gloss)
 }
 
 /// The lamps' globes, with soft rims.
@@ -265,7 +284,7 @@ fn instants(plate: &DemoPlate, number: i64) -> usize {
             most_moved = most(most_moved, (p.0 - q.0).abs() + (p.1 - q.1).abs());
         }
     }
-    4 + most(0.0, (most_moved - 4.0) * 0.35).min(8.0) as usize
+    4 + most(0.0, (most_moved - 4.0) * 0.3).min(6.0) as usize
 }
 
 /// Draws everyone, blurred by the shutter, over the picture.
@@ -289,15 +308,12 @@ fn people_over(plate: &DemoPlate, number: i64, sight: &Sight, haze: &Haze, pictu
         for ((who, _), (cones, lighting)) in plate.people.iter().zip(bodies(plate, at).iter().zip(&lights)) {
             layer.draw(&camera, offset, *who, cones, lighting);
         }
-        layer.each(|at| {
-            if layer.depth[at] < sight.depth[at] {
-                let value = layer.colour[at];
-                let (sum, add) = (&mut sum[at], [value.x, value.y, value.z, 1.0]);
-                (0..4).for_each(|c| sum[c] += add[c] * share);
-            }
-        });
+        let [begins, ends] = [-0.5, 0.5].map(|side| at + side * share * open);
+        let [before, after] = [begins, ends].map(|time| (plate.camera.at(time), bodies(plate, time)));
+        Ways::new((&before.0, &before.1), (&after.0, &after.1)).add(&layer, sight, share, &mut sum);
         pole::draw(plate, &lights, (at, open * share), share, &layer, sight, &mut sum);
     }
+    spread(&mut sum);
     for (at, [r, g, b, a]) in sum.into_iter().enumerate() {
         if a > 0.0 {
             let (x, y) = ((at % WIDTH) as f32 + 0.5, (at / WIDTH) as f32 + 0.5);

@@ -42,11 +42,13 @@ pub struct Mirrored {
     /// How far away it was, and its light.
     shown: Option<(f32, Vec3)>,
     block: usize,
+    /// What the last spot, where it was of the floor, shines with of the shed: it is laid over the floor later, widened.
+    pub gloss: Option<Vec3>,
 }
 
 impl Mirrored {
     /// Nothing mirrored yet.
-    pub const NOTHING: Mirrored = Mirrored { is_shared: false, shown: None, block: usize::MAX };
+    pub const NOTHING: Mirrored = Mirrored { is_shared: false, shown: None, block: usize::MAX, gloss: None };
 
     /// Forgets the light, and keeps the block as a guess.
     pub fn forget(&mut self) {
@@ -65,6 +67,7 @@ impl Scene<'_> {
         angle: f32,
         mirrored: &mut Mirrored,
     ) -> Vec3 {
+        mirrored.gloss = None;
         let block = &self.shed.blocks[index];
         let p = eye + ray * t;
         let face = if block.stuff == Stuff::Salt { 3 } else { block.face(p) };
@@ -124,16 +127,19 @@ impl Scene<'_> {
         let up = vec3(tilt, 1.0, relief).unit();
         let facing = clamp01(-spot.look.dot(up));
         let shine = 0.03 + 0.75 * power5(1.0 - facing);
+        mirrored.gloss = Some(Vec3::default());
         if shine * damp < 0.02 {
             return body;
         }
-        let mirror = self.mirrored(
+        let (lamps, shed) = self.mirrored(
             p,
             spot.look - up * (2.0 * spot.look.dot(up)),
             (mix(0.35, 0.045, wet), smooth(0.2, 0.6, wet)),
             mirrored,
         );
-        body + mirror * (shine * damp * (1.0 - 0.8 * crust) * self.shadow.mirror(p))
+        let k = shine * damp * (1.0 - 0.8 * crust) * self.shadow.mirror(p);
+        mirrored.gloss = Some(shed * k);
+        body + lamps * k
     }
 
     /// Still brine, barely stirred.
@@ -154,8 +160,9 @@ impl Scene<'_> {
         let depth = spot.received.times(vec3(0.020, 0.034, 0.032)) * MATT;
         let floating = spot.received.times(vec3(0.36, 0.35, 0.32)) * MATT;
         let rough = mix(0.05, 0.02, calm);
-        let mirror = self.mirrored(p, spot.look - up * (2.0 * spot.look.dot(up)), (rough, 1.0), mirrored);
-        (depth + mirror * shine).to(floating, scum * 0.55)
+        let (lamps, shed) =
+            self.mirrored(p, spot.look - up * (2.0 * spot.look.dot(up)), (rough, 1.0), mirrored);
+        (depth + (lamps + shed) * shine).to(floating, scum * 0.55)
     }
 
     /// How far away what a ray from a wet spot meets of the shed is, and its light.
@@ -174,9 +181,16 @@ impl Scene<'_> {
     }
 
     /// What a shiny spot shows: the lamps, widened by roughness, and as far as it is `clear` (0 to 1) the shed itself.
-    fn mirrored(&self, from: Vec3, ray: Vec3, (rough, clear): (f32, f32), mirrored: &mut Mirrored) -> Vec3 {
+    fn mirrored(
+        &self,
+        from: Vec3,
+        ray: Vec3,
+        (rough, clear): (f32, f32),
+        mirrored: &mut Mirrored,
+    ) -> (Vec3, Vec3) {
         let ray = if ray.y < 0.02 { vec3(ray.x, 0.02, ray.z).unit() } else { ray.unit() };
-        let mut sum = vec3(0.004, 0.006, 0.010);
+        let mut shed = vec3(0.004, 0.006, 0.010);
+        let mut sum = Vec3::default();
         let mut reach = 1e6;
         if clear > 0.0 {
             let shown = match mirrored.shown {
@@ -184,7 +198,7 @@ impl Scene<'_> {
                 _ => self.meets(from, ray, mirrored),
             };
             reach = shown.0;
-            sum = sum.to(shown.1, clear);
+            shed = shed.to(shown.1, clear);
         }
         for lamp in &self.shed.lamps {
             let towards = lamp.at - from;
@@ -200,7 +214,7 @@ impl Scene<'_> {
                 sum = sum + lamp.strength * (k * exp_minus(most(near, 0.0) * 1.6));
             }
         }
-        sum
+        (sum, shed)
     }
 }
 
