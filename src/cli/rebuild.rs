@@ -179,6 +179,9 @@ pub fn report(rebuilt: &Rebuilt, selection: &Selection, json: bool, again: bool)
         let files = words::count(rebuilt.trimmed as u64, "file");
         say!("{files} of frames that the film no longer has removed from renders/film/assembly");
     }
+    for (id, frame, text) in &outcome.remarks {
+        tell!("{}: {text}", crate::stale::place(&graph.nodes[*id], *frame));
+    }
     let failures = outcome
         .failures
         .iter()
@@ -224,10 +227,15 @@ fn as_json(rebuilt: &Rebuilt) {
         .iter()
         .map(|f| serde_json::json!({ "place": f.place, "reason": f.reason, "log": f.log.as_ref().map(|l| l.display().to_string()) }))
         .collect();
+    let remarks: Vec<_> = outcome
+        .remarks
+        .iter()
+        .map(|(id, n, text)| serde_json::json!({ "place": crate::stale::place(&graph.nodes[*id], *n), "text": text }))
+        .collect();
     let all = serde_json::json!({
         "format": "endboard rebuild 1", "film": graph.film, "rendered": ran, "alike": outcome.alike,
         "restored": outcome.restored, "same": outcome.same, "taken_in": outcome.taken_in, "blocked": outcome.blocked,
-        "blocked_by": trouble::blocked_json(graph, &rebuilt.blocked), "failures": failures,
+        "blocked_by": trouble::blocked_json(graph, &rebuilt.blocked), "failures": failures, "remarks": remarks,
         "failed_before": trouble::failed_json(graph, &rebuilt.failed_before), "ended": outcome.ended.as_ref().map(ToString::to_string),
         "trimmed": rebuilt.trimmed, "elapsed_seconds": rebuilt.elapsed.as_secs_f64(),
         "wall_seconds": rebuilt.spent.0.as_secs_f64(), "processor_seconds": rebuilt.spent.1.as_secs_f64(),

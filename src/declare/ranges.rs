@@ -6,18 +6,25 @@ use indexmap::IndexMap;
 
 use crate::base::frames::FrameRange;
 use crate::base::problem::Problem;
-use crate::declare::film::{Media, Plate, Shot};
+use crate::declare::film::{From, Media, Plate, Shot, Stage, Work};
 use crate::declare::found::Found;
+
+/// Operators that say which frames of their input they show. They are prepared with the frames that there are, and say
+/// themselves which setting asks for others.
+const MAPS: [&str; 1] = ["retime"];
 
 /// Checks a shot's frames, and its handles, against each of its plates.
 pub fn check(who: &str, shot: &Shot, plates: &IndexMap<String, Plate>, found: &mut Found) {
     let frames = shot.frames.value;
     let wide = frames.widen(shot.handles);
-    for name in shot.plates.values() {
+    for (label, name) in &shot.plates {
         let Some(plate) = plates.get(&name.value) else { continue };
         let Some(has) = plate.reach_of_frames() else { continue };
         let span = plate.frames.as_ref().map_or(plate.span, |at| at.span);
         if !has.covers(frames) {
+            if shot.only_maps(label) {
+                continue;
+            }
             let message = format!("plate {} has no frames {}", name.value, outside(frames, has));
             let problem = Problem::error(shot.frames.span, message).related(span, "the plate's frames");
             let had = match plate.frames {
@@ -64,7 +71,32 @@ impl Shot {
     /// plates goes. Whether a movie that does not say its frames is long enough is not known here.
     pub fn rendered(&self, plates: &IndexMap<String, Plate>) -> FrameRange {
         let wide = self.frames.value.widen(self.handles);
-        let plates = self.plates.values().filter_map(|name| plates.get(&name.value));
-        plates.filter_map(Plate::reach_of_frames).fold(wide, |range, has| range.meet(has))
+        let mut range = wide;
+        for (label, name) in &self.plates {
+            let Some(has) = plates.get(&name.value).and_then(Plate::reach_of_frames) else { continue };
+            // Of a plate that is too short for the shot's own numbers some other frames are shown.
+            if has.covers(self.frames.value) || !self.only_maps(label) {
+                range = range.meet(has);
+            }
+        }
+        range
+    }
+
+    /// True of a plate that is taken by stages alone that say themselves which of its frames they show.
+    fn only_maps(&self, label: &str) -> bool {
+        let takes = |(at, stage): (usize, &Stage)| {
+            let named = stage.from.values().any(|from| match &from.value {
+                From::One(reference) => reference.stage == label,
+                From::Many(map) => map.values().any(|reference| reference.value.stage == label),
+            });
+            // The first stage takes the plate when it names none.
+            let is_first = at == 0 && label == "plate" && !stage.from.contains_key("picture");
+            named || is_first
+        };
+        let mut taking =
+            self.stages.values().enumerate().filter(|(at, stage)| takes((*at, stage))).peekable();
+        taking.peek().is_some()
+            && taking
+                .all(|(_, stage)| matches!(&stage.work, Work::Operator(name) if MAPS.contains(&&*name.value)))
     }
 }

@@ -114,9 +114,12 @@ impl Engine<'_> {
             Work::Operator { prepared, .. } => {
                 let inputs = self.inputs(id, frame, cost)?;
                 let _places = self.occupy(id)?;
-                Ok(prepared
-                    .apply(&Inputs { frames: &inputs, raster: None }, frame)
-                    .map_err(|e| e.to_string())?)
+                let inputs = Inputs { frames: &inputs, raster: None };
+                let image = prepared.apply(&inputs, frame).map_err(|e| e.to_string())?;
+                if let Some(text) = prepared.remark(&inputs, frame) {
+                    self.remark(id, frame, text);
+                }
+                Ok(image)
             }
             Work::Command(work) => {
                 let frames = crate::base::frames::FrameRange::one(frame);

@@ -98,6 +98,8 @@ pub struct Outcome {
     pub failed_before: BTreeSet<(NodeId, i64)>,
     /// Why the run ended before its work was done.
     pub ended: Option<Ending>,
+    /// What a person should know about frames that were made, in order of the film.
+    pub remarks: BTreeSet<(NodeId, i64, String)>,
     /// Places that were rendered, in order; not those of plates that are only passed on.
     pub ran: Vec<(NodeId, i64)>,
 }
@@ -358,6 +360,11 @@ impl<'a> Engine<'a> {
         self.outcome.lock().expect("no worker panics with it").ended.get_or_insert(Ending::Trouble(reason));
         self.programs.halt.hurry();
         self.changed.notify_all();
+    }
+
+    /// Takes note of what a person should know about a frame.
+    fn remark(&self, id: NodeId, frame: i64, text: String) {
+        self.outcome.lock().expect("no worker panics with it").remarks.insert((id, frame, text));
     }
 
     fn announce(&self, id: NodeId, frame: i64, how: How) {

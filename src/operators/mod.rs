@@ -13,7 +13,7 @@ use std::sync::Arc;
 
 use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::FrameRange;
-use crate::base::problem::{Problems, SourceId, Span};
+use crate::base::problem::{Problem, Problems, SourceId, Span};
 use crate::base::value::Map;
 use crate::media::image::{Image, Raster};
 
@@ -238,6 +238,20 @@ pub trait Prepared: Send + Sync {
     /// Warnings of settings that can be computed all the same.
     fn cautions(&self) -> Problems {
         Problems::new()
+    }
+
+    /// The problem, at the setting that is to blame, of `frames` that need others of input `input` than the ones it `has`;
+    /// none from operators that ask for a frame's own number, whose frames the input is known to have.
+    fn lacking(&self, input: usize, frames: FrameRange, has: FrameRange) -> Option<Problem> {
+        let _ = (input, frames, has);
+        None
+    }
+
+    /// What a person should know about a frame that was computed from these inputs, though it is sound: found in their
+    /// pixels, so that no setting tells it before.
+    fn remark(&self, inputs: &Inputs<'_>, frame: i64) -> Option<String> {
+        let _ = (inputs, frame);
+        None
     }
 
     /// Computes one frame. Must give the same bytes on every thread and SIMD level.

@@ -16,7 +16,7 @@ use crate::base::problem::{Problem, Problems, nearest};
 use crate::declare::film::{Command, Media};
 use crate::declare::path_fault;
 use crate::execute::reel;
-use crate::graph::{Graph, Source, Work};
+use crate::graph::{Graph, Node, Source, Work};
 use crate::media::movie::{self, Movie};
 use crate::observe::{self, Closeness, Foreseen, Seen};
 use crate::programs::Runner;
@@ -63,7 +63,7 @@ impl Project {
         };
         let name = self.folder.join(&path.value);
         match described(store, digest, &name.to_string_lossy()) {
-            Ok(movie) => wrong_movie(&movie, *first, whole, source, graph.frame_size),
+            Ok(movie) => wrong_movie(&movie, *first, whole, source, graph),
             Err(reason) => {
                 let reason = reason.replace(&*name.to_string_lossy(), &path.value);
                 vec![Problem::error(source.span, format!("plate {}: {reason}", source.name))]
@@ -151,7 +151,8 @@ fn hull(source: &Source) -> Option<FrameRange> {
     Some(FrameRange::new(runs.first()?.first, runs.last()?.last))
 }
 
-fn wrong_movie(movie: &Movie, first: i64, wanted: FrameRange, source: &Source, size: (u32, u32)) -> Problems {
+fn wrong_movie(movie: &Movie, first: i64, wanted: FrameRange, source: &Source, graph: &Graph) -> Problems {
+    let size = graph.frame_size;
     let mut problems = Problems::new();
     if (movie.width, movie.height) != size {
         let message = format!("plate {}: the movie is {}x{}", source.name, movie.width, movie.height);
@@ -167,11 +168,55 @@ fn wrong_movie(movie: &Movie, first: i64, wanted: FrameRange, source: &Source, s
     };
     let has = FrameRange::new(first, first.saturating_add_unsigned(frames - 1));
     if !has.covers(wanted) {
+        // A stage that maps frames is to blame where its own frames are there, and tells at which of its settings.
+        let (maps, others) = takers(graph, source, has);
+        if !others {
+            problems.extend(maps);
+            return problems;
+        }
         let message = format!("plate {}: the movie has frames {has}, and {wanted} are needed", source.name);
         let help = "is it cut short? else give its shots fewer frames, or fewer handles";
         problems.push(Problem::error(source.span, message).help(help));
     }
     problems
+}
+
+/// Problems of stages that map frames of a source which has not all that they ask for; and whether any other stage
+/// asks for a frame that is not there.
+fn takers(graph: &Graph, source: &Source, has: FrameRange) -> (Problems, bool) {
+    let mut problems = Problems::new();
+    let mut others = false;
+    for node in &graph.nodes {
+        for (input, edge) in node.inputs.iter().enumerate() {
+            let is_taken = |of: usize| std::ptr::eq(&raw const graph.sources[of], source);
+            if !graph.nodes[edge.from].source().is_some_and(is_taken) {
+                continue;
+            }
+            let lacking = match &node.work {
+                Work::Operator { prepared, .. } => prepared.lacking(input, node.frames, has),
+                _ => None,
+            };
+            match lacking {
+                Some(problem) => {
+                    let message = format!("{}: {}", node.name(), problem.message);
+                    problems.push(Problem { message, ..problem });
+                }
+                None => others |= asks_beyond(graph, node, input, has),
+            }
+        }
+    }
+    (problems, others)
+}
+
+/// Whether any frame of a node needs a frame of an input that is not among those it has.
+fn asks_beyond(graph: &Graph, node: &Node, input: usize, has: FrameRange) -> bool {
+    node.frames.iter().any(|frame| {
+        let mut beyond = false;
+        node.each_reach(frame, &|id| graph.nodes[id].frames, &mut |of, range| {
+            beyond |= of == input && !has.covers(range);
+        });
+        beyond
+    })
 }
 
 fn is_program(path: &Path) -> bool {

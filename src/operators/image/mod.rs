@@ -4,6 +4,7 @@
 
 pub mod assemble;
 pub mod blades;
+pub mod flow;
 pub mod gaussian;
 pub mod grade;
 mod matte;
