@@ -225,6 +225,49 @@ fn a_movie_of_another_size_or_too_short_is_found() {
 }
 
 #[test]
+fn a_retimed_shot_is_held_against_its_plate_by_its_map() {
+    let film = Film::new();
+    // A cut after the fourth frame: motion is looked for on both sides of it, and not across.
+    for n in 1001..=1008 {
+        film.write_plate_frame("shed", n, if n <= 1004 { 3 } else { 5 });
+    }
+    let declare = |plate: &str, frames: &str, ramp: &str| {
+        let text = format!(
+            "film: The Brine Lamp\nrate: 24\nframe_size: 32x18\nplates:\n  shed: {{ {plate} }}\nshots:\n  \
+             br010:\n    plate: shed\n    frames: {frames}\n    recipe: speed-ramp\n    ramp:\n      {ramp}\n"
+        );
+        film.write("endboard.yaml", text);
+    };
+    // Eight frames of the plate make fifteen of the shot; its numbers are not the plate's.
+    let files = "files: plates/shed.####.exr, frames: 1001-1008";
+    declare(files, "2001-2015", "{ speed: 50, source_frame: 1001, between: flow }");
+    assert_eq!(said(&film), Vec::<String>::new());
+    let answer = film.json(&["rebuild"]);
+    let remarks: Vec<&str> =
+        answer["remarks"].as_array().unwrap().iter().map(|r| r["place"].as_str().unwrap()).collect();
+    assert_eq!((remarks, &answer["failures"]), (vec!["br010/ramp@2008"], &serde_json::json!([])));
+    declare(files, "2001-2016", "{ source_frame: 1001, between: flow, speed: 50 }");
+    let beyond = "br010/ramp: output frame 2016, at 50 %, leaves the source: it shows source frame 1008.5";
+    assert_eq!(said(&film), [format!("endboard.yaml:12 {beyond}")]);
+    // A movie that does not say its frames is asked for them.
+    if ffmpeg_draws(&film) {
+        declare("movie: plates/ride.mp4, first: 1001", "2001-2016", "{ source_frame: 1003, speed: 25 }");
+        let beyond =
+            "br010/ramp: output frame 2015, at 25 %, leaves the source: it shows source frame 1006.5";
+        assert_eq!(said(&film), [format!("endboard.yaml:12 {beyond}, and so does 1 frame more")]);
+    }
+}
+
+/// Draws a movie of six frames; false where ffmpeg is not installed.
+fn ffmpeg_draws(film: &Film) -> bool {
+    let drawing =
+        ["-v", "error", "-f", "lavfi", "-i", "color=size=32x18:rate=24", "-frames:v", "6", "-c:v", "mpeg4"];
+    let run =
+        std::process::Command::new("ffmpeg").args(drawing).arg(film.path().join("plates/ride.mp4")).output();
+    run.is_ok_and(|output| output.status.success())
+}
+
+#[test]
 fn the_command_line_refuses_what_makes_no_sense() {
     let film = film("", "", GRADE);
     for (arguments, right) in [

@@ -135,14 +135,14 @@ fn known(vectors: Vectors, from: &Level, to: &Level, flow: &Flow) -> Known {
     let mut mean = plane();
     for y in 0..height {
         let here = &from.light.samples[from.light.index(0, y as isize)..][..width];
-        for x in 0..width {
+        for (x, here) in here.iter().enumerate() {
             let at = y * width + x;
             let (px, py) = (x as f32 + flow.across[at], y as f32 + flow.down[at]);
             let there = sample(&to.light, px, py);
             let is_inside = px >= 0.0 && py >= 0.0 && px <= (width - 1) as f32 && py <= (height - 1) as f32;
             known.inside[at] = f32::from(u8::from(is_inside));
-            known.change[at] = there - here[x];
-            mean[at] = 0.5 * (there + here[x]);
+            known.change[at] = there - here;
+            mean[at] = 0.5 * (there + here);
         }
     }
     let mut ringed = Ringed::new(width, height);

@@ -3,7 +3,7 @@
 //! Knows how pixels are fetched and mixed. Motion is found by `image::flow`.
 //!
 //! Pixels are fetched with the cubic convolution of Keys (1981, a = −1/2), held to the least and largest of the samples
-//! that it weighs, so that bright edges throw no dark seams. The frame is made in bands of rows, and of both pictures only
+//! that it weighs and, of colour, very little beyond, so that bright edges throw no dark seams. The frame is made in bands of rows, and of both pictures only
 //! the rows that a band needs are held as 32-bit floats.
 
 use half::f16;
@@ -16,6 +16,9 @@ use crate::operators::image::flow::course::{Course, course};
 
 /// Rows that are made at a time.
 const BAND: usize = 32;
+/// How far colour may lie beyond the samples that it was weighed from, as a share of their range and at most.
+const BEYOND: f32 = 0.125;
+const BEYOND_MOST: f32 = 0.03;
 /// Channels that are fetched together.
 const LANES: usize = 4;
 
@@ -83,7 +86,11 @@ pub fn compensate(a: &Image, b: &Image, motion: &Motion, time: f32) -> Image {
                 slab.load(image, group, pulls.iter().map(|p| p.places[side][1]));
             }
             let out = &mut out[..rows.len() * width];
-            fetch(level, &slabs, &pulls, width, height, out);
+            let most = std::array::from_fn(|lane| match a.channels().get(group + lane).map(|c| &*c.name) {
+                Some("R" | "G" | "B") => BEYOND_MOST,
+                _ => 0.0,
+            });
+            fetch(level, &slabs, &pulls, (width, height), most, out);
             for (lane, channel) in channels[group..].iter_mut().take(LANES).enumerate() {
                 let plane = &mut plane[..out.len()];
                 plane.iter_mut().zip(&*out).for_each(|(to, from)| *to = from[lane]);
@@ -133,9 +140,9 @@ fn pull(
     }
 }
 
-/// 1 in the frame, falling to 0 within a pixel of it, so that what comes in at an edge comes softly.
+/// 1 in the frame, falling to 0 over its outermost pixel, so that what comes in at an edge comes softly.
 fn inside([x, y]: [f32; 2], width: usize, height: usize) -> f32 {
-    let near = |v: f32, side: usize| (v + 1.0).min(side as f32 - v).max(0.0).min(1.0);
+    let near = |v: f32, side: usize| v.min((side - 1) as f32 - v).clamp(0.0, 1.0);
     near(x, width) * near(y, height)
 }
 
@@ -199,7 +206,7 @@ fn weights(f: f32) -> [f32; 4] {
 }
 
 #[inline(always)]
-fn cubic(slab: &Slab, width: usize, height: usize, [x, y]: [f32; 2]) -> [f32; LANES] {
+fn cubic(slab: &Slab, (width, height): (usize, usize), most: [f32; LANES], [x, y]: [f32; 2]) -> [f32; LANES] {
     let x = x.max(0.0).min((width - 1) as f32);
     let y = y.max(0.0).min((height - 1) as f32);
     let (ix, iy) = (x as usize, y as usize);
@@ -224,22 +231,31 @@ fn cubic(slab: &Slab, width: usize, height: usize, [x, y]: [f32; 2]) -> [f32; LA
         }
     }
     for k in 0..LANES {
-        sum[k] = if sum[k] < low[k] { low[k] } else { sum[k] };
-        sum[k] = if sum[k] > high[k] { high[k] } else { sum[k] };
+        let share = (high[k] - low[k]) * BEYOND;
+        let beyond = if share < most[k] { share } else { most[k] };
+        let (low, high) = (low[k] - beyond, high[k] + beyond);
+        sum[k] = if sum[k] < low { low } else { sum[k] };
+        sum[k] = if sum[k] > high { high } else { sum[k] };
     }
     sum
 }
 
 kernel! {
-    fn fetch(slabs: &[Slab; 2], pulls: &[Pull], width: usize, height: usize, out: &mut [[f32; LANES]]) {
+    fn fetch(
+        slabs: &[Slab; 2],
+        pulls: &[Pull],
+        size: (usize, usize),
+        most: [f32; LANES],
+        out: &mut [[f32; LANES]],
+    ) {
         for (out, pull) in out.iter_mut().zip(pulls) {
             *out = if pull.share <= 0.0 {
-                cubic(&slabs[0], width, height, pull.places[0])
+                cubic(&slabs[0], size, most, pull.places[0])
             } else if pull.share >= 1.0 {
-                cubic(&slabs[1], width, height, pull.places[1])
+                cubic(&slabs[1], size, most, pull.places[1])
             } else {
-                let a = cubic(&slabs[0], width, height, pull.places[0]);
-                let b = cubic(&slabs[1], width, height, pull.places[1]);
+                let a = cubic(&slabs[0], size, most, pull.places[0]);
+                let b = cubic(&slabs[1], size, most, pull.places[1]);
                 let mut mixed = a;
                 for k in 0..LANES {
                     mixed[k] = a[k] + (b[k] - a[k]) * pull.share;

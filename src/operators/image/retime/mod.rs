@@ -331,4 +331,6 @@ fn alike(frame: i64, (n, a): (i64, &Image), (m, b): (i64, &Image)) -> Result<(),
 }
 
 #[cfg(test)]
+mod flow_tests;
+#[cfg(test)]
 mod tests;
