@@ -14,6 +14,9 @@ use crate::base::frames::FrameRange;
 /// Furthest that a rod's end between keys may lie from a straight move, in pixels: little, as a flowing rod bends the
 /// move by how it came and how it goes on.
 const ROD_SLACK: f32 = 0.25;
+/// Furthest that it may lie, a frame before and after such a move, from going on the same way: a flowing rod that comes
+/// fast to a slow move goes astray between its keys.
+const ROD_BEND: f32 = 3.0;
 /// The same for corners of hold-outs and of whole figures.
 const HOLDOUT_SLACK: f32 = 1.3;
 const FIGURE_SLACK: f32 = 5.0;
@@ -62,7 +65,7 @@ impl View {
         });
         let ends: Vec<Vec<Spot>> = ends.collect();
         let _ = writeln!(text, "  {name}:\n    keys:");
-        for (frame, ends) in thinned(self.frames.first, &ends, ROD_SLACK) {
+        for (frame, ends) in thinned(self.frames.first, &ends, ROD_SLACK, ROD_BEND) {
             let _ = writeln!(text, "      {frame}: {{ base: {}, tip: {} }}", spot(ends[0]), spot(ends[1]));
         }
     }
@@ -107,7 +110,10 @@ fn duel(view: &View, what: &str) -> String {
             .map(|(part, limbs)| {
                 let outlines: Vec<Vec<Spot>> =
                     figures.iter().map(|f| f.outline::<12>(limbs).to_vec()).collect();
-                Keyed { name: (*part).into(), keys: thinned(view.frames.first, &outlines, HOLDOUT_SLACK) }
+                Keyed {
+                    name: (*part).into(),
+                    keys: thinned(view.frames.first, &outlines, HOLDOUT_SLACK, f32::INFINITY),
+                }
             })
             .collect();
         matte(&mut text, "crew", 2.0, &whole);
@@ -127,7 +133,7 @@ fn joined(left: &'static DemoPlate, right: &'static DemoPlate) -> String {
     for (channel, view) in &takes {
         let outlines: Vec<Vec<Spot>> =
             view.figures(0).iter().map(|figure| figure.whole::<24>(MARGIN).to_vec()).collect();
-        let keys = thinned(view.frames.first, &outlines, FIGURE_SLACK);
+        let keys = thinned(view.frames.first, &outlines, FIGURE_SLACK, f32::INFINITY);
         matte(&mut text, channel, 7.0, &[Keyed { name: "figure and pole".into(), keys }]);
     }
     let holdouts: Vec<Keyed> = takes.iter().flat_map(|(take, view)| view.holdouts(0, take)).collect();
@@ -157,7 +163,7 @@ fn holdout(frames: FrameRange, figures: &[Figure], name: &str, limbs: &[Limb]) -
         if first > 0 {
             keys.push((start - 1, collapsed(&outlines[0])));
         }
-        keys.extend(thinned(start, &outlines, HOLDOUT_SLACK));
+        keys.extend(thinned(start, &outlines, HOLDOUT_SLACK, f32::INFINITY));
         if last + 1 < figures.len() {
             keys.push((frames.first + last as i64 + 1, collapsed(&outlines[last - first])));
         }
@@ -173,14 +179,14 @@ fn collapsed(outline: &[Spot]) -> Vec<Spot> {
 }
 
 /// The fewest keys, found from the first frame on, between which straight moves keep every
-/// corner within `slack` of where it is on every frame.
-fn thinned(first: i64, frames: &[Vec<Spot>], slack: f32) -> Vec<(i64, Vec<Spot>)> {
+/// corner within `slack` of where it is on every frame, and within `bend` a frame before and after.
+fn thinned(first: i64, frames: &[Vec<Spot>], slack: f32, bend: f32) -> Vec<(i64, Vec<Spot>)> {
     let mut kept = vec![0];
     while let Some(&from) = kept.last()
         && from + 1 < frames.len()
     {
         let mut to = from + 1;
-        while to + 1 < frames.len() && straight(frames, from, to + 1, slack) {
+        while to + 1 < frames.len() && straight(frames, from, to + 1, slack, bend) {
             to += 1;
         }
         kept.push(to);
@@ -188,10 +194,13 @@ fn thinned(first: i64, frames: &[Vec<Spot>], slack: f32) -> Vec<(i64, Vec<Spot>)
     kept.into_iter().map(|i| (first + i as i64, frames[i].clone())).collect()
 }
 
-/// Whether every corner stays within `slack` of the straight move between two frames.
-fn straight(frames: &[Vec<Spot>], from: usize, to: usize, slack: f32) -> bool {
-    (from + 1..to).all(|i| {
-        let u = (i - from) as f32 / (to - from) as f32;
+/// Whether every corner stays within `slack` of the straight move between two frames, and within `bend` of its going on
+/// to the frames beside them.
+fn straight(frames: &[Vec<Spot>], from: usize, to: usize, slack: f32, bend: f32) -> bool {
+    let looked_at = from.saturating_sub(1)..(to + 2).min(frames.len());
+    looked_at.filter(|&i| i != from && i != to).all(|i| {
+        let slack = if (from..to).contains(&i) { slack } else { bend };
+        let u = (i as f32 - from as f32) / (to - from) as f32;
         frames[i].iter().zip(frames[from].iter().zip(&frames[to])).all(|(p, (a, b))| {
             let (dx, dy) = (a.0 + (b.0 - a.0) * u - p.0, a.1 + (b.1 - a.1) * u - p.1);
             dx * dx + dy * dy <= slack * slack
@@ -234,9 +243,9 @@ mod tests {
     #[test]
     fn keys_are_few_on_a_straight_move_and_close_on_a_bent_one() {
         let line: Vec<Vec<Spot>> = (0..20).map(|i| vec![(i as f32 * 3.0, 5.0)]).collect();
-        assert_eq!(thinned(1001, &line, 0.5).len(), 2);
+        assert_eq!(thinned(1001, &line, 0.5, 3.0).len(), 2);
         let bent: Vec<Vec<Spot>> = (0..20).map(|i| vec![((i * i) as f32 * 0.5, 5.0)]).collect();
-        let keys = thinned(1001, &bent, 0.5);
+        let keys = thinned(1001, &bent, 0.5, f32::INFINITY);
         assert!(keys.len() > 4 && keys.len() < 20);
         assert_eq!((keys[0].0, keys[keys.len() - 1].0), (1001, 1020));
     }
