@@ -308,6 +308,7 @@ pub fn all() -> &'static [&'static dyn Operator] {
         &image::grade::Grade,
         &image::assemble::Assemble,
         &image::blades::Blades,
+        &image::paint_out::PaintOut,
         &image::passes::Passes,
         &image::roto::Roto,
     ]

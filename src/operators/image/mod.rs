@@ -8,6 +8,7 @@ pub mod flow;
 pub mod gaussian;
 pub mod grade;
 mod matte;
+pub mod paint_out;
 pub mod passes;
 pub mod plate;
 pub mod retime;
