@@ -409,6 +409,36 @@ fn handles_are_cut_down_to_the_plate() {
     assert_eq!(film.shots["br030"].rendered(&film.plates), FrameRange::new(1001, 1066));
 }
 
+/// A clean plate may be one frame; the others still have to reach as far as the shot, and it limits no handles.
+#[test]
+fn a_take_of_one_frame_is_a_still() {
+    let with = |takes: &str| {
+        format!(
+            "film: The Brine Lamp
+rate: 24
+frame_size: 960x540
+plates:
+  a: {{ files: plates/a.####.exr, frames: 1001-1072, encoding: linear-rec709 }}
+  b: {{ files: plates/b.####.exr, frames: 1009-1010, encoding: linear-rec709 }}
+  c: {{ files: plates/c.####.exr, frames: 7, encoding: linear-rec709 }}
+shots:
+  br030:
+    takes: {takes}
+    frames: 1009-1056
+    stages:
+      away:
+        operator: paint-out
+        fill: clean
+        from: {{ picture: take.main, matte: take.main, clean: take.clean }}
+"
+        )
+    };
+    let film = sound(&with("{ main: a, clean: c }"), &[]);
+    assert_eq!(film.shots["br030"].rendered(&film.plates), FrameRange::new(1009, 1056));
+    let (_, problems, _) = read(&with("{ main: a, clean: b }"), &[]);
+    assert_eq!(problems.len(), 1);
+}
+
 #[test]
 fn the_film_has_an_end() {
     let mut main = String::from(

@@ -20,6 +20,9 @@ pub fn check(who: &str, shot: &Shot, plates: &IndexMap<String, Plate>, found: &m
     for (label, name) in &shot.plates {
         let Some(plate) = plates.get(&name.value) else { continue };
         let Some(has) = plate.reach_of_frames() else { continue };
+        if shot.is_still(has) {
+            continue;
+        }
         let span = plate.frames.as_ref().map_or(plate.span, |at| at.span);
         if !has.covers(frames) {
             if shot.only_maps(label) {
@@ -67,13 +70,22 @@ impl Plate {
 }
 
 impl Shot {
+    /// Whether a plate of frames `has` is a still among the shot's takes, such as a clean plate of one frame: it is not measured
+    /// against the shot's frames, since whoever uses it asks for that one frame.
+    fn is_still(&self, has: FrameRange) -> bool {
+        self.plates.len() > 1 && has.len() == 1 && self.frames.value.len() > 1
+    }
+
     /// Frames that are rendered: the shot's own, widened by its handles as far as every one of its
-    /// plates goes. Whether a movie that does not say its frames is long enough is not known here.
+    /// plates goes that is no still. Whether a movie that does not say its frames is long enough is not known here.
     pub fn rendered(&self, plates: &IndexMap<String, Plate>) -> FrameRange {
         let wide = self.frames.value.widen(self.handles);
         let mut range = wide;
         for (label, name) in &self.plates {
             let Some(has) = plates.get(&name.value).and_then(Plate::reach_of_frames) else { continue };
+            if self.is_still(has) {
+                continue;
+            }
             // Of a plate that is too short for the shot's own numbers some other frames are shown.
             if has.covers(self.frames.value) || !self.only_maps(label) {
                 range = range.meet(has);
