@@ -127,7 +127,10 @@ fn a_blocked_frame_leads_to_what_blocks_it() {
     assert_eq!(by[0]["frames"], json!(["br010/colour@1003", "film/assembly@3"]));
     let (_, text, _) = said(&film, &["status"]);
     contains(&text, &["blocked by br010/plate@1003 (plates/shed.1003.exr is missing): br010/colour@1003"]);
-    assert!(text.lines().any(|line| line.starts_with("br010/plate ")), "what is missing has a ribbon: {text}");
+    assert!(
+        text.lines().any(|line| line.starts_with("br010/plate ")),
+        "what is missing has a ribbon: {text}"
+    );
 
     // Cut short: its header is read, its pixels are not.
     std::fs::write(&plate, &bytes[..bytes.len() - 40]).unwrap();
