@@ -100,13 +100,13 @@ pub fn spread(sum: &mut [[f32; 4]]) {
     }
     let mut above = vec![blank; WIDTH];
     for y in 0..HEIGHT {
-        for x in 0..WIDTH {
+        for (x, above) in above.iter_mut().enumerate() {
             let at = y * WIDTH + x;
             let (here, below) = (sum[at], if y + 1 < HEIGHT { sum[at + WIDTH] } else { blank });
-            if above[x][3] + here[3] + below[3] > 0.0 {
-                sum[at] = mix(above[x], here, below);
+            if above[3] + here[3] + below[3] > 0.0 {
+                sum[at] = mix(*above, here, below);
             }
-            above[x] = here;
+            *above = here;
         }
     }
 }

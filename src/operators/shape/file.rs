@@ -99,9 +99,7 @@ impl Reading {
             out.mattes.push(Matte { name, span, shapes });
         }
         for (name, span, value) in self.named(rods, "a rod") {
-            if let Some((pace, keys)) = self.rod(&name, value) {
-                out.rods.push(Rod { name, span, pace, keys });
-            }
+            out.rods.extend(self.rod(name, span, value));
         }
         out
     }
@@ -237,7 +235,7 @@ impl Reading {
         (self.problems.len() == before).then_some(points)
     }
 
-    fn rod(&mut self, name: &str, value: &Value) -> Option<(Pace, Vec<(i64, [f64; 4])>)> {
+    fn rod(&mut self, name: Arc<str>, span: Span, value: &Value) -> Option<Rod> {
         let what = format!("rod {name}");
         let mut fields = self.keep(Fields::of(value, what.clone()))?;
         let pace = fields.read("ease", pace).unwrap_or_default();
@@ -252,7 +250,7 @@ impl Reading {
             Some([a, b, c, d])
         });
         let keys: Vec<(i64, [f64; 4])> = keys.into_iter().map(|(frame, _, ends)| (frame, ends)).collect();
-        (!keys.is_empty()).then_some((pace, keys))
+        (!keys.is_empty()).then_some(Rod { name, span, pace, keys })
     }
 }
 
