@@ -251,7 +251,7 @@ impl Reader<'_> {
 
     /// The tag before or at the place where a value begins.
     fn tag(&self, start: usize) -> Option<Span> {
-        let before = self.text[..start].trim_end();
+        let before = self.text.get(..start)?.trim_end();
         let begin = match self.text[start..].starts_with('!') {
             true => start,
             false => before.rfind([' ', '\t', '\n', '[', '{', ',']).map_or(0, |at| at + 1),

@@ -73,14 +73,14 @@ mod tests {
             (0..width * height).map(|i| if i % 37 == 5 { (i % 7) as f32 / 7.0 } else { 0.0 }).collect();
         for radius in [1usize, 2, 5] {
             let got = grown(plane.clone(), width, radius as f64);
-            for at in 0..plane.len() {
+            for (at, got) in got.iter().enumerate() {
                 let (x, y) = ((at % width) as i64, (at / width) as i64);
                 let near = |i: &usize| {
                     let (dx, dy) = ((*i % width) as i64 - x, (*i / width) as i64 - y);
                     dx * dx + dy * dy <= (radius * radius) as i64
                 };
                 let wanted = (0..plane.len()).filter(near).map(|i| plane[i]).fold(0.0, f32::max);
-                assert_eq!(got[at], wanted, "radius {radius} at {x}, {y}");
+                assert_eq!(*got, wanted, "radius {radius} at {x}, {y}");
             }
         }
         let half = grown(plane.clone(), width, 0.5);
