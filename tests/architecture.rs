@@ -1,4 +1,4 @@
-//! The house rules as tests: layers, purity, file openings, file lengths, the code map.
+//! The rules of the code as tests: layers, purity, file openings, file lengths, the code map.
 //!
 //! Knows the text of the source tree only: it compiles nothing and runs nothing of the crate.
 
