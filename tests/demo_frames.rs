@@ -1,6 +1,7 @@
 //! The demo film's plates are the same to the last bit, whoever makes them in whatever order.
 
 use endboard::demo::{self, DemoPlate};
+use endboard::media::image::Image;
 
 fn plate(name: &str) -> &'static DemoPlate {
     demo::plates().iter().find(|plate| plate.name == name).unwrap()
@@ -36,17 +37,29 @@ fn order_and_threads_make_no_difference() {
     assert_eq!(alone, together);
 }
 
+/// Mean green of the columns `from` to `to`.
+fn mean(image: &Image, from: usize, to: usize) -> f32 {
+    let plane = image.plane_f32(1);
+    let rows = plane.chunks(960).flat_map(|row| &row[from..to]);
+    rows.sum::<f32>() / (540 * (to - from)) as f32
+}
+
 #[test]
 fn takes_differ_only_where_somebody_stands() {
     let (clean, left) = (demo::frame(plate("rake-clean"), 1015), demo::frame(plate("rake-left"), 1015));
     // The man on the left never reaches the right third; grain differs from take to take.
-    let mean = |image: &endboard::media::image::Image, from: usize, to: usize| {
-        let plane = image.plane_f32(1);
-        let rows = plane.chunks(960).flat_map(|row| &row[from..to]);
-        rows.sum::<f32>() / (540 * (to - from)) as f32
-    };
     let (there, here) =
         (mean(&clean, 700, 960) / mean(&left, 700, 960), mean(&clean, 200, 420) / mean(&left, 200, 420));
     assert!((there - 1.0).abs() < 0.002, "{there}");
     assert!((here - 1.0).abs() > 0.02, "{here}");
+}
+
+/// Painting out has a level to match: the clean plate is brighter also where nobody stands in either.
+#[test]
+fn the_duels_clean_plate_is_brighter_and_lacks_the_man_at_the_right() {
+    let (clean, duel) = (demo::frame(plate("duel-b-clean"), 1040), demo::frame(plate("duel-b"), 1040));
+    let ratio = |from, to| mean(&clean, from, to) / mean(&duel, from, to);
+    let (there, here) = (ratio(760, 850), ratio(890, 940));
+    assert!((there - 1.06).abs() < 0.01, "{there}");
+    assert!((here - 1.06).abs() > 0.05, "{here}");
 }

@@ -64,6 +64,15 @@ pub fn rods(plate: &DemoPlate, number: i64) -> Vec<(Who, Spot, Spot)> {
         .collect()
 }
 
+/// Corners in the room as they fall in a frame.
+pub fn corners<const N: usize>(plate: &DemoPlate, number: i64, corners: [Vec3; N]) -> [Spot; N] {
+    let camera = plate.camera.at(plate.time(number));
+    corners.map(|p| {
+        let (x, y, _) = camera.project(p);
+        (x, y)
+    })
+}
+
 /// The body parts that are drawn as one outline each.
 pub const PARTS: [(&str, &[Limb]); 8] = [
     ("head", &[Limb::Head]),

@@ -6,6 +6,7 @@
 use std::fmt::Write;
 
 use super::body::{Limb, Who};
+use super::math::vec3;
 use super::outline::{self, Figure, GRIPS, PARTS, SHINS, Spot};
 use super::plates::{DemoPlate, plates};
 use super::ramp;
@@ -22,6 +23,22 @@ const HOLDOUT_SLACK: f32 = 1.3;
 const FIGURE_SLACK: f32 = 5.0;
 /// How far outside of a whole figure its outline is drawn, in pixels.
 const MARGIN: f32 = 12.0;
+
+/// Around the shadow that the crew's man throws on the floor and on the kerb's side, with room for its soft edge: x and
+/// z in metres. What he darkens must go with him.
+const CREW_SHADOW: [(f32, f32); 9] = [
+    (2.98, 11.09),
+    (3.09, 9.77),
+    (3.81, 8.85),
+    (1.95, 5.98),
+    (1.93, 6.4),
+    (1.93, 6.9),
+    (1.95, 7.4),
+    (2.02, 8.1),
+    (2.51, 9.47),
+];
+/// How high that floor lies, between the yard and the kerb.
+const CREW_FLOOR: f32 = 0.05;
 
 /// A keyed outline: a name, and corners at frames.
 struct Keyed {
@@ -55,6 +72,25 @@ impl View {
             holdout(self.frames, &figures, &format!("{name} {part}"), limbs)
         };
         PARTS.iter().chain(&GRIPS).filter_map(part).collect()
+    }
+
+    /// Everything of a person that must go, and of the shadow thrown.
+    fn gone(&self, index: usize) -> Vec<Keyed> {
+        let figures = self.figures(index);
+        let keyed = |name: &str, outlines: Vec<Vec<Spot>>| Keyed {
+            name: name.into(),
+            keys: thinned(self.frames.first, &outlines, HOLDOUT_SLACK, f32::INFINITY),
+        };
+        let parts = PARTS.iter().chain(&SHINS);
+        let mut gone: Vec<Keyed> = parts
+            .map(|(part, limbs)| {
+                keyed(part, figures.iter().map(|f| f.outline::<12>(limbs).to_vec()).collect())
+            })
+            .collect();
+        let floor = CREW_SHADOW.map(|(x, z)| vec3(x, CREW_FLOOR, z));
+        let shadow = |n| outline::corners(self.plate, (self.shown)(n), floor).to_vec();
+        gone.push(keyed("shadow", self.frames.iter().map(shadow).collect()));
+        gone
     }
 
     /// Writes the keys of the pole that is `index` among the plate's.
@@ -103,20 +139,7 @@ fn duel(view: &View, what: &str) -> String {
         people.iter().enumerate().flat_map(|(index, (who, _))| view.holdouts(index, name(*who))).collect();
     matte(&mut text, "actors", 1.0, &holdouts);
     if let Some(index) = people.iter().position(|(who, _)| *who == Who::Crew) {
-        let figures = view.figures(index);
-        let whole: Vec<Keyed> = PARTS
-            .iter()
-            .chain(&SHINS)
-            .map(|(part, limbs)| {
-                let outlines: Vec<Vec<Spot>> =
-                    figures.iter().map(|f| f.outline::<12>(limbs).to_vec()).collect();
-                Keyed {
-                    name: (*part).into(),
-                    keys: thinned(view.frames.first, &outlines, HOLDOUT_SLACK, f32::INFINITY),
-                }
-            })
-            .collect();
-        matte(&mut text, "crew", 2.0, &whole);
+        matte(&mut text, "crew", 2.0, &view.gone(index));
     }
     text.push_str("rods:\n");
     for (index, (whose, ..)) in rods(view.plate, view.plate.frames.first).into_iter().enumerate() {

@@ -26,7 +26,7 @@ const fn shot(name: &'static str, first: i64, last: i64, plates: &'static [&'sta
 pub const SHOTS: [DemoShot; 8] = [
     shot("br010", 1009, 1048, &["shed-wide"]),
     shot("br020", 1009, 1040, &["duel-a"]),
-    shot("br030", 1009, 1044, &["duel-b"]),
+    shot("br030", 1009, 1044, &["duel-b", "duel-b-clean"]),
     shot("br040", 1009, 1032, &["duel-close"]),
     shot("br050", 1009, 1032, &["rake-clean", "rake-left", "rake-right"]),
     shot("br060", 1009, 1052, &["swing"]),
