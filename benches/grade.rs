@@ -3,11 +3,13 @@
 //! Prints milliseconds, the median of nine. With `ENDBOARD_PYTHON` naming a Python that has OpenColorIO, times the same work
 //! there between two runs of ours, and prints theirs over ours.
 
+mod clock;
+
 use std::collections::BTreeMap;
 use std::process::Command;
 use std::sync::Arc;
-use std::time::Instant;
 
+use clock::median;
 use endboard::base::frames::FrameRange;
 use endboard::base::level::Level;
 use endboard::base::problem::{SourceId, Span};
@@ -88,19 +90,6 @@ fn prepare(look: Option<&str>) -> Box<dyn Prepared> {
     made.unwrap_or_else(|problems| panic!("{problems:?}"))
 }
 
-fn median(mut work: impl FnMut()) -> f64 {
-    work();
-    let mut times: Vec<f64> = (0..9)
-        .map(|_| {
-            let start = Instant::now();
-            work();
-            start.elapsed().as_secs_f64() * 1e3
-        })
-        .collect();
-    times.sort_by(f64::total_cmp);
-    times[4]
-}
-
 /// Names and milliseconds of our work.
 fn ours(planes: &[Vec<f32>; 4], cube: &str) -> Vec<(&'static str, f64)> {
     let mut image = Image::new(SIZE.0, SIZE.1, &RGBA);
@@ -114,7 +103,7 @@ fn ours(planes: &[Vec<f32>; 4], cube: &str) -> Vec<(&'static str, f64)> {
     let mut rows = Vec::new();
     for (name, look) in [("cdl: half to half", None), ("cdl+lut33: half to half", Some(cube))] {
         let stage = prepare(look);
-        rows.push((name, median(|| drop(stage.apply(&inputs, 1)))));
+        rows.push((name, median(9, || drop(stage.apply(&inputs, 1)))));
     }
     let cdl =
         Cdl { slope: [1.1, 1.0, 0.9], offset: [0.01, 0.0, -0.01], power: [0.95, 1.0, 1.05], saturation: 1.1 };
@@ -126,7 +115,7 @@ fn ours(planes: &[Vec<f32>; 4], cube: &str) -> Vec<(&'static str, f64)> {
     for (name, chain) in [("cdl: float to float", with_cdl), ("cdl+lut33: float to float", with_both)] {
         // A copy of the frame belongs to the work, as it does in the peers' script.
         let mut copy = planes.clone();
-        let time = median(|| {
+        let time = median(9, || {
             for (to, from) in copy.iter_mut().zip(planes) {
                 to.copy_from_slice(from);
             }

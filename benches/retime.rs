@@ -3,12 +3,14 @@
 //! Prints milliseconds, the median of five: the motion both ways, and all of the frame. With `ENDBOARD_PYTHON` naming a
 //! Python that has OpenCV, its dense flows of pictures of the same size, both ways, are timed between two runs of ours.
 
+mod clock;
+
 use std::process::Command;
-use std::time::Instant;
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+use clock::median;
 use endboard::base::frames::FrameRange;
 use endboard::base::problem::{SourceId, Span};
 use endboard::base::yaml;
@@ -28,19 +30,6 @@ fn sheet(dx: f32, dy: f32) -> Vec<f32> {
     places.map(|(x, y)| light(x - dx, y - dy)).collect()
 }
 
-fn median(mut work: impl FnMut()) -> f64 {
-    work();
-    let mut times: Vec<f64> = (0..5)
-        .map(|_| {
-            let start = Instant::now();
-            work();
-            start.elapsed().as_secs_f64() * 1e3
-        })
-        .collect();
-    times.sort_by(f64::total_cmp);
-    times[2]
-}
-
 fn image(plane: &[f32]) -> Arc<Image> {
     let mut image = Image::new(SIZE.0, SIZE.1, &RGBA);
     for (y, row) in plane.chunks(SIZE.0 as usize).enumerate() {
@@ -52,7 +41,7 @@ fn image(plane: &[f32]) -> Arc<Image> {
 /// Names and milliseconds of our work.
 fn ours(a: &[f32], b: &[f32]) -> [(&'static str, f64); 2] {
     let (width, height) = (SIZE.0 as usize, SIZE.1 as usize);
-    let motion = median(|| drop(std::hint::black_box(Motion::between(a, b, width, height))));
+    let motion = median(5, || drop(std::hint::black_box(Motion::between(a, b, width, height))));
     let (value, _) = yaml::parse(SourceId(0), "source_frame: 0.4\nspeed: 0\nbetween: flow");
     let settings = value.and_then(|v| v.map().cloned()).expect("settings are a map");
     let channels = RGBA.iter().map(|&c| c.into()).collect();
@@ -72,7 +61,7 @@ fn ours(a: &[f32], b: &[f32]) -> [(&'static str, f64); 2] {
     let ready = made.unwrap_or_else(|problems| panic!("{problems:?}"));
     let frames = [vec![(0, image(a)), (1, image(b))]];
     let inputs = Inputs { frames: &frames, raster: None };
-    let frame = median(|| drop(std::hint::black_box(ready.apply(&inputs, 1))));
+    let frame = median(5, || drop(std::hint::black_box(ready.apply(&inputs, 1))));
     [("motion, both ways", motion), ("the whole frame, half to half", frame)]
 }
 

@@ -11,13 +11,13 @@ use project::{Dice, Film};
 
 const BLOWS: usize = 60;
 
+const ROTO: &str =
+    "mattes:\n  crew:\n    shapes:\n      - keys:\n          1001: [[4, 3], [20, 3], [20, 14], [4, 14]]\n";
+
 fn film() -> Film {
     let film = Film::new();
     film.write_plate("shed", 3);
-    film.write(
-        "roto.yaml",
-        "mattes:\n  crew:\n    shapes:\n      - keys:\n          1001: [[4, 3], [20, 3], [20, 14], [4, 14]]\n",
-    );
+    film.write("roto.yaml", ROTO);
     film.declare(
         "  br010:
     plate: shed
@@ -175,10 +175,7 @@ fn a_damaged_render_that_a_person_holds_is_told_of() {
 fn what_a_thorough_look_finds_is_not_hidden_by_what_an_earlier_look_found() {
     let film = Film::new();
     film.write_plate("shed", 3);
-    film.write(
-        "roto.yaml",
-        "mattes:\n  crew:\n    shapes:\n      - keys:\n          1001: [[4, 3], [20, 3], [20, 14], [4, 14]]\n",
-    );
+    film.write("roto.yaml", ROTO);
     film.declare(
         "  br010:
     plate: shed

@@ -2,9 +2,9 @@
 //!
 //! Runs when ENDBOARD_PYTHON names a Python that has them; says so and passes otherwise. Knows the library's results only.
 
+mod outside;
+
 use std::collections::BTreeMap;
-use std::io::Write;
-use std::process::{Command, Stdio};
 use std::sync::Arc;
 
 use endboard::base::frames::FrameRange;
@@ -15,25 +15,7 @@ use endboard::operators::image::paint_out::around;
 use endboard::operators::image::paint_out::field::Pixel;
 use endboard::operators::image::paint_out::seam::{self, Role};
 use endboard::operators::{Connected, Inputs, Setup, WorkingSpace, named};
-
-/// What the script writes, or nothing when no Python was named.
-fn outside(what: &str, input: &[u8]) -> Option<Vec<u8>> {
-    let Some(python) = std::env::var_os("ENDBOARD_PYTHON") else {
-        eprintln!("ENDBOARD_PYTHON is not set: nothing compared");
-        return None;
-    };
-    let mut child = Command::new(python)
-        .arg(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/outside/paint_check.py"))
-        .arg(what)
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .spawn()
-        .expect("the Python that ENDBOARD_PYTHON names");
-    child.stdin.take().expect("a pipe").write_all(input).expect("the script reads all of it");
-    let out = child.wait_with_output().expect("the script ends");
-    assert!(out.status.success());
-    Some(out.stdout)
-}
+use outside::outside;
 
 fn floats(bytes: &[u8]) -> Vec<f32> {
     bytes.chunks_exact(4).map(|b| f32::from_le_bytes(b.try_into().unwrap())).collect()
@@ -81,7 +63,7 @@ fn seams_are_those_of_a_direct_solution() {
         let mut input = sizes([width, height]);
         input.extend(bytes(picture.iter().chain(&fill).flatten().copied()));
         input.extend(is_hole.iter().map(|h| u8::from(*h)));
-        let Some(out) = outside("seam", &input) else { return };
+        let Some(out) = outside("paint_check.py", &["seam"], &input) else { return };
         let mut got = fill.clone();
         let steps = seam::join(&picture, &mut got, &roles, width);
         let furthest = got.iter().flatten().zip(floats(&out)).map(|(a, b)| (a - b).abs()).fold(0.0, f32::max);
@@ -159,7 +141,7 @@ fn fills_keep_what_opencvs_blur() {
         input.extend(bytes(ours));
         input.extend(is_hole.iter().map(|h| u8::from(*h)));
     }
-    let Some(out) = outside("holes", &input) else { return };
+    let Some(out) = outside("paint_check.py", &["holes"], &input) else { return };
     let cases: Vec<BTreeMap<String, [f64; 3]>> = serde_json::from_slice(&out).unwrap();
     let names = ["bricks", "planks", "edges", "checks", "chance"];
     for (kind, name) in names.into_iter().enumerate() {
@@ -215,7 +197,7 @@ fn medians_in_time_are_numpys() {
         let shown = |i: usize| if own(*n, i % width, i / width) { f32::NAN } else { samples[i] };
         input.extend(bytes((0..samples.len()).map(shown)));
     }
-    let Some(out) = outside("median", &input) else { return };
+    let Some(out) = outside("paint_check.py", &["median"], &input) else { return };
     let wanted = floats(&out);
     let input = |port: usize, channels: &[&str]| Connected {
         port,

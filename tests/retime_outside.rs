@@ -3,9 +3,9 @@
 //! Runs when ENDBOARD_PYTHON names a Python that has numpy and opencv-python-headless; says so and passes otherwise. Knows
 //! scenes whose middle frame is known (`outside/retime_check.py` makes and judges them).
 
+mod outside;
+
 use std::collections::BTreeMap;
-use std::io::Write;
-use std::process::{Command, Stdio};
 use std::sync::Arc;
 
 use endboard::base::frames::FrameRange;
@@ -13,25 +13,7 @@ use endboard::base::problem::{SourceId, Span};
 use endboard::base::yaml;
 use endboard::media::image::{Image, RGBA};
 use endboard::operators::{Connected, Inputs, Setup, WorkingSpace, named};
-
-/// What the script prints, or nothing when no Python was named.
-fn outside(arguments: &[&str], input: &[u8]) -> Option<Vec<u8>> {
-    let Some(python) = std::env::var_os("ENDBOARD_PYTHON") else {
-        eprintln!("ENDBOARD_PYTHON is not set: nothing compared");
-        return None;
-    };
-    let mut child = Command::new(python)
-        .arg(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/outside/retime_check.py"))
-        .args(arguments)
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .spawn()
-        .expect("the Python that ENDBOARD_PYTHON names");
-    child.stdin.take().expect("a pipe").write_all(input).expect("the script reads all of it");
-    let out = child.wait_with_output().expect("the script ends");
-    assert!(out.status.success());
-    Some(out.stdout)
-}
+use outside::outside;
 
 /// The frame that flow makes half way between two.
 fn middle(a: Image, b: Image) -> Image {
@@ -61,7 +43,7 @@ fn middle(a: Image, b: Image) -> Image {
 #[test]
 fn middle_frames_are_as_near_the_truth_as_those_of_opencvs_flows() {
     for kind in ["shift", "fast", "turn", "zoom", "disc"] {
-        let Some(scene) = outside(&["scene", kind], &[]) else { return };
+        let Some(scene) = outside("retime_check.py", &["scene", kind], &[]) else { return };
         let [width, height] = [0, 4].map(|at| u32::from_le_bytes(scene[at..at + 4].try_into().unwrap()));
         let samples: Vec<f32> =
             scene[8..].chunks_exact(4).map(|b| f32::from_le_bytes(b.try_into().unwrap())).collect();
@@ -80,7 +62,7 @@ fn middle_frames_are_as_near_the_truth_as_those_of_opencvs_flows() {
         let made = middle(frame(0), frame(2));
         let mut input = scene.clone();
         (0..3).for_each(|c| input.extend(made.plane_f32(c).iter().flat_map(|v| v.to_le_bytes())));
-        let said = outside(&["judge"], &input).expect("there was a Python before");
+        let said = outside("retime_check.py", &["judge"], &input).expect("there was a Python before");
         let said: BTreeMap<String, [f64; 2]> = serde_json::from_slice(&said).unwrap();
         eprintln!("{kind}: {said:.2?} dB, whole and inside");
         for (name, theirs) in said.iter().filter(|(name, _)| *name != "ours") {

@@ -1,13 +1,14 @@
 //! The JSON Schema: that it hangs together, that it knows the keys that the reader knows, and (with a Python that
 //! has jsonschema and pyyaml named by ENDBOARD_PYTHON) that an independent validator judges as the reader does.
 
+mod outside;
+
 use std::collections::BTreeSet;
-use std::io::Write;
-use std::process::{Command, Stdio};
 
 use endboard::base::problem::{Severity, Sources};
 use endboard::declare::schema::{OperatorTable, ParamTable, Takes, schema};
 use endboard::declare::{self, SHIPPED};
+use outside::outside;
 use serde_json::Value;
 
 fn param(name: &str, takes: Takes) -> ParamTable {
@@ -200,26 +201,10 @@ fn an_independent_validator_agrees_with_the_reader() {
         texts.push(text);
     }
     texts.extend(SHIPPED.map(|(_, text)| text.to_string()));
-    let Some(python) = std::env::var_os("ENDBOARD_PYTHON") else {
-        eprintln!("ENDBOARD_PYTHON is not set: nothing compared");
-        return;
-    };
-    let mut child = Command::new(python)
-        .arg(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/outside/schema_check.py"))
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .spawn()
-        .expect("the Python that ENDBOARD_PYTHON names");
     let work = serde_json::json!({ "schema": schema(&operators()), "texts": texts });
-    child
-        .stdin
-        .take()
-        .expect("a pipe")
-        .write_all(work.to_string().as_bytes())
-        .expect("the script reads all of it");
-    let out = child.wait_with_output().expect("the script ends");
-    assert!(out.status.success());
-    let verdicts: Vec<bool> = serde_json::from_slice(&out.stdout).unwrap();
+    let work = work.to_string();
+    let Some(out) = outside("schema_check.py", &[], work.as_bytes()) else { return };
+    let verdicts: Vec<bool> = serde_json::from_slice(&out).unwrap();
     assert_eq!(verdicts.len(), texts.len());
     for (i, (text, valid)) in texts.iter().zip(verdicts).enumerate() {
         let wanted = i == 0 || i > BROKEN.len();

@@ -3,31 +3,12 @@
 //! Runs when ENDBOARD_PYTHON names a Python that has numpy, opencv-python-headless and shapely; says so and passes
 //! otherwise. Knows the library's results only.
 
-use std::io::Write;
-use std::process::{Command, Stdio};
+mod outside;
 
 use endboard::operators::image::gaussian::{Edge, Term, sum};
 use endboard::operators::shape::Fill;
 use endboard::operators::shape::coverage::{Window, cover};
-
-/// What the script prints, or nothing when no Python was named.
-fn outside(what: &str, input: &[u8]) -> Option<Vec<u8>> {
-    let Some(python) = std::env::var_os("ENDBOARD_PYTHON") else {
-        eprintln!("ENDBOARD_PYTHON is not set: nothing compared");
-        return None;
-    };
-    let mut child = Command::new(python)
-        .arg(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/outside/shape_check.py"))
-        .arg(what)
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .spawn()
-        .expect("the Python that ENDBOARD_PYTHON names");
-    child.stdin.take().expect("a pipe").write_all(input).expect("the script reads all of it");
-    let out = child.wait_with_output().expect("the script ends");
-    assert!(out.status.success());
-    Some(out.stdout)
-}
+use outside::outside;
 
 fn chance(i: u32) -> f64 {
     let mut h = i.wrapping_mul(0x9E37_79B1);
@@ -45,7 +26,7 @@ fn self_crossing_polygons_have_the_areas_that_shapely_finds() {
         })
         .collect();
     let json = serde_json::to_vec(&polygons).unwrap();
-    let Some(out) = outside("areas", &json) else { return };
+    let Some(out) = outside("shape_check.py", &["areas"], &json) else { return };
     let wanted: Vec<[f64; 2]> = serde_json::from_slice(&out).unwrap();
     let window = Window { x: 0, y: 0, width: 64, height: 64 };
     for (polygon, wanted) in polygons.iter().zip(wanted) {
@@ -73,7 +54,7 @@ fn gaussian_sums_are_opencvs_to_a_thousandth() {
             .collect();
         let mut input = [width as i32, height as i32].map(i32::to_le_bytes).concat();
         input.extend(plane.iter().flat_map(|v| v.to_le_bytes()));
-        let Some(out) = outside("glow", &input) else { return };
+        let Some(out) = outside("shape_check.py", &["glow"], &input) else { return };
         let terms = [4.0, 16.0, 64.0].map(|sigma| Term { sigma, weight: 1.0 });
         let got = sum(&plane, width, height, Edge::Mirror, &terms);
         let wanted = out.chunks_exact(4).map(|b| f32::from_le_bytes(b.try_into().unwrap()));

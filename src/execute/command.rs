@@ -121,7 +121,8 @@ impl Engine<'_> {
         for (edge, frames) in node.inputs.iter().zip(&wanted) {
             for n in frames.iter() {
                 let image = self.input(edge, n, cost)?;
-                let bytes = exr::encode(&image, Compression::None, &self.facts).map_err(|e| e.to_string())?;
+                let bytes = exr::encode(&image, Compression::None, self.objects.facts())
+                    .map_err(|e| e.to_string())?;
                 let path = folder.join(format!("{}.{n:04}.exr", edge.port));
                 std::fs::write(&path, bytes).map_err(|e| self.refused(&StoreError::file(&path)(e)))?;
             }

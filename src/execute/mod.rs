@@ -185,8 +185,6 @@ pub struct Engine<'a> {
     pub store: Store,
     /// Its renders.
     pub objects: Objects,
-    /// What the heads of files for commands say.
-    facts: Vec<(String, Fact)>,
     /// What made what.
     pub actions: &'a Actions,
     /// Last keys.
@@ -236,7 +234,7 @@ impl<'a> Engine<'a> {
         let rooms = Mutex::new(places::Rooms::new(places, options.memory as u64));
         let cache = Mutex::new(cache::Cache::with_budget(options.memory));
         let facts = vec![("chromaticities".to_string(), colour(graph.space))];
-        let objects = Objects::of(&store).saying(facts.clone());
+        let objects = Objects::of(&store).saying(facts);
         let failed = plan.failed.iter().flat_map(|(&id, set)| set.iter().map(move |n| (id, n)));
         let outcome = Outcome { failed_before: failed.collect(), ..Outcome::default() };
         Self {
@@ -247,7 +245,6 @@ impl<'a> Engine<'a> {
             project,
             store,
             objects,
-            facts,
             actions,
             state: Mutex::new(state),
             tally,

@@ -371,23 +371,22 @@ pub fn cause(
     let node = &graph.nodes[id];
     let Some(old) = old else { return "first render".into() };
     let own = old.identity != now.identity || old.parameters != now.parameters;
-    let (none, now) = ([], settings(&node.ingredients));
-    let changes = differing(then.unwrap_or(&none), &now);
-    let is_told = |name: &str| own || is_assembly(&node.work) || name.starts_with(FROM);
-    let names: Vec<&str> = changes.iter().map(|change| change.name).filter(|name| is_told(name)).collect();
-    if !own && !is_assembly(&node.work) && (then.is_none() || names.is_empty()) {
-        return "changed input frames".into();
-    }
-    if then.is_none() {
-        return "changed settings".into();
-    }
+    let of_stage = own || is_assembly(&node.work);
+    let Some(then) = then else {
+        return if of_stage { "changed settings" } else { "changed input frames" }.into();
+    };
+    let now = settings(&node.ingredients);
+    let changes = differing(then, &now);
+    // Where only inputs changed, settings play no part, but where the inputs come from may.
+    let is_told = |name: &&str| of_stage || name.starts_with(FROM);
+    let names: Vec<&str> = changes.iter().map(|change| change.name).filter(is_told).collect();
     match (names.is_empty(), node.source()) {
         (false, _) => names.join(", ").into(),
-        (true, Some(source)) => {
+        (true, Some(source)) if of_stage => {
             let source = &graph.sources[source];
             format!("{} {}", if source.by_hand { "hands" } else { "plate" }, source.name).into()
         }
         (true, None) if own => "changed settings".into(),
-        (true, None) => "changed input frames".into(),
+        _ => "changed input frames".into(),
     }
 }

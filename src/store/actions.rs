@@ -221,15 +221,21 @@ mod tests {
         }
     }
 
-    #[test]
-    fn a_torn_end_is_passed_over_by_readers_and_cut_off_by_the_next_writer() {
-        let folder = tempfile::tempdir().unwrap();
-        let store = Store::at(folder.path()).unwrap();
+    /// A store in `folder` that has the first of two actions of one file, both, and that file.
+    fn one_of_two(folder: &Path) -> (Store, Action, Action, PathBuf) {
+        let store = Store::at(folder).unwrap();
         store.create().unwrap();
         let (first, mut second) = (action(1), action(2));
         second.key.0[0] = first.key.0[0];
         Actions::of(&store).put(&first).unwrap();
         let path = store.path("actions").join(format!("{:02x}.log", first.key.0[0]));
+        (store, first, second, path)
+    }
+
+    #[test]
+    fn a_torn_end_is_passed_over_by_readers_and_cut_off_by_the_next_writer() {
+        let folder = tempfile::tempdir().unwrap();
+        let (store, first, second, path) = one_of_two(folder.path());
         let mut bytes = std::fs::read(&path).unwrap();
         let whole = bytes.len();
         bytes.extend_from_slice(&bytes.clone()[..whole / 2]);
@@ -253,12 +259,7 @@ mod tests {
     #[test]
     fn a_file_that_could_not_be_read_is_not_cut_off() {
         let folder = tempfile::tempdir().unwrap();
-        let store = Store::at(folder.path()).unwrap();
-        store.create().unwrap();
-        let (first, mut second) = (action(1), action(2));
-        second.key.0[0] = first.key.0[0];
-        Actions::of(&store).put(&first).unwrap();
-        let path = store.path("actions").join(format!("{:02x}.log", first.key.0[0]));
+        let (store, first, second, path) = one_of_two(folder.path());
         let aside = store.path("aside");
         // What the system refuses once it may give the next time.
         std::fs::rename(&path, &aside).unwrap();

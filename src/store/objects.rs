@@ -41,6 +41,11 @@ impl Objects {
         Self { facts, ..self }
     }
 
+    /// What new files say of themselves.
+    pub fn facts(&self) -> &[(String, Fact)] {
+        &self.facts
+    }
+
     /// Where a picture lies.
     pub fn path(&self, pixels: &Digest) -> PathBuf {
         let hex = pixels.to_string();
