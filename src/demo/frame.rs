@@ -20,6 +20,7 @@ use super::set::{GLOBE, MOON, Shed, moonshine, shed};
 use super::shadow::Shadow;
 use super::sight::{NOTHING, Sight};
 use super::smear::{Ways, spread};
+use super::strays;
 use super::surface::{Mirrored, Scene};
 use crate::media::image::{Image, RGBA};
 
@@ -67,6 +68,7 @@ fn picture(plate: &DemoPlate, number: i64) -> Vec<Vec3> {
         if radius == 0 { 0.0 } else { smooth(0.10, 0.55, (1.0 - focus / sight.depth[at]).abs()) }
     };
     let mut picture = set(&scene, &sight, &camera, &soft);
+    strays::mark(&plate.strays, &camera, &sight, &mut picture);
     globes(shed, &sight, &camera, &mut picture);
     if radius > 0 {
         film::defocus(&mut picture, radius, soft);
@@ -74,6 +76,7 @@ fn picture(plate: &DemoPlate, number: i64) -> Vec<Vec3> {
     let haze = Haze::new(shed, &camera, seconds, plate.steam);
     veil(&haze, &sight, &mut picture);
     people_over(plate, number, &sight, &haze, &mut picture);
+    strays::arm(&plate.strays, &mut picture);
     film::bloom(&mut picture);
     picture.iter_mut().for_each(|value| *value = *value * plate.exposure);
     let seed =

@@ -30,6 +30,7 @@ mod sight;
 mod smear;
 mod sounds;
 mod story;
+mod strays;
 mod surface;
 mod timber;
 

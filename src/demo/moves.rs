@@ -91,7 +91,7 @@ pub fn walk(stance: Stance, first: f32, count: usize, pace: f32, stride: f32) ->
     keys
 }
 
-/// Both fighters, walking up to each other down the shed.
+/// Both fighters, walking up to each other down the shed, and one of the crew who crosses beyond the channel.
 pub fn wide() -> Vec<(Who, Part)> {
     let mut keeper = walk(REST, 1000.0, 3, 13.0, 0.52);
     keeper.push(key(1056.0, GUARD.moved(1.55, 0.0), Pace::Eased));
@@ -104,6 +104,7 @@ pub fn wide() -> Vec<(Who, Part)> {
     vec![
         (Who::Keeper, part(-2.7, 7.6, (1.0, 0.12), keeper, 11)),
         (Who::Raker, part(0.30, 8.0, (-1.0, -0.12), raker, 12)),
+        (Who::Crew, part(4.5, 6.4, (-1.0, 0.05), walk(REST, 1000.0, 4, 14.0, 0.36), 13)),
     ]
 }
 

@@ -9,6 +9,7 @@ use super::camera::Move;
 use super::math::vec3;
 use super::moves;
 use super::pose::Part;
+use super::strays::Stray;
 use crate::base::frames::FrameRange;
 
 /// How a plate's files hold its frames.
@@ -38,6 +39,8 @@ pub struct DemoPlate {
     pub(super) camera: Move,
     /// Everyone in it.
     pub(super) people: Vec<(Who, Part)>,
+    /// What lies in it and must go.
+    pub(super) strays: Vec<Stray>,
     /// Density of the steam.
     pub(super) steam: f32,
     /// Radius of the blur of what is out of focus, in pixels, and the depth in focus in metres.
@@ -74,6 +77,7 @@ fn plate(name: &'static str, frames: (i64, i64), shows: &'static str, camera: Mo
         pace: 1,
         camera,
         people: vec![],
+        strays: vec![],
         steam: 1.0,
         soft: (2, 6.5),
         grain: 1.0,
@@ -205,9 +209,15 @@ fn plain() -> Vec<DemoPlate> {
             steam: 1.25,
             soft: (0, 9.0),
             carrier: Carrier::Dpx10Rec709,
-            ..plate("shed-wide", (1005, 1052), "the shed by lamplight; the two walk up to each other", wide)
+            ..plate(
+                "shed-wide",
+                (1005, 1052),
+                "the shed by lamplight; the two walk up to each other, and someone crosses at the right",
+                wide,
+            )
         },
         DemoPlate {
+            strays: vec![Stray::Arm],
             steam: 1.2,
             soft: (0, 9.0),
             carrier: Carrier::Png16Srgb,
@@ -215,6 +225,7 @@ fn plain() -> Vec<DemoPlate> {
         },
         DemoPlate {
             people: moves::ending(),
+            strays: vec![Stray::Mark(-2.1, 6.8)],
             steam: 1.3,
             soft: (2, 7.0),
             ..plate("ending-2", (1005, 1044), "the reshot ending: one stays, one walks into the mist", end)

@@ -6,10 +6,11 @@
 use std::fmt::Write;
 
 use super::body::{Limb, Who};
-use super::math::vec3;
+use super::math::{Vec3, vec3};
 use super::outline::{self, Figure, GRIPS, PARTS, SHINS, Spot};
 use super::plates::{DemoPlate, plates};
 use super::ramp;
+use super::strays::{self, Stray};
 use crate::base::frames::FrameRange;
 
 /// Furthest that a rod's end between keys may lie from a straight move, in pixels: little, as a flowing rod bends the
@@ -39,6 +40,10 @@ const CREW_SHADOW: [(f32, f32); 9] = [
 ];
 /// How high that floor lies, between the yard and the kerb.
 const CREW_FLOOR: f32 = 0.05;
+
+/// How far around whoever crosses, and around the mark, the ground goes with them, in metres.
+const CROSSING: f32 = 0.55;
+const MARKED: f32 = 0.33;
 
 /// A keyed outline: a name, and corners at frames.
 struct Keyed {
@@ -74,23 +79,23 @@ impl View {
         PARTS.iter().chain(&GRIPS).filter_map(part).collect()
     }
 
-    /// Everything of a person that must go, and of the shadow thrown.
+    /// Everything of a person that must go.
     fn gone(&self, index: usize) -> Vec<Keyed> {
         let figures = self.figures(index);
-        let keyed = |name: &str, outlines: Vec<Vec<Spot>>| Keyed {
-            name: name.into(),
-            keys: thinned(self.frames.first, &outlines, HOLDOUT_SLACK, f32::INFINITY),
-        };
         let parts = PARTS.iter().chain(&SHINS);
-        let mut gone: Vec<Keyed> = parts
-            .map(|(part, limbs)| {
-                keyed(part, figures.iter().map(|f| f.outline::<12>(limbs).to_vec()).collect())
-            })
-            .collect();
-        let floor = CREW_SHADOW.map(|(x, z)| vec3(x, CREW_FLOOR, z));
-        let shadow = |n| outline::corners(self.plate, (self.shown)(n), floor).to_vec();
-        gone.push(keyed("shadow", self.frames.iter().map(shadow).collect()));
-        gone
+        let outline = |limbs| figures.iter().map(|f| f.outline::<12>(limbs).to_vec()).collect();
+        parts.map(|(part, limbs)| self.keyed(part, outline(limbs))).collect()
+    }
+
+    /// An outline of places in the room, given for each frame.
+    fn ground<const N: usize>(&self, name: &str, places: impl Fn(i64) -> [Vec3; N]) -> Keyed {
+        let outline = |n| outline::corners(self.plate, (self.shown)(n), places(n)).to_vec();
+        self.keyed(name, self.frames.iter().map(outline).collect())
+    }
+
+    /// An outline with as few keys as will do.
+    fn keyed(&self, name: &str, outlines: Vec<Vec<Spot>>) -> Keyed {
+        Keyed { name: name.into(), keys: thinned(self.frames.first, &outlines, HOLDOUT_SLACK, f32::INFINITY) }
     }
 
     /// Writes the keys of the pole that is `index` among the plate's.
@@ -111,6 +116,7 @@ impl View {
 pub fn shapes_file(shot: &str) -> Option<String> {
     let plate = |name: &str| plates().iter().find(|plate| plate.name == name);
     let text = match shot {
+        "br010" => crossing(&View::of(plate("shed-wide")?)),
         "br020" => duel(&View::of(plate("duel-a")?), "The duel from the side."),
         "br030" => duel(&View::of(plate("duel-b")?), "The duel, and one of the crew at the right edge."),
         "br040" => duel(&View::of(plate("duel-close")?), "Blade against blade."),
@@ -119,6 +125,8 @@ pub fn shapes_file(shot: &str) -> Option<String> {
                 View { plate: plate("swing")?, frames: FrameRange::new(1005, 1056), shown: ramp::shown };
             duel(&view, "One great blow, in the frames of the shot: the plate's speed has changed already.")
         }
+        "br070" => rigged(),
+        "br080" => marked(&View::of(plate("ending-2")?))?,
         "br050" => joined(plate("rake-left")?, plate("rake-right")?),
         _ => return None,
     };
@@ -139,13 +147,51 @@ fn duel(view: &View, what: &str) -> String {
         people.iter().enumerate().flat_map(|(index, (who, _))| view.holdouts(index, name(*who))).collect();
     matte(&mut text, "actors", 1.0, &holdouts);
     if let Some(index) = people.iter().position(|(who, _)| *who == Who::Crew) {
-        matte(&mut text, "crew", 2.0, &view.gone(index));
+        let floor = CREW_SHADOW.map(|(x, z)| vec3(x, CREW_FLOOR, z));
+        let mut gone = view.gone(index);
+        gone.push(view.ground("shadow", |_| floor));
+        matte(&mut text, "crew", 2.0, &gone);
     }
     text.push_str("rods:\n");
     for (index, (whose, ..)) in rods(view.plate, view.plate.frames.first).into_iter().enumerate() {
         view.rod(&mut text, index, whose);
     }
     text
+}
+
+/// One of the crew who crosses, with the ground about his feet.
+fn crossing(view: &View) -> String {
+    let mut text = String::from("# One of the crew crosses at the right.\nmattes:\n");
+    if let Some(index) = view.plate.people.iter().position(|(who, _)| *who == Who::Crew) {
+        let part = &view.plate.people[index].1;
+        let mut gone = view.gone(index);
+        gone.push(view.ground("ground", |n| {
+            let hips = part.joints(view.plate.time((view.shown)(n))).hips;
+            strays::ground(hips.x, hips.z, CROSSING)
+        }));
+        matte(&mut text, "crew", 2.0, &gone);
+    }
+    text
+}
+
+/// The rig's arm, which stays where it is in the frame.
+fn rigged() -> String {
+    let mut text = String::from("# An arm of the rig, in the corner of every frame.\nmattes:\n");
+    let keys = vec![(1009, strays::arm_outline().to_vec())];
+    matte(&mut text, "rig", 2.0, &[Keyed { name: "arm".into(), keys }]);
+    text
+}
+
+/// The mark on the floor.
+fn marked(view: &View) -> Option<String> {
+    let mut text = String::from("# A mark of tape on the floor.\nmattes:\n");
+    let place = view.plate.strays.iter().find_map(|stray| match stray {
+        Stray::Mark(x, z) => Some((*x, *z)),
+        Stray::Arm => None,
+    });
+    let (x, z) = place?;
+    matte(&mut text, "mark", 1.5, &[view.ground("cross", |_| strays::ground(x, z, MARKED))]);
+    Some(text)
 }
 
 /// One matte for each take, around the man and his pole; hold-outs and rods of both.

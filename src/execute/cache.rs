@@ -1,12 +1,39 @@
 //! Pictures held between stages, within a budget of bytes, the longest unused let go first.
 //!
-//! Knows pictures by the digest of their pixels. Does not know stages.
+//! Knows pictures by the digest of their pixels, and how many a plan has a use for at once. Does not know stages' work.
 
 use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
 
 use crate::base::digest::Digest;
+use crate::graph::Graph;
 use crate::media::image::Image;
+use crate::plan::Plan;
+
+/// Pictures that are worth holding for frames in hand: a few frames with all their stages for each of many workers.
+const IN_HAND: usize = 64;
+/// Bytes of a pixel: four samples of half a word each.
+const PIXEL: usize = 8;
+
+/// Bytes beyond which holding more pictures gains nothing. Memory that was used a moment ago is quicker to fill again
+/// than memory that the system must clear first: holding a film's pictures for as long as there was room took a third
+/// more time.
+pub fn of_use(graph: &Graph, plan: &Plan) -> usize {
+    let needed = |id, frame| {
+        let mut count = 0;
+        graph.each_need(id, frame, &mut |_, _, range| count += range.len());
+        count
+    };
+    // How much a node's frames look around changes little over a shot.
+    let ends = plan.frames.iter().flat_map(|(&id, frames)| {
+        let runs = frames.runs();
+        let (first, last) = (runs.first().map(|run| run.first), runs.last().map(|run| run.last));
+        [first, last].into_iter().flatten().map(move |frame| needed(id, frame))
+    });
+    let most = ends.max().unwrap_or(0);
+    let (width, height) = graph.frame_size;
+    (IN_HAND + 2 * most) * width as usize * height as usize * PIXEL
+}
 
 /// The pictures.
 #[derive(Debug, Default)]
