@@ -74,8 +74,8 @@ fn case_rate(case: &Value) -> Rate {
 }
 
 /// Invented lists with the frame counts worked out by hand and cross-checked with a public reader
-/// (`checks/edl.json`, SMPTE ST 258). Exact, no tolerance. Lists of cuts give every event; of the others
-/// every event that is a plain cut, and a problem for each that is not.
+/// (`checks/edl.json`, SMPTE ST 258). Exact, no tolerance. Lists of cuts and dissolves give every event; of the
+/// others every event that is one, and a problem for each that is not.
 #[test]
 fn outside_check_lists() {
     let all: Value = serde_json::from_str(include_str!("checks/edl.json")).unwrap();
@@ -83,12 +83,11 @@ fn outside_check_lists() {
     assert_eq!(cases.len(), 9);
     let problems_of = |id: &str| -> Vec<&str> {
         match id {
-            "b1_cuts_24" | "b4_dropframe_2997" | "b7_cdl_comment_24" => vec![],
+            "b1_cuts_24" | "b4_dropframe_2997" | "b7_cdl_comment_24" | "b2_dissolve_wipe_25" => vec![],
             "b8_gap_24" => vec![
                 "6:1 between event 1 at line 4 and event 2 at line 6 nothing fills frames 49-72 of the film",
             ],
-            "b2_dissolve_wipe_25" => vec!["7:21 only cuts are read so far: event 2 is a dissolve"],
-            "b2w_wipe_25" => vec!["7:21 only cuts are read so far: event 2 is a wipe"],
+            "b2w_wipe_25" => vec!["7:21 event 2 is a wipe, which is not drawn"],
             "b3_speed_24" => vec![
                 "5:1 only cuts are read so far: event 1 changes speed",
                 "8:1 only cuts are read so far: event 2 changes speed",
@@ -108,14 +107,15 @@ fn outside_check_lists() {
         let int = |event: &Value, key: &str| event[key].as_i64().unwrap();
         let want: Vec<_> = by_hand
             .iter()
-            .filter(|e| e["transition"] == "C" && e["reel"] != "BL" && e.get("m2_fps").is_none())
+            .filter(|e| (e["transition"] == "C" || e["transition"] == "D") && e["reel"] != "BL")
+            .filter(|e| e.get("m2_fps").is_none())
             .filter(|e| int(e, "src_dur") == int(e, "rec_dur") && int(e, "src_dur") > 0)
             .filter(|e| !(id == "b6_overlap_24" && e["event"] == "002"))
             .map(|e| {
                 let source = FrameRange::new(int(e, "src_in"), int(e, "src_out_excl") - 1);
                 (
                     e["event"].as_str().unwrap().parse().unwrap(),
-                    e["from_clip"].as_str().unwrap(),
+                    e.get("to_clip").unwrap_or(&e["from_clip"]).as_str().unwrap(),
                     source,
                     int(e, "rec_in"),
                 )
@@ -128,6 +128,115 @@ fn outside_check_lists() {
             assert_eq!(cut.record.unwrap().len() as i64, int(case, "programme_frames"), "{id}");
         }
     }
+}
+
+/// The list's dissolve as a public reader has it: it begins with the incoming event (in_offset 0) and reaches 12 frames
+/// into it (out_offset 12). Exact.
+#[test]
+fn outside_check_dissolve() {
+    let all: Value = serde_json::from_str(include_str!("checks/edl.json")).unwrap();
+    let case = all["cases"].as_array().unwrap().iter().find(|c| c["id"] == "b2_dissolve_wipe_25").unwrap();
+    let items = case["otio"]["tracks"][0]["items"].as_array().unwrap();
+    let at = items.iter().position(|item| item["kind"] == "Transition").unwrap();
+    let (out, transition, into) = (&items[at - 1], &items[at], &items[at + 1]);
+    let (cut, _) = read(case["edl"].as_str().unwrap(), Rate::new(25, 1));
+    let [dissolve] = cut.dissolves.as_slice() else { panic!("{:?}", cut.dissolves) };
+    let whole = |item: &Value, key: &str| item[key].as_f64().unwrap() as i64;
+    let first = cut.record.unwrap().first + whole(into, "record_offset_frames");
+    let length = whole(transition, "out_offset");
+    assert_eq!(whole(transition, "in_offset"), 0);
+    assert_eq!(dissolve.record, FrameRange::new(first, first + length - 1));
+    let from = dissolve.from.as_ref().unwrap();
+    let goes_on = whole(out, "source_start_frame") + whole(out, "duration_frames");
+    assert_eq!((from.shot.as_str(), from.source_first), (out["name"].as_str().unwrap(), goes_on));
+    assert_eq!(
+        (cut.events[1].shot.as_str(), cut.events[1].record_first),
+        (into["name"].as_str().unwrap(), first)
+    );
+}
+
+/// Dissolves of a list in short: film frames from 1, what goes out from which frame.
+fn dissolves(cut: &Cut) -> Vec<(i64, i64, Option<(&str, i64)>)> {
+    let start = cut.record.map_or(0, |record| record.first) - 1;
+    let from = |d: &'_ endboard::cut::Dissolve| (d.record.first - start, d.record.last - start);
+    let list = cut.dissolves.iter();
+    list.map(|d| (from(d).0, from(d).1, d.from.as_ref().map(|o| (o.shot.as_str(), o.source_first)))).collect()
+}
+
+#[test]
+fn dissolves_and_fades() {
+    let text = "\
+001  BL       V     C        00:00:00:00 00:00:00:00 01:00:00:00 01:00:00:00
+001  SHEDA    V     D    012 00:00:42:01 00:00:44:01 01:00:00:00 01:00:02:00
+* TO CLIP NAME: br030
+002  SHEDA    V     C        00:00:44:01 00:00:44:01 01:00:02:00 01:00:02:00
+002  br040    V     D    006 00:00:41:17 00:00:42:17 01:00:02:00 01:00:03:00
+003  br040    V     C        00:00:42:17 00:00:43:17 01:00:03:00 01:00:04:00
+003  br040    V     D    8   00:00:41:17 00:00:42:17 01:00:04:00 01:00:05:00
+004  br040    V     C        00:00:42:17 00:00:42:17 01:00:05:00 01:00:05:00
+004  BL       V     D    024 00:00:00:00 00:00:02:00 01:00:05:00 01:00:07:00
+";
+    let (cut, problems) = read(text, FILM);
+    assert_eq!(problems, Vec::<String>::new());
+    assert_eq!(cut.record.unwrap().len(), 7 * 24);
+    // Event 2 names the reel alone, whose clip event 1 has named; event 3 is a shot and its own dissolve in one number.
+    assert_eq!(
+        dissolves(&cut),
+        [
+            (1, 12, None),
+            (49, 54, Some(("br030", 1057))),
+            (97, 104, Some(("br040", 1049))),
+            (121, 144, Some(("br040", 1025))),
+        ]
+    );
+    let shots: Vec<_> =
+        cut.events.iter().map(|e| (e.shot.as_str(), e.source.first, e.source.len())).collect();
+    assert_eq!(shots, [("br030", 1009, 48), ("br040", 1001, 24), ("br040", 1025, 24), ("br040", 1001, 24)]);
+}
+
+#[test]
+fn dissolves_that_cannot_be_are_told() {
+    let lead = "001  a V C 00:00:00:00 00:00:01:00 01:00:00:00 01:00:01:00\n";
+    let told = |rest: &str| read(&format!("{lead}{rest}"), FILM).1;
+    let point = "002  a V C 00:00:01:00 00:00:01:00 01:00:01:00 01:00:01:00\n";
+    for (rest, problem) in [
+        (
+            "002  b V D 012 00:00:00:00 00:00:01:00 01:00:01:00 01:00:02:00\n".to_string(),
+            "2:10 event 2 is a dissolve, and no line before it says what goes out",
+        ),
+        (
+            format!("{point}002  b V D 025 00:00:00:00 00:00:01:00 01:00:01:00 01:00:02:00\n"),
+            "3:10 event 2 lasts 24 frames, less than its dissolve of 25",
+        ),
+        (
+            format!("{point}002  b V D x 00:00:00:00 00:00:01:00 01:00:01:00 01:00:02:00\n"),
+            "3:12 'x' is no length of a dissolve in frames",
+        ),
+        (
+            format!("{point}002  b V D 00:00:00:00 00:00:01:00 01:00:01:00 01:00:02:00\n"),
+            "3:1 event 2 must have four timecodes, not 3",
+        ),
+        (
+            format!("{point}002  b V D 012 00:00:00:00 00:00:00:12 01:00:01:12 01:00:02:00\n"),
+            "3:10 what goes out in event 2 ends 12 frames before the dissolve begins",
+        ),
+        (
+            format!("{point}002  b V W001 012 00:00:00:00 00:00:01:00 01:00:01:00 01:00:02:00\n"),
+            "3:10 event 2 is a wipe, which is not drawn",
+        ),
+        (
+            "002  a V C 00:00:01:02 00:00:01:02 01:00:01:00 01:00:01:00\n\
+             002  b V D 012 00:00:00:00 00:00:01:00 01:00:01:00 01:00:02:00\n"
+                .to_string(),
+            "3:10 warning: the picture jumps: event 2 dissolves from frame 26 of a, but event 1 ends just before frame 24 of a",
+        ),
+    ] {
+        assert_eq!(told(&rest), [problem]);
+    }
+    // A dissolve of no frames is a cut.
+    let (cut, problems) =
+        read(&format!("{lead}{point}002  b V D 000 00:00:00:00 00:00:01:00 01:00:01:00 01:00:02:00\n"), FILM);
+    assert_eq!((problems.len(), cut.dissolves.len(), cut.events.len()), (0, 0, 2));
 }
 
 /// One event line with these four timecodes.
@@ -169,7 +278,7 @@ fn each_wrong_line_is_told_at_its_place() {
             "11:10 event 7 has the unknown transition 'Q'",
             "12:1 '99999999999' is no event number",
             "13:1 an event line has eight fields",
-            "14:10 only cuts are read so far: event 10 is a key",
+            "14:10 event 10 is a key, which is not drawn",
             "16:3 the clip name is missing",
             "18:19 event 11 has two clip names",
             "9:1 event 5 lasts no frame: the second timecode is one past the last frame",
@@ -238,7 +347,9 @@ proptest! {
         prop_oneof![
             Just("001  br030 V C 00:00:42:01 00:00:44:01 01:00:00:00 01:00:02:00".to_string()),
             "[0-9]{1,4} [A-Z]{1,3} (V|A|B|AA/V|é) (C|D|W001|K) [0-9:;é ]{0,50}",
-            "(TITLE:|FCM:|M2|\\*|\\* FROM CLIP NAME:) ?.{0,20}",
+            "00[12] (br030|BL) V C 00:00:0[12]:00 00:00:02:00 01:00:0[12]:00 01:00:02:00",
+            "00[12] (br040|BL) V D [0-9]{1,2} 00:00:00:00 00:00:01:00 01:00:02:00 01:00:03:00",
+            "(TITLE:|FCM:|M2|\\*|\\* FROM CLIP NAME:|\\* TO CLIP NAME:) ?.{0,20}",
             ".{0,60}",
         ], 0..12), ntsc in any::<bool>())
     {
@@ -246,6 +357,9 @@ proptest! {
         let (cut, _) = read(&text, if ntsc { Rate::new(30_000, 1001) } else { FILM });
         for pair in cut.events.windows(2) {
             prop_assert!(pair[0].record().last < pair[1].record_first);
+        }
+        for dissolve in &cut.dissolves {
+            prop_assert!(!dissolve.record.is_empty() && cut.record.unwrap().covers(dissolve.record));
         }
         for event in &cut.events {
             prop_assert!(!event.source.is_empty());

@@ -4,16 +4,17 @@
 //! in and out; ends are not included. A comment `* FROM CLIP NAME:` names the shot, else the reel
 //! does. Source timecode counts the shot's own frame numbers from 00:00:00:00, so that frame 1009
 //! at 24 frames a second is 00:00:42:01. An event of the reel `BL` is black; film frames that no event fills are a
-//! problem. Knows the list's text only. Does not read dissolves, wipes,
-//! keys and speed changes: each is a problem at its line. Sound events are passed over.
+//! problem. Two lines of one number are a dissolve: what goes out, then `D` with its length and what comes in, named by
+//! `* TO CLIP NAME:`. Knows the list's text only; `follow` holds its events against one another. Wipes, keys and speed
+//! changes are problems at their lines. Sound events are passed over.
 
-use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, Problems, Severity, SourceId, Span};
 use crate::base::rate::Rate;
 use crate::base::timecode::{BadTimecode, Counting, Label};
+use crate::cut::Cut;
 use crate::cut::channels::picture;
+use crate::cut::follow::{Draft, Leaving, Side};
 use crate::cut::piece::Piece;
-use crate::cut::{Cut, CutEvent};
 
 /// The largest list that is read, in bytes.
 pub const SIZE_LIMIT: usize = 16 << 20;
@@ -63,45 +64,27 @@ enum Last {
     Passed,
 }
 
-/// A picture event as read, before it is known whether it can be used.
-struct Draft {
-    number: u32,
-    shot: String,
-    shot_span: Span,
-    /// A clip name was given.
-    named: bool,
-    /// The reel is black.
-    black: bool,
-    source: (i64, i64),
-    record: (i64, i64),
-    /// A speed line follows it, so its lengths may well differ.
-    speed: bool,
-    /// It leads into a transition, which has told its own problem.
-    leads: bool,
-    span: Span,
-    /// Its line, counted from 1.
-    line: usize,
-}
-
-struct Reader {
-    rate: Rate,
-    plain: Counting,
-    drop: Option<Counting>,
+/// What was read so far.
+pub(super) struct Reader {
+    pub(super) rate: Rate,
+    pub(super) plain: Counting,
+    pub(super) drop: Option<Counting>,
     /// Whether the list has said to count drop-frame.
-    stated: Option<bool>,
-    title: Option<String>,
-    events: Vec<Draft>,
+    pub(super) stated: Option<bool>,
+    pub(super) title: Option<String>,
+    pub(super) events: Vec<Draft>,
     last: Last,
     /// Lines read so far.
     lines: usize,
-    problems: Problems,
-    untold: usize,
+    pub(super) problems: Problems,
+    pub(super) untold: usize,
     /// One of those untold is an error, so that the list cannot be used.
-    untold_errors: bool,
+    pub(super) untold_errors: bool,
 }
 
 impl Reader {
-    fn tell(&mut self, problem: Problem) {
+    /// Takes a problem down, or counts it when there are many.
+    pub(super) fn tell(&mut self, problem: Problem) {
         if self.problems.len() < TOLD {
             self.problems.push(problem);
         } else {
@@ -154,7 +137,11 @@ impl Reader {
     }
 
     fn comment(&mut self, comment: Piece<'_>) {
-        let Some(name) = comment.past("FROM CLIP NAME:") else { return };
+        let (name, goes_out) = match (comment.past("FROM CLIP NAME:"), comment.past("TO CLIP NAME:")) {
+            (Some(name), _) => (name, true),
+            (None, Some(name)) => (name, false),
+            (None, None) => return,
+        };
         let draft = match (self.last, self.events.last_mut()) {
             (Last::Kept, Some(draft)) => draft,
             (Last::Passed, _) => return,
@@ -163,18 +150,22 @@ impl Reader {
                 return self.tell(Problem::error(comment.span, message).warning());
             }
         };
+        let number = draft.number;
+        let side = match (&mut draft.leaving, goes_out) {
+            (Some(leaving), true) => &mut leaving.side,
+            // Of a cut, what it comes from is the event before it, which has told its own name.
+            (None, false) => return,
+            _ => &mut draft.side,
+        };
         if name.text.is_empty() {
             return self.tell(Problem::error(comment.span, "the clip name is missing"));
         }
-        if draft.named && draft.shot != name.text {
-            let message = format!("event {} has two clip names", draft.number);
-            let first = draft.shot_span;
+        if side.named && side.shot != name.text {
+            let message = format!("event {number} has two clip names");
+            let first = side.shot_span;
             return self.tell(Problem::error(name.span, message).related(first, "the first one is here"));
         }
-        draft.named = true;
-        draft.black = false;
-        draft.shot = name.text.into();
-        draft.shot_span = name.span;
+        side.name(name);
     }
 
     fn speed(&mut self, line: Piece<'_>) {
@@ -217,49 +208,92 @@ impl Reader {
                 return self.tell(Problem::error(channels.span, message).help(help));
             }
         }
-        if !transition.text.eq_ignore_ascii_case("C") {
+        let is = |mark: &str| transition.text.eq_ignore_ascii_case(mark);
+        if !is("C") && !is("D") {
             return self.transition(number, *transition);
         }
+        if is("D")
+            && let Some(before) = self.events.last_mut()
+        {
+            // Should this line have a problem, the one that leads into it needs none of its own.
+            before.leads |= before.number == number && before.is_point();
+        }
+        let length = if is("D") { rest.first().copied() } else { None };
+        let rest = &rest[usize::from(length.is_some())..];
         let [source_in, source_out, record_in, record_out] = rest else {
             let message = format!("event {number} must have four timecodes, not {}", rest.len());
-            return self.tell(Problem::error(line.span, message).help(EVENT_FORM));
+            let help = if is("D") { DISSOLVE_FORM } else { EVENT_FORM };
+            return self.tell(Problem::error(line.span, message).help(help));
         };
         let source = self.stretch(number, "source", *source_in, *source_out);
         let record = self.stretch(number, "record", *record_in, *record_out);
         let (Some(source), Some(record)) = (source, record) else { return };
+        let leaving = match length {
+            Some(length) => match self.leaving(number, *transition, length) {
+                Some(leaving) => Some(leaving),
+                None => return,
+            },
+            None => None,
+        };
         self.last = Last::Kept;
         self.events.push(Draft {
             number,
-            shot: reel.text.into(),
-            shot_span: reel.span,
-            named: false,
-            black: reel.text.eq_ignore_ascii_case("BL"),
+            side: Side::of(*reel),
             source,
             record,
             speed: false,
             leads: false,
+            leaving,
             span: line.span,
             line: self.lines,
         });
+    }
+
+    /// What goes out in a dissolve: the line of the same number before it. One that lasts no frame is taken away, one that
+    /// does goes on past its end.
+    fn leaving(&mut self, number: u32, transition: Piece<'_>, length: Piece<'_>) -> Option<Leaving> {
+        let Ok(frames) = length.text.parse::<u32>() else {
+            let message = format!("{} is no length of a dissolve in frames", length.quoted());
+            self.tell(Problem::error(length.span, message).help(DISSOLVE_FORM));
+            return None;
+        };
+        let Some(before) = self.events.last().filter(|before| before.number == number) else {
+            let message = format!("event {number} is a dissolve, and no line before it says what goes out");
+            let help = "a dissolve is two lines of one number; the first: NUMBER REEL V C IN IN AT AT, with the frame \
+                        that goes on and where";
+            self.tell(Problem::error(transition.span, message).help(help));
+            return None;
+        };
+        let leaving = Leaving {
+            side: before.side.clone(),
+            source: before.source.1,
+            record: before.record.1,
+            frames: i64::from(frames),
+            span: Span { end: length.span.end, ..transition.span },
+        };
+        if before.is_point() {
+            self.events.pop();
+        }
+        Some(leaving)
     }
 
     /// Tells of a transition, and spares the zero-length cut that leads into it a second problem.
     fn transition(&mut self, number: u32, transition: Piece<'_>) {
         let first = transition.text.chars().next().map(|c| c.to_ascii_uppercase());
         let is_a = match first {
-            Some('D') => "is a dissolve",
             Some('W') => "is a wipe",
             Some('K') => "is a key",
             _ => {
                 let message = format!("event {number} has the unknown transition {}", transition.quoted());
-                return self.tell(Problem::error(transition.span, message).help("C is a cut"));
+                return self.tell(Problem::error(transition.span, message).help("C is a cut, D a dissolve"));
             }
         };
         if let Some(before) = self.events.last_mut().filter(|before| before.number == number) {
             before.leads = true;
         }
-        let message = format!("only cuts are read so far: event {number} {is_a}");
-        self.tell(Problem::error(transition.span, message));
+        let message = format!("event {number} {is_a}, which is not drawn");
+        let help = "cuts (C) and dissolves (D) are: change it in the edit";
+        self.tell(Problem::error(transition.span, message).help(help));
     }
 
     /// First frame and end (not included) that two labels name.
@@ -299,93 +333,7 @@ impl Reader {
     fn day(&self, word: Piece<'_>) -> i64 {
         word.text.parse().map_or(0, |label| self.counting_of(label).frames_in_a_day())
     }
-
-    /// The sound events in film order, and the problems of each and between them.
-    fn finish(mut self, whole: Span) -> (Cut, Problems) {
-        let mut drafts = std::mem::take(&mut self.events);
-        drafts.retain(|draft| self.sound(draft));
-        // Equal starts keep the order of the list.
-        drafts.sort_by_key(|draft| draft.record.0);
-        let mut cut = Cut { title: self.title.take().filter(|title| !title.is_empty()), ..Cut::default() };
-        let mut before: Option<Draft> = None;
-        // Where an event is left out for its own problem, the gap that it leaves is none of the list's.
-        let whole_list = !self.untold_errors && !self.problems.iter().any(|p| p.severity == Severity::Error);
-        for draft in drafts {
-            if let Some(before) = before.as_ref().filter(|before| draft.record.0 < before.record.1) {
-                let frames = before.record.1.min(draft.record.1) - draft.record.0;
-                let message = format!(
-                    "events {} and {} overlap by {frames} frame{} on the record side",
-                    before.number,
-                    draft.number,
-                    if frames == 1 { "" } else { "s" }
-                );
-                self.tell(Problem::error(draft.span, message).related(before.span, "the other event"));
-                continue;
-            }
-            if let Some(before) = before.as_ref().filter(|_| whole_list) {
-                self.gap(before, &draft, cut.record.map_or(0, |record| record.first));
-            }
-            let first = cut.record.map_or(draft.record.0, |record| record.first);
-            cut.record = Some(FrameRange::new(first, draft.record.1 - 1));
-            if !draft.black {
-                cut.events.push(CutEvent {
-                    number: draft.number,
-                    shot: draft.shot.clone(),
-                    shot_span: draft.shot_span,
-                    source: FrameRange::new(draft.source.0, draft.source.1 - 1),
-                    record_first: draft.record.0,
-                    span: draft.span,
-                });
-            }
-            before = Some(draft);
-        }
-        if self.untold > 0 {
-            let problem = Problem::error(whole, format!("{} more problems in this list", self.untold));
-            self.problems.push(if self.untold_errors { problem } else { problem.warning() });
-        }
-        (cut, self.problems)
-    }
-
-    /// Tells of film frames between two neighbouring events that nothing fills. `start` is the film's first.
-    fn gap(&mut self, before: &Draft, draft: &Draft, start: i64) {
-        let gap = FrameRange::new(before.record.1, draft.record.0 - 1);
-        if gap.is_empty() {
-            return;
-        }
-        let film = FrameRange::new(gap.first - start + 1, gap.last - start + 1);
-        let message = format!(
-            "between event {} at line {} and event {} at line {} nothing fills {} {film} of the film",
-            before.number,
-            before.line,
-            draft.number,
-            draft.line,
-            if gap.len() == 1 { "frame" } else { "frames" },
-        );
-        let counting = self.drop.filter(|_| self.stated == Some(true)).unwrap_or(self.plain);
-        let times = [0, gap.len() as i64, gap.first, draft.record.0].map(|n| counting.label(n).to_string());
-        let times = times.join(" ");
-        let problem = Problem::error(draft.span, message).related(before.span, "the event before it");
-        self.tell(problem.help(format!("close the gap, or put black there: NUMBER BL V C {times}")));
-    }
-
-    /// True when an event can be used by itself.
-    fn sound(&mut self, draft: &Draft) -> bool {
-        if draft.leads || draft.speed {
-            return false;
-        }
-        let source = draft.source.1 - draft.source.0;
-        let record = draft.record.1 - draft.record.0;
-        let number = draft.number;
-        let message = if record == 0 || source == 0 {
-            format!("event {number} lasts no frame: the second timecode is one past the last frame")
-        } else if source != record {
-            format!("event {number} takes {source} frames of the source but {record} of the record side")
-        } else {
-            return true;
-        };
-        self.tell(Problem::error(draft.span, message));
-        false
-    }
 }
 
 const EVENT_FORM: &str = "NUMBER REEL CHANNELS C SOURCE-IN SOURCE-OUT RECORD-IN RECORD-OUT";
+const DISSOLVE_FORM: &str = "NUMBER REEL CHANNELS D FRAMES SOURCE-IN SOURCE-OUT RECORD-IN RECORD-OUT";

@@ -5,12 +5,13 @@
 
 mod channels;
 pub mod edl;
+mod follow;
 mod piece;
 
 use crate::base::frames::FrameRange;
 use crate::base::problem::Span;
 
-/// The film as edited: picture only, cuts only.
+/// The film as edited: picture only, cuts and dissolves.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Cut {
     /// The list's title, when it has one.
@@ -18,8 +19,12 @@ pub struct Cut {
     /// Picture events in the order of the film; they do not overlap. Where none plays the list has an event of
     /// black, or a problem.
     pub events: Vec<CutEvent>,
+    /// Dissolves in the order of the film; they do not overlap.
+    pub dissolves: Vec<Dissolve>,
     /// First and last frame of the film on the record side, black included; empty without events.
     pub record: Option<FrameRange>,
+    /// The list says that it counts drop-frame.
+    pub drops: bool,
 }
 
 /// One shot in the film.
@@ -37,6 +42,30 @@ pub struct CutEvent {
     pub record_first: i64,
     /// The event's line.
     pub span: Span,
+}
+
+/// Over some frames of the film something goes out while the event that plays there, or black, comes in.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Dissolve {
+    /// Number of the event that comes in.
+    pub number: u32,
+    /// The frames of the film, counted from record label 00:00:00:00.
+    pub record: FrameRange,
+    /// What goes out; none for black.
+    pub from: Option<Outgoing>,
+    /// Where the list says so.
+    pub span: Span,
+}
+
+/// A shot that goes out.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Outgoing {
+    /// The shot.
+    pub shot: String,
+    /// Where the list names it.
+    pub shot_span: Span,
+    /// Its frame in the first frame of the dissolve.
+    pub source_first: i64,
 }
 
 impl CutEvent {
