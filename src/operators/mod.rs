@@ -5,6 +5,7 @@
 
 pub mod colour;
 pub mod image;
+pub mod lettering;
 mod reader;
 pub mod shape;
 
