@@ -1,10 +1,12 @@
 //! The cut → the node of the film's own picture.
 //!
-//! Knows which stage of each shot the film shows, and where. Does not know how a cut is written down.
+//! Knows which stage of each shot the film shows, where, and over which frames one goes out while the next comes in. Does not
+//! know how a cut is written down.
 
 use std::collections::{BTreeMap, HashMap};
+use std::sync::Arc;
 
-use super::build::{Builder, Edit, Event};
+use super::build::{Builder, Dissolve, Edit, Event};
 use super::{ASSEMBLY, CUT, FILM, Ingredient, NodeId, Work};
 use crate::base::digest::KeyHasher;
 use crate::base::frames::FrameRange;
@@ -14,7 +16,8 @@ use crate::operators::{self, Slot};
 
 impl Builder<'_> {
     /// Adds the film's own picture. Without a cut its shots follow one another as declared.
-    pub(super) fn assembly(&mut self, stage: &Stage, edit: Option<&Edit>) {
+    pub(super) fn film_itself(&mut self, edit: Option<&Edit>) {
+        let Some(stage) = &self.film.assembly else { return };
         let declared: Edit;
         let edit = match edit {
             Some(edit) => edit,
@@ -23,54 +26,76 @@ impl Builder<'_> {
                 &declared
             }
         };
-        let mut edges: Vec<super::Edge> = Vec::new();
-        let mut connected = Vec::new();
-        let mut inputs: HashMap<String, usize> = HashMap::new();
-        let mut slots = Vec::new();
+        let reel = self.reel(edit);
+        if reel.slots.iter().any(|slot| !slot.leaves) {
+            self.assembly(stage, edit, &reel);
+        }
+    }
+
+    /// What of which shots plays where.
+    fn reel(&mut self, edit: &Edit) -> Reel {
         let names = Names::of(self.film);
+        let mut reel = Reel::default();
         for event in &edit.events {
             let Some((shot, node)) = self.assembled(event, &names) else { continue };
-            let input = *inputs.entry(shot.to_string()).or_insert_with(|| {
-                edges.push(super::Edge { from: node, channel: None, port: shot.to_string() });
-                let frames = self.graph.nodes[node].frames;
-                let channels = self.graph.nodes[node].channels.clone();
-                connected.push(operators::Connected { port: 0, name: shot.to_string(), channels, frames });
-                edges.len() - 1
-            });
-            slots.push(Slot { at: event.at, input, source: event.source });
+            let slot = Slot {
+                at: event.at,
+                input: Some(reel.input(node, shot, false)),
+                source: event.source,
+                leaves: false,
+                shot: shot.into(),
+                stage: Arc::clone(&self.graph.nodes[node].stage),
+            };
+            reel.slots.push(slot);
         }
-        if slots.is_empty() {
-            return;
+        for dissolve in &edit.dissolves {
+            if let Some(slot) = self.leaving(dissolve, &names, &mut reel) {
+                reel.slots.push(slot);
+            }
         }
+        reel
+    }
+
+    fn assembly(&mut self, stage: &Stage, edit: &Edit, reel: &Reel) -> Option<NodeId> {
+        let connected: Vec<operators::Connected> = reel
+            .edges
+            .iter()
+            .map(|edge| {
+                let from = &self.graph.nodes[edge.from];
+                let (channels, frames) = (from.channels.clone(), from.frames);
+                operators::Connected { port: 0, name: edge.port.clone(), channels, frames }
+            })
+            .collect();
         let frames = FrameRange::new(1, edit.frames);
-        let Some(operator) = operators::named("assemble") else { return };
-        let settings = stage.settings.clone();
-        let Some(prepared) =
-            self.prepare(operator, &settings, stage.span, frames, &connected, &slots, &BTreeMap::new())
-        else {
-            return;
-        };
+        let operator = operators::named("assemble")?;
+        let (settings, none) = (stage.settings.clone(), BTreeMap::new());
+        let prepared =
+            self.prepare(operator, &settings, stage.span, frames, &connected, &reel.slots, &none)?;
         let spec = operator.spec();
         let mut node =
             self.node(&FILM.into(), ASSEMBLY, frames, Work::Operator { spec, prepared }, stage.span);
-        node.inputs = edges;
+        node.inputs = reel.edges.clone();
         node.identity = operators::identity(spec);
         node.keep = stage.keep;
+        node.pools = self.places(stage);
         let mut cut = KeyHasher::new();
         cut.int(edit.frames);
-        for slot in &slots {
+        for slot in &reel.slots {
             cut.int(slot.at).int(slot.source.first).int(slot.source.last);
+            if slot.leaves {
+                cut.text(if slot.input.is_some() { "goes out" } else { "black goes out" });
+            }
         }
         node.ingredients = vec![Ingredient { name: CUT.into(), digest: cut.finish(), text: None }];
-        self.add(node, frames);
+        Some(self.add(node, frames))
     }
 
-    /// The shot that an event of the cut shows, and its node, when the film has it and it has those frames.
-    fn assembled<'n>(&mut self, event: &Event, names: &Names<'n>) -> Option<(&'n str, NodeId)> {
-        let Some(name) = names.find(&event.shot.value) else {
-            let name = &event.shot.value;
+    /// The shot of this name, where the cut names it, and the node that the film takes of it.
+    fn taken<'n>(&mut self, shot: &At<String>, names: &Names<'n>) -> Option<(&'n str, NodeId)> {
+        let Some(name) = names.find(&shot.value) else {
+            let name = &shot.value;
             let problem = Problem::error(
-                event.shot.span,
+                shot.span,
                 format!("the cut names shot '{name}', but the film has no such shot"),
             );
             self.problems.push(match nearest(name, names.0.values().copied()) {
@@ -80,11 +105,17 @@ impl Builder<'_> {
             return None;
         };
         // A shot with an error of its own has told it, and is not in the graph.
-        let (names, last) = self.last_stage.get(name)?;
+        let (stages, last) = self.last_stage.get(name)?;
         let node = match &self.film.assembly_from {
-            Some(stage) => names.get(&stage.value).copied().or(*last),
+            Some(stage) => stages.get(&stage.value).copied().or(*last),
             None => *last,
         }?;
+        Some((name, node))
+    }
+
+    /// The shot that an event of the cut shows, and its node, when the film has it and it has those frames.
+    fn assembled<'n>(&mut self, event: &Event, names: &Names<'n>) -> Option<(&'n str, NodeId)> {
+        let (name, node) = self.taken(&event.shot, names)?;
         let has = self.graph.nodes[node].frames;
         if !has.covers(event.source) {
             let problem = Problem::error(
@@ -96,6 +127,71 @@ impl Builder<'_> {
         }
         Some((name, node))
     }
+
+    /// What goes out in a dissolve, when it has the frames for it. It is connected by itself, since the shot that comes in
+    /// may be the same one at other frames.
+    fn leaving(&mut self, dissolve: &Dissolve, names: &Names<'_>, reel: &mut Reel) -> Option<Slot> {
+        let (at, length) = (dissolve.frames.first, dissolve.frames.len() as i64);
+        let Some((shot, first)) = &dissolve.from else {
+            let source = FrameRange::new(1, length);
+            return Some(Slot { at, input: None, source, leaves: true, shot: "".into(), stage: "".into() });
+        };
+        let (name, node) = self.taken(shot, names)?;
+        let source = FrameRange::new(*first, first + length - 1);
+        let has = self.graph.nodes[node].frames;
+        if !has.covers(source) {
+            self.problems.push(lacking(self.film, name, dissolve, source, has));
+            return None;
+        }
+        let stage = Arc::clone(&self.graph.nodes[node].stage);
+        let input = Some(reel.input(node, name, true));
+        Some(Slot { at, input, source, leaves: true, shot: name.into(), stage })
+    }
+}
+
+/// What the film's picture is put together from.
+#[derive(Default)]
+struct Reel {
+    edges: Vec<super::Edge>,
+    /// Place of a shot among the edges, by its node and whether it goes out in a dissolve.
+    inputs: HashMap<(NodeId, bool), usize>,
+    slots: Vec<Slot>,
+}
+
+impl Reel {
+    fn input(&mut self, node: NodeId, shot: &str, leaves: bool) -> usize {
+        *self.inputs.entry((node, leaves)).or_insert_with(|| {
+            self.edges.push(super::Edge { from: node, channel: None, port: shot.to_string() });
+            self.edges.len() - 1
+        })
+    }
+}
+
+/// Says which handle frames a dissolve lacks, and what would give them.
+fn lacking(film: &Film, name: &str, dissolve: &Dissolve, source: FrameRange, has: FrameRange) -> Problem {
+    let lack = source.iter().filter(|frame| !has.contains(*frame)).count();
+    let frames = if lack == 1 { "frame" } else { "frames" };
+    let problem = Problem::error(
+        dissolve.span,
+        format!(
+            "the dissolve of event {} takes {name}@{source}, and the shot is made for {has}: {lack} {frames} of handle lack",
+            dissolve.number
+        ),
+    );
+    let Some(shot) = film.shots.get(name) else { return problem };
+    let used = shot.frames.value;
+    let handles = (source.last - used.last).max(used.first - source.first);
+    let wider = crate::declare::film::Shot { handles, ..shot.clone() };
+    let there = wider.rendered(&film.plates);
+    if there.covers(source) {
+        return problem.help(format!("give {name} `handles: {handles}`; its plate has the frames"));
+    }
+    let left = there.meet(source).len();
+    let help = format!("{name} cannot be made beyond {there}, as its plates end there: get longer plates");
+    problem.help(match left {
+        0 => format!("{help}, or cut without a dissolve"),
+        left => format!("{help}, or dissolve over {left} frames"),
+    })
 }
 
 /// Names of all shots, those with errors too, found without regard to capitals, in which edit lists are often
@@ -121,5 +217,5 @@ fn in_order(film: &Film) -> Edit {
         events.push(Event { shot: At { value: name.clone(), span: shot.span }, source, at });
         at += source.len() as i64;
     }
-    Edit { events, frames: at - 1 }
+    Edit { events, frames: at - 1, ..Edit::default() }
 }

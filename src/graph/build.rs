@@ -40,11 +40,28 @@ pub struct Event {
     pub at: i64,
 }
 
+/// Film frames over which something goes out while what plays there, or black, comes in.
+#[derive(Clone, Debug)]
+pub struct Dissolve {
+    /// Number of the event that comes in.
+    pub number: u32,
+    /// Film frames, counted from 1.
+    pub frames: FrameRange,
+    /// The shot that goes out and its frame in the first of them; none for black.
+    pub from: Option<(At<String>, i64)>,
+    /// Where the cut says so.
+    pub span: Span,
+}
+
 /// The cut: what the film shows, and for how long.
 #[derive(Clone, Debug, Default)]
 pub struct Edit {
     /// Events; where none plays, the film is black.
     pub events: Vec<Event>,
+    /// Dissolves in the order of the film.
+    pub dissolves: Vec<Dissolve>,
+    /// Count of the timecode of the film's first frame, and whether it counts drop-frame; none when the cut does not say.
+    pub starts: Option<(i64, bool)>,
     /// Length of the film in frames, black included.
     pub frames: i64,
 }
@@ -70,9 +87,7 @@ pub fn build(film: &Film, edit: Option<&Edit>, files: &mut dyn Files) -> (Graph,
     for (name, shot) in &film.shots {
         builder.shot(name, shot);
     }
-    if let Some(assembly) = &film.assembly {
-        builder.within("", |b| b.assembly(assembly, edit));
-    }
+    builder.within("", |b| b.film_itself(edit));
     builder.want();
     (builder.graph, builder.told.finish())
 }
@@ -231,7 +246,21 @@ impl Builder<'_> {
         cut: &[Slot],
         files: &BTreeMap<String, Attachment>,
     ) -> Option<Box<dyn operators::Prepared>> {
-        let setup = Setup {
+        let ready = operator.prepare(&self.setup(settings, span, frames, inputs, cut, files));
+        self.taken_up(ready)
+    }
+
+    /// What an operator is prepared from.
+    pub(super) fn setup<'s>(
+        &self,
+        settings: &'s Map,
+        span: Span,
+        frames: FrameRange,
+        inputs: &'s [operators::Connected],
+        cut: &'s [Slot],
+        files: &'s BTreeMap<String, Attachment>,
+    ) -> Setup<'s> {
+        Setup {
             settings,
             span,
             files,
@@ -241,9 +270,15 @@ impl Builder<'_> {
             working_space: self.graph.space,
             inputs,
             cut,
-        };
-        let prepared =
-            operator.prepare(&setup).map_err(|mut problems| self.problems.append(&mut problems)).ok()?;
+        }
+    }
+
+    /// What was prepared, its problems or cautions taken down.
+    pub(super) fn taken_up(
+        &mut self,
+        ready: Result<Box<dyn operators::Prepared>, Problems>,
+    ) -> Option<Box<dyn operators::Prepared>> {
+        let prepared = ready.map_err(|mut problems| self.problems.append(&mut problems)).ok()?;
         self.problems.append(&mut prepared.cautions());
         Some(prepared)
     }

@@ -63,12 +63,15 @@ impl Builder<'_> {
         node.ingredients.extend(self.connections(&joined));
         node.inputs = joined.edges;
         node.keep = stage.keep;
-        node.pools = stage
-            .pools
-            .iter()
-            .filter_map(|(at, n)| Some((self.graph.pools.iter().position(|(p, _)| *p == at.value)?, *n)))
-            .collect();
+        node.pools = self.places(stage);
         Some(self.add(node, frames))
+    }
+
+    /// Places in pools that a stage takes.
+    pub(super) fn places(&self, stage: &Stage) -> Vec<(usize, u32)> {
+        let pools = &self.graph.pools;
+        let place = |(at, n): &(At<String>, u32)| Some((pools.iter().position(|(p, _)| *p == at.value)?, *n));
+        stage.pools.iter().filter_map(place).collect()
     }
 
     /// Where the inputs come from, as `why` compares it: `from.holdout` and `roto.actors`.

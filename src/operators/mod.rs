@@ -150,14 +150,30 @@ pub struct Setup<'a> {
 }
 
 /// One piece of the film: frames `source` of connected input `input` from film frame `at` on.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Slot {
     /// First film frame, counted from 1.
     pub at: i64,
-    /// Connected input.
-    pub input: usize,
-    /// Frames of that input.
+    /// Connected input; none for black.
+    pub input: Option<usize>,
+    /// Frames of that input; of black, as many as there are of it.
     pub source: FrameRange,
+    /// True of what goes out in a dissolve, while what else plays there, or black, comes in.
+    pub leaves: bool,
+    /// The shot that it shows; empty for black.
+    pub shot: Arc<str>,
+    /// The stage of the shot.
+    pub stage: Arc<str>,
+}
+
+impl Slot {
+    /// The slot of a list in rising order that plays at a film frame, and how far into it that is.
+    pub fn playing(slots: &[Slot], frame: i64) -> Option<(&Slot, i64)> {
+        let after = slots.partition_point(|slot| slot.at <= frame);
+        let slot = slots[..after].last()?;
+        let into = frame - slot.at;
+        (into < slot.source.len() as i64).then_some((slot, into))
+    }
 }
 
 /// A connected input.

@@ -5,11 +5,12 @@
 use std::path::Path;
 
 use super::{DECLARATION, Declared, Project, attach};
+use crate::base::frames::FrameRange;
 use crate::base::problem::Problem;
 use crate::cut;
 use crate::declare;
 use crate::declare::film::{At, Film};
-use crate::graph::build::{Edit, Event, build};
+use crate::graph::build::{Dissolve, Edit, Event, build};
 
 impl Project {
     /// Reads the declaration and everything it names, short of pictures.
@@ -60,7 +61,18 @@ impl Project {
             source: e.source,
             at: e.record_first - start + 1,
         });
-        Some(Edit { events: events.collect(), frames: cut.record.map_or(0, |r| r.len() as i64) })
+        let dissolves = cut.dissolves.iter().map(|d| Dissolve {
+            number: d.number,
+            frames: FrameRange::new(d.record.first - start + 1, d.record.last - start + 1),
+            from: d.from.as_ref().map(|o| (At { value: o.shot.clone(), span: o.shot_span }, o.source_first)),
+            span: d.span,
+        });
+        Some(Edit {
+            events: events.collect(),
+            dissolves: dissolves.collect(),
+            starts: cut.record.map(|record| (record.first, cut.drops)),
+            frames: cut.record.map_or(0, |r| r.len() as i64),
+        })
     }
 }
 

@@ -143,13 +143,15 @@ impl Explainer<'_> {
         let (id, frame) = (link.node, link.frame);
         let words = match cell.reason {
             Reason::None if link.seen.is_some() => self.since(id, frame),
-            Reason::None if is_assembly(&self.graph.nodes[id].work) => match self.needs(id, frame).first() {
-                Some(need) => {
-                    let shows = place(&self.graph.nodes[need.node], need.frame);
-                    format!("its render matches the declaration; it shows {shows}")
+            Reason::None if is_assembly(&self.graph.nodes[id].work) => {
+                let shown = self.needs(id, frame);
+                let names: Vec<String> =
+                    shown.iter().map(|need| place(&self.graph.nodes[need.node], need.frame)).collect();
+                match names.is_empty() {
+                    true => "its render matches the declaration; it is black here".into(),
+                    false => format!("its render matches the declaration; it shows {}", names.join(" and ")),
                 }
-                None => "its render matches the declaration; it is black here".into(),
-            },
+            }
             Reason::None => "its render matches the declaration".into(),
             Reason::OutOfPlace => {
                 "its file was taken out of renders/; a rebuild puts it back without rendering".into()

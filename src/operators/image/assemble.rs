@@ -1,7 +1,10 @@
-//! `assemble`: the cut as one picture. Knows straight cuts.
+//! `assemble`: the cut as one picture. Knows straight cuts and dissolves, from and to black too.
 //!
-//! Film frames count from 1. Each shows one frame of one shot, bit for bit, so that an assembled
-//! frame is the same stored picture as the shot's own and costs no space.
+//! Film frames count from 1. Outside dissolves each shows one frame of one shot, bit for bit, so that an assembled
+//! frame is the same stored picture as the shot's own and costs no space. In a dissolve of n frames the share of what comes
+//! in rises by n + 1 equal steps, from 0 on the frame before it to 1 on the frame after it: the first frame shows 1/(n + 1) of
+//! it, the last n/(n + 1). (The length and its place are the edit list's; the steps are common practice, no source.) Pixels
+//! are mixed as premultiplied linear light: out × (1 − share) + in × share.
 
 use std::sync::Arc;
 
@@ -17,7 +20,7 @@ pub struct Assemble;
 static SPEC: Spec = Spec {
     name: "assemble",
     version: 3,
-    summary: "Puts the shots one after the other as the cut says, and opaque black where the cut says black.",
+    summary: "Puts the shots one after the other as the cut says, with its dissolves, and opaque black where the cut says black.",
     ports: &[Port {
         name: "shots",
         carries: Carries::Many,
@@ -25,7 +28,7 @@ static SPEC: Spec = Spec {
         doc: "The finished stage of every shot; connected by the film's assembly.",
     }],
     params: &[],
-    source: "Edit events as of SMPTE ST 258: source frames against record frames, out points exclusive.",
+    source: "Edit events as of SMPTE ST 258: source frames against record frames, out points exclusive. Dissolves: linear interpolation of premultiplied light (plus, Porter & Duff 1984).",
 };
 
 impl Operator for Assemble {
@@ -44,23 +47,47 @@ impl Operator for Assemble {
         }
         let mut slots = setup.cut.to_vec();
         slots.sort_by_key(|slot| slot.at);
+        let (leaving, playing) = slots.into_iter().partition(|slot| slot.leaves);
         let size = setup.frame_size;
-        reader.finish(|| Reel { slots, size })
+        reader.finish(|| Reel { playing, leaving, size })
     }
 }
 
 struct Reel {
-    slots: Vec<Slot>,
+    /// What plays, in the order of the film.
+    playing: Vec<Slot>,
+    /// What goes out in dissolves, in the order of the film.
+    leaving: Vec<Slot>,
     /// Width and height of black, in pixels.
     size: (u32, u32),
 }
 
+/// An input and a frame of it; none for black.
+type Shown = Option<(usize, i64)>;
+
+/// What a film frame shows.
+#[derive(Debug, PartialEq)]
+enum Picture {
+    /// One picture as it is.
+    One(Shown),
+    /// One going out, one coming in, and the share of that.
+    Mix(Shown, Shown, f64),
+}
+
 impl Reel {
-    fn look_up(&self, frame: i64) -> Option<(usize, i64)> {
-        let after = self.slots.partition_point(|slot| slot.at <= frame);
-        let slot = self.slots[..after].last()?;
-        let source = slot.source.first + (frame - slot.at);
-        slot.source.contains(source).then_some((slot.input, source))
+    fn look_up(&self, frame: i64) -> Picture {
+        let shown = |slots: &[Slot]| {
+            let (slot, into) = Slot::playing(slots, frame)?;
+            Some((slot.input?, slot.source.first + into))
+        };
+        let comes = shown(&self.playing);
+        match Slot::playing(&self.leaving, frame) {
+            Some((slot, into)) => {
+                let share = (into + 1) as f64 / (slot.source.len() + 1) as f64;
+                Picture::Mix(shown(&self.leaving), comes, share)
+            }
+            None => Picture::One(comes),
+        }
     }
 }
 
@@ -70,16 +97,22 @@ impl Prepared for Reel {
     }
 
     fn reach(&self, input: usize, frame: i64) -> FrameRange {
-        match self.look_up(frame) {
-            Some((active, source)) if active == input => FrameRange::one(source),
-            _ => FrameRange::none(),
-        }
+        let mut reach = FrameRange::none();
+        self.each_reach(0, frame, &mut |other, range| {
+            if other == input {
+                reach = range;
+            }
+        });
+        reach
     }
 
+    /// What goes out first: the key tells both apart by their order.
     fn each_reach(&self, _inputs: usize, frame: i64, visit: &mut dyn FnMut(usize, FrameRange)) {
-        if let Some((input, source)) = self.look_up(frame) {
-            visit(input, FrameRange::one(source));
-        }
+        let both = match self.look_up(frame) {
+            Picture::One(shown) => [shown, None],
+            Picture::Mix(goes, comes, _) => [goes, comes],
+        };
+        both.into_iter().flatten().for_each(|(input, source)| visit(input, FrameRange::one(source)));
     }
 
     /// The one frame that is shown is shown as it is. Inputs are numbered as the cut first names their shots, so that with
@@ -88,23 +121,53 @@ impl Prepared for Reel {
         false
     }
 
-    /// What is shown is in the key by its pixels, and the size of black is in every stage's identity.
-    fn at(&self, _frame: i64, _key: &mut KeyHasher) {}
+    /// What is shown is in the key by its pixels, and the size of black is in every stage's identity. Of a dissolve it is
+    /// the share, and on which side black is.
+    fn at(&self, frame: i64, key: &mut KeyHasher) {
+        if let Picture::Mix(goes, comes, share) = self.look_up(frame) {
+            key.int(goes.is_some().into()).int(comes.is_some().into()).real(share);
+        }
+    }
 
     fn is_steady(&self) -> bool {
-        true
+        self.leaving.is_empty()
     }
 
     fn apply(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError> {
+        let of = |shown: Shown| shown.map(|(input, source)| inputs.frame(input, source)).transpose();
         match self.look_up(frame) {
-            Some((input, source)) => inputs.frame(input, source).cloned(),
-            None => Ok(black(self.size)),
+            Picture::One(None) => Ok(black(self.size)),
+            Picture::One(Some((input, source))) => inputs.frame(input, source).cloned(),
+            Picture::Mix(goes, comes, share) => Ok(mixed(of(goes)?, of(comes)?, share, self.size)),
         }
     }
 }
 
+/// `goes` × (1 − share) + `comes` × share, where none is opaque black.
+fn mixed(goes: Option<&Image>, comes: Option<&Image>, share: f64, size: (u32, u32)) -> Image {
+    let mut image = Image::new(size.0, size.1, &RGBA);
+    let width = size.0 as usize;
+    let (mut a, mut b, mut out) = (vec![0.0; width], vec![0.0; width], vec![0.0f32; width]);
+    let (less, share) = ((1.0 - share) as f32, share as f32);
+    let read = |side: Option<&Image>, channel: usize, y: u32, row: &mut [f32]| match side {
+        Some(side) => side.read_row(channel, y, row),
+        None => row.fill(if channel == 3 { 1.0 } else { 0.0 }),
+    };
+    for channel in 0..RGBA.len() {
+        for y in 0..size.1 {
+            read(goes, channel, y, &mut a);
+            read(comes, channel, y, &mut b);
+            for ((out, a), b) in out.iter_mut().zip(&a).zip(&b) {
+                *out = a * less + b * share;
+            }
+            image.write_row(channel, y, &out);
+        }
+    }
+    image
+}
+
 /// A frame of black that hides what is under it.
-fn black((width, height): (u32, u32)) -> Image {
+pub(super) fn black((width, height): (u32, u32)) -> Image {
     let mut image = Image::new(width, height, &RGBA);
     image.samples_mut(3).fill(half::f16::ONE);
     image
@@ -113,34 +176,101 @@ fn black((width, height): (u32, u32)) -> Image {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::operators::image::trial;
+
+    fn slot(at: i64, input: Option<usize>, first: i64, last: i64, leaves: bool) -> Slot {
+        let source = FrameRange::new(first, last);
+        Slot { at, input, source, leaves, shot: "".into(), stage: "".into() }
+    }
+
+    /// Four frames of input 1, then input 0 dissolves in over three, black after it.
+    fn reel() -> Reel {
+        Reel {
+            playing: vec![slot(1, Some(1), 1009, 1012, false), slot(5, Some(0), 20, 24, false)],
+            leaving: vec![slot(5, Some(2), 1013, 1015, true), slot(10, Some(3), 25, 26, true)],
+            size: (3, 2),
+        }
+    }
 
     #[test]
-    fn film_frames_find_their_shot() {
-        let reel = Reel {
-            slots: vec![
-                Slot { at: 1, input: 1, source: FrameRange::new(1009, 1012) },
-                Slot { at: 5, input: 0, source: FrameRange::new(20, 21) },
-            ],
-            size: (3, 2),
-        };
-        let found: Vec<_> = (0..8).map(|n| reel.look_up(n)).collect();
+    fn film_frames_find_their_shots() {
+        let reel = reel();
+        let found: Vec<_> = [0, 1, 4, 5, 7, 8, 9, 10, 11, 12].map(|n| reel.look_up(n)).into();
+        let black = || Picture::One(None);
+        let one = |input, frame| Picture::One(Some((input, frame)));
+        let mix = |a, b, share| Picture::Mix(Some(a), b, share);
         assert_eq!(
             found,
             [
-                None,
-                Some((1, 1009)),
-                Some((1, 1010)),
-                Some((1, 1011)),
-                Some((1, 1012)),
-                Some((0, 20)),
-                Some((0, 21)),
-                None
+                black(),
+                one(1, 1009),
+                one(1, 1012),
+                mix((2, 1013), Some((0, 20)), 0.25),
+                mix((2, 1015), Some((0, 22)), 0.75),
+                one(0, 23),
+                one(0, 24),
+                mix((3, 25), None, 1.0 / 3.0),
+                mix((3, 26), None, 2.0 / 3.0),
+                black(),
             ]
         );
-        assert_eq!(reel.reach(0, 5), FrameRange::one(20));
-        assert!(reel.reach(1, 5).is_empty());
-        let image = reel.apply(&Inputs { frames: &[], raster: None }, 7).unwrap();
-        assert_eq!((image.width(), image.height()), (3, 2));
-        assert_eq!([0, 3].map(|channel| image.plane_f32(channel)[5]), [0.0, 1.0]);
+        let mut visited = Vec::new();
+        reel.each_reach(4, 6, &mut |input, range| visited.push((input, range)));
+        assert_eq!(visited, [(2, FrameRange::one(1014)), (0, FrameRange::one(21))]);
+        assert_eq!(reel.reach(0, 6), FrameRange::one(21));
+        assert!(reel.reach(1, 6).is_empty() && reel.reach(0, 4).is_empty());
+    }
+
+    #[test]
+    fn keys_hold_the_share_of_dissolves_and_nothing_else() {
+        let reel = reel();
+        let plain = KeyHasher::new().finish();
+        for frame in [0, 1, 4, 8, 9, 12] {
+            assert_eq!(trial::key(&reel, frame), plain, "{frame}");
+        }
+        let keys: std::collections::HashSet<_> = [5, 6, 7, 10, 11].map(|n| trial::key(&reel, n)).into();
+        assert!(keys.len() == 5 && !keys.contains(&plain) && !reel.is_steady());
+        // The same share to black is another picture than the same share from black.
+        let fade =
+            |goes, comes| Reel { playing: comes, leaving: vec![slot(1, goes, 1, 1, true)], size: (3, 2) };
+        let (to, from) = (fade(Some(0), vec![]), fade(None, vec![slot(1, Some(0), 1, 1, false)]));
+        assert_ne!(trial::key(&to, 1), trial::key(&from, 1));
+    }
+
+    fn flat(levels: [f32; 4]) -> Image {
+        let mut image = Image::new(3, 2, &RGBA);
+        for (channel, level) in levels.into_iter().enumerate() {
+            image.samples_mut(channel).fill(half::f16::from_f32(level));
+        }
+        image
+    }
+
+    #[test]
+    fn dissolves_mix_light_and_straight_frames_stay() {
+        let reel = reel();
+        let (a, b) = (Arc::new(flat([4.0, 0.5, 0.0, 1.0])), Arc::new(flat([0.0, 0.25, 8.0, 0.5])));
+        let frames = [
+            vec![(20, Arc::clone(&b)), (21, Arc::clone(&b)), (23, Arc::clone(&b))],
+            vec![(1012, Arc::clone(&a))],
+            vec![(1013, Arc::clone(&a)), (1014, Arc::clone(&a))],
+            vec![(25, Arc::clone(&b))],
+        ];
+        let inputs = Inputs { frames: &frames, raster: None };
+        let at = |frame| reel.apply(&inputs, frame).unwrap();
+        assert_eq!(at(4), *a);
+        assert_eq!(at(8), *b);
+        assert_eq!(at(6), flat([2.0, 0.375, 4.0, 0.75]));
+        assert_eq!(at(5), flat([3.0, 0.4375, 2.0, 0.875]));
+        // To black, which is opaque: a third of it.
+        let third = 1.0 / 3.0;
+        assert_eq!(
+            at(10),
+            flat([0.0, 0.25 * (1.0 - third), 8.0 * (1.0 - third), 0.5 * (1.0 - third) + third])
+        );
+        assert_eq!(at(12), flat([0.0, 0.0, 0.0, 1.0]));
+        // Of two alike pictures any mix is the picture.
+        assert_eq!(mixed(Some(&b), Some(&b), 1.0 / 7.0, (3, 2)), *b);
+        // Backwards a dissolve is the same dissolve.
+        assert_eq!(mixed(Some(&a), Some(&b), 0.25, (3, 2)), mixed(Some(&b), Some(&a), 0.75, (3, 2)));
     }
 }
