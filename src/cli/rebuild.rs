@@ -177,7 +177,7 @@ pub fn report(rebuilt: &Rebuilt, selection: &Selection, json: bool, again: bool)
     );
     if rebuilt.trimmed > 0 {
         let files = words::count(rebuilt.trimmed as u64, "file");
-        say!("{files} of frames that the film no longer has removed from renders/film/assembly");
+        say!("{files} of frames that the film no longer has removed from renders/film");
     }
     for (id, frame, text) in &outcome.remarks {
         tell!("{}: {text}", crate::stale::place(&graph.nodes[*id], *frame));

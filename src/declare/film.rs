@@ -46,6 +46,8 @@ pub struct Film {
     pub assembly: Option<Stage>,
     /// Stage of each shot that `assembly` takes, when it says so; else the shot's last stage.
     pub assembly_from: Option<At<String>>,
+    /// Prints of the film's picture by name.
+    pub prints: IndexMap<String, Stage>,
 }
 
 /// A source image sequence or movie.

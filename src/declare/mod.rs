@@ -56,6 +56,7 @@ fn read_film(value: &Value, sources: &mut Sources, load: Load<'_>, found: &mut F
     let shots = fields.need("shots");
     let across = fields.get("across");
     let assembly = fields.get("assembly");
+    let prints = fields.get("prints");
     found.extend("", fields.finish());
 
     let mut recipes = recipes::Recipes::read(list, sources, load, &header.pools, found);
@@ -77,6 +78,9 @@ fn read_film(value: &Value, sources: &mut Sources, load: Load<'_>, found: &mut F
         pools: &header.pools,
     };
     let assembly = assembly.and_then(|value| whole::read_assembly(value, &header.pools, found));
+    let prints = prints.map_or_else(IndexMap::new, |value| {
+        whole::read_prints(value, assembly.is_some(), &header.pools, found)
+    });
     let (assembly, assembly_from) = assembly.map_or((None, None), |(stage, from)| (Some(stage), from));
     let mut taken = whole::Taken::new(assembly_from.as_ref());
     let read = shots::read(shots, &around, &mut across, &mut taken, found);
@@ -97,6 +101,7 @@ fn read_film(value: &Value, sources: &mut Sources, load: Load<'_>, found: &mut F
         pools: header.pools,
         assembly,
         assembly_from,
+        prints,
     })
 }
 

@@ -79,7 +79,7 @@ pub fn schema(operators: &[OperatorTable]) -> Value {
 
 fn definitions(operators: &[OperatorTable]) -> Value {
     let mut all = Map::new();
-    let parts = [plain(), json!({ "film": film(), "recipe_file": recipe_file(), "plate": plate() })];
+    let parts = [plain(), json!({ "film": film(operators), "recipe_file": recipe_file(), "plate": plate() })];
     let parts = parts.into_iter().chain([json!({ "shot": shot(), "stage": stage(operators) })]);
     for part in parts.chain([json!({ "command": command(), "by_hand": by_hand() })]) {
         if let Value::Object(map) = part {
@@ -134,7 +134,17 @@ fn plain() -> Value {
     })
 }
 
-fn film() -> Value {
+/// A print: the settings of its operator and places in pools.
+fn print(operators: &[OperatorTable]) -> Value {
+    let params =
+        operators.iter().filter(|operator| operator.name == "print").flat_map(|operator| &operator.params);
+    let mut properties: Map<String, Value> =
+        params.map(|param| (param.name.clone(), setting(param))).collect();
+    properties.insert("pools".into(), json!({ "$ref": "#/$defs/places" }));
+    json!({ "type": "object", "properties": properties, "additionalProperties": false })
+}
+
+fn film(operators: &[OperatorTable]) -> Value {
     let named = |of: &str, keys: &str| {
         json!({ "type": "object", "propertyNames": { "$ref": format!("#/$defs/{keys}") },
             "additionalProperties": { "$ref": format!("#/$defs/{of}") } })
@@ -144,6 +154,7 @@ fn film() -> Value {
     json!({
         "type": "object",
         "required": ["film", "rate", "frame_size", "shots"],
+        "dependentRequired": { "prints": ["assembly"] },
         "additionalProperties": false,
         "properties": {
             "film": { "type": ["string", "number"], "maxLength": 200, "description": "The film's name." },
@@ -168,6 +179,9 @@ fn film() -> Value {
                 "properties": { "pools": { "$ref": "#/$defs/places" },
                     "from": { "$ref": "#/$defs/stage_name",
                         "description": "Stage of each shot that is taken; when not said, its last." } } },
+            "prints": { "type": "object", "propertyNames": { "$ref": "#/$defs/stage_name" },
+                "description": "The film's picture for review, with leaders and words burned in, by name.",
+                "additionalProperties": print(operators) },
         }
     })
 }

@@ -1,4 +1,5 @@
-//! What only shows when all shots are read: the film's length, files that two stages share, the assembly.
+//! What only shows when all shots are read: the film's length, files that two stages share, the assembly
+//! and its prints.
 //!
 //! Knows the declared film. Does not look at the disk.
 
@@ -6,10 +7,11 @@ use std::collections::{BTreeSet, HashMap, HashSet};
 
 use indexmap::IndexMap;
 
-use crate::base::problem::{Problem, Problems, Span};
+use crate::base::problem::{Problem, Span};
 use crate::base::value::{Fields, Key, Map, Node, Value};
 use crate::declare::film::{At, Media, Plate, Shot, Stage, Work};
 use crate::declare::found::{Found, shortened};
+use crate::declare::names::{self, Naming};
 use crate::declare::stages::read_pools;
 
 /// Most frames rendered of one stage over all shots: more than nine days at 24 frames a second.
@@ -76,21 +78,61 @@ pub fn read_assembly(
         let text = value.text().map_err(|_| value.wrong("the name of a stage"))?;
         Ok(At { value: text.to_string(), span: value.span })
     });
-    let places = read_pools(&mut fields, pools);
-    let problems: Problems = std::mem::take(&mut fields.problems);
-    let own = |key: &str| key == "from" || key == "pools";
+    let stage = own_stage("assemble", "from", value, &mut fields, pools);
+    found.extend("assembly", std::mem::take(&mut fields.problems));
+    Some((stage, from))
+}
+
+/// The film's prints by name.
+pub fn read_prints(
+    value: &Value,
+    is_assembled: bool,
+    pools: &IndexMap<String, At<u32>>,
+    found: &mut Found,
+) -> IndexMap<String, Stage> {
+    let mut prints = IndexMap::new();
+    let map = found.keep("prints", value.map().ok_or_else(|| value.wrong("a map of prints by name")));
+    if !is_assembled {
+        let problem = Problem::error(value.span, "prints show the film's picture, which is not put together");
+        found.push("prints", problem.help("declare `assembly: {}` as well"));
+    }
+    for (key, value) in map.into_iter().flat_map(|map| &map.entries) {
+        if !names::check(key, "print", Naming::Plain, "prints", found) {
+            continue;
+        }
+        if key.text.eq_ignore_ascii_case("assembly") {
+            let message = "the film's picture itself is called assembly, so that no print can be";
+            found.push("prints", Problem::error(key.span, message));
+            continue;
+        }
+        let Some(mut fields) = found.keep("prints", Fields::of(value, "the print")) else { continue };
+        let stage = own_stage("print", "pools", value, &mut fields, pools);
+        found.extend("prints", std::mem::take(&mut fields.problems));
+        prints.insert(key.text.clone(), stage);
+    }
+    prints
+}
+
+/// A stage of the film itself: all fields but `pools` and one of its own are settings of its operator.
+fn own_stage(
+    operator: &str,
+    own: &str,
+    value: &Value,
+    fields: &mut Fields<'_>,
+    pools: &IndexMap<String, At<u32>>,
+) -> Stage {
+    let places = read_pools(fields, pools);
     let entries = value.map().into_iter().flat_map(|map| &map.entries);
-    let settings = entries.filter(|(key, value)| !own(&key.text) && value.node != Node::Null);
-    let stage = Stage {
+    let settings =
+        entries.filter(|(key, value)| key.text != own && key.text != "pools" && value.node != Node::Null);
+    Stage {
         span: value.span,
-        work: Work::Operator(At { value: "assemble".into(), span: value.span }),
+        work: Work::Operator(At { value: operator.into(), span: value.span }),
         from: IndexMap::new(),
         settings: Map { entries: settings.cloned().collect() },
         keep: true,
         pools: places,
-    };
-    found.extend("assembly", problems);
-    Some((stage, from))
+    }
 }
 
 /// The stage that the assembly takes, held against every shot whose stages are known, sound or not.

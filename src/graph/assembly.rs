@@ -15,7 +15,7 @@ use crate::declare::film::{At, Film, Stage};
 use crate::operators::{self, Slot};
 
 impl Builder<'_> {
-    /// Adds the film's own picture. Without a cut its shots follow one another as declared.
+    /// Adds the film's own picture and its prints. Without a cut its shots follow one another as declared.
     pub(super) fn film_itself(&mut self, edit: Option<&Edit>) {
         let Some(stage) = &self.film.assembly else { return };
         let declared: Edit;
@@ -27,8 +27,10 @@ impl Builder<'_> {
             }
         };
         let reel = self.reel(edit);
-        if reel.slots.iter().any(|slot| !slot.leaves) {
-            self.assembly(stage, edit, &reel);
+        if reel.slots.iter().any(|slot| !slot.leaves)
+            && let Some(assembly) = self.assembly(stage, edit, &reel)
+        {
+            self.prints(edit, &reel.slots, assembly);
         }
     }
 

@@ -7,6 +7,7 @@ mod assembly;
 pub mod build;
 mod command;
 mod connect;
+mod prints;
 mod stages;
 mod told;
 

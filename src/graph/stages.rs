@@ -11,7 +11,7 @@ use super::{Edge, FROM, Ingredient, Node, NodeId, Work};
 use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, Problems, SourceId};
-use crate::base::value::{Node as ValueNode, Scalar, Value};
+use crate::base::value::{Map, Node as ValueNode, Scalar, Value};
 use crate::declare::film::{At, ByHand, Delivers, Media, Shot, Stage, Work as Declared};
 use crate::media::image::RGBA;
 use crate::operators::{self, Attachment, Connected, Kind, Operator, Spec};
@@ -147,12 +147,7 @@ impl Builder<'_> {
 
     /// The files that an operator's settings name, and the shapes files of stages that it takes shapes from.
     fn attached(&mut self, spec: &Spec, stage: &Stage, joined: &Joined, declared: &Shot) -> Attached {
-        let written = stage.settings.entries.iter().filter(|(_, value)| value.node != ValueNode::Null);
-        let ingredients = written.map(|(key, value)| Ingredient {
-            digest: Digest::of(spelled_by(value, &meant).as_bytes()),
-            ..ingredient(&key.text, &spelled(value))
-        });
-        let ingredients = ingredients.collect();
+        let ingredients = written(&stage.settings);
         let mut out = Attached { files: BTreeMap::new(), ingredients, of_others: Vec::new(), whole: true };
         for param in spec.params.iter().filter(|p| p.kind == Kind::File) {
             let Some(value) = stage.settings.get(param.name).filter(|v| v.node != ValueNode::Null) else {
@@ -248,6 +243,16 @@ impl Attached {
         }
         self.ingredients
     }
+}
+
+/// Settings as `why` compares them.
+pub(super) fn written(settings: &Map) -> Vec<Ingredient> {
+    let written = settings.entries.iter().filter(|(_, value)| value.node != ValueNode::Null);
+    let ingredients = written.map(|(key, value)| Ingredient {
+        digest: Digest::of(spelled_by(value, &meant).as_bytes()),
+        ..ingredient(&key.text, &spelled(value))
+    });
+    ingredients.collect()
 }
 
 /// Names of the channels that come out of a command or of hands.

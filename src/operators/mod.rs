@@ -327,6 +327,7 @@ pub fn all() -> &'static [&'static dyn Operator] {
         &image::blades::Blades,
         &image::paint_out::PaintOut,
         &image::passes::Passes,
+        &image::print::Print,
         &image::roto::Roto,
     ]
 }

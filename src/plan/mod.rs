@@ -185,16 +185,17 @@ fn failed(
     failed
 }
 
-/// A film frame is made right after the shot's frame that it shows; every other frame with its shot.
+/// A film frame is made right after the shot's frame that it shows, and a print's after that; every other frame with its
+/// shot.
 fn home(graph: &Graph, id: NodeId, frame: i64) -> (&str, i64) {
     let node = &graph.nodes[id];
     if &*node.shot == crate::graph::FILM {
         let mut found = None;
         graph.each_need(id, frame, &mut |edge, _, range| {
-            found = found.or(Some((&*graph.nodes[edge.from].shot, range.first)));
+            found = found.or(Some((edge.from, range.first)));
         });
-        if let Some(home) = found {
-            return home;
+        if let Some((from, first)) = found {
+            return home(graph, from, first);
         }
     }
     (&node.shot, frame)

@@ -9,7 +9,7 @@ use super::{Project, ProjectError, Status};
 use crate::base::digest::Digest;
 use crate::base::selector::Selection;
 use crate::execute::settle::render_path;
-use crate::graph::{ASSEMBLY, FILM};
+use crate::graph::FILM;
 use crate::ledger::holds::Holds;
 use crate::store::StoreError;
 use crate::store::objects::Objects;
@@ -37,15 +37,12 @@ impl Project {
         folders
     }
 
-    /// Removes what is left of frames that the film no longer has from the folder of the film's picture, so that
-    /// whoever takes the whole folder gets the film. Gives how many files that were.
+    /// Removes what is left of frames that the film no longer has from the folders of the film's picture and its prints, so
+    /// that whoever takes a whole folder gets the film. Gives how many files that were.
     pub(super) fn trim_film(&self, status: &Status, selection: &Selection) -> Result<usize, ProjectError> {
-        if selection.matches(FILM, ASSEMBLY).is_none() {
-            return Ok(0);
-        }
         // A held picture stays in the store, and comes back into the folder with its frame.
         let left = self.left(status, &Holds::default(), &|shot, stage, node| {
-            (shot, stage) == (FILM, ASSEMBLY) && node.is_some()
+            shot == FILM && node.is_some() && selection.matches(shot, stage).is_some()
         });
         remove(&left)?;
         Ok(left.len())

@@ -13,11 +13,11 @@ use crate::ledger::row::{Outcome, PASSED_ON, Render, Round, Row, What};
 use crate::report::words::{percent, share, time};
 
 /// The operators whose renders are final steps: colour (`grade`, `match`), sound (`mix`), assembly
-/// (`assemble`) and delivery (`deliver`).
+/// (`assemble`, `print`) and delivery (`deliver`).
 ///
 /// It goes by the operator that a row names, not by the stage's name, because stages are named
 /// freely. A command of the user's is no final step, since its name does not say what it does.
-pub const FINAL_OPERATORS: [&str; 5] = ["grade", "match", "mix", "assemble", "deliver"];
+pub const FINAL_OPERATORS: [&str; 6] = ["grade", "match", "mix", "assemble", "print", "deliver"];
 
 /// What some rows add up to.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -154,7 +154,7 @@ const STEPS: [&str; 4] = ["colour", "sound", "assembly", "delivery"];
 fn step_of(operator: &str) -> usize {
     match operator {
         "mix" => 1,
-        "assemble" => 2,
+        "assemble" | "print" => 2,
         "deliver" => 3,
         _ => 0,
     }

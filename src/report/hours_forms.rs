@@ -65,7 +65,7 @@ struct Named<'a> {
 
 #[derive(Serialize)]
 struct FinalSteps {
-    operators: [&'static str; 5],
+    operators: [&'static str; 6],
     share: f64,
     #[serde(flatten)]
     sums: Sums,

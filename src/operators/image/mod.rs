@@ -11,6 +11,7 @@ mod matte;
 pub mod paint_out;
 pub mod passes;
 pub mod plate;
+pub mod print;
 pub mod retime;
 pub mod roto;
 #[cfg(test)]
