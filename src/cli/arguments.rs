@@ -45,6 +45,10 @@ pub enum Verb {
     Rebuild(Rebuild),
     /// Show where finishing time went: by stage, shot and cause, first pass against rework
     Hours(Hours),
+    /// Write a contact sheet: one picture file of frames that are made, with their names
+    Sheet(Sheet),
+    /// Write a picture file of two stages at one frame: before and after
+    Compare(Compare),
     /// Reclaim the space of renders that nothing current uses
     Sweep(Sweep),
     /// Write the demo film's plates and sounds, rebuild it, change one key and show what ran
@@ -123,6 +127,66 @@ pub struct Hours {
     pub csv: bool,
 }
 
+/// How frames are shown in a picture file.
+#[derive(Debug, Args)]
+pub struct Shown {
+    /// The picture file, PNG
+    #[arg(long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
+    /// Width of one frame in the file, in pixels
+    #[arg(long, value_name = "PIXELS", value_parser = clap::value_parser!(u32).range(8..=8192))]
+    pub width: Option<u32>,
+    /// Show this part of the frame only: left, top, width and height in pixels of the film
+    #[arg(long, value_name = "X,Y,W,H", value_parser = part)]
+    pub part: Option<[u32; 4]>,
+    /// Make it brighter or darker by this many stops
+    #[arg(
+        long,
+        value_name = "STOPS",
+        default_value_t = 0.0,
+        hide_default_value = true,
+        allow_negative_numbers = true
+    )]
+    pub stops: f64,
+    /// Leave the names out
+    #[arg(long)]
+    pub unnamed: bool,
+}
+
+/// Options of `sheet`.
+#[derive(Debug, Args)]
+pub struct Sheet {
+    /// Shots, stages and frames; when not given, what the film shows of each shot
+    pub selectors: Vec<String>,
+    /// Show every Nth frame; when not given, the middle one of each stage
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..))]
+    pub every: Option<u32>,
+    /// Frames side by side; when not given, so many that the sheet is about square
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=1000))]
+    pub across: Option<u32>,
+    /// How they are shown
+    #[command(flatten)]
+    pub shown: Shown,
+}
+
+/// Options of `compare`.
+#[derive(Debug, Args)]
+pub struct Compare {
+    /// A shot's stage, such as br030/plate; the frame is the other's when it says none
+    pub before: String,
+    /// A shot's stage, with a frame such as br030/colour@1020; the middle one when neither says any
+    pub after: String,
+    /// Where the line between before and after stands, from 0 at the left to 1 at the right
+    #[arg(long, value_name = "SHARE", default_value_t = 0.5)]
+    pub split: f64,
+    /// Show both whole, beside each other
+    #[arg(long, conflicts_with = "split")]
+    pub beside: bool,
+    /// How they are shown
+    #[command(flatten)]
+    pub shown: Shown,
+}
+
 /// Options of `sweep`.
 #[derive(Debug, Args)]
 pub struct Sweep {
@@ -153,6 +217,12 @@ const MOST_JOBS: usize = 1024;
 fn jobs(text: &str) -> Result<usize, String> {
     let jobs = text.parse().ok().filter(|n| (1..=MOST_JOBS).contains(n));
     jobs.ok_or_else(|| format!("from 1 to {MOST_JOBS} workers"))
+}
+
+fn part(text: &str) -> Result<[u32; 4], String> {
+    let numbers: Option<Vec<u32>> = text.split(',').map(|n| n.trim().parse().ok()).collect();
+    let part = numbers.and_then(|n| <[u32; 4]>::try_from(n).ok());
+    part.ok_or_else(|| "write four whole numbers with commas: left, top, width, height".into())
 }
 
 fn memory(text: &str) -> Result<u64, String> {

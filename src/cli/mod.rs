@@ -14,11 +14,13 @@ macro_rules! tell {
 
 mod arguments;
 mod check;
+mod compare;
 mod demo;
 mod hours;
 mod man;
 mod progress;
 mod rebuild;
+mod sheet;
 mod show;
 mod status;
 mod sweep;
@@ -94,6 +96,8 @@ fn answer(arguments: &Arguments) -> Answer {
         Verb::Why(a) => why::run(&project()?, arguments, a),
         Verb::Rebuild(a) => rebuild::run(&project()?, arguments, a),
         Verb::Hours(a) => hours::run(&project()?, arguments, a),
+        Verb::Sheet(a) => sheet::run(&project()?, arguments, a),
+        Verb::Compare(a) => compare::run(&project()?, arguments, a),
         Verb::Sweep(a) => sweep::run(&project()?, arguments, a),
         Verb::Demo(a) => demo::run(arguments, a),
         Verb::Completions { shell } => {

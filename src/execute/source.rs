@@ -9,9 +9,10 @@ use super::Engine;
 use super::make::Trouble;
 use crate::base::digest::Digest;
 use crate::declare::film::{Delivers, Media};
+use crate::graph::{Graph, NodeId, Work};
 use crate::media::image::{Channel, Image, Raster};
 use crate::media::{self, Format};
-use crate::observe;
+use crate::observe::{self, Seen};
 use crate::operators::{Inputs, Prepared};
 use crate::stale::SourceState;
 
@@ -23,16 +24,28 @@ impl Engine<'_> {
         if let Media::Movie { first, .. } = &source_of.media {
             return self.movie_frame(source, &path, frame - first);
         }
-        let name = path.display();
-        let bytes = std::fs::read(&path).map_err(|e| Trouble::of_the_moment(format!("{name}: {e}")))?;
-        let expected = self.seen[source].get(frame).map(|s| s.state);
-        if expected != Some(SourceState::Known(Digest::of(&bytes))) {
-            return Err(changed(&path));
-        }
-        let format = Format::of_path(&path.to_string_lossy())
-            .ok_or_else(|| format!("{name}: no picture format that is read"))?;
-        Ok(media::decode(format, &bytes).map_err(|e| format!("{name}: {e}"))?)
+        file(&path, self.seen[source].get(frame).map(|s| s.state))
     }
+}
+
+/// The picture of a plate's frame as its stages get it, read from its file; for those who only look. Movies are not read.
+pub fn plate(project: &Path, graph: &Graph, seen: &[Seen], id: NodeId, frame: i64) -> Result<Image, String> {
+    let Work::Plate { source, decode } = &graph.nodes[id].work else { return Err("it is no plate".into()) };
+    let path = observe::path(project, &graph.sources[*source], frame);
+    let raster = file(&path, seen[*source].get(frame).map(|s| s.state)).map_err(|trouble| trouble.reason)?;
+    decode.apply(&Inputs { frames: &[], raster: Some(&raster) }, frame).map_err(|e| e.to_string())
+}
+
+/// An image file that is still the one that was looked at.
+fn file(path: &Path, expected: Option<SourceState>) -> Result<Raster, Trouble> {
+    let name = path.display();
+    let bytes = std::fs::read(path).map_err(|e| Trouble::of_the_moment(format!("{name}: {e}")))?;
+    if expected != Some(SourceState::Known(Digest::of(&bytes))) {
+        return Err(changed(path));
+    }
+    let format = Format::of_path(&path.to_string_lossy())
+        .ok_or_else(|| format!("{name}: no picture format that is read"))?;
+    Ok(media::decode(format, &bytes).map_err(|e| format!("{name}: {e}"))?)
 }
 
 /// A file is not the one that was looked at before the rebuild began.

@@ -11,6 +11,7 @@ pub mod movie;
 pub mod png;
 #[cfg(test)]
 mod sample_files;
+pub mod scale;
 pub mod tiff;
 
 use std::fmt;

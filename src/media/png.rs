@@ -5,7 +5,10 @@
 
 use std::io::Cursor;
 
-use ::png::{BitDepth, ColorType, Decoder, DecodingError, Limits, Reader, Transformations};
+use ::png::{
+    BitDepth, ColorType, Decoder, DecodingError, Encoder, Limits, Reader, SrgbRenderingIntent,
+    Transformations,
+};
 
 use super::image::Raster;
 use super::{Format, MediaError, Outline, checked_size, plane_names, split_planes};
@@ -35,6 +38,22 @@ pub fn decode(bytes: &[u8]) -> Result<Raster, MediaError> {
     } else {
         Ok(split_planes((width, height), components, &samples, |s| f32::from(s) / 255.0))
     }
+}
+
+/// Writes 8-bit codes of red, green and blue, pixel by pixel from the top left, as a file that says they are sRGB. The same
+/// codes give the same bytes.
+///
+/// # Panics
+/// When there are not three codes for each pixel.
+pub fn encode(width: u32, height: u32, codes: &[u8]) -> Vec<u8> {
+    let mut bytes = Vec::new();
+    let mut encoder = Encoder::new(&mut bytes, width, height);
+    encoder.set_color(ColorType::Rgb);
+    encoder.set_depth(BitDepth::Eight);
+    encoder.set_source_srgb(SrgbRenderingIntent::Perceptual);
+    let written = encoder.write_header().and_then(|mut writer| writer.write_image_data(codes));
+    written.expect("three codes a pixel, and memory takes all");
+    bytes
 }
 
 /// Reads size and channels from the chunks before the pixels.
@@ -103,6 +122,19 @@ mod tests {
             assert_eq!(values(&raster, name), [0.0, 0.2]);
         }
         assert_eq!(raster.planes.len(), 3);
+    }
+
+    #[test]
+    fn what_is_written_is_read() {
+        let codes: Vec<u8> = (0..3 * 5 * 4).map(|n| (n * 37 % 256) as u8).collect();
+        let bytes = encode(5, 4, &codes);
+        assert_eq!(bytes, encode(5, 4, &codes));
+        let raster = decode(&bytes).unwrap();
+        assert_eq!((raster.width, raster.height, raster.planes.len()), (5, 4, 3));
+        for (i, name) in ["R", "G", "B"].into_iter().enumerate() {
+            let read: Vec<u8> = values(&raster, name).iter().map(|v| (v * 255.0).round() as u8).collect();
+            assert!(read.iter().eq(codes.iter().skip(i).step_by(3)), "{name}");
+        }
     }
 
     #[test]

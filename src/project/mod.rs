@@ -11,6 +11,7 @@ pub mod left;
 mod past;
 mod read;
 pub mod rebuild;
+pub mod sheet;
 pub mod trouble;
 
 use std::path::{Path, PathBuf};

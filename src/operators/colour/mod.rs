@@ -8,6 +8,7 @@ pub mod cdl;
 pub mod cdl_xml;
 pub mod chain;
 pub mod cube;
+pub mod display;
 pub mod encoding;
 pub mod power;
 pub mod primaries;

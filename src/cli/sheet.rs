@@ -1,0 +1,82 @@
+//! `sheet`: a contact sheet of frames that are made.
+
+use std::path::{Path, PathBuf};
+
+use super::arguments::{self, Arguments, Shown};
+use super::{Answer, Exit, Failure};
+use crate::graph::{NodeId, Work};
+use crate::project::sheet::{Sheet, View, finished};
+use crate::project::{Project, Status, chosen, wanted};
+use crate::report::words;
+
+/// Writes the sheet and says what it lacks.
+pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Sheet) -> Answer {
+    let status = project.status(false, &|_, _| {})?;
+    let places = places(&status, options)?;
+    let view = view(&options.shown, 320);
+    let sheet = project.sheet(&status, &places, options.across, &view).map_err(Failure::Usage)?;
+    write("sheet", &status, arguments, &options.shown, &sheet)
+}
+
+/// How frames are shown, as the options have it.
+pub(super) fn view(shown: &Shown, width: u32) -> View {
+    View { width: shown.width.unwrap_or(width), part: shown.part, stops: shown.stops, named: !shown.unnamed }
+}
+
+/// Writes the file and says so. Where nothing can be shown, there is none.
+pub(super) fn write(
+    command: &str,
+    status: &Status,
+    arguments: &Arguments,
+    shown: &Shown,
+    sheet: &Sheet,
+) -> Answer {
+    let file: PathBuf = shown.out.clone().unwrap_or_else(|| Path::new(command).with_extension("png"));
+    for (place, why) in &sheet.lacking {
+        tell!("{place} is not shown: {why}");
+    }
+    if sheet.shown > 0 {
+        crate::store::write_whole(&file, &sheet.bytes).map_err(|e| Failure::System(e.to_string()))?;
+    }
+    if arguments.json {
+        let lacking: Vec<_> = sheet
+            .lacking
+            .iter()
+            .map(|(place, why)| serde_json::json!({ "place": place, "says": why }))
+            .collect();
+        let answer = serde_json::json!({ "format": format!("endboard {command} 1"), "film": status.declared.graph.film,
+            "file": (sheet.shown > 0).then(|| file.display().to_string()), "shown": sheet.shown, "lacking": lacking });
+        say!("{answer}");
+    } else if sheet.shown > 0 {
+        say!("{} in {}", words::count(sheet.shown as u64, "frame"), file.display());
+    } else {
+        tell!("nothing to show: `endboard rebuild` makes frames");
+    }
+    Ok(if sheet.shown > 0 { Exit::Done } else { Exit::Unsound })
+}
+
+/// The frames that the options choose.
+fn places(status: &Status, options: &arguments::Sheet) -> Result<Vec<(NodeId, i64)>, Failure> {
+    let graph = &status.declared.graph;
+    let selection = arguments::selection(&options.selectors, Some(graph))?;
+    let picked = wanted(graph, &selection);
+    let nodes: Vec<NodeId> = match options.selectors.is_empty() {
+        true => finished(graph),
+        false => (0..graph.nodes.len()).collect(),
+    };
+    let mut places = Vec::new();
+    for id in nodes {
+        let node = &graph.nodes[id];
+        let plain_plate = matches!(node.work, Work::Plate { .. })
+            && !arguments::is_named(&selection, &node.shot, &node.stage);
+        let frames: Vec<i64> = chosen(picked[id].as_ref(), node.frames).iter().collect();
+        if frames.is_empty() || plain_plate {
+            continue;
+        }
+        match options.every {
+            Some(every) => places.extend(frames.iter().step_by(every as usize).map(|&n| (id, n))),
+            None => places.push((id, frames[frames.len() / 2])),
+        }
+    }
+    Ok(places)
+}

@@ -1,0 +1,290 @@
+//! Contact sheets and comparisons: frames that are made, as one picture for people.
+//!
+//! Knows which frames can be shown and how they are laid out. Renders nothing: what is not made is named, and shown as an empty
+//! field. How light becomes codes is `operators::colour::display`'s.
+
+use super::{Project, Status};
+use crate::base::state::State;
+use crate::execute::source;
+use crate::graph::{ASSEMBLY, FILM, Graph, NodeId, Work};
+use crate::media::image::{Image, RGBA};
+use crate::media::{png, scale};
+use crate::operators::colour::display;
+use crate::operators::lettering::{Face, ink};
+use crate::operators::shape::coverage::Window;
+use crate::stale::place;
+use crate::store::objects::Objects;
+
+/// The largest width or height of a sheet, in pixels.
+pub const SIDE: u32 = 16_384;
+
+/// How frames are shown.
+#[derive(Clone, Debug)]
+pub struct View {
+    /// Width of one frame, in pixels.
+    pub width: u32,
+    /// Only this part of a frame: left, top, width, height.
+    pub part: Option<[u32; 4]>,
+    /// Stops brighter.
+    pub stops: f64,
+    /// Whether names are written.
+    pub named: bool,
+}
+
+/// How two frames are laid out.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Layout {
+    /// In one frame, the first up to this share of its width and the second from there on.
+    Split(f64),
+    /// Both whole, beside each other.
+    Beside,
+}
+
+/// A picture file, and the frames that it lacks with why.
+pub struct Sheet {
+    /// PNG.
+    pub bytes: Vec<u8>,
+    /// How many frames are shown.
+    pub shown: usize,
+    /// The others.
+    pub lacking: Vec<(String, String)>,
+}
+
+/// Light of the sheet's ground, of an empty field and of writing.
+const GROUND: f32 = 0.012;
+const EMPTY: f32 = 0.03;
+const WRITING: f32 = 0.6;
+
+impl View {
+    /// The part that is shown of frames of this size.
+    ///
+    /// # Errors
+    /// When the part is empty or lies outside.
+    fn part(&self, (width, height): (u32, u32)) -> Result<[u32; 4], String> {
+        let part = self.part.unwrap_or([0, 0, width, height]);
+        let [left, top, wide, high] = part.map(u64::from);
+        if wide == 0 || high == 0 || left + wide > u64::from(width) || top + high > u64::from(height) {
+            return Err(format!("the part does not lie within the film's frame of {width}x{height}"));
+        }
+        Ok(part)
+    }
+
+    /// Width and height of one frame as shown.
+    fn size(&self, part: [u32; 4]) -> (u32, u32) {
+        let height = (f64::from(self.width) * f64::from(part[3]) / f64::from(part[2])).round();
+        (self.width, (height as u32).clamp(1, SIDE))
+    }
+
+    /// Height of capitals in names.
+    fn capitals(&self) -> f64 {
+        if self.named { (f64::from(self.width) * 0.03).clamp(7.0, 24.0).round() } else { 0.0 }
+    }
+}
+
+/// The nodes whose frames the film shows, one of each shot; of a film that is not put together, each shot's last.
+pub fn finished(graph: &Graph) -> Vec<NodeId> {
+    let mut nodes: Vec<NodeId> = match graph.find(FILM, ASSEMBLY) {
+        Some(film) => graph.nodes[film].inputs.iter().map(|edge| edge.from).collect(),
+        None => {
+            let last = |id: &NodeId| {
+                let shot = &graph.nodes[*id].shot;
+                !graph.nodes[id + 1..].iter().any(|later| later.shot == *shot)
+            };
+            (0..graph.nodes.len()).filter(last).collect()
+        }
+    };
+    nodes.sort_unstable();
+    nodes.dedup();
+    nodes
+}
+
+impl Project {
+    /// One picture of all these frames, row by row, `across` of them side by side.
+    ///
+    /// # Errors
+    /// When the sheet would be too large or shows a part that is none.
+    pub fn sheet(
+        &self,
+        status: &Status,
+        places: &[(NodeId, i64)],
+        across: Option<u32>,
+        view: &View,
+    ) -> Result<Sheet, String> {
+        let graph = &status.declared.graph;
+        let part = view.part(graph.frame_size)?;
+        let (width, height) = view.size(part);
+        let count = places.len() as u32;
+        let square = (f64::from(count) * f64::from(height) / f64::from(width)).sqrt().ceil() as u32;
+        let across = across.unwrap_or(square).clamp(1, count.max(1));
+        let capitals = view.capitals();
+        let (gap, words) = ((width / 40).max(2), (capitals * 2.0) as u32);
+        let sides = [gap + across * (width + gap), gap + count.div_ceil(across) * (height + words + gap)];
+        if sides.iter().any(|&side| side > SIDE) {
+            let [wide, high] = sides;
+            return Err(format!(
+                "{count} frames make a sheet of {wide}x{high} pixels, and at most {SIDE} a side are drawn: show fewer, or smaller ones"
+            ));
+        }
+        let mut sheet = field(sides.into(), GROUND);
+        let names: Vec<String> = places.iter().map(|&(id, frame)| place(&graph.nodes[id], frame)).collect();
+        let face = Face::of(names.iter().map(String::as_str));
+        let mut lacking = Vec::new();
+        for (i, (&(id, frame), name)) in places.iter().zip(&names).enumerate() {
+            let (column, row) = (i as u32 % across, i as u32 / across);
+            let at = [gap + column * (width + gap), gap + row * (height + words + gap)];
+            match self.shown(status, id, frame) {
+                Ok(image) => lay(&mut sheet, &scale::area_average(&image, part, (width, height)), at),
+                Err(why) => {
+                    lay(&mut sheet, &field((width, height), EMPTY), at);
+                    lacking.push((name.clone(), why));
+                }
+            }
+            let room = f64::from(width) / face.width(name, 1.0);
+            let size = face.size_of_capitals(capitals).min(room);
+            let origin = [f64::from(at[0]), f64::from(at[1] + height) + capitals * 1.5];
+            let window = ink::whole(&sheet);
+            ink::lay(&mut sheet, &face.cover(name, size, origin, window), WRITING);
+        }
+        Ok(finish(&sheet, view, graph, count as usize - lacking.len(), lacking))
+    }
+
+    /// One picture of two frames, before and after.
+    ///
+    /// # Errors
+    /// When one of them cannot be shown, or the part is none.
+    pub fn compare(
+        &self,
+        status: &Status,
+        [before, after]: [(NodeId, i64); 2],
+        layout: Layout,
+        view: &View,
+    ) -> Result<Sheet, String> {
+        let graph = &status.declared.graph;
+        let part = view.part(graph.frame_size)?;
+        let (width, height) = view.size(part);
+        let mut both = Vec::new();
+        for (id, frame) in [before, after] {
+            let name = place(&graph.nodes[id], frame);
+            let image = self.shown(status, id, frame).map_err(|why| format!("{name}: {why}"))?;
+            both.push((scale::area_average(&image, part, (width, height)), name));
+        }
+        let gap = (width / 40).max(2);
+        let (mut sheet, seam) = match layout {
+            Layout::Split(share) => {
+                let seam = (f64::from(width) * share.clamp(0.0, 1.0)).round() as u32;
+                let mut sheet = field((width, height), GROUND);
+                lay(&mut sheet, &both[1].0, [0, 0]);
+                if seam > 0 {
+                    let left = scale::area_average(&both[0].0, [0, 0, seam, height], (seam, height));
+                    lay(&mut sheet, &left, [0, 0]);
+                }
+                let line = (width / 400).max(1);
+                lay(&mut sheet, &field((line, height), 1.0), [seam.saturating_sub(line / 2), 0]);
+                (sheet, seam)
+            }
+            Layout::Beside => {
+                let mut sheet = field((2 * width + gap, height), GROUND);
+                lay(&mut sheet, &both[0].0, [0, 0]);
+                lay(&mut sheet, &both[1].0, [width + gap, 0]);
+                (sheet, width + gap)
+            }
+        };
+        let face = Face::of(both.iter().map(|(_, name)| name.as_str()));
+        let capitals = view.capitals();
+        let right = f64::from(sheet.width());
+        let needs: Vec<f64> = both
+            .iter()
+            .map(|(_, name)| face.width(name, face.size_of_capitals(capitals)) + capitals)
+            .collect();
+        // Beside each other each name stands in its picture's corner; split, the second keeps to the right side.
+        let starts = match layout {
+            Layout::Beside => [0.0, f64::from(seam)],
+            Layout::Split(_) => [0.0, (right - needs[1]).max(0.0)],
+        };
+        for ((name, start), need) in both.iter().map(|(_, name)| name).zip(starts).zip(needs) {
+            if view.named {
+                write(&mut sheet, name, start, need, capitals, &face);
+            }
+        }
+        Ok(finish(&sheet, view, graph, 2, Vec::new()))
+    }
+
+    /// The picture of a frame that is made, or why there is none.
+    fn shown(&self, status: &Status, id: NodeId, frame: i64) -> Result<Image, String> {
+        let graph = &status.declared.graph;
+        let node = &graph.nodes[id];
+        let cell = status.report.strips[id].get(frame).ok_or("the stage has no such frame")?;
+        let image = match &node.work {
+            Work::Plate { .. } if node.is_passed_on() => {
+                source::plate(&self.folder, graph, &status.seen, id, frame)?
+            }
+            _ if !node.keep => return Err("its renders are not kept".into()),
+            _ if cell.state == State::Fresh || cell.is_in_use() => {
+                Objects::of(&status.store).get(&cell.pixels).map_err(|e| e.to_string())?
+            }
+            _ => return Err(cell.state.word().to_string()),
+        };
+        match (image.width(), image.height()) == graph.frame_size {
+            true => Ok(image),
+            false => Err("it has another size than the film".into()),
+        }
+    }
+}
+
+fn finish(sheet: &Image, view: &View, graph: &Graph, shown: usize, lacking: Vec<(String, String)>) -> Sheet {
+    let codes = display::codes(sheet, graph.space, view.stops);
+    Sheet { bytes: png::encode(sheet.width(), sheet.height(), &codes), shown, lacking }
+}
+
+/// A field of one grey.
+fn field((width, height): (u32, u32), level: f32) -> Image {
+    let mut image = Image::new(width, height, &RGBA[..3]);
+    (0..3).for_each(|channel| image.samples_mut(channel).fill(half::f16::from_f32(level)));
+    image
+}
+
+/// Puts a picture into the sheet; mattes as grey, the strongest of them.
+fn lay(sheet: &mut Image, image: &Image, [x, y]: [u32; 2]) {
+    let width = image.width().min(sheet.width().saturating_sub(x)) as usize;
+    let mut row = vec![0.0; sheet.width() as usize];
+    let mut new = vec![0.0; image.width() as usize];
+    let is_picture = RGBA[..3].iter().all(|name| image.channel(name).is_some());
+    for (channel, colour) in RGBA[..3].iter().enumerate() {
+        for line in 0..image.height().min(sheet.height().saturating_sub(y)) {
+            match image.channel(colour).filter(|_| is_picture) {
+                Some(own) => image.read_row(own, line, &mut new),
+                None => strongest(image, line, &mut new),
+            }
+            sheet.read_row(channel, y + line, &mut row);
+            row[x as usize..][..width].copy_from_slice(&new[..width]);
+            sheet.write_row(channel, y + line, &row);
+        }
+    }
+}
+
+/// The strongest channel at each pixel of a row.
+fn strongest(image: &Image, line: u32, most: &mut [f32]) {
+    let mut row = vec![0.0; most.len()];
+    most.fill(0.0);
+    for channel in 0..image.channels().len() {
+        image.read_row(channel, line, &mut row);
+        most.iter_mut().zip(&row).for_each(|(most, value)| *most = most.max(*value));
+    }
+}
+
+/// Writes a name on a dark ground at the bottom.
+fn write(sheet: &mut Image, name: &str, start: f64, need: f64, capitals: f64, face: &Face) {
+    let high = capitals * 2.0;
+    let top = (f64::from(sheet.height()) - high).max(0.0).floor();
+    let ground = Window {
+        x: start.floor() as i64,
+        y: top as i64,
+        width: need.ceil() as usize,
+        height: high.ceil() as usize,
+    };
+    ink::darken(sheet, ground, 0.6);
+    let origin = [start.floor() + capitals / 2.0, top + capitals * 1.5];
+    let window = ink::whole(sheet);
+    let mask = face.cover(name, face.size_of_capitals(capitals), origin, window);
+    ink::lay(sheet, &mask, WRITING);
+}

@@ -1,0 +1,39 @@
+"""Dissolves by NumPy, glyphs by FreeType through Pillow, area averages by OpenCV.
+
+Reads 32-bit floats from the standard input and writes such. Knows nothing of the program that asks.
+"""
+import sys
+
+import numpy as np
+
+
+def dissolve(frame, length):
+    both = np.frombuffer(sys.stdin.buffer.read(), np.float32).astype(np.float64)
+    a, b = np.split(both, 2)
+    share = int(frame) / (int(length) + 1)
+    return (a * (1 - share) + b * share).astype(np.float16)
+
+
+def glyphs(font, text, width, height, size, x, y, advance):
+    from PIL import Image, ImageDraw, ImageFont
+
+    width, height, size, x, y = (int(v) for v in (width, height, size, x, y))
+    times = 32
+    face = ImageFont.truetype(font, size * times, layout_engine=ImageFont.Layout.BASIC)
+    large = Image.new("L", (width * times, height * times))
+    draw = ImageDraw.Draw(large)
+    for i, c in enumerate(text):
+        draw.text(((x + i * float(advance)) * times, y * times), c, fill=255, font=face, anchor="ls")
+    blocks = np.asarray(large, np.float32).reshape(height, times, width, times)
+    return blocks.mean(axis=(1, 3)) / 255
+
+
+def area(width, height, new_width, new_height):
+    import cv2
+
+    plane = np.frombuffer(sys.stdin.buffer.read(), np.float32).reshape(int(height), int(width))
+    return cv2.resize(plane, (int(new_width), int(new_height)), interpolation=cv2.INTER_AREA)
+
+
+answer = {"dissolve": dissolve, "glyphs": glyphs, "area": area}[sys.argv[1]](*sys.argv[2:])
+sys.stdout.buffer.write(answer.astype(np.float32).tobytes())
