@@ -1,24 +1,20 @@
 //! Reads grades from `.cdl`, `.ccc` and `.cc` files.
 //!
-//! Knows the ASC's XML (v1.2 and v1.01: `ColorDecisionList`, `ColorCorrectionCollection`, `ColorCorrection`) and
-//! takes files from strangers: nothing is expanded, no document type is accepted and memory stays
-//! below a few times the file's size. Does not know what a grade does to colour.
+//! Knows the ASC's XML (v1.2 and v1.01: `ColorDecisionList`, `ColorCorrectionCollection`, `ColorCorrection`) and how a
+//! single grade is written. Does not know what a grade does to colour.
 
 use std::collections::BTreeSet;
-use std::ops::Range;
-
-use quick_xml::Reader;
-use quick_xml::events::{BytesStart, Event};
 
 use super::cdl::{Cdl, Part, refusal};
 use super::problem_in;
+use super::xml::{self, Element, Place};
 use crate::base::problem::{Problem, Problems, nearest};
 use crate::operators::Attachment;
 
 /// The largest file that is read, in bytes.
 pub const SIZE_LIMIT: usize = 16 << 20;
-/// The deepest nesting of elements that is read.
-const DEPTH_LIMIT: usize = 32;
+/// Problems after which reading stops.
+const PROBLEM_LIMIT: usize = 20;
 
 /// A grade of a file.
 #[derive(Clone, Debug, PartialEq)]
@@ -29,27 +25,24 @@ pub struct Correction {
     pub cdl: Cdl,
 }
 
-/// Reads all grades of a file in their order. Every problem is named at its place; reading stops at the first
-/// that makes the rest unsure.
+/// Reads all grades of a file in their order, or names every problem at its place.
 pub fn read(file: &Attachment) -> Result<Vec<Correction>, Problems> {
-    if file.bytes.len() > SIZE_LIMIT {
-        return Err(vec![
-            problem_in(file, 0, 0, "the file is too large for a list of grades")
-                .help("at most 16 MiB are read"),
-        ]);
+    let text = xml::text(file, SIZE_LIMIT).map_err(|problem| vec![problem])?;
+    let root = xml::parse(file, text).map_err(|problem| vec![problem])?;
+    let mut walk = Walk { file, text, problems: Problems::new(), ids: BTreeSet::new(), done: Vec::new() };
+    if let Some(root) = &root {
+        if !["ColorDecisionList", "ColorCorrectionCollection", "ColorCorrection"]
+            .contains(&root.name.as_str())
+        {
+            walk.error(
+                &root.place,
+                format!("<{}> is not a list of grades", root.name),
+                "the outermost element is ColorDecisionList, ColorCorrectionCollection or ColorCorrection",
+            );
+        } else {
+            walk.element(root);
+        }
     }
-    let Ok(text) = std::str::from_utf8(&file.bytes) else {
-        return Err(vec![problem_in(file, 0, 0, "the file is not UTF-8 text")]);
-    };
-    let mut walk = Walk {
-        file,
-        problems: Problems::new(),
-        stack: Vec::new(),
-        open: None,
-        ids: BTreeSet::new(),
-        done: Vec::new(),
-    };
-    walk.run(text);
     if walk.problems.is_empty() && walk.done.is_empty() {
         walk.problems.push(
             problem_in(file, 0, 0, "the file holds no grade").help("a grade is a ColorCorrection element"),
@@ -83,237 +76,116 @@ pub fn choose(file: &Attachment, grades: &[Correction], id: Option<&str>) -> Res
     }
 }
 
-/// A grade being read.
-struct Open {
-    /// Depth of its element.
-    depth: usize,
-    place: Range<usize>,
-    id: String,
-    slope: Option<[f64; 3]>,
-    offset: Option<[f64; 3]>,
-    power: Option<[f64; 3]>,
-    saturation: Option<[f64; 1]>,
-    has_sop: bool,
-}
-
-struct Element {
-    name: Vec<u8>,
-    /// Where its content starts.
-    content: usize,
-    /// True once it held another element.
-    has_child: bool,
-}
-
 struct Walk<'a> {
     file: &'a Attachment,
+    text: &'a str,
     problems: Problems,
-    stack: Vec<Element>,
-    open: Option<Open>,
     ids: BTreeSet<String>,
     done: Vec<Correction>,
 }
 
 impl Walk<'_> {
-    fn run(&mut self, text: &str) {
-        let mut reader = Reader::from_str(text);
-        reader.config_mut().expand_empty_elements = true;
-        let mut roots = 0;
-        while self.problems.is_empty() {
-            let start = reader.buffer_position() as usize;
-            let event = reader.read_event();
-            let place = start.min(text.len())..(reader.buffer_position() as usize).min(text.len());
-            match event {
-                Ok(Event::Start(tag)) => {
-                    if self.stack.is_empty() {
-                        roots += 1;
-                        self.root(&tag, roots, &place);
-                    }
-                    self.start(&tag, place);
+    fn error(&mut self, place: &Place, message: impl Into<String>, help: &str) {
+        if self.problems.len() < PROBLEM_LIMIT {
+            let problem = problem_in(self.file, place.start, place.end, message);
+            self.problems.push(if help.is_empty() { problem } else { problem.help(help) });
+        }
+    }
+
+    /// Grades wherever they stand among elements that only hold others.
+    fn element(&mut self, element: &Element) {
+        if element.name == "ColorCorrection" {
+            return self.grade(element);
+        }
+        for child in &element.children {
+            self.element(child);
+        }
+    }
+
+    fn grade(&mut self, element: &Element) {
+        let before = self.problems.len();
+        let numbers = numbers_of(self.file, self.text, element);
+        match numbers {
+            Ok(cdl) => {
+                let id = element.attribute("id").unwrap_or_default().to_string();
+                if !id.is_empty() && !self.ids.insert(id.clone()) {
+                    return self.error(
+                        &element.place,
+                        format!("a second grade '{id}'"),
+                        "names of grades differ",
+                    );
                 }
-                Ok(Event::End(_)) => self.end(text, place),
-                Ok(Event::DocType(_)) => {
-                    self.error(place, "a document type is not accepted here", "remove the <!DOCTYPE …> part");
-                }
-                Ok(Event::Eof) => {
-                    if let Some(open) = self.stack.last() {
-                        let name = String::from_utf8_lossy(&open.name).into_owned();
-                        self.error(place, format!("the file ends inside <{name}>"), "close every element");
-                    }
-                    return;
-                }
-                Ok(_) => {}
-                Err(error) => {
-                    let at = (reader.error_position() as usize).min(text.len());
-                    self.error(at..place.end.max(at), format!("this is not sound XML: {error}"), "");
-                }
+                self.done.push(Correction { id, cdl });
             }
+            Err(problems) => self.problems.extend(problems),
         }
-    }
-
-    fn error(&mut self, place: Range<usize>, message: impl Into<String>, help: &str) {
-        let problem = problem_in(self.file, place.start, place.end, message);
-        self.problems.push(if help.is_empty() { problem } else { problem.help(help) });
-    }
-
-    fn root(&mut self, tag: &BytesStart<'_>, roots: usize, place: &Range<usize>) {
-        let name = tag.local_name();
-        let known: [&[u8]; 3] = [b"ColorDecisionList", b"ColorCorrectionCollection", b"ColorCorrection"];
-        if !known.contains(&name.as_ref()) {
-            let name = String::from_utf8_lossy(name.as_ref()).into_owned();
-            self.error(
-                place.clone(),
-                format!("<{name}> is not a list of grades"),
-                "the outermost element is ColorDecisionList, ColorCorrectionCollection or ColorCorrection",
-            );
-        } else if roots > 1 {
-            self.error(
-                place.clone(),
-                "a second outermost element",
-                "put grades into one ColorCorrectionCollection",
-            );
+        self.problems.truncate(PROBLEM_LIMIT.max(before));
+        if let Some(inner) = element.children.iter().find(|c| c.name == "ColorCorrection") {
+            self.error(&inner.place, "a ColorCorrection inside another", "");
         }
-    }
-
-    fn start(&mut self, tag: &BytesStart<'_>, place: Range<usize>) {
-        if self.stack.len() >= DEPTH_LIMIT {
-            return self.error(place, "elements are nested too deep", "");
-        }
-        if let Some(parent) = self.stack.last_mut() {
-            parent.has_child = true;
-        }
-        let name = tag.local_name();
-        match name.as_ref() {
-            b"ColorCorrection" => {
-                if self.open.is_some() {
-                    return self.error(place, "a ColorCorrection inside another", "");
-                }
-                let id = match tag.try_get_attribute("id") {
-                    Ok(Some(id)) => match id.normalized_value(quick_xml::XmlVersion::Explicit1_0) {
-                        Ok(id) => id.into_owned(),
-                        Err(error) => {
-                            return self.error(place, format!("the id cannot be read: {error}"), "");
-                        }
-                    },
-                    Ok(None) => String::new(),
-                    Err(error) => {
-                        return self.error(place, format!("this is not sound XML: {error}"), "");
-                    }
-                };
-                self.open = Some(Open {
-                    depth: self.stack.len(),
-                    place: place.clone(),
-                    id,
-                    slope: None,
-                    offset: None,
-                    power: None,
-                    saturation: None,
-                    has_sop: false,
-                });
-            }
-            b"SOPNode" => {
-                if let Some(open) = &mut self.open {
-                    open.has_sop = true;
-                }
-            }
-            _ => {}
-        }
-        self.stack.push(Element { name: name.as_ref().to_vec(), content: place.end, has_child: false });
-    }
-
-    fn end(&mut self, text: &str, place: Range<usize>) {
-        let Some(element) = self.stack.pop() else { return };
-        let parent = self.stack.last().map(|e| e.name.as_slice());
-        let part = match (element.name.as_slice(), parent) {
-            (b"Slope", Some(b"SOPNode")) => Some(Part::Slope),
-            (b"Offset", Some(b"SOPNode")) => Some(Part::Offset),
-            (b"Power", Some(b"SOPNode")) => Some(Part::Power),
-            (b"Saturation", Some(b"SatNode" | b"SATNode")) => Some(Part::Saturation),
-            _ => None,
-        };
-        if let Some(part) = part.filter(|_| self.open.is_some()) {
-            let content = element.content.min(place.start)..place.start;
-            if element.has_child {
-                return self.error(content, "only numbers may stand here", "");
-            }
-            self.part(part, text, content);
-        } else if element.name == b"ColorCorrection"
-            && self.open.as_ref().is_some_and(|o| o.depth == self.stack.len())
-        {
-            self.close();
-        }
-    }
-
-    /// Reads the numbers of a part; `content` is their place.
-    fn part(&mut self, part: Part, text: &str, content: Range<usize>) {
-        let result = match part {
-            Part::Saturation => numbers::<1>(part, text, &content).map(|n| (n[0], [0.0; 3])),
-            _ => numbers::<3>(part, text, &content).map(|n| (0.0, n)),
-        };
-        let (saturation, three) = match result {
-            Ok(numbers) => numbers,
-            Err((place, message)) => return self.error(place, message, ""),
-        };
-        let Some(open) = &mut self.open else { return };
-        let twice = match part {
-            Part::Slope => open.slope.replace(three).is_some(),
-            Part::Offset => open.offset.replace(three).is_some(),
-            Part::Power => open.power.replace(three).is_some(),
-            Part::Saturation => open.saturation.replace([saturation]).is_some(),
-        };
-        if twice {
-            self.error(content, "this part of the grade is given twice", "keep one of them");
-        }
-    }
-
-    fn close(&mut self) {
-        let Some(open) = self.open.take() else { return };
-        let neutral = Cdl::default();
-        let missing: Vec<&str> = [
-            ("Slope", open.slope.is_none()),
-            ("Offset", open.offset.is_none()),
-            ("Power", open.power.is_none()),
-        ]
-        .into_iter()
-        .filter_map(|(name, missing)| missing.then_some(name))
-        .collect();
-        if open.has_sop && !missing.is_empty() {
-            return self.error(
-                open.place,
-                format!("the SOPNode of this grade lacks {}", missing.join(" and ")),
-                "a SOPNode holds Slope, Offset and Power, three numbers each",
-            );
-        }
-        if !open.id.is_empty() && !self.ids.insert(open.id.clone()) {
-            return self.error(open.place, format!("a second grade '{}'", open.id), "names of grades differ");
-        }
-        let cdl = Cdl {
-            slope: open.slope.unwrap_or(neutral.slope),
-            offset: open.offset.unwrap_or(neutral.offset),
-            power: open.power.unwrap_or(neutral.power),
-            saturation: open.saturation.map_or(neutral.saturation, |[s]| s),
-        };
-        self.done.push(Correction { id: open.id, cdl });
     }
 }
 
+/// The numbers of an element that holds a SOPNode, a SatNode or both.
+///
+/// # Errors
+/// Every number that cannot stand where it stands, and every part that is missing or given twice.
+pub fn numbers_of(file: &Attachment, text: &str, element: &Element) -> Result<Cdl, Problems> {
+    let mut problems = Problems::new();
+    let mut cdl = Cdl::default();
+    let mut seen: Vec<&str> = Vec::new();
+    let mut wrong = |place: &Place, message: String, help: &str| {
+        let problem = problem_in(file, place.start, place.end, message);
+        problems.push(if help.is_empty() { problem } else { problem.help(help) });
+    };
+    for node in &element.children {
+        let parts: &[(&str, Part)] = match node.name.as_str() {
+            "SOPNode" => &[("Slope", Part::Slope), ("Offset", Part::Offset), ("Power", Part::Power)],
+            "SatNode" | "SATNode" => &[("Saturation", Part::Saturation)],
+            _ => continue,
+        };
+        let missing: Vec<&str> =
+            parts.iter().map(|(name, _)| *name).filter(|name| node.child(name).is_none()).collect();
+        if !missing.is_empty() {
+            let message = format!("the {} of this grade lacks {}", node.name, missing.join(" and "));
+            let help = if parts.len() > 1 {
+                "a SOPNode holds Slope, Offset and Power, three numbers each"
+            } else {
+                "a SatNode holds Saturation, one number"
+            };
+            wrong(&node.place, message, help);
+        }
+        for child in &node.children {
+            let Some(&(name, part)) = parts.iter().find(|(name, _)| *name == child.name) else { continue };
+            if seen.contains(&name) {
+                wrong(&child.place, "this part of the grade is given twice".into(), "keep one of them");
+                continue;
+            }
+            seen.push(name);
+            let read = match part {
+                Part::Saturation => numbers::<1>(part, text, child).map(|[n]| cdl.saturation = n),
+                Part::Slope => numbers(part, text, child).map(|n| cdl.slope = n),
+                Part::Offset => numbers(part, text, child).map(|n| cdl.offset = n),
+                Part::Power => numbers(part, text, child).map(|n| cdl.power = n),
+            };
+            if let Err((place, message)) = read {
+                wrong(&place, message, "");
+            }
+        }
+    }
+    if problems.is_empty() { Ok(cdl) } else { Err(problems) }
+}
+
 /// Reads exactly `N` numbers that a part of a grade may hold.
-fn numbers<const N: usize>(
-    part: Part,
-    text: &str,
-    content: &Range<usize>,
-) -> Result<[f64; N], (Range<usize>, String)> {
-    let inside = &text[content.clone()];
+fn numbers<const N: usize>(part: Part, text: &str, element: &Element) -> Result<[f64; N], (Place, String)> {
+    if let Some(child) = element.children.first() {
+        return Err((child.place.clone(), "only numbers may stand here".into()));
+    }
     let mut out = [0.0; N];
     let mut count = 0;
-    for word in inside.split_ascii_whitespace() {
-        // The word lies in the text, so the distance of their starts is its place.
-        let start = word.as_ptr() as usize - text.as_ptr() as usize;
-        let place = start..start + word.len();
-        let plausible = word.bytes().all(|b| b.is_ascii_digit() || b"+-.eE".contains(&b));
-        let number = word.parse::<f64>().ok().filter(|n| plausible && n.is_finite());
-        let Some(number) = number else {
-            let shown: String = word.chars().take(40).collect();
-            return Err((place, format!("'{shown}' is not a number")));
+    for (place, word) in element.words(text) {
+        let Some(number) = xml::number(word) else {
+            return Err((place, format!("'{}' is not a number", xml::shown(word))));
         };
         if let Some(reason) = refusal(part, number) {
             return Err((place, format!("{number} cannot stand here: {reason}")));
@@ -326,7 +198,7 @@ fn numbers<const N: usize>(
     if count == N {
         Ok(out)
     } else {
-        Err((content.clone(), format!("{N} numbers are wanted here, not {count}")))
+        Err((element.content.clone(), format!("{N} numbers are wanted here, not {count}")))
     }
 }
 

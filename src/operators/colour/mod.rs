@@ -14,6 +14,7 @@ pub mod power;
 pub mod primaries;
 pub mod table;
 pub mod transfer;
+pub mod xml;
 
 use crate::base::problem::{Problem, Span};
 use crate::operators::Attachment;

@@ -1,0 +1,184 @@
+//! XML of strangers' files as a tree whose parts keep their places.
+//!
+//! Knows elements, attributes and text. Nothing is expanded, no document type is accepted and memory stays
+//! below a few times the file's size. Does not know what any element means.
+
+use std::ops::Range;
+
+use quick_xml::Reader;
+use quick_xml::events::{BytesStart, Event};
+
+use super::problem_in;
+use crate::base::problem::Problem;
+use crate::operators::Attachment;
+
+/// The deepest nesting of elements that is read.
+const DEPTH_LIMIT: usize = 32;
+
+/// A piece of a file, in bytes.
+pub type Place = Range<usize>;
+
+/// An attribute of an element.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Attribute {
+    /// Its name as written, with a prefix if there is one.
+    pub name: String,
+    /// Its value.
+    pub value: String,
+}
+
+/// An element.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Element {
+    /// Its name without a prefix.
+    pub name: String,
+    /// Where its start tag stands.
+    pub place: Place,
+    /// Where its content stands.
+    pub content: Place,
+    /// Its attributes.
+    pub attributes: Vec<Attribute>,
+    /// The elements in it.
+    pub children: Vec<Element>,
+    /// Where the text directly in it stands, comments left out.
+    pub text: Vec<Place>,
+}
+
+impl Element {
+    /// The value of an attribute.
+    pub fn attribute(&self, name: &str) -> Option<&str> {
+        self.attributes.iter().find(|a| a.name == name).map(|a| a.value.as_str())
+    }
+
+    /// The first element of that name in it.
+    pub fn child(&self, name: &str) -> Option<&Element> {
+        self.children.iter().find(|c| c.name == name)
+    }
+
+    /// The words of its text, each with its place.
+    pub fn words<'t>(&self, text: &'t str) -> impl Iterator<Item = (Place, &'t str)> {
+        self.text.clone().into_iter().flat_map(move |piece| {
+            text[piece].split_ascii_whitespace().map(move |word| {
+                // The word lies in the text, so the distance of their starts is its place.
+                let start = word.as_ptr() as usize - text.as_ptr() as usize;
+                (start..start + word.len(), word)
+            })
+        })
+    }
+}
+
+/// The finite number that a word is.
+pub fn number(word: &str) -> Option<f64> {
+    let plausible = word.bytes().all(|b| b.is_ascii_digit() || b"+-.eE".contains(&b));
+    word.parse::<f64>().ok().filter(|n| plausible && n.is_finite())
+}
+
+/// A word as it may be shown in a message.
+pub fn shown(word: &str) -> String {
+    word.chars().take(40).collect()
+}
+
+/// The text of a file, without the mark that may stand before it.
+///
+/// # Errors
+/// The file is larger than `limit` bytes or is no UTF-8 text.
+pub fn text(file: &Attachment, limit: usize) -> Result<&str, Problem> {
+    if file.bytes.len() > limit {
+        let problem = problem_in(file, 0, 0, "the file is too large for what it should hold");
+        return Err(problem.help(format!("at most {} MiB are read", limit >> 20)));
+    }
+    std::str::from_utf8(&file.bytes).map_err(|_| problem_in(file, 0, 0, "the file is not UTF-8 text"))
+}
+
+/// The outermost element of a file's text; nothing when there is none.
+///
+/// # Errors
+/// The first thing that is not sound XML, or is not accepted.
+pub fn parse(file: &Attachment, text: &str) -> Result<Option<Element>, Problem> {
+    let wrong = |place: Place, message: String, help: &str| {
+        let problem = problem_in(file, place.start, place.end, message);
+        if help.is_empty() { problem } else { problem.help(help) }
+    };
+    let mark = if text.starts_with('\u{feff}') { 3 } else { 0 };
+    let mut reader = Reader::from_str(&text[mark..]);
+    reader.config_mut().expand_empty_elements = true;
+    let mut open: Vec<Element> = Vec::new();
+    let mut root = None;
+    loop {
+        let at = |position: u64| (position as usize + mark).min(text.len());
+        let start = at(reader.buffer_position());
+        let event = reader.read_event();
+        let place = start..at(reader.buffer_position()).max(start);
+        match event {
+            Ok(Event::Start(_)) if open.len() >= DEPTH_LIMIT => {
+                return Err(wrong(place, "elements are nested too deep".into(), ""));
+            }
+            Ok(Event::Start(_)) if open.is_empty() && root.is_some() => {
+                return Err(wrong(
+                    place,
+                    "a second outermost element".into(),
+                    "a file has one outermost element",
+                ));
+            }
+            Ok(Event::Start(tag)) => {
+                let attributes = attributes(&tag).map_err(|message| wrong(place.clone(), message, ""))?;
+                let name = String::from_utf8_lossy(tag.local_name().as_ref()).into_owned();
+                let content = place.end..place.end;
+                open.push(Element {
+                    name,
+                    place,
+                    content,
+                    attributes,
+                    children: Vec::new(),
+                    text: Vec::new(),
+                });
+            }
+            Ok(Event::End(_)) => {
+                let Some(mut element) = open.pop() else { continue };
+                element.content.end = place.start.max(element.content.start);
+                match open.last_mut() {
+                    Some(parent) => parent.children.push(element),
+                    None => root = Some(element),
+                }
+            }
+            // What stands for a character is left as written: no number and no word of these formats has one.
+            Ok(Event::Text(_) | Event::CData(_) | Event::GeneralRef(_)) => {
+                if let Some(element) = open.last_mut() {
+                    element.text.push(place);
+                }
+            }
+            Ok(Event::DocType(_)) => {
+                let message = "a document type is not accepted here";
+                return Err(wrong(place, message.into(), "remove the <!DOCTYPE …> part"));
+            }
+            Ok(Event::Eof) => {
+                return match open.last() {
+                    Some(element) => {
+                        let message = format!("the file ends inside <{}>", element.name);
+                        Err(wrong(element.place.clone(), message, "close every element"))
+                    }
+                    None => Ok(root),
+                };
+            }
+            Ok(_) => {}
+            Err(error) => {
+                let from = at(reader.error_position());
+                let message = format!("this is not sound XML: {error}");
+                return Err(wrong(from..place.end.max(from), message, ""));
+            }
+        }
+    }
+}
+
+fn attributes(tag: &BytesStart<'_>) -> Result<Vec<Attribute>, String> {
+    let mut out = Vec::new();
+    for attribute in tag.attributes() {
+        let attribute = attribute.map_err(|error| format!("this is not sound XML: {error}"))?;
+        let name = String::from_utf8_lossy(attribute.key.as_ref()).into_owned();
+        let value = attribute.normalized_value(quick_xml::XmlVersion::Explicit1_0);
+        let value =
+            value.map_err(|error| format!("the attribute {name} cannot be read: {error}"))?.into_owned();
+        out.push(Attribute { name, value });
+    }
+    Ok(out)
+}
