@@ -111,7 +111,7 @@ fn ours(planes: &[Vec<f32>; 4], cube: &str) -> Vec<(&'static str, f64)> {
     let mut with_cdl = Chain::new();
     with_cdl.cdl(cdl, Style::NoClamp);
     let mut with_both = with_cdl.clone();
-    with_both.look(look);
+    with_both.look(&look);
     for (name, chain) in [("cdl: float to float", with_cdl), ("cdl+lut33: float to float", with_both)] {
         // A copy of the frame belongs to the work, as it does in the peers' script.
         let mut copy = planes.clone();

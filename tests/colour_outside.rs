@@ -100,7 +100,7 @@ fn ours(case: &Case, pixels: &[f32]) -> Vec<f32> {
     }
     if let Some((text, _)) = &case.look {
         let file = Attachment { path: "look.cube".into(), bytes: text.as_bytes().into(), source: None };
-        chain.look(cube::read(&file).unwrap_or_else(|p| panic!("{}: {p:?}", case.name)));
+        chain.look(&cube::read(&file).unwrap_or_else(|p| panic!("{}: {p:?}", case.name)));
     }
     let mut planes: [Vec<f32>; 3] =
         std::array::from_fn(|c| pixels.iter().skip(c).step_by(3).copied().collect());

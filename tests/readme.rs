@@ -139,6 +139,7 @@ fn form(param: &Param) -> String {
         Kind::Text => "text".into(),
         Kind::File => "a file's path".into(),
         Kind::Numbers(n) => format!("{n} numbers{unit}"),
+        Kind::KeyedNumbers(n) => format!("{n} numbers{unit}, may change in time"),
         Kind::Structure => "see right".into(),
     }
 }

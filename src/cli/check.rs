@@ -118,6 +118,7 @@ fn takes(kind: Kind) -> Takes {
         Kind::Text => Takes::Text,
         Kind::File => Takes::File,
         Kind::Numbers(count) => Takes::Numbers(count),
+        Kind::KeyedNumbers(count) => Takes::KeyedNumbers(count),
         Kind::Structure => Takes::Anything,
     }
 }

@@ -59,6 +59,8 @@ pub enum Takes {
     File,
     /// A list of so many numbers.
     Numbers(usize),
+    /// A list of so many numbers, or a map of frame to such a list.
+    KeyedNumbers(usize),
     /// Anything; the doc says what.
     Anything,
 }
@@ -305,6 +307,17 @@ fn setting(param: &ParamTable) -> Value {
         Takes::File => json!({ "$ref": "#/$defs/path" }),
         Takes::Numbers(count) => {
             json!({ "type": "array", "items": { "type": "number" }, "minItems": count, "maxItems": count })
+        }
+        Takes::KeyedNumbers(count) => {
+            let list =
+                json!({ "type": "array", "items": { "type": "number" }, "minItems": count, "maxItems": count });
+            let ease = json!({ "enum": ["hold", "linear", "smooth"] });
+            json!({ "oneOf": [list, {
+                "type": "object",
+                "properties": { "ease": ease },
+                "patternProperties": { "^-?[0-9]+$": list },
+                "additionalProperties": false,
+            }] })
         }
         Takes::Anything => json!({}),
     };

@@ -112,6 +112,8 @@ pub enum Kind {
     File,
     /// A list of so many numbers.
     Numbers(usize),
+    /// A list of so many numbers that may also be keyed in time (frame: list).
+    KeyedNumbers(usize),
     /// A map or list whose form the doc describes.
     Structure,
 }

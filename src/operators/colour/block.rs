@@ -48,15 +48,6 @@ kernel! {
 }
 
 kernel! {
-    /// Multiplies every sample by `factor`.
-    pub fn scale(samples: &mut [f32], factor: f32) {
-        for v in samples {
-            *v *= factor;
-        }
-    }
-}
-
-kernel! {
     /// Multiplies colour by alpha.
     pub fn premultiply(colour: &mut [f32], alpha: &[f32]) {
         for (v, a) in colour.iter_mut().zip(alpha) {
@@ -75,13 +66,27 @@ kernel! {
 }
 
 kernel! {
-    /// Undoes [`unpremultiply`] after a change of colour that made `black` of nothing: where alpha is not above 0 that
-    /// much is taken away, so that light which covers nothing keeps no more than its own change.
-    pub fn repremultiply(colour: &mut [f32], alpha: &[f32], black: f32) {
+    /// Undoes [`unpremultiply`].
+    pub fn repremultiply(colour: &mut [f32], alpha: &[f32]) {
         for (v, a) in colour.iter_mut().zip(alpha) {
-            *v = if *a > 0.0 { *v * *a } else { *v - black };
+            *v = if *a > 0.0 { *v * *a } else { *v };
         }
     }
+}
+
+kernel! {
+    /// After a change of colour that made `black` of nothing: where alpha is not above 0 that much is taken away, so that
+    /// light which covers nothing keeps no more than its own change.
+    pub fn take_black(colour: &mut [f32], alpha: &[f32], black: &[f32]) {
+        for ((v, a), black) in colour.iter_mut().zip(alpha).zip(black) {
+            *v = if *a > 0.0 { *v } else { *v - *black };
+        }
+    }
+}
+
+/// True when some sample lets all light through.
+pub fn any_clear(alpha: &[f32]) -> bool {
+    !alpha.iter().all(|&a| a > 0.0)
 }
 
 #[cfg(test)]
@@ -103,7 +108,8 @@ mod tests {
         let mut colour = [0.25, 0.25, 0.25];
         unpremultiply(Level::best(), &mut colour, &alpha);
         assert_eq!(colour, [0.25, 0.5, 0.25]);
-        repremultiply(Level::best(), &mut colour, &alpha, 0.125);
+        repremultiply(Level::best(), &mut colour, &alpha);
+        take_black(Level::best(), &mut colour, &alpha, &[0.5, 0.5, 0.125]);
         assert_eq!(colour, [0.25, 0.25, 0.125]);
     }
 }

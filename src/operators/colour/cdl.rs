@@ -18,6 +18,21 @@ pub enum Style {
     NoClamp,
     /// Held from 0 to 1 before the power and again at the end, as the ASC's text says.
     Clamp,
+    /// The way back from `NoClamp`.
+    UndoNoClamp,
+    /// The way back from `Clamp`, held from 0 to 1 at every step.
+    UndoClamp,
+}
+
+impl Style {
+    fn is_clamped(self) -> bool {
+        matches!(self, Style::Clamp | Style::UndoClamp)
+    }
+
+    /// True of the two ways back, which need a slope, power and saturation above 0.
+    pub fn is_undoing(self) -> bool {
+        matches!(self, Style::UndoClamp | Style::UndoNoClamp)
+    }
 }
 
 /// One grade. Applied in this order: slope, offset, (clamp,) power, saturation about luma (, clamp).
@@ -71,12 +86,12 @@ pub enum Part {
 impl Cdl {
     /// True when it changes nothing in style `style`.
     pub fn is_neutral(&self, style: Style) -> bool {
-        style == Style::NoClamp && *self == Self::default()
+        !style.is_clamped() && *self == Self::default()
     }
 
     /// Feeds its numbers into a key.
     pub fn feed(&self, style: Style, key: &mut KeyHasher) {
-        key.flag(style == Style::Clamp);
+        key.int(style as i64);
         for value in self.slope.iter().chain(&self.offset).chain(&self.power) {
             key.real(*value);
         }
@@ -85,7 +100,10 @@ impl Cdl {
 
     /// Grades planes of red, green and blue in place. All hold the same number of samples.
     pub fn apply(&self, style: Style, level: Level, [r, g, b]: [&mut [f32]; 3]) {
-        let clamp = style == Style::Clamp;
+        if style.is_undoing() {
+            return self.undo(style.is_clamped(), level, [r, g, b]);
+        }
+        let clamp = style.is_clamped();
         for (i, plane) in [&mut *r, &mut *g, &mut *b].into_iter().enumerate() {
             let (slope, offset) = (self.slope[i] as f32, self.offset[i] as f32);
             if self.power[i] == 1.0 {
@@ -98,6 +116,24 @@ impl Cdl {
         }
         if self.saturation != 1.0 {
             saturate(level, r, g, b, self.saturation as f32, clamp);
+        }
+    }
+
+    /// Takes every step back, in the other order: saturation, power, offset, slope.
+    fn undo(&self, clamp: bool, level: Level, [r, g, b]: [&mut [f32]; 3]) {
+        if clamp {
+            for plane in [&mut *r, &mut *g, &mut *b] {
+                slope_offset(level, plane, 1.0, 0.0, true);
+            }
+        }
+        saturate(level, r, g, b, (1.0 / self.saturation) as f32, clamp);
+        for (i, plane) in [r, g, b].into_iter().enumerate() {
+            if self.power[i] != 1.0 {
+                let back = Exponent::new((1.0 / self.power[i]) as f32);
+                slope_offset_power(level, plane, 1.0, 0.0, back, clamp);
+            }
+            let slope = 1.0 / self.slope[i];
+            slope_offset(level, plane, slope as f32, (-self.offset[i] * slope) as f32, clamp);
         }
     }
 }

@@ -1,24 +1,16 @@
 //! Steps of colour, one after another, over blocks of planes.
 //!
-//! Knows which steps there are and feeds their numbers into keys. Does not know where blocks come from
-//! nor which settings asked for a step.
+//! Knows how steps are put together and which change nothing. Does not know what a step does, where blocks come from nor
+//! which settings asked for a step.
 
 use super::cdl::{Cdl, Style};
-use super::cube::Look;
 use super::encoding::Encoding;
+use super::look::Look;
+use super::primaries::Matrix;
+use super::step::{Step, Way};
 use super::transfer::Transfer;
 use crate::base::digest::KeyHasher;
-use crate::base::level::{Level, kernel};
-
-/// One step.
-#[derive(Clone, Debug)]
-enum Step {
-    Decode(Transfer),
-    Matrix([[f32; 3]; 3]),
-    Encode(Transfer),
-    Cdl(Cdl, Style),
-    Look(Box<Look>),
-}
+use crate::base::level::Level;
 
 /// Steps in order. Steps that change nothing are left out, so that they neither cost time nor enter a key.
 #[derive(Clone, Debug, Default)]
@@ -37,21 +29,39 @@ impl Chain {
         self.steps.is_empty()
     }
 
+    /// True when twice the light gives twice the light throughout.
+    pub fn is_linear(&self) -> bool {
+        self.steps.iter().all(Step::is_linear)
+    }
+
     /// Goes from one encoding to another.
     pub fn convert(&mut self, from: Encoding, to: Encoding) -> &mut Self {
         if from == to {
             return self;
         }
         if from.transfer != Transfer::Linear {
-            self.steps.push(Step::Decode(from.transfer));
+            self.steps.push(Step::curve(Way::Decode, from.transfer));
         }
         if from.primaries != to.primaries {
-            let matrix = from.primaries.matrix_to(to.primaries);
-            self.steps.push(Step::Matrix(matrix.map(|row| row.map(|v| v as f32))));
+            self.matrix(from.primaries.matrix_to(to.primaries));
         }
         if to.transfer != Transfer::Linear {
-            self.steps.push(Step::Encode(to.transfer));
+            self.steps.push(Step::curve(Way::Encode, to.transfer));
         }
+        self
+    }
+
+    /// Multiplies.
+    pub fn gain(&mut self, gain: f64) -> &mut Self {
+        if gain != 1.0 {
+            self.steps.push(Step::Gain(gain as f32));
+        }
+        self
+    }
+
+    /// Multiplies by a matrix.
+    pub fn matrix(&mut self, rows: Matrix) -> &mut Self {
+        self.steps.push(Step::Matrix(rows.map(|row| row.map(|v| v as f32)), [0.0; 3]));
         self
     }
 
@@ -63,67 +73,34 @@ impl Chain {
         self
     }
 
-    /// Looks colours up.
-    pub fn look(&mut self, look: Look) -> &mut Self {
-        self.steps.push(Step::Look(Box::new(look)));
+    /// Takes what lies above `knee` nearer to it, so that nothing comes out at `limit` or above it.
+    pub fn soft_clip(&mut self, knee: f64, limit: f64) -> &mut Self {
+        self.steps.push(Step::SoftClip(knee as f32, limit as f32));
+        self
+    }
+
+    /// Takes the steps of another chain.
+    pub fn append(&mut self, other: &Chain) -> &mut Self {
+        self.steps.extend(other.steps.iter().cloned());
+        self
+    }
+
+    /// Takes a look's steps.
+    pub fn look(&mut self, look: &Look) -> &mut Self {
+        self.steps.extend(look.steps().iter().cloned());
         self
     }
 
     /// Feeds every number that may change a pixel into a key.
     pub fn feed(&self, key: &mut KeyHasher) {
         key.list(self.steps.len());
-        for step in &self.steps {
-            match step {
-                Step::Decode(curve) => numbers(key.text("decode"), &curve.numbers()),
-                Step::Encode(curve) => numbers(key.text("encode"), &curve.numbers()),
-                Step::Matrix(rows) => {
-                    let flat: Vec<f64> = rows.as_flattened().iter().map(|&v| v.into()).collect();
-                    numbers(key.text("matrix"), &flat);
-                }
-                Step::Cdl(cdl, style) => cdl.feed(*style, key.text("cdl")),
-                Step::Look(look) => {
-                    key.text("look").digest(&look.digest());
-                }
-            }
-        }
+        self.steps.iter().for_each(|step| step.feed(key));
     }
 
     /// Takes planes of red, green and blue through every step, in place. All hold the same number of samples.
     pub fn apply(&self, level: Level, [r, g, b]: [&mut [f32]; 3]) {
         for step in &self.steps {
-            match step {
-                Step::Decode(curve) => {
-                    for plane in [&mut *r, &mut *g, &mut *b] {
-                        curve.decode(level, plane);
-                    }
-                }
-                Step::Encode(curve) => {
-                    for plane in [&mut *r, &mut *g, &mut *b] {
-                        curve.encode(level, plane);
-                    }
-                }
-                Step::Matrix(rows) => mix(level, r, g, b, *rows),
-                Step::Cdl(cdl, style) => cdl.apply(*style, level, [&mut *r, &mut *g, &mut *b]),
-                Step::Look(look) => look.apply(level, [&mut *r, &mut *g, &mut *b]),
-            }
-        }
-    }
-}
-
-fn numbers(key: &mut KeyHasher, list: &[f64]) {
-    key.list(list.len());
-    for value in list {
-        key.real(*value);
-    }
-}
-
-kernel! {
-    fn mix(r: &mut [f32], g: &mut [f32], b: &mut [f32], m: [[f32; 3]; 3]) {
-        for ((r, g), b) in r.iter_mut().zip(g).zip(b) {
-            let (x, y, z) = (*r, *g, *b);
-            *r = m[0][0] * x + m[0][1] * y + m[0][2] * z;
-            *g = m[1][0] * x + m[1][1] * y + m[1][2] * z;
-            *b = m[2][0] * x + m[2][1] * y + m[2][2] * z;
+            step.apply(level, [&mut *r, &mut *g, &mut *b]);
         }
     }
 }

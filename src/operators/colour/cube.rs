@@ -9,10 +9,12 @@
 //! entries of the curve, then all of the table. `DOMAIN_*` and the 1D range are then the curve's input range, and the
 //! table's is the 3D range or 0 to 1.
 
+use std::sync::Arc;
+
+use super::look::Look;
 use super::problem_in;
+use super::step::Step;
 use super::table::{Curves, Lattice};
-use crate::base::digest::{Digest, KeyHasher};
-use crate::base::level::Level;
 use crate::base::problem::{Problems, nearest};
 use crate::operators::Attachment;
 
@@ -29,42 +31,6 @@ const KEYWORDS: [&str; 7] = [
     "LUT_1D_INPUT_RANGE",
     "LUT_3D_INPUT_RANGE",
 ];
-
-/// A file's tables, made ready: a curve, a lattice, or a curve and then a lattice.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Look {
-    curves: Option<Curves>,
-    lattice: Option<Lattice>,
-}
-
-impl Look {
-    /// A look of one lattice.
-    pub fn of_lattice(lattice: Lattice) -> Self {
-        Self { curves: None, lattice: Some(lattice) }
-    }
-
-    /// Digest of the numbers, not of the file: a changed comment or title changes nothing.
-    pub fn digest(&self) -> Digest {
-        let mut key = KeyHasher::new();
-        for digest in [self.curves.as_ref().map(Curves::digest), self.lattice.as_ref().map(Lattice::digest)] {
-            key.flag(digest.is_some());
-            if let Some(digest) = digest {
-                key.digest(&digest);
-            }
-        }
-        key.finish()
-    }
-
-    /// Puts the look's values in place of red, green and blue. Input outside of the range is held to it.
-    pub fn apply(&self, level: Level, [r, g, b]: [&mut [f32]; 3]) {
-        if let Some(curves) = &self.curves {
-            curves.apply([&mut *r, &mut *g, &mut *b]);
-        }
-        if let Some(lattice) = &self.lattice {
-            lattice.apply(level, [r, g, b]);
-        }
-    }
-}
 
 /// Reads a file, or names what is wrong in it, each problem at its place.
 pub fn read(file: &Attachment) -> Result<Look, Problems> {
@@ -332,10 +298,10 @@ impl<'a> Cube<'a> {
             return Err(self.problems);
         }
         let (curve_rows, lattice_rows) = self.rows.split_at(size_1d.unwrap_or(0));
-        Ok(Look {
-            curves: curve_domain.map(|domain| Curves::new(domain, curve_rows)),
-            lattice: lattice_domain.zip(size_3d).map(|(domain, n)| Lattice::new(domain, n, lattice_rows)),
-        })
+        let curves = curve_domain.map(|domain| Curves::new(domain, curve_rows));
+        let lattice = lattice_domain.zip(size_3d).map(|(domain, n)| Lattice::new(domain, n, lattice_rows));
+        let steps = curves.map(|curves| Step::Curves(Arc::new(curves))).into_iter();
+        Ok(Look::new(steps.chain(lattice.map(|lattice| Step::Lattice(Arc::new(lattice)))).collect()))
     }
 }
 
@@ -380,7 +346,9 @@ fn numbers<const N: usize>(line: &[u8]) -> Result<[f64; N], (usize, usize, Strin
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::base::level::Level;
     use crate::base::problem::{SourceId, Sources};
+    use crate::operators::colour::chain::Chain;
 
     fn attached(text: &str) -> Attachment {
         Attachment {
@@ -397,7 +365,7 @@ mod tests {
     fn colour(look: &Look, value: &serde_json::Value) -> [f64; 3] {
         let mut planes: [[f32; 1]; 3] = std::array::from_fn(|c| [value[c].as_f64().unwrap() as f32]);
         let [r, g, b] = &mut planes;
-        look.apply(Level::best(), [r, g, b]);
+        Chain::new().look(look).apply(Level::best(), [r, g, b]);
         planes.map(|p| p[0].into())
     }
 
@@ -514,7 +482,7 @@ mod tests {
             if let Ok(look) = read(&attached(&lines.join("\n"))) {
                 let mut planes = [[0.3f32], [f32::NAN], [1e30]];
                 let [r, g, b] = &mut planes;
-                look.apply(Level::best(), [r, g, b]);
+                Chain::new().look(&look).apply(Level::best(), [r, g, b]);
                 proptest::prop_assert!(planes.iter().all(|p| p[0].is_finite()));
             }
         }

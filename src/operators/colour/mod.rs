@@ -7,13 +7,17 @@ pub mod block;
 pub mod cdl;
 pub mod cdl_xml;
 pub mod chain;
+pub mod clf;
 pub mod cube;
 pub mod display;
 pub mod encoding;
+pub mod look;
 pub mod power;
 pub mod primaries;
+mod step;
 pub mod table;
 pub mod transfer;
+pub mod white;
 pub mod xml;
 
 use crate::base::problem::{Problem, Span};

@@ -96,18 +96,29 @@ impl Primaries {
         if self == to {
             return [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]];
         }
-        let (from_white, to_white) = (xyz(self.chromaticities()[3]), xyz(to.chromaticities()[3]));
+        let (from_white, to_white) = (self.chromaticities()[3], to.chromaticities()[3]);
         let to_rgb = inverse(to.to_xyz());
         if from_white == to_white {
             return times(to_rgb, self.to_xyz());
         }
-        let (from_cone, to_cone) = (apply(BRADFORD, from_white), apply(BRADFORD, to_white));
-        let mut scaled = BRADFORD;
-        for (i, row) in scaled.iter_mut().enumerate() {
-            *row = row.map(|v| v * to_cone[i] / from_cone[i]);
-        }
-        times(to_rgb, times(times(inverse(BRADFORD), scaled), self.to_xyz()))
+        times(to_rgb, times(adapting(from_white, to_white), self.to_xyz()))
     }
+
+    /// Linear RGB under the white `from` to linear RGB of the same primaries under the white `to`, both as CIE x, y.
+    pub fn adapted(self, from: [f64; 2], to: [f64; 2]) -> Matrix {
+        times(inverse(self.to_xyz()), times(adapting(from, to), self.to_xyz()))
+    }
+}
+
+/// CIE XYZ under one white to XYZ under another, both as CIE x, y: each cone response of Bradford's in the proportion of
+/// the whites (von Kries).
+pub fn adapting(from: [f64; 2], to: [f64; 2]) -> Matrix {
+    let (from_cone, to_cone) = (apply(BRADFORD, xyz(from)), apply(BRADFORD, xyz(to)));
+    let mut scaled = BRADFORD;
+    for (i, row) in scaled.iter_mut().enumerate() {
+        *row = row.map(|v| v * to_cone[i] / from_cone[i]);
+    }
+    times(inverse(BRADFORD), scaled)
 }
 
 fn xyz([x, y]: [f64; 2]) -> [f64; 3] {

@@ -2,7 +2,9 @@
 //!
 //! Knows interpolation. Does not know the files that tables come from.
 
-use super::block::BLOCK;
+use half::f16;
+
+use super::block::{BLOCK, HALF_MAX};
 use crate::base::digest::{Digest, KeyHasher};
 use crate::base::level::{Level, kernel};
 
@@ -35,13 +37,25 @@ impl Axis {
     }
 }
 
+/// Where the entries of a curve lie.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Places {
+    /// Evenly over a range.
+    Even([Axis; 3]),
+    /// One at each half float, by its bits.
+    Halves,
+}
+
 /// A curve for each channel, with straight lines between entries.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Curves {
-    axes: [Axis; 3],
+    places: Places,
     entries: [Vec<f32>; 3],
     digest: Digest,
 }
+
+/// Entries of a curve over half floats.
+pub const HALVES: usize = 65_536;
 
 impl Curves {
     /// Curves over the input range `domain` (least and greatest of each channel) from at least two entries.
@@ -51,9 +65,22 @@ impl Curves {
     pub fn new(domain: [[f64; 2]; 3], rows: &[[f32; 3]]) -> Self {
         assert!((2..=65_536).contains(&rows.len()), "a curve has 2 to 65536 entries");
         Self {
-            axes: domain.map(|[min, max]| Axis::new(min, max, rows.len())),
+            places: Places::Even(domain.map(|[min, max]| Axis::new(min, max, rows.len()))),
             entries: std::array::from_fn(|c| rows.iter().map(|row| row[c]).collect()),
             digest: digest_of("curves", domain, rows),
+        }
+    }
+
+    /// Curves with an entry for each half float, in the order of their bits read as whole numbers.
+    ///
+    /// # Panics
+    /// When there are not 65,536 entries.
+    pub fn over_halves(rows: &[[f32; 3]]) -> Self {
+        assert!(rows.len() == HALVES, "half floats have 65536 values");
+        Self {
+            places: Places::Halves,
+            entries: std::array::from_fn(|c| rows.iter().map(|row| row[c]).collect()),
+            digest: digest_of("curves over halves", [[0.0; 2]; 3], rows),
         }
     }
 
@@ -64,22 +91,55 @@ impl Curves {
 
     /// Puts the curves' values in place of red, green and blue.
     pub fn apply(&self, planes: [&mut [f32]; 3]) {
-        for ((plane, axis), entries) in planes.into_iter().zip(self.axes).zip(&self.entries) {
-            for value in plane {
-                let (entry, fraction) = axis.position(*value);
-                let (low, high) = (entries[entry as usize], entries[entry as usize + 1]);
-                *value = low + fraction * (high - low);
+        for (c, (plane, entries)) in planes.into_iter().zip(&self.entries).enumerate() {
+            match self.places {
+                Places::Even(axes) => {
+                    for value in plane {
+                        let (entry, fraction) = axes[c].position(*value);
+                        let (low, high) = (entries[entry as usize], entries[entry as usize + 1]);
+                        *value = low + fraction * (high - low);
+                    }
+                }
+                Places::Halves => plane.iter_mut().for_each(|value| *value = over_halves(entries, *value)),
             }
         }
     }
 }
 
-/// A three-dimensional table with tetrahedral interpolation: a cell is cut into six tetrahedra along its diagonal from
+/// The value of a curve over half floats, straight between the two that lie around `value`. What is larger than the
+/// largest half float counts as that, and what is not a number as 0.
+fn over_halves(entries: &[f32], value: f32) -> f32 {
+    let value = if value.is_nan() { 0.0 } else { value.clamp(-HALF_MAX, HALF_MAX) };
+    let nearest = f16::from_f32(value);
+    // The half float at or next to it towards 0, and the one beyond: bits grow with the magnitude.
+    let inner = if nearest.to_f32().abs() > value.abs() { nearest.to_bits() - 1 } else { nearest.to_bits() };
+    let near = f16::from_bits(inner);
+    let low = entries[usize::from(inner)];
+    let rest = value.abs() - near.to_f32().abs();
+    if rest == 0.0 {
+        return low;
+    }
+    let gap = f16::from_bits(inner + 1).to_f32().abs() - near.to_f32().abs();
+    low + rest / gap * (entries[usize::from(inner) + 1] - low)
+}
+
+/// How a colour is weighed between entries of a table.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
+pub enum Between {
+    /// From four corners of its cell.
+    #[default]
+    Tetrahedral,
+    /// From all eight, one axis after the other.
+    Trilinear,
+}
+
+/// A three-dimensional table. With tetrahedral interpolation a cell is cut into six tetrahedra along its diagonal from
 /// black to white, and a colour is weighed from the four corners of the one that holds it (Kasson, Plouffe and Nin,
 /// 1993), so that neutral input depends on the table's neutral axis alone. The tests of `cube` hold it against
 /// `tests/checks/cube.json`.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Lattice {
+    between: Between,
     size: u32,
     axes: [Axis; 3],
     /// Red fastest, then green, then blue; the fourth number is padding, so that an entry is one vector.
@@ -95,11 +155,21 @@ impl Lattice {
     pub fn new(domain: [[f64; 2]; 3], size: usize, rows: &[[f32; 3]]) -> Self {
         assert!((2..=256).contains(&size) && rows.len() == size * size * size, "a table has size³ entries");
         Self {
+            between: Between::Tetrahedral,
             size: size as u32,
             axes: domain.map(|[min, max]| Axis::new(min, max, size)),
             entries: rows.iter().map(|&[r, g, b]| [r, g, b, 0.0]).collect(),
             digest: digest_of("lattice", domain, rows),
         }
+    }
+
+    /// The same table with another way between its entries.
+    pub fn weighed(mut self, between: Between) -> Self {
+        let mut key = KeyHasher::new();
+        key.digest(&self.digest).int(between as i64);
+        self.digest = if between == self.between { self.digest } else { key.finish() };
+        self.between = between;
+        self
     }
 
     /// Digest of the entries and the range.
@@ -109,6 +179,9 @@ impl Lattice {
 
     /// Puts the table's values in place of red, green and blue.
     pub fn apply(&self, level: Level, [r, g, b]: [&mut [f32]; 3]) {
+        if self.between == Between::Trilinear {
+            return along_axes(level, self.axes, &self.entries, self.size, r, g, b);
+        }
         let mut cells = Cells::new();
         for ((r, g), b) in r.chunks_mut(BLOCK).zip(g.chunks_mut(BLOCK)).zip(b.chunks_mut(BLOCK)) {
             locate(level, self.axes, self.size, [&*r, &*g, &*b], &mut cells);
@@ -211,6 +284,33 @@ kernel! {
             r[i] = out[0];
             g[i] = out[1];
             b[i] = out[2];
+        }
+    }
+}
+
+kernel! {
+    fn along_axes(axes: [Axis; 3], entries: &[[f32; 4]], size: u32, r: &mut [f32], g: &mut [f32], b: &mut [f32]) {
+        let (green, blue) = (size as usize, (size * size) as usize);
+        for ((r, g), b) in r.iter_mut().zip(g).zip(b) {
+            let (ri, rf) = axes[0].position(*r);
+            let (gi, gf) = axes[1].position(*g);
+            let (bi, bf) = axes[2].position(*b);
+            let start = ri as usize + gi as usize * green + bi as usize * blue;
+            let mut out = [0.0f32; 4];
+            for (c, out) in out.iter_mut().enumerate() {
+                let at = |i: usize| entries[start + i][c];
+                let between = |low: f32, high: f32, f: f32| low + f * (high - low);
+                let front = between(between(at(0), at(1), rf), between(at(green), at(green + 1), rf), gf);
+                let back = between(
+                    between(at(blue), at(blue + 1), rf),
+                    between(at(blue + green), at(blue + green + 1), rf),
+                    gf,
+                );
+                *out = between(front, back, bf);
+            }
+            *r = out[0];
+            *g = out[1];
+            *b = out[2];
         }
     }
 }

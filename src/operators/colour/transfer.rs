@@ -47,6 +47,32 @@ pub struct Log {
     cut_encoded: f64,
 }
 
+impl Toe {
+    /// The power `gamma` of signals moved by `offset`, with the tangent through the origin below the place where
+    /// it touches: from there down, curve and slope have no step. `gamma` is above 1 and `offset` above 0.
+    pub fn tangent(gamma: f64, offset: f64) -> Self {
+        let cut = offset / (gamma - 1.0);
+        let at_cut = power::pow_exact((cut + offset) / (1.0 + offset), gamma);
+        Self { slope: cut / at_cut, a: 1.0 + offset, gamma, cut_linear: at_cut, cut_encoded: cut }
+    }
+}
+
+impl Log {
+    /// V = c·log2(a·L + b) + d for every L for which there is a logarithm, and its value at the smallest number below.
+    pub fn endless(a: f64, b: f64, c: f64, d: f64) -> Self {
+        let never = f64::NEG_INFINITY;
+        Self { a, b, c, d, slope: 1.0, lift: 0.0, cut_linear: never, cut_encoded: never }
+    }
+
+    /// The same from `cut` up; below it a straight line of `slope`, or the tangent where none is given. `cut` must have a
+    /// logarithm, and `a` and `c` be above 0.
+    pub fn with_toe(a: f64, b: f64, c: f64, d: f64, cut: f64, slope: Option<f64>) -> Self {
+        let slope = slope.unwrap_or(c * a / ((a * cut + b) * LN_2));
+        let at_cut = c * power::log2_exact(a * cut + b) + d;
+        Self { a, b, c, d, slope, lift: at_cut - slope * cut, cut_linear: cut, cut_encoded: at_cut }
+    }
+}
+
 /// IEC 61966-2-1 (12.92, 1.055, 2.4, 0.0031308, 0.04045).
 pub const SRGB: Transfer =
     Transfer::Toe(Toe { slope: 12.92, a: 1.055, gamma: 2.4, cut_linear: 0.003_130_8, cut_encoded: 0.040_45 });

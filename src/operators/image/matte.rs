@@ -5,16 +5,16 @@
 use crate::media::image::Image;
 use crate::operators::{Connected, OperatorError};
 
-/// The matte of an input as 32-bit samples, checked against the size wanted: the channel that was picked, or a
-/// picture's alpha. Values are held between 0 and 1 and NaN counts as 0.
+/// The channel of an input's image that stands for a matte, checked against the size wanted: the one that was picked, or a
+/// picture's alpha.
 ///
 /// # Errors
 /// When the image has no such channel or another size.
-pub fn plane(
+pub fn channel(
     connected: &Connected,
     image: &Image,
     (width, height): (u32, u32),
-) -> Result<Vec<f32>, OperatorError> {
+) -> Result<usize, OperatorError> {
     if (image.width(), image.height()) != (width, height) {
         return Err(OperatorError::WrongInput(format!(
             "a matte of {}x{} pixels does not fit a picture of {width}x{height}",
@@ -26,13 +26,31 @@ pub fn plane(
         [one] => &**one,
         _ => "A",
     };
-    let channel = match image.channel(name) {
-        Some(channel) => channel,
-        None if image.channels().len() == 1 => 0,
-        None => return Err(OperatorError::WrongInput(format!("the matte has no channel '{name}'"))),
-    };
+    match image.channel(name) {
+        Some(channel) => Ok(channel),
+        None if image.channels().len() == 1 => Ok(0),
+        None => Err(OperatorError::WrongInput(format!("the matte has no channel '{name}'"))),
+    }
+}
+
+/// The matte of an input as 32-bit samples, checked against the size wanted: the channel that was picked, or a
+/// picture's alpha. Values are held between 0 and 1 and NaN counts as 0.
+///
+/// # Errors
+/// When the image has no such channel or another size.
+pub fn plane(
+    connected: &Connected,
+    image: &Image,
+    size: (u32, u32),
+) -> Result<Vec<f32>, OperatorError> {
+    let channel = channel(connected, image, size)?;
     let mut samples = image.plane_f32(channel);
+    hold(&mut samples);
+    Ok(samples)
+}
+
+/// Holds samples of a matte between 0 and 1; NaN counts as 0.
+pub fn hold(samples: &mut [f32]) {
     // NaN loses every comparison, so it ends as 0.
     samples.iter_mut().for_each(|s| *s = if *s > 0.0 { s.min(1.0) } else { 0.0 });
-    Ok(samples)
 }

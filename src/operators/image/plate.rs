@@ -153,7 +153,7 @@ impl Ready {
                     if straight {
                         premultiply(level, plane, a);
                     } else {
-                        repremultiply(level, plane, a, 0.0);
+                        repremultiply(level, plane, a);
                     }
                 }
             }
