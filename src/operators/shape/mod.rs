@@ -1,21 +1,25 @@
 //! Shapes drawn by hand and rods followed by hand: from the shapes file to what they are at any time.
 //!
-//! Knows typed shapes and their value at a time, whole or between frames. Rods are `rod`'s part, reading the file is
-//! `file`'s, outlines are `outline`'s, covered area is `coverage`'s. Does not know operators.
+//! Knows typed shapes and their value at a time, whole or between frames. Rods are `rod`'s part, what both go along
+//! with is `motion`'s, reading the file is `file`'s, outlines are `outline`'s, covered area is `coverage`'s. Does not know operators.
 
 pub mod coverage;
 pub mod file;
+pub mod motion;
+mod motions;
 pub mod outline;
 mod rod;
 pub mod soften;
 
 use std::sync::Arc;
 
+pub use self::motion::{Matrix, Motion};
+pub use self::motions::{Follows, Motions};
 pub use self::rod::{Pace, Rod};
 
 use crate::base::curve::{Curve, Ease};
 use crate::base::digest::KeyHasher;
-use crate::base::problem::Span;
+use crate::base::problem::{Problems, Span};
 
 /// A point of a closed outline: `x, y`, then the handle towards the point before it and the handle towards
 /// the point after it, both relative to the point; pixels, y down. Handles of zero make a corner.
@@ -28,6 +32,32 @@ pub struct Shapes {
     pub mattes: Vec<Matte>,
     /// Rods in the order of the file.
     pub rods: Vec<Rod>,
+    /// Points, planes and moves.
+    pub motions: Motions,
+}
+
+impl Shapes {
+    /// Finds what mattes, shapes and rods say that they follow, among the file's own motions and those of a track. Whoever
+    /// reads shapes or rods calls this once, or what follows something stands still.
+    pub fn follow(&mut self, track: Option<Motions>) -> Problems {
+        let mut problems = track.map(|track| self.motions.join(track)).unwrap_or_default();
+        problems.extend(self.motions.settle());
+        let motions = &self.motions;
+        let mut find = |follows: &Follows| motions.find(follows).map_err(|p| problems.push(p)).ok();
+        for matte in &mut self.mattes {
+            let whole = matte.follows.as_ref().and_then(&mut find);
+            for shape in &mut matte.shapes {
+                shape.motion = match &shape.follows {
+                    Some(own) => find(own),
+                    None => whole.clone(),
+                };
+            }
+        }
+        for rod in &mut self.rods {
+            rod.motion = rod.follows.as_ref().and_then(&mut find);
+        }
+        problems
+    }
 }
 
 /// One matte: shapes put together in order, starting from nothing.
@@ -37,6 +67,8 @@ pub struct Matte {
     pub name: Arc<str>,
     /// Where its name stands.
     pub span: Span,
+    /// What those of its shapes follow that say nothing else.
+    pub follows: Option<Follows>,
     /// Its shapes in order.
     pub shapes: Vec<Shape>,
 }
@@ -76,6 +108,10 @@ pub struct Shape {
     pub ease: Ease,
     /// Its outline at key frames, in rising order, all of as many points; at least one.
     pub keys: Vec<(i64, Vec<Point>)>,
+    /// What it says that it follows, instead of what its matte does.
+    pub follows: Option<Follows>,
+    /// What it follows, once that is found.
+    pub motion: Option<Arc<Motion>>,
 }
 
 /// A shape at one time.
@@ -153,6 +189,8 @@ mod tests {
             feather: Curve::steady([0.0]),
             ease: Ease::Linear,
             keys,
+            follows: None,
+            motion: None,
         };
         assert_eq!(shape.at(3.0).points[0][0], 0.0);
         assert_eq!(shape.at(12.5).points[2][5], 2.5);

@@ -12,6 +12,8 @@
 
 use std::sync::Arc;
 
+use super::motion::{Motion, carried};
+use super::motions::Follows;
 use crate::base::curve::Ease;
 use crate::base::digest::KeyHasher;
 use crate::base::problem::Span;
@@ -38,6 +40,12 @@ pub struct Rod {
     /// Base x, base y, tip x, tip y in pixels, at frames in rising order; at least one. Between keys [`Rod::at`] says
     /// where they are.
     pub keys: Vec<(i64, Ends)>,
+    /// From 0 to 1 for each key. It changes no pixels.
+    pub sure: Vec<f64>,
+    /// What it says that it follows.
+    pub follows: Option<Follows>,
+    /// What it follows, once that is found.
+    pub motion: Option<Arc<Motion>>,
 }
 
 /// Base x, base y, tip x, tip y in pixels.
@@ -56,7 +64,32 @@ enum Part {
 }
 
 impl Rod {
-    /// Base x, base y, tip x, tip y in pixels at a time in frames. Before the first key and after the last it stays.
+    /// A rod that follows nothing and whose keys are all sure.
+    pub fn new(name: Arc<str>, span: Span, pace: Pace, keys: Vec<(i64, Ends)>) -> Self {
+        let sure = vec![1.0; keys.len()];
+        Self { name, span, pace, keys, sure, follows: None, motion: None }
+    }
+
+    /// Base x, base y, tip x, tip y in pixels at a time in frames. Before the first key and after the last it stays, but for
+    /// what it follows: keys are as seen on their own frames, and carried to the view of the key before `time` to find the
+    /// way between them.
+    pub fn at(&self, time: f64) -> Ends {
+        let Some(motion) = &self.motion else { return self.by_itself(time) };
+        let ends = |from: f64, to: f64, [a, b, c, d]: Ends| {
+            let matrix = motion.between(from, to);
+            let (([a, b], _), ([c, d], _)) = (carried(&matrix, [a, b]), carried(&matrix, [c, d]));
+            [a, b, c, d]
+        };
+        let after = self.keys.partition_point(|&(frame, _)| (frame as f64) <= time);
+        let here = after.saturating_sub(1);
+        let view = self.keys[here].0 as f64;
+        // A key's speed needs its neighbours, and the span from `here` on has two keys.
+        let near = &self.keys[here.saturating_sub(1)..self.keys.len().min(here + 3)];
+        let keys = near.iter().map(|&(frame, key)| (frame, ends(frame as f64, view, key))).collect();
+        ends(view, time, Rod::new(self.name.clone(), self.span, self.pace, keys).by_itself(time))
+    }
+
+    /// Where it is when nothing carries it.
     ///
     /// A rod is a stick in somebody's hand: from key to key its base moves straight while it turns about the base,
     /// the shorter way round, and its length changes. So a swing's tip goes round in an arc, which
@@ -64,7 +97,7 @@ impl Rod {
     /// cut the arc to facets and shorten the rod in between. A rod that keeps its direction moves straight, tip and
     /// all. One that is seen to pass end on, its tip through its base, wants a key there: with a length of nothing
     /// at a key it has no direction, and the tip goes straight.
-    pub fn at(&self, time: f64) -> Ends {
+    fn by_itself(&self, time: f64) -> Ends {
         let after = self.keys.partition_point(|&(frame, _)| (frame as f64) <= time);
         let Some(span) = after.checked_sub(1).filter(|_| after < self.keys.len()) else {
             return self.keys[after.saturating_sub(1)].1;
@@ -110,6 +143,9 @@ impl Rod {
             for number in ends {
                 key.real(*number);
             }
+        }
+        if let Some(motion) = &self.motion {
+            motion.feed(key);
         }
     }
 
@@ -195,7 +231,7 @@ mod tests {
 
     fn rod(keys: &[(i64, [f64; 4])]) -> Rod {
         let span = Span::new(crate::base::problem::SourceId(0), 0, 0);
-        Rod { name: "keeper".into(), span, pace: Pace::Eased(Ease::Linear), keys: keys.to_vec() }
+        Rod::new("keeper".into(), span, Pace::Eased(Ease::Linear), keys.to_vec())
     }
 
     #[test]

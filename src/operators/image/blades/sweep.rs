@@ -335,7 +335,7 @@ mod tests {
         };
         let span = crate::base::problem::Span::new(crate::base::problem::SourceId(0), 0, 0);
         let keys = vec![(1, key(-40.0)), (2, key(40.0)), (3, key(120.0))];
-        let rod = Rod { name: "keeper".into(), span, pace: Pace::Flowing, keys };
+        let rod = Rod::new("keeper".into(), span, Pace::Flowing, keys);
         for (open, first) in [(1.5, 0.0), (1.75, 20.0), (2.0, 40.0)] {
             let path = exposure(|t| rod.at(t), open, open + 0.5);
             assert!(path.len() <= 65, "{} moments", path.len());
@@ -366,7 +366,7 @@ mod tests {
             (i as i64, [20.0, 120.0, 20.0 + 170.0 * cos, 120.0 + 170.0 * sin])
         });
         let span = crate::base::problem::Span::new(crate::base::problem::SourceId(0), 0, 0);
-        let mut rod = Rod { name: "keeper".into(), span, pace: Pace::Flowing, keys: keys.collect() };
+        let mut rod = Rod::new("keeper".into(), span, Pace::Flowing, keys.collect());
         let mut steepest = |pace: Pace| {
             rod.pace = pace;
             let mask = sweep(&exposure(|t| rod.at(t), 1.75, 2.25), 3.5, 0.0, &window);

@@ -1,16 +1,18 @@
-//! The shapes file: YAML text → shapes and rods, with every problem at its place.
+//! The shapes file: YAML text → shapes, rods and motions, with every problem at its place.
 //!
-//! Knows the file's keys and limits. Does not know what becomes of shapes.
+//! Knows the file's keys and limits; points, planes and moves are `motion`'s part. Does not know what becomes of shapes.
 //!
 //! ```yaml
 //! mattes:
 //!   crew:                                # a channel
+//!     follows: wall                      # optional: a point, a plane or a move, or two points [a, b]
 //!     shapes:
 //!       - name: body                     # optional
 //!         mode: add                      # add (default) | subtract | intersect, in order
 //!         fill: nonzero                  # nonzero (default) | even-odd
 //!         feather: 3                     # px, a number or { frame: number }
 //!         ease: linear                   # hold | linear | smooth between keys
+//!         follows: hook                  # optional, instead of what the matte follows
 //!         keys:
 //!           1009: [[10, 20], [40, 22], [38, 90]]
 //!           1020: [[12, 20, -3, 0, 3, 0], [41, 22], [38, 92]]
@@ -18,13 +20,16 @@
 //!   keeper:
 //!     ease: flowing                      # flowing (default) | hold | linear | smooth between keys
 //!     keys:
-//!       1009: { base: [412, 300], tip: [455, 120] }
+//!       1009: { base: [412, 300], tip: [455, 120], sure: 0.9 }   # sure: 0 to 1, optional
 //! ```
 //!
 //! A point is `[x, y]`, a corner, or `[x, y, in x, in y, out x, out y]` with handles relative to the point.
 
+mod motion;
+
 use std::sync::Arc;
 
+use super::motions::Follows;
 use super::{Fill, Matte, Mode, Pace, Point, Rod, Shape, Shapes};
 use crate::base::curve::{Curve, Ease};
 use crate::base::frames::FRAME_LIMIT;
@@ -88,15 +93,16 @@ impl Reading {
         };
         let mattes = fields.get("mattes");
         let rods = fields.get("rods");
+        let motions = ["points", "planes", "moves"].map(|section| fields.get(section));
         self.problems.extend(fields.finish());
-        let mut out = Shapes::default();
+        let mut out = Shapes { motions: self.motions(motions), ..Shapes::default() };
         for (name, span, value) in self.named(mattes, "a matte") {
             if ["R", "G", "B", "A"].contains(&&*name) {
                 let problem = Problem::error(span, format!("a matte cannot be called '{name}'"));
                 self.problems.push(problem.help("R, G, B and A are the channels of pictures"));
             }
-            let shapes = self.matte(&name, value);
-            out.mattes.push(Matte { name, span, shapes });
+            let (follows, shapes) = self.matte(&name, value).unwrap_or_default();
+            out.mattes.push(Matte { name, span, follows, shapes });
         }
         for (name, span, value) in self.named(rods, "a rod") {
             out.rods.extend(self.rod(name, span, value));
@@ -127,19 +133,19 @@ impl Reading {
         out
     }
 
-    fn matte(&mut self, name: &str, value: &Value) -> Vec<Shape> {
-        let Some(mut fields) = self.keep(Fields::of(value, format!("matte {name}"))) else {
-            return Vec::new();
-        };
+    fn matte(&mut self, name: &str, value: &Value) -> Option<(Option<Follows>, Vec<Shape>)> {
+        let mut fields = self.keep(Fields::of(value, format!("matte {name}")))?;
+        let follows = fields.read("follows", follows);
         let list = fields.need("shapes").and_then(|v| fields.keep(v.list().map(|list| (v.span, list))));
         self.problems.extend(fields.finish());
-        let Some((span, list)) = list else { return Vec::new() };
+        let (span, list) = list?;
         if list.len() > SHAPE_LIMIT {
             let message = format!("{} shapes are more than the {SHAPE_LIMIT} of one matte", list.len());
             self.problems.push(Problem::error(span, message));
         }
         let shapes = list.iter().take(SHAPE_LIMIT).enumerate();
-        shapes.filter_map(|(i, value)| self.shape(name, i, value)).collect()
+        let shapes = shapes.filter_map(|(i, value)| self.shape(name, i, value)).collect();
+        Some((follows, shapes))
     }
 
     fn shape(&mut self, matte: &str, index: usize, value: &Value) -> Option<Shape> {
@@ -153,6 +159,7 @@ impl Reading {
             fields.read("fill", |v| word(v, &[("nonzero", Fill::Nonzero), ("even-odd", Fill::EvenOdd)]));
         let ease = fields.read("ease", ease);
         let feather = fields.read("feather", feather);
+        let follows = fields.read("follows", follows);
         let keys = fields.need("keys");
         self.problems.extend(fields.finish());
         let mut keys = self.keys(keys?, |reading, value| reading.outline(value));
@@ -171,6 +178,8 @@ impl Reading {
             fill: fill.unwrap_or_default(),
             feather: feather.unwrap_or_else(|| Curve::steady([0.0])),
             ease: ease.unwrap_or_default(),
+            follows,
+            motion: None,
             keys: keys.into_iter().map(|(frame, _, points)| (frame, points)).collect(),
         })
     }
@@ -239,18 +248,21 @@ impl Reading {
         let what = format!("rod {name}");
         let mut fields = self.keep(Fields::of(value, what.clone()))?;
         let pace = fields.read("ease", pace).unwrap_or_default();
+        let follows = fields.read("follows", follows);
         let keys = fields.need("keys");
         self.problems.extend(fields.finish());
         let keys = self.keys(keys?, |reading, value| {
             let mut fields = reading.keep(Fields::of(value, format!("a key of {what}")))?;
             let base = fields.need("base").and_then(|v| fields.keep(place(v)));
             let tip = fields.need("tip").and_then(|v| fields.keep(place(v)));
+            let sure = fields.read("sure", sure).unwrap_or(1.0);
             reading.problems.extend(fields.finish());
             let ([a, b], [c, d]) = (base?, tip?);
-            Some([a, b, c, d])
+            Some(([a, b, c, d], sure))
         });
-        let keys: Vec<(i64, [f64; 4])> = keys.into_iter().map(|(frame, _, ends)| (frame, ends)).collect();
-        (!keys.is_empty()).then_some(Rod { name, span, pace, keys })
+        let (keys, sure): (Vec<_>, Vec<_>) =
+            keys.into_iter().map(|(frame, _, (ends, sure))| ((frame, ends), sure)).unzip();
+        (!keys.is_empty()).then_some(Rod { sure, follows, ..Rod::new(name, span, pace, keys) })
     }
 }
 
@@ -276,6 +288,33 @@ fn pace(value: &Value) -> Result<Pace, Problem> {
         ("smooth", Pace::Eased(Ease::Smooth)),
     ];
     word(value, &words)
+}
+
+/// How sure a key is; it changes no pixels.
+fn sure(value: &Value) -> Result<f64, Problem> {
+    let sure = value.number()?;
+    if (0.0..=1.0).contains(&sure) {
+        return Ok(sure);
+    }
+    Err(Problem::error(value.span, format!("a key cannot be {sure} sure")).help("from 0 to 1"))
+}
+
+/// One name, or two of points.
+fn follows(value: &Value) -> Result<Follows, Problem> {
+    let name = |one: &Value| match one.text() {
+        Ok(text) => Ok((text.into(), one.span)),
+        Err(_) => Err(one.wrong("a name, or two names of points [A, B],")),
+    };
+    let names = match value.list() {
+        Err(_) => vec![name(value)?],
+        Ok(list) if list.len() == 2 => list.iter().map(name).collect::<Result<_, _>>()?,
+        Ok(list) => {
+            let problem =
+                Problem::error(value.span, format!("{} names cannot be followed together", list.len()));
+            return Err(problem.help("follows: NAME, or follows: [A, B] with two points"));
+        }
+    };
+    Ok(Follows { names })
 }
 
 fn feather(value: &Value) -> Result<Curve<1>, Problem> {
@@ -343,7 +382,10 @@ mattes:
 rods:
   keeper:
     ease: smooth
-    keys: { 1009: { base: [412, 300], tip: [455, 120] } }
+    keys: { 1009: { base: [412, 300], tip: [455, 120], sure: 0.5 } }
+points: { hook: { keys: { 1009: { at: [412.25, 300.5], sure: 0.98 }, 1010: { at: [413, 300] } } } }
+planes: { wall: { keys: { 1009: { corners: [[10, 10], [90, 12], [88, 70], [11, 68]] } } } }
+moves: { lean: { about: [48, 27], rotate: { 1009: 0, 1020: 15 }, follows: wall } }
 ";
 
     #[test]
@@ -356,6 +398,8 @@ rods:
         assert_eq!(shapes.mattes[0].shapes[1].mode, Mode::Subtract);
         assert_eq!(shapes.mattes[0].shapes[1].fill, Fill::EvenOdd);
         assert_eq!(shapes.rods[0].at(1e3), [412.0, 300.0, 455.0, 120.0]);
+        assert_eq!(shapes.rods[0].sure, [0.5]);
+        assert_eq!(shapes.motions.names().collect::<Vec<_>>(), ["hook", "lean", "wall"]);
     }
 
     #[test]
@@ -416,12 +460,15 @@ rods:
         }
 
         #[test]
-        fn a_damaged_file_reads_or_is_refused(at in 0usize..400, with in "\\PC{0,4}", gone in 0usize..20) {
+        fn a_damaged_file_reads_or_is_refused(at in 0usize..800, with in "\\PC{0,4}", gone in 0usize..20) {
             let at = at.min(SOUND.len());
             let end = (at + gone).min(SOUND.len());
             let text = format!("{}{with}{}", &SOUND[..at], &SOUND[end..]);
-            let (shapes, problems) = read(SourceId(0), &text);
-            if problems.is_empty() {
+            let (mut shapes, problems) = read(SourceId(0), &text);
+            if problems.is_empty() && shapes.follow(None).is_empty() {
+                for motion in shapes.motions.names().filter_map(|name| shapes.motions.named(name)) {
+                    prop_assert!(motion.at(1012.5).iter().flatten().all(|n| n.is_finite()));
+                }
                 for shape in shapes.mattes.iter().flat_map(|m| &m.shapes) {
                     prop_assert!(shape.at(1012.5).points.iter().flatten().all(|n| n.is_finite()));
                 }
