@@ -16,3 +16,4 @@ pub mod retime;
 pub mod roto;
 #[cfg(test)]
 mod trial;
+pub mod warp;
