@@ -9,7 +9,7 @@
 mod agree;
 pub mod course;
 mod cut;
-mod pyramid;
+pub mod pyramid;
 mod refine;
 mod search;
 

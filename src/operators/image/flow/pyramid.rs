@@ -52,7 +52,7 @@ impl Plane {
 
     /// Half of it in width and height, odd sides rounded up: the binomial 1 3 3 1 over 8 along both sides, whose
     /// middle lies between the two samples that one takes the place of.
-    fn half(&self, vectors: Vectors) -> Plane {
+    pub fn half(&self, vectors: Vectors) -> Plane {
         let (width, height) = (self.width.div_ceil(2), self.height.div_ceil(2));
         let mut samples = vec![0.0; width * height];
         let mut sums = vec![0.0; self.stride];
