@@ -43,6 +43,8 @@ pub enum Verb {
     Why(Why),
     /// Render what is stale or absent
     Rebuild(Rebuild),
+    /// Follow places, flat patches and rods through a shot, from keys set by hand
+    Track(Track),
     /// Show where finishing time went: by stage, shot and cause, first pass against rework
     Hours(Hours),
     /// Write a contact sheet: one picture file of frames that are made, with their names
@@ -115,6 +117,38 @@ pub struct Rebuild {
     /// A few words on why they are kept
     #[arg(long, value_name = "WORDS", default_value = "", hide_default_value = true)]
     pub note: String,
+}
+
+/// Options of `track`.
+#[derive(Debug, Args)]
+pub struct Track {
+    /// A shot, or one stage of it, and frames: br030, br030/cleanup, br030/plate@1012-1019. The plate and all of its frames
+    /// when not given
+    #[arg(value_name = "SHOT")]
+    pub shot: String,
+    /// A place to follow and a frame on which it is known, in pixels from the top left corner; or the name of one whose keys
+    /// the file holds. Once for each key
+    #[arg(long, value_name = "NAME=X,Y@FRAME")]
+    pub point: Vec<String>,
+    /// A flat patch to follow: its corners on a frame, top left, top right, bottom right, bottom left
+    #[arg(long, value_name = "NAME=X,Y,X,Y,X,Y,X,Y@FRAME")]
+    pub plane: Vec<String>,
+    /// A rod to find: its base and tip on a frame. Two frames or more, one near either end, find it best
+    #[arg(long, value_name = "NAME=X,Y,X,Y@FRAME")]
+    pub blade: Vec<String>,
+    /// The shapes file that keys are read from and written to; tracks/SHOT.yaml when not given. Keys without 'sure' were set by
+    /// hand and stay; all things in it are followed when none is named
+    #[arg(long, value_name = "FILE")]
+    pub file: Option<PathBuf>,
+    /// A matte, STAGE.CHANNEL, of what passes in front and is not to be followed
+    #[arg(long, value_name = "STAGE.CHANNEL")]
+    pub holdout: Option<String>,
+    /// How sure a frame must be, from 0 to 1, to have a key
+    #[arg(long, value_name = "SHARE", default_value = "0.35", value_parser = share)]
+    pub sure: f64,
+    /// Follow and report, and write nothing
+    #[arg(long)]
+    pub try_out: bool,
 }
 
 /// Options of `hours`.
@@ -223,6 +257,11 @@ fn part(text: &str) -> Result<[u32; 4], String> {
     let numbers: Option<Vec<u32>> = text.split(',').map(|n| n.trim().parse().ok()).collect();
     let part = numbers.and_then(|n| <[u32; 4]>::try_from(n).ok());
     part.ok_or_else(|| "write four whole numbers with commas: left, top, width, height".into())
+}
+
+fn share(text: &str) -> Result<f64, String> {
+    let share = text.parse().ok().filter(|n| (0.0..=1.0).contains(n));
+    share.ok_or_else(|| "from 0 to 1".to_string())
 }
 
 fn memory(text: &str) -> Result<u64, String> {

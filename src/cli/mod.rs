@@ -24,6 +24,7 @@ mod sheet;
 mod show;
 mod status;
 mod sweep;
+mod track;
 mod trouble;
 mod why;
 
@@ -95,6 +96,7 @@ fn answer(arguments: &Arguments) -> Answer {
         Verb::Status(a) => status::run(&project()?, arguments, a),
         Verb::Why(a) => why::run(&project()?, arguments, a),
         Verb::Rebuild(a) => rebuild::run(&project()?, arguments, a),
+        Verb::Track(a) => track::run(&project()?, arguments, a),
         Verb::Hours(a) => hours::run(&project()?, arguments, a),
         Verb::Sheet(a) => sheet::run(&project()?, arguments, a),
         Verb::Compare(a) => compare::run(&project()?, arguments, a),

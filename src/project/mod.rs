@@ -5,6 +5,7 @@
 pub mod attach;
 mod check;
 pub mod demo;
+mod frames;
 pub mod holding;
 pub mod known;
 pub mod left;
@@ -12,6 +13,7 @@ mod past;
 mod read;
 pub mod rebuild;
 pub mod sheet;
+pub mod track;
 pub mod trouble;
 
 use std::path::{Path, PathBuf};

@@ -4,10 +4,12 @@
 //! becomes of a track: roto, paint-out and blades read it as a shapes file.
 
 pub mod align;
+pub mod blade;
 pub mod course;
 pub mod matrix;
 pub mod picture;
 pub mod plane;
 pub mod point;
+pub mod sheet;
 #[cfg(test)]
 mod tests;
