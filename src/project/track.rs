@@ -5,6 +5,7 @@
 
 use std::path::Path;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
 
@@ -13,8 +14,8 @@ use super::{Project, ProjectError, Status};
 use crate::base::frames::{FrameRange, FrameSet};
 use crate::base::problem::{Problem, Severity, SourceId};
 use crate::graph::NodeId;
-use crate::operators::track::blade::{self, Search};
-use crate::operators::track::course::{Course, Follower, Key, Track, Way};
+use crate::operators::track::blade::{self, Mark, Search, Stroke, Way};
+use crate::operators::track::course::{self, Course, Follower, Key, Track};
 use crate::operators::track::picture::Picture;
 use crate::operators::track::plane::Flat;
 use crate::operators::track::point::Point;
@@ -141,7 +142,7 @@ impl Project {
         let total = wish.frames.len() * (ways + usize::from(!rods.is_empty()));
         let mut looks = Vec::new();
         let mut done = 0;
-        for way in [Way::On, Way::Back].into_iter().take(ways) {
+        for way in [course::Way::On, course::Way::Back].into_iter().take(ways) {
             let mut each = |frame: i64, picture: Arc<Picture>, hidden: Option<Vec<bool>>| {
                 let width = picture.size().0;
                 let is_hidden = hidden.as_ref().map(|hidden| {
@@ -153,7 +154,7 @@ impl Project {
                 let is_hidden = is_hidden.as_ref().map(|h| h as &(dyn Fn([f64; 2]) -> bool + Sync));
                 see(&mut points, way, frame, &picture, is_hidden);
                 see(&mut planes, way, frame, &picture, is_hidden);
-                if way == Way::On && !rods.is_empty() {
+                if way == course::Way::On && !rods.is_empty() {
                     looks.push(blade::look(&picture));
                 }
                 done += 1;
@@ -172,9 +173,10 @@ impl Project {
         }
         if !rods.is_empty() {
             let scene = blade::scene(looks);
-            for (nth, &index) in rods.iter().enumerate() {
-                let told = |n: usize| progress(done + (n + nth * wish.frames.len()) / rods.len(), total);
-                let track = found(&scene, &sheet.rods[index], wish, &told)?;
+            let told = |n: usize| progress(done + n / rods.len(), total);
+            let things: Vec<&Thing<4>> = rods.iter().map(|&index| &sheet.rods[index]).collect();
+            let tracks = found(&scene, &things, wish, &told)?;
+            for (index, track) in rods.into_iter().zip(tracks) {
                 out.push(kept("rod", &mut sheet.rods[index], track, wish));
             }
         }
@@ -187,12 +189,12 @@ impl Project {
         frames: &Frames<'_>,
         holdout: Option<&(Frames<'_>, usize)>,
         range: FrameRange,
-        way: Way,
+        way: course::Way,
         each: &mut (dyn FnMut(i64, Arc<Picture>, Option<Vec<bool>>) + Send),
     ) -> Result<(), TrackError> {
         let order: Vec<i64> = match way {
-            Way::On => range.iter().collect(),
-            Way::Back => range.iter().rev().collect(),
+            course::Way::On => range.iter().collect(),
+            course::Way::Back => range.iter().rev().collect(),
         };
         let read = |frame: i64| -> Result<_, TrackError> {
             let picture = Arc::new(Picture::of(&frames.image(frame)?, frames.space()));
@@ -248,7 +250,7 @@ fn going<const N: usize, F: Follower<N>>(
 
 fn see<const N: usize, F: Follower<N> + Send>(
     going: &mut [Going<N, F>],
-    way: Way,
+    way: course::Way,
     frame: i64,
     picture: &Arc<Picture>,
     hidden: Option<&(dyn Fn([f64; 2]) -> bool + Sync)>,
@@ -258,48 +260,66 @@ fn see<const N: usize, F: Follower<N> + Send>(
     });
 }
 
-/// Looks for a rod on all frames.
+/// Looks for rods on all frames.
 fn found(
     scene: &Arc<blade::Scene>,
-    rod: &Thing<4>,
+    rods: &[&Thing<4>],
     wish: &Wish,
     progress: &(dyn Fn(usize) + Sync),
-) -> Result<Track<4>, TrackError> {
-    let hand: Vec<Key<4>> = rod.keys.iter().filter(|key| key.sure.is_none()).copied().collect();
-    let nothing = || {
-        TrackError::Words(format!(
-            "rod {} does not stand out of what is beside it at any of its keys",
-            rod.name
-        ))
-    };
-    let search = Search::new(Arc::clone(scene), wish.frames, hand).ok_or_else(nothing)?;
-    let mark = search.mark().ok_or_else(nothing)?;
+) -> Result<Vec<Track<4>>, TrackError> {
     let all: Vec<i64> = wish.frames.iter().collect();
-    let count = std::sync::atomic::AtomicUsize::new(0);
-    let strokes: Vec<_> = all
-        .par_iter()
-        .map(|&frame| {
-            let strokes = search.strokes(&mark, frame);
-            progress(count.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1);
-            strokes
-        })
-        .collect();
-    let mut way = search.route(&strokes);
-    let mut settled = Vec::new();
+    let count = AtomicUsize::new(0);
+    let mut searches = Vec::new();
+    for rod in rods {
+        let words = format!("rod {} does not stand out of what is beside it at any of its keys", rod.name);
+        let nothing = || TrackError::Words(words.clone());
+        let hand = rod.keys.iter().filter(|key| key.sure.is_none()).copied().collect();
+        let search = Search::new(Arc::clone(scene), wish.frames, hand).ok_or_else(nothing)?;
+        let mark = search.mark().ok_or_else(nothing)?;
+        let strokes: Vec<Vec<Stroke>> = all
+            .par_iter()
+            .map(|&frame| {
+                let strokes = search.strokes(&mark, frame);
+                progress(count.fetch_add(1, Ordering::Relaxed) + 1);
+                strokes
+            })
+            .collect();
+        searches.push((search, mark, strokes));
+    }
+    let mut ways: Vec<(usize, Way, f64)> = Vec::new();
+    for (i, (search, _, strokes)) in searches.iter().enumerate() {
+        let (way, worth) = search.route(strokes, &[]);
+        ways.push((i, way, worth));
+    }
+    // Of two rods that want the same strokes the one with more to speak for it has them.
+    ways.sort_by(|a, b| b.2.total_cmp(&a.2));
+    for i in 1..ways.len() {
+        let (first, rest) = ways.split_at_mut(i);
+        let others: Vec<&Way> = first.iter().map(|(_, way, _)| way).collect();
+        let (search, _, strokes) = &searches[rest[0].0];
+        rest[0].1 = search.route(strokes, &others).0;
+    }
+    ways.sort_by_key(|way| way.0);
+    let settle = |((search, mark, _), (_, way, _)): (&(Search, Mark, _), (_, Way, _))| {
+        settled(search, mark, way, &all, wish)
+    };
+    Ok(searches.iter().zip(ways).map(settle).collect())
+}
+
+/// Places of a rod along its way.
+fn settled(search: &Search, mark: &Mark, mut way: Way, all: &[i64], wish: &Wish) -> Track<4> {
+    let settle =
+        |way: &Way| all.par_iter().map(|&frame| search.settled(mark, way, frame)).collect::<Vec<_>>();
     // Settled places tell better how fast the rod moves, and so how wide its fans are.
-    for round in 0..2 {
-        settled = all.par_iter().map(|&frame| search.settled(&mark, &way, frame)).collect::<Vec<_>>();
-        if round == 0 {
-            for (stroke, settled) in way.iter_mut().zip(&settled) {
-                if let (Some(stroke), Some((ends, sure))) = (stroke.as_mut(), settled)
-                    && *sure > 0.5
-                {
-                    stroke.ends = *ends;
-                }
-            }
+    for (stroke, settled) in
+        way.clone().into_iter().zip(settle(&way)).enumerate().filter_map(|(i, (s, p))| Some(((i, s?), p?)))
+    {
+        let ((i, stroke), (ends, sure)) = (stroke, settled);
+        if sure > 0.5 {
+            way[i] = Some(Stroke { ends, ..stroke });
         }
     }
-    Ok(search.finish(&settled, wish.threshold))
+    search.finish(&settle(&way), wish.threshold)
 }
 
 /// Puts a track's keys in the place of those that were followed before on the same frames.

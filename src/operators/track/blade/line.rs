@@ -4,9 +4,9 @@
 //! through the scenery.
 //!
 //! A line's evidence is summed over stretches of about the rod's length (a Radon transform over pieces of lines; J. Radon,
-//! 1917): how far a place stands out of the scenery, which fans do and which a rod that rests does not; and how far it stands
-//! out of both its sides, which a rod that rests does and fans do not.
+//! 1917): how far it is thin and bright, as a rod is, and how far its light is new, as that of a fan is (`apart`).
 
+use super::apart::apart;
 use super::scene::{Gray, Scene};
 use super::{Ends, Mark};
 
@@ -29,40 +29,35 @@ const STARTS: usize = 3;
 const LENGTHS: [f64; 5] = [0.6, 0.75, 0.9, 1.0, 1.12];
 /// Strokes of one frame, at most.
 const MOST: usize = 64;
+/// Encoded light below which nothing counts, however faint the rod.
+const FAINT: f32 = 0.008;
 /// The least worth.
 const LEAST: f64 = 0.12;
 
-/// What a stroke of a frame is judged by.
+/// What a stroke of a frame is judged by: 0 to 1 a sample.
 struct Evidence {
-    light: Gray,
-    apart: Gray,
-    sense: f32,
-    /// What counts as standing out plainly, of the scenery and of both sides.
-    plain: [f32; 2],
-    /// Samples to either side of a rod.
+    thin: Gray,
+    new: Gray,
+    /// Samples to either side where a body is as new as on the line.
     aside: f64,
 }
 
 /// Strokes of frame number `at`, the likeliest first. `length` is the rod's, in pixels, as expected.
 pub fn strokes(scene: &Scene, mark: &Mark, at: usize, length: f64) -> Vec<Stroke> {
     let light = scene.light(at, false);
-    let whole = [0.0, 0.0, light.width as f64 * light.size, light.height as f64 * light.size];
-    let scenery = scene.scenery(at, false, whole);
-    let mut apart = light.clone();
-    for (a, s) in apart.samples.iter_mut().zip(&scenery.samples) {
-        *a = if s.is_nan() { 0.0 } else { (*a - s) * mark.sense };
-    }
-    let mut sizes: Vec<f32> = apart.samples.iter().map(|v| v.abs()).collect();
-    let middle = sizes.len() / 2;
-    let noise = 1.4826 * *sizes.select_nth_unstable_by(middle, f32::total_cmp).1;
-    // Less of a thin rod is left at a small size.
-    let left = (mark.width / light.size / 2.0).min(1.0) as f32;
+    let width = mark.width / light.size;
+    let apart = apart(scene, at, mark.sense, width);
+    // Less of a thin rod is left at a small size, and less of one that moves.
+    let left = width.min(1.0) as f32;
+    let plain = |gray: &Gray, share: f32| {
+        let by = (share * left * mark.contrast).max(FAINT);
+        let soft = gray.soft();
+        soft.with(soft.samples.iter().map(|v| (v / by).min(1.0)).collect())
+    };
     let evidence = Evidence {
-        light: light.soft(),
-        apart: apart.soft(),
-        sense: mark.sense,
-        plain: [(0.3 * left * mark.contrast).max(2.0 * noise), (0.4 * left * mark.contrast).max(2.0 * noise)],
-        aside: (mark.width / light.size * 0.75 + 2.0).max(2.5),
+        thin: plain(&apart.thin, 0.3),
+        new: plain(&apart.new, 0.2),
+        aside: (0.2 * length / light.size).max(4.0),
     };
     let length = length / light.size;
     let mut all: Vec<Stroke> = Vec::new();
@@ -78,7 +73,7 @@ pub fn strokes(scene: &Scene, mark: &Mark, at: usize, length: f64) -> Vec<Stroke
 
 /// All lines of one direction.
 fn lines(evidence: &Evidence, turn: f64, length: f64, all: &mut Vec<Stroke>) {
-    let (width, height) = (evidence.light.width as f64, evidence.light.height as f64);
+    let (width, height) = (evidence.thin.width as f64, evidence.thin.height as f64);
     let (sin, cos) = turn.sin_cos();
     let reach = 0.5 * width.hypot(height);
     let mut sums: Vec<f32> = Vec::new();
@@ -113,22 +108,21 @@ fn lines(evidence: &Evidence, turn: f64, length: f64, all: &mut Vec<Stroke>) {
 fn walk(evidence: &Evidence, first: [f64; 2], way: [f64; 2], steps: usize, sums: &mut Vec<f32>) {
     sums.clear();
     sums.push(0.0);
-    let (width, height) = (evidence.light.width, evidence.light.height);
+    let (width, height) = (evidence.thin.width, evidence.thin.height);
     let index = |x: f64, y: f64| {
         let x = (x as isize).clamp(0, width as isize - 1) as usize;
         let y = (y as isize).clamp(0, height as isize - 1) as usize;
         y * width + x
     };
     let side = [-way[1] * evidence.aside, way[0] * evidence.aside];
-    let light = |i: usize| evidence.light.samples[i] * evidence.sense;
     let mut sum = 0.0;
     for step in 0..steps {
         let (x, y) = (first[0] + way[0] * (step as f64 + 0.5), first[1] + way[1] * (step as f64 + 0.5));
         let here = index(x, y);
-        let beside = light(index(x + side[0], y + side[1])).max(light(index(x - side[0], y - side[1])));
-        let ridge = ((light(here) - beside) / evidence.plain[1]).clamp(-0.5, 1.0);
-        let apart = (evidence.apart.samples[here] / evidence.plain[0]).clamp(-0.5, 1.0);
-        sum += 0.55 * ridge + 0.55 * apart - 0.1;
+        let sides = [1.0, -1.0].map(|s| evidence.new.samples[index(x + s * side[0], y + s * side[1])]);
+        // What is as new on both sides is a body.
+        let new = evidence.new.samples[here] - sides[0].min(sides[1]);
+        sum += 0.6 * evidence.thin.samples[here] + 0.5 * new - 0.1;
         sums.push(sum);
     }
 }

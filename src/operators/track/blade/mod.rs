@@ -1,12 +1,13 @@
 //! Proposes where a bright or marked rod lies on every frame between keys that a person set.
 //!
-//! Knows the order of the work: what stands out of the scenery (`scene`), straight strokes of it on every frame (`line`),
+//! Knows the order of the work: what stands out of the scenery (`scene`, `apart`), straight strokes of it on every frame (`line`),
 //! the one way through all frames that a hand could have made (`route`), and the rod's middle line and ends on each
 //! (`settle`). Does not know files.
 //!
 //! What is proposed is the rod at the shutter's middle. A rod that moves while the shutter is open is filmed as a fan,
 //! evenly lit along its way, so that its middle line is where the rod was in the middle of the exposure.
 
+mod apart;
 mod line;
 mod route;
 mod scene;
@@ -19,6 +20,9 @@ pub use self::scene::{Gray, Look, Scene, look};
 
 use super::course::{Key, Track};
 use crate::base::frames::FrameRange;
+
+/// For each frame the stroke that a rod is taken for.
+pub type Way = Vec<Option<Stroke>>;
 
 /// Base x, base y, tip x, tip y in pixels.
 pub type Ends = [f64; 4];
@@ -56,14 +60,29 @@ impl Search {
         line::strokes(&self.scene, mark, (frame - self.frames.first) as usize, self.length(frame))
     }
 
-    /// The likeliest way through the strokes of all frames.
-    pub fn route(&self, strokes: &[Vec<Stroke>]) -> Vec<Option<Stroke>> {
-        route::through(strokes, self.scene.diagonal())
+    /// The likeliest way through the strokes of all frames, and what speaks for it; `others` are other rods' ways, whose
+    /// strokes are theirs.
+    pub fn route(&self, strokes: &[Vec<Stroke>], others: &[&Way]) -> (Way, f64) {
+        let by_hand =
+            |frame: usize| self.hand.iter().any(|key| key.frame == self.frames.first + frame as i64);
+        let left: Vec<Vec<Stroke>> = strokes
+            .iter()
+            .enumerate()
+            .map(|(frame, strokes)| {
+                let taken: Vec<Ends> = others.iter().filter_map(|way| Some(way[frame]?.ends)).collect();
+                if taken.is_empty() || by_hand(frame) {
+                    strokes.clone()
+                } else {
+                    route::untaken(strokes, &taken)
+                }
+            })
+            .collect();
+        route::through(&left, self.scene.diagonal())
     }
 
     /// The rod's place on one frame of a way, and how far it is to be believed. Independent of other frames' pixels, except
     /// for the scenery.
-    pub fn settled(&self, mark: &Mark, way: &[Option<Stroke>], frame: i64) -> Option<(Ends, f64)> {
+    pub fn settled(&self, mark: &Mark, way: &Way, frame: i64) -> Option<(Ends, f64)> {
         if self.hand.iter().any(|key| key.frame == frame) {
             return None;
         }

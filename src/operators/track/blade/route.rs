@@ -12,13 +12,16 @@ use super::line::Stroke;
 /// Frames that may be passed over at once, and what each costs.
 const OVER: usize = 4;
 const PASSED: f64 = 0.35;
-/// Moves in one frame that cost about a quarter of a plain stroke: of the base in lengths of the rod, of the direction in radians.
-const BASE: f64 = 0.12;
-const TURN: f64 = 0.35;
-const PRICE: f64 = 0.3;
+/// Moves in one frame that cost some of a plain stroke: of the base in lengths of the rod, of the direction in radians. Beyond
+/// the second of each no hand goes.
+const BASE: [f64; 2] = [0.12, 0.4];
+const TURN: [f64; 2] = [0.35, 1.4];
+const PRICE: f64 = 0.25;
+/// What it takes off a stroke that another rod is taken for.
+const TAKEN: f64 = 0.9;
 
-/// For each frame the stroke that is on the way, if it is not passed over. `diagonal` is the frame's, in pixels.
-pub fn through(strokes: &[Vec<Stroke>], diagonal: f64) -> Vec<Option<Stroke>> {
+/// For each frame the stroke that is on the way, if it is not passed over, and what speaks for the way. `diagonal` is the frame's, in pixels.
+pub fn through(strokes: &[Vec<Stroke>], diagonal: f64) -> (Vec<Option<Stroke>>, f64) {
     // The best sum that ends with each stroke, and where it comes from.
     let mut sums: Vec<Vec<(f64, Option<(usize, usize)>)>> = Vec::with_capacity(strokes.len());
     for (frame, here) in strokes.iter().enumerate() {
@@ -43,11 +46,12 @@ pub fn through(strokes: &[Vec<Stroke>], diagonal: f64) -> Vec<Option<Stroke>> {
     let last = (0..strokes.len()).flat_map(|f| (0..strokes[f].len()).map(move |i| (f, i)));
     let worth = |&(f, i): &(usize, usize)| sums[f][i].0 - PASSED * (strokes.len() - 1 - f) as f64;
     let mut at = last.max_by(|a, b| worth(a).total_cmp(&worth(b)));
+    let all = at.map_or(0.0, |at| worth(&at));
     while let Some((frame, i)) = at {
         way[frame] = Some(strokes[frame][i]);
         at = sums[frame][i].1;
     }
-    way
+    (way, all)
 }
 
 fn length(e: &Ends) -> f64 {
@@ -59,10 +63,31 @@ fn cost(from: &Stroke, to: &Stroke, frames: f64, diagonal: f64) -> f64 {
     let (a, b) = (&from.ends, &to.ends);
     let (long, longer) = (length(a).max(1.0), length(b).max(1.0));
     let scale = (0.5 * (long + longer)).min(diagonal);
-    let base = (b[0] - a[0]).hypot(b[1] - a[1]) / scale / frames / BASE;
+    let base = (b[0] - a[0]).hypot(b[1] - a[1]) / scale;
     let cross = (a[2] - a[0]) * (b[3] - b[1]) - (a[3] - a[1]) * (b[2] - b[0]);
     let dot = (a[2] - a[0]) * (b[2] - b[0]) + (a[3] - a[1]) * (b[3] - b[1]);
-    let turn = cross.atan2(dot).abs() / frames / TURN;
+    let turn = cross.atan2(dot).abs();
     let grown = (longer / long).ln().abs();
-    PRICE * (1.0 + base * base).ln() + PRICE * (1.0 + turn * turn).ln() + 0.4 * grown
+    let price = |gone: f64, [usual, most]: [f64; 2]| {
+        // A hand that is not seen for some frames does not go as far as one that goes straight on.
+        PRICE * (gone / frames / usual).powi(2).ln_1p() + (gone / most).powi(2) / frames
+    };
+    price(base, BASE) + price(turn, TURN) + 0.4 * grown
+}
+
+/// Strokes that are worth less where other rods are.
+pub fn untaken(strokes: &[Stroke], others: &[Ends]) -> Vec<Stroke> {
+    let is_taken = |stroke: &Stroke| {
+        let near = 0.2 * length(&stroke.ends).max(1.0);
+        let apart = |e: &Ends, [a, b]: [usize; 2]| {
+            let (x, y) = (stroke.ends[0] - e[a], stroke.ends[1] - e[a + 1]);
+            let (u, v) = (stroke.ends[2] - e[b], stroke.ends[3] - e[b + 1]);
+            (0.5 * (x.hypot(y) + u.hypot(v))).min(x.hypot(y).max(u.hypot(v)))
+        };
+        others.iter().any(|e| apart(e, [0, 2]).min(apart(e, [2, 0])) < near)
+    };
+    strokes
+        .iter()
+        .map(|s| Stroke { worth: if is_taken(s) { s.worth - TAKEN } else { s.worth }, ..*s })
+        .collect()
 }

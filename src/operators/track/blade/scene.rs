@@ -14,10 +14,8 @@ use super::{Ends, Mark};
 /// The longest side of the plane in which strokes are looked for, and of the one in which rods are settled.
 const COARSE: usize = 512;
 const FINE: usize = 1024;
-/// Frames that make the scenery, how far they are away at most, and how near none is.
-const AROUND: usize = 11;
-const FAR: i64 = 16;
-const NEAR: i64 = 2;
+/// Frames that make the scenery of a frame: near ones, for a camera that travels shifts near things against far ones.
+const AROUND: [i64; 8] = [-7, -5, -3, -2, 2, 3, 5, 7];
 
 /// A plane of light.
 #[derive(Clone)]
@@ -62,7 +60,16 @@ impl Gray {
         Some(a + (b - a) * fy)
     }
 
-    fn with(&self, samples: Vec<f32>) -> Self {
+    /// Light of the sample that a place lies in; nothing outside.
+    #[inline(always)]
+    pub fn nearest(&self, [x, y]: [f64; 2]) -> Option<f32> {
+        let (x, y) = (x / self.size, y / self.size);
+        let inside = x >= 0.0 && y >= 0.0 && x < self.width as f64 && y < self.height as f64;
+        inside.then(|| self.samples[y as usize * self.width + x as usize])
+    }
+
+    /// The same plane with other samples.
+    pub fn with(&self, samples: Vec<f32>) -> Self {
         Self { samples, ..*self }
     }
 
@@ -136,17 +143,28 @@ impl Scene {
         if fine { &look.fine } else { &look.coarse }
     }
 
-    /// The scenery of a frame within a box of pixels; samples outside it are NaN, as is what no other frame shows.
-    pub fn scenery(&self, at: usize, fine: bool, within: [f64; 4]) -> Gray {
-        let own = self.light(at, fine);
+    /// The number of a frame, if there is one.
+    pub fn number(&self, at: i64) -> Option<usize> {
+        usize::try_from(at).ok().filter(|&at| at < self.looks.len())
+    }
+
+    /// Where the camera's motion takes places of a frame on another one.
+    pub fn between(&self, at: usize, other: usize) -> Matrix {
         let back = matrix::inverse(&self.camera[at]).unwrap_or(STILL);
-        let others: Vec<(&Gray, Matrix)> = self
-            .others(at)
-            .into_iter()
-            .map(|other| (self.light(other, fine), matrix::product(&self.camera[other], &back)))
+        matrix::product(&self.camera[other], &back)
+    }
+
+    /// The scenery of a frame within a box of pixels, at the size in which rods are settled; samples outside it are NaN, as
+    /// is what no other frames show.
+    pub fn scenery(&self, at: usize, within: [f64; 4]) -> Gray {
+        let own = self.light(at, true);
+        let others: Vec<(&Gray, Matrix)> = AROUND
+            .iter()
+            .filter_map(|d| self.number(at as i64 + d))
+            .map(|other| (self.light(other, true), self.between(at, other)))
             .collect();
         let mut out = own.with(vec![f32::NAN; own.samples.len()]);
-        let mut seen: Vec<f32> = Vec::with_capacity(AROUND);
+        let mut seen: Vec<f32> = Vec::with_capacity(AROUND.len());
         let first = |v: f64| (v / own.size).floor().max(0.0) as usize;
         let (bottom, right) = (first(within[3]) + 1, first(within[2]) + 1);
         for y in first(within[1])..bottom.min(own.height) {
@@ -154,23 +172,14 @@ impl Scene {
                 let place = [(x as f64 + 0.5) * own.size, (y as f64 + 0.5) * own.size];
                 seen.clear();
                 seen.extend(others.iter().filter_map(|(gray, map)| gray.at(carry(map, place)?)));
-                if seen.len() >= 3 {
-                    let middle = seen.len() / 2;
+                if seen.len() >= 2 {
+                    // The lower one of two middle ones: what moves is brighter than what is behind it.
+                    let middle = (seen.len() - 1) / 2;
                     out.samples[y * own.width + x] = *seen.select_nth_unstable_by(middle, f32::total_cmp).1;
                 }
             }
         }
         out
-    }
-
-    /// Frames that show the scenery of one, evenly over those around it.
-    fn others(&self, at: usize) -> Vec<usize> {
-        let (at, last) = (at as i64, self.looks.len() as i64 - 1);
-        let first = (at - FAR).max(0).min((last - 2 * FAR).max(0));
-        let far = (first + 2 * FAR).min(last);
-        let all: Vec<i64> = (first..=far).filter(|n| (n - at).abs() >= NEAR).collect();
-        let count = AROUND.min(all.len());
-        (0..count).map(|i| all[(2 * i + 1) * all.len() / (2 * count)] as usize).collect()
     }
 
     /// What a rod looks like on frames where its ends are known; nothing where it stands out on none of them.

@@ -50,7 +50,7 @@ pub fn settled(
         start[0].max(start[2]) + margin,
         start[1].max(start[3]) + margin,
     ];
-    let scenery = scene.scenery(at, true, within);
+    let scenery = scene.scenery(at, within);
     let mut sheet = Sheet { light, scenery, sense: mark.sense, rests: false };
     sheet.rests = rests(&sheet, mark, &start);
     let mut ends = start;
@@ -75,7 +75,9 @@ pub fn settled(
 /// How far to believe a rod: by the share of its cross-sections that lie on one line, how near they do, and how plainly its
 /// tip ends.
 fn sure(sheet: &Sheet<'_>, ends: &Ends, start: &Ends, length: f64, scatter: f64, fits: f64, tip: f64) -> f64 {
-    let line = ((fits - 0.25) / 0.5).clamp(0.0, 1.0) / (1.0 + (scatter / 2.5).powi(2));
+    // What rests where the scenery has a line may be that line.
+    let doubt = if sheet.rests { 0.5 } else { 1.0 };
+    let line = doubt * ((fits - 0.25) / 0.5).clamp(0.0, 1.0) / (1.0 + (scatter / 2.5).powi(2));
     let whole = (0..4).map(|i| (ends[i] - start[i]).abs()).fold(0.0, f64::max) / length.max(1.0);
     let astray = 1.0 / (1.0 + (whole / 0.25).powi(2));
     // A tip that is off the frame is where the rod's length puts it.
