@@ -267,6 +267,11 @@ pub trait Prepared: Send + Sync {
         None
     }
 
+    /// What the stage found in its settings and files by itself, so that other settings can name it.
+    fn finds(&self) -> Vec<Found> {
+        Vec::new()
+    }
+
     /// What a person should know about a frame that was computed from these inputs, though it is sound: found in their
     /// pixels, so that no setting tells it before.
     fn remark(&self, inputs: &Inputs<'_>, frame: i64) -> Option<String> {
@@ -276,6 +281,19 @@ pub trait Prepared: Send + Sync {
 
     /// Computes one frame. Must give the same bytes on every thread and SIMD level.
     fn apply(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError>;
+}
+
+/// Something that a stage found by itself.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Found {
+    /// The name under which settings know it.
+    pub name: String,
+    /// Its time in frames.
+    pub time: f64,
+    /// Its place in pixels.
+    pub at: [f64; 2],
+    /// What it is and what becomes of it, in a few words.
+    pub says: String,
 }
 
 /// The input frames of one `apply`.

@@ -2,10 +2,11 @@
 //!
 //! Knows colours by name, defaults of the stage and a rod's own settings. Does not know pixels.
 
-use crate::base::curve::Curve;
+use super::light::{MIDDLE_WIDTH, TUBE_LIGHT};
+use crate::base::curve::{Curve, Ease};
 use crate::base::digest::KeyHasher;
 use crate::base::problem::{Problem, Problems, nearest};
-use crate::base::value::{Fields, Map, Node, Value};
+use crate::base::value::{Fields, Node, Value};
 use crate::operators::colour::primaries::Primaries;
 use crate::operators::shape::Rod;
 use crate::operators::{Kind, Param, Reader, WorkingSpace};
@@ -23,15 +24,19 @@ const COLOURS: [(&str, [f64; 3]); 8] = [
 ];
 
 /// The keyed settings that a rod may have of its own; each is a parameter of the operator too.
-const KEYED: [&str; 7] = ["width", "light", "white", "halo", "halo_size", "flicker", "taper"];
+const KEYED: [&str; 10] =
+    ["width", "light", "white", "halo", "halo_size", "flicker", "taper", "length", "held", "spill"];
+
+/// The place of `length` among them.
+const LENGTH: usize = 7;
 
 /// How one rod shines through the shot.
 #[derive(Clone, Debug)]
 pub struct Look {
-    colour: [f64; 3],
+    colour: Curve<3>,
     seed: i64,
     /// In the order of [`KEYED`].
-    keyed: [Curve<1>; 7],
+    keyed: [Curve<1>; 10],
 }
 
 /// How one rod shines on one frame.
@@ -51,20 +56,44 @@ pub struct Shine {
     pub halo_size: f64,
     /// How much thinner the tip is, 0 to 1.
     pub taper: f64,
+    /// How much the stage's hold-out hides it, 0 to 1.
+    pub held: f64,
+    /// How much of its light falls on surfaces.
+    pub spill: f64,
 }
 
 impl Look {
     /// The rod on one frame.
     pub fn at(&self, frame: i64) -> Shine {
-        let [width, light, white, halo, halo_size, flicker, taper] =
-            self.keyed.each_ref().map(|curve| curve.at(frame as f64)[0]);
+        let time = frame as f64;
+        let [width, light, white, halo, halo_size, flicker, taper, _, held, spill] =
+            self.keyed.each_ref().map(|curve| curve.at(time)[0]);
         let light = light * (1.0 - flicker * chance(self.seed, frame));
-        Shine { colour: self.colour, width, light, white, halo, halo_size, taper }
+        Shine { colour: self.colour.at(time), width, light, white, halo, halo_size, taper, held, spill }
+    }
+
+    /// The share of the rod that is lit, from its base on, at a time seen while the shutter of `frame` is open.
+    pub fn length(&self, time: f64, frame: i64) -> f64 {
+        let curve = &self.keyed[LENGTH];
+        // A length that jumps from key to key lights nothing in between.
+        curve.at(if curve.ease() == Ease::Hold { frame as f64 } else { time })[0]
+    }
+
+    /// Frames between which its lit share changes.
+    pub fn changes(&self) -> [i64; 2] {
+        let keys = self.keyed[LENGTH].keys();
+        [keys[0].0, keys[keys.len() - 1].0]
     }
 }
 
 impl Shine {
-    /// Feeds everything that the pixels depend on into a key.
+    /// The colour of all its light together, as surfaces around see it.
+    pub fn mean(&self) -> [f64; 3] {
+        let core = MIDDLE_WIDTH * (1.0 - TUBE_LIGHT);
+        self.colour.map(|c| c * TUBE_LIGHT + (c + (1.0 - c) * self.white) * core)
+    }
+
+    /// Feeds everything that the pixels of its own light depend on into a key.
     pub fn feed(&self, key: &mut KeyHasher) {
         let rest = [self.width, self.light, self.white, self.halo, self.halo_size, self.taper];
         for value in self.colour.iter().chain(&rest) {
@@ -73,10 +102,10 @@ impl Shine {
     }
 }
 
-/// A number from 0 to 1 that only seed and frame decide: SplitMix64's output function (Steele, Lea & Flood, "Fast
+/// A number from 0 to 1 that only seed and number decide: SplitMix64's output function (Steele, Lea & Flood, "Fast
 /// Splittable Pseudorandom Number Generators", 2014) of both.
-fn chance(seed: i64, frame: i64) -> f64 {
-    let mut z = (seed as u64).wrapping_mul(0xD134_2543_DE82_EF95).wrapping_add(frame as u64);
+pub fn chance(seed: i64, number: i64) -> f64 {
+    let mut z = (seed as u64).wrapping_mul(0xD134_2543_DE82_EF95).wrapping_add(number as u64);
     z = z.wrapping_mul(0x9E37_79B9_7F4A_7C15);
     z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
     z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
@@ -91,14 +120,14 @@ pub fn read(
     rods: Option<&[Rod]>,
     space: WorkingSpace,
 ) -> Vec<Look> {
-    let colour = reader.value("colour").map(|value| colour(value, space));
-    let colour = match colour {
+    let plain = Curve::steady(in_space(COLOURS[0].1, space));
+    let colour = match reader.value("colour").map(|value| colours(value, space)) {
         Some(Ok(colour)) => colour,
         Some(Err(problem)) => {
             reader.problems.push(problem);
-            COLOURS[0].1
+            plain
         }
-        None => in_space(COLOURS[0].1, space),
+        None => plain,
     };
     let shared = Look { colour, seed: reader.whole("seed"), keyed: KEYED.map(|name| reader.curve(name)) };
     let own = reader.value("rods");
@@ -118,6 +147,7 @@ pub fn read(
             let names: Vec<&str> = rods.iter().map(|r| &*r.name).collect();
             reader.problems.push(match nearest(&key.text, names.iter().copied()) {
                 Some(name) => problem.help(format!("did you mean '{name}'?")),
+                None if names.is_empty() => problem.help("a rod that is in no file has its own `keys`"),
                 None => problem.help(format!("its rods: {}", names.join(", "))),
             });
         }
@@ -150,7 +180,11 @@ fn own_look(
             return look;
         }
     };
-    if let Some(own) = fields.read("colour", |v| colour(v, space)) {
+    // Where it is and what holds it out are read elsewhere.
+    for known in super::rods::OWN.into_iter().chain([super::hold::OWN]) {
+        fields.get(known);
+    }
+    if let Some(own) = fields.read("colour", |v| colours(v, space)) {
         look.colour = own;
     }
     if let Some(seed) = fields.read("seed", Value::int) {
@@ -178,27 +212,9 @@ fn within(value: &Value, name: &str, params: &'static [Param]) -> Result<Curve<1
     Ok(curve)
 }
 
-/// More flicker than this is warned of (a choice of this tool's own: light that falls by more than a quarter from one
-/// frame to the next may count as a flash).
-const CAUTION: f64 = 0.25;
-
-/// Warnings of flicker that may flash hard, of the stage's own setting and of each rod's.
-pub fn flashes(settings: &Map) -> Problems {
-    let rods = settings.get("rods").and_then(Value::map);
-    let own = rods.iter().flat_map(|map| &map.entries).filter_map(|(_, rod)| rod.map()?.get("flicker"));
-    let mut problems = Problems::new();
-    for value in settings.get("flicker").into_iter().chain(own) {
-        let Ok(curve) = value.curve() else { continue };
-        let most = curve.keys().iter().map(|&(_, [n])| n).fold(0.0, f64::max);
-        if most > CAUTION {
-            let message =
-                format!("flicker of {most} flashes: fast flashing can bring on seizures in some viewers");
-            let problem = Problem::error(value.span, message).warning();
-            problems
-                .push(problem.help(format!("{CAUTION} or less is calmer; read Safety in the README first")));
-        }
-    }
-    problems
+/// A colour, or colours keyed in time; what lies between two of them is their mixture in linear light.
+fn colours(value: &Value, space: WorkingSpace) -> Result<Curve<3>, Problem> {
+    value.keyed(|one| colour(one, space))
 }
 
 /// A colour by name, or three linear numbers of the working space.

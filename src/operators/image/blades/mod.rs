@@ -1,39 +1,38 @@
 //! `blades`: prop rods become glowing blades.
 //!
-//! Knows the stage: its settings, inputs and what goes into a key. How a rod shines is `look`'s, how it blurs while
-//! moving is `sweep`'s, its light over the picture is `light`'s; rods are read from a shapes file by `operators::shape`.
+//! Knows the stage: its settings and inputs. Where rods are is `rods`'s, how they shine `look`'s, what hides them `hold`'s, how
+//! they blur while moving `sweep`'s, their light `light`'s, what it does to surfaces `spill`'s; where rods meet is `clash`'s,
+//! which clashes burst `edit`'s, and how `burst`'s; warnings of flashes are `caution`'s. `lighting` puts a frame together.
 //!
 //! Everything is added in linear light and alpha stays as it is: light holds nothing out. A rod is a coloured tube
 //! with a whiter, thinner middle. Around it lies its halo: Gaussians whose standard deviations halve from
 //! `halo_size` widths down to half a width, all of the same energy. A lens that scatters light by the inverse
 //! square of the distance spreads the same energy over every doubling of distance, so their sum follows it.
 
+mod burst;
+mod caution;
+mod clash;
+mod edit;
+mod hold;
 mod light;
+mod lighting;
 mod look;
+mod rods;
+mod spill;
 mod sweep;
 
-use std::sync::Arc;
-
-use self::light::{Light, add};
-use self::look::{Look, Shine};
-use self::sweep::{Moment, exposure};
-use super::matte;
-use crate::base::curve::Ease;
-use crate::base::digest::{Digest, KeyHasher};
-use crate::base::frames::FrameRange;
+use self::lighting::{Lighting, Lit};
 use crate::base::problem::{Problem, Problems};
-use crate::media::image::{Image, RGBA};
-use crate::operators::shape::coverage::{Mask, Window};
-use crate::operators::shape::{Pace, Rod, file};
-use crate::operators::{
-    Carries, Connected, Inputs, Kind, Operator, OperatorError, Param, Port, Prepared, Reader, Setup, Spec,
-};
+use crate::operators::shape::coverage::Window;
+use crate::operators::{Carries, Kind, Operator, Param, Port, Prepared, Reader, Setup, Spec};
 
 /// The operator.
 pub struct Blades;
 
 const PICTURE: usize = 0;
 const HOLDOUT: usize = 2;
+const HOLDOUTS: usize = 3;
+const SURFACES: usize = 4;
 
 const fn keyed(
     name: &'static str,
@@ -45,23 +44,40 @@ const fn keyed(
     Param { name, kind: Kind::Keyed { min, max }, unit, default, doc }
 }
 
-static PARAMS: [Param; 13] = [
-    Param {
-        name: "shapes",
-        kind: Kind::File,
-        unit: "",
-        default: "",
-        doc: "Shapes file that holds the rods; comes from the port `shapes` when that is connected.",
-    },
-    Param {
-        name: "colour",
-        kind: Kind::Structure,
-        unit: "",
-        default: "amber",
-        doc: "amber, teal, ember, rose, lime, violet, ice, pearl, or [red, green, blue] in linear light.",
-    },
+const fn number(
+    name: &'static str,
+    (min, max): (f64, f64),
+    unit: &'static str,
+    default: &'static str,
+    doc: &'static str,
+) -> Param {
+    Param { name, kind: Kind::Number { min, max }, unit, default, doc }
+}
+
+const fn structure(name: &'static str, default: &'static str, doc: &'static str) -> Param {
+    Param { name, kind: Kind::Structure, unit: "", default, doc }
+}
+
+const fn file(name: &'static str, doc: &'static str) -> Param {
+    Param { name, kind: Kind::File, unit: "", default: "", doc }
+}
+
+static PARAMS: [Param; 25] = [
+    file("shapes", "Shapes file that holds the rods; comes from the port `shapes` when that is connected."),
+    file("track", "Shapes file of tracked rods; a rod of the same name in `shapes` comes before its track."),
+    structure(
+        "colour",
+        "amber",
+        "amber, teal, ember, rose, lime, violet, ice, pearl, or [red, green, blue] in linear light; may change in time.",
+    ),
     keyed("width", (0.1, 500.0), "px", "7", "Width of a rod at its base."),
-    keyed("light", (0.0, 1000.0), "", "12", "Light of a rod's middle; 1 is diffuse white."),
+    keyed(
+        "light",
+        (0.0, 1000.0),
+        "",
+        "12",
+        "Light of a rod's middle, averaged over its width; 1 is diffuse white.",
+    ),
     keyed("white", (0.0, 1.0), "", "0.35", "How white the middle is: 0 has the rod's colour, 1 is white."),
     keyed("halo", (0.0, 20.0), "", "0.5", "Light scattered around a rod, as a share of the rod's own."),
     keyed("halo_size", (0.0, 200.0), "widths", "12", "Standard deviation of the widest part of the halo."),
@@ -73,40 +89,98 @@ static PARAMS: [Param; 13] = [
         "The largest share of light that a frame loses by chance. Keep it low: see Safety. `check` warns above 0.25.",
     ),
     keyed("taper", (0.0, 1.0), "", "0.3", "How much thinner the tip is than the base."),
+    keyed(
+        "length",
+        (0.0, 1.0),
+        "",
+        "1",
+        "The share of a rod that is lit, from its base; its end is brighter on its way.",
+    ),
+    keyed("held", (0.0, 1.0), "", "1", "How much of a rod `holdout` hides."),
     Param {
         name: "seed",
         kind: Kind::Whole { min: i64::MIN / 2, max: i64::MAX / 2 },
         unit: "",
         default: "1",
-        doc: "Picks the flicker's chance; the same seed flickers the same on every machine.",
+        doc: "Picks the chance of flicker and sparks; the same seed gives the same on every machine.",
     },
-    Param {
-        name: "shutter",
-        kind: Kind::Number { min: 0.0, max: 360.0 },
-        unit: "degrees",
-        default: "180",
-        doc: "How long the shutter is open, 360 being a whole frame; the exposure is centred on the frame.",
-    },
-    Param {
-        name: "wrap",
-        kind: Kind::Number { min: 0.0, max: 1.0 },
-        unit: "",
-        default: "0.35",
-        doc: "How much of the halo lies over what holds the rods out, as a lens scatters light over everything.",
-    },
-    Param {
-        name: "rods",
-        kind: Kind::Structure,
-        unit: "",
-        default: "",
-        doc: "Settings of single rods by name: colour, width, light, white, halo, halo_size, flicker, taper, seed.",
-    },
+    keyed(
+        "shutter",
+        (0.0, 360.0),
+        "degrees",
+        "180",
+        "How long the shutter is open, 360 being a whole frame; the exposure is centred on the frame.",
+    ),
+    number(
+        "wrap",
+        (0.0, 1.0),
+        "",
+        "0.35",
+        "How much of the halo lies over what holds the rods out, as a lens scatters light over everything.",
+    ),
+    keyed(
+        "spill",
+        (0.0, 100.0),
+        "",
+        "1",
+        "Light thrown on `surfaces`, 1 being what a rod of that light would throw.",
+    ),
+    keyed(
+        "ambient",
+        (0.001, 100.0),
+        "",
+        "0.3",
+        "What a white surface has in the picture: the picture divided by it is how much light surfaces throw back.",
+    ),
+    structure(
+        "surfaces",
+        "",
+        "Surfaces by name: a gain, or { gain: 1, distance: 8 }, both may change in time; distance behind the rods in widths.",
+    ),
+    keyed(
+        "burst",
+        (0.0, 4.0),
+        "",
+        "0",
+        "Light of the bursts where two rods clash; 0 has none. Keep it low: see Safety.",
+    ),
+    keyed("sparks", (0.0, 400.0), "", "70", "Sparks of a hard clash."),
+    number("gravity", (-100.0, 100.0), "px/frame²", "1.2", "How fast sparks fall faster."),
+    number(
+        "life",
+        (0.5, 200.0),
+        "frames",
+        "12",
+        "How long the longest spark lives; the flash takes a third of it, four frames at most.",
+    ),
+    number(
+        "touch",
+        (0.1, 20.0),
+        "",
+        "1",
+        "How near rods must come to clash, as a share of their radii together.",
+    ),
+    structure(
+        "clashes",
+        "",
+        "What becomes of single clashes by name: keep, drop, or { move: [x, y], frames: N, light: FACTOR }. `endboard clashes` lists them.",
+    ),
+    structure(
+        "rods",
+        "",
+        "Settings of single rods by name: colour, width, light, white, halo, halo_size, flicker, taper, length, held, spill, seed; \
+         `holdout`, a matte of `holdouts`, a list of them, or { NAME: AMOUNT }; `keys` and `ease` as in a shapes file.",
+    ),
 ];
+
+const fn port(name: &'static str, carries: Carries, doc: &'static str) -> Port {
+    Port { name, carries, required: false, doc }
+}
 
 static SPEC: Spec = Spec {
     name: "blades",
-    version: 4,
-    summary: "Turns prop rods into glowing blades: a swept white middle, a halo, flicker, held out by a matte.",
+    version: 5,
+    summary: "Turns prop rods into glowing blades: swept cores, haloes, light on what is around, bursts where they clash.",
     ports: &[
         Port {
             name: "picture",
@@ -114,21 +188,14 @@ static SPEC: Spec = Spec {
             required: true,
             doc: "What the light is added to.",
         },
-        Port {
-            name: "shapes",
-            carries: Carries::Shapes,
-            required: false,
-            doc: "The roto stage whose shapes file holds the rods.",
-        },
-        Port {
-            name: "holdout",
-            carries: Carries::Matte,
-            required: false,
-            doc: "Matte of what passes in front of the rods.",
-        },
+        port("shapes", Carries::Shapes, "The roto stage whose shapes file holds the rods."),
+        port("holdout", Carries::Matte, "Matte of what passes in front of all rods that name no own."),
+        port("holdouts", Carries::Many, "Mattes by name, for rods that name what passes in front of them."),
+        port("surfaces", Carries::Many, "Mattes by name of what rods and bursts throw light on."),
     ],
     params: &PARAMS,
-    source: "Additive light, Porter & Duff 1984 (plus, alpha 0); halo as equal-energy Gaussians an octave apart.",
+    source: "Additive light, Porter & Duff 1984 (plus, alpha 0); halo as equal-energy Gaussians an octave apart; \
+             light on surfaces from a line of points by Lambert's law (Nishita, Okamura & Nakamae 1985), in closed form.",
 };
 
 impl Operator for Blades {
@@ -139,140 +206,40 @@ impl Operator for Blades {
     fn prepare(&self, setup: &Setup<'_>) -> Result<Box<dyn Prepared>, Problems> {
         let mut reader = Reader::new(&SPEC, setup);
         // Without a file that can be read it is not known which rods there are, but settings are still read.
-        let rods = match reader.file("shapes") {
-            Some(attached) => match file::read_bytes(attached.source, &attached.bytes, setup.span) {
-                Ok(shapes) => Some(shapes.rods),
-                Err(problems) => {
-                    reader.problems.extend(problems);
-                    None
-                }
-            },
-            None => {
-                reader.problems.push(
-                    Problem::error(setup.span, "blades needs to know where the rods are")
-                        .help("connect `shapes` to a roto stage, or name a file: shapes: roto/SHOT.yaml"),
-                );
-                None
-            }
-        };
+        let rods = rods::gather(&mut reader, setup);
         let looks = look::read(&mut reader, &PARAMS, rods.as_deref(), setup.working_space);
         let rods = rods.unwrap_or_default();
-        let shutter = reader.number("shutter") / 360.0;
-        let wrap = reader.number("wrap");
-        let on = |port: usize| setup.inputs.iter().position(|c| c.port == port);
-        let picture = on(PICTURE);
+        let holds = hold::read(&mut reader, setup, &rods, HOLDOUT, HOLDOUTS);
+        let surfaces = spill::read(&mut reader, setup, SURFACES);
+        let style = edit::read(&mut reader);
+        let (shutter, ambient, wrap) =
+            (reader.curve("shutter"), reader.curve("ambient"), reader.number("wrap"));
+        let picture = setup.inputs.iter().position(|c| c.port == PICTURE);
         if picture.is_none() {
             reader.problems.push(Problem::error(setup.span, "blades needs a picture").help("picture: plate"));
         }
-        let holdout = on(HOLDOUT).map(|i| (i, setup.inputs[i].clone()));
-        let mut cautions = look::flashes(setup.settings);
+        let mut cautions = caution::flickers(setup.settings);
         if rods.is_empty() {
             let problem = Problem::error(setup.span, "the shapes file has no rods").warning();
             cautions.push(problem.help("rods: { NAME: { keys: { FRAME: { base: [x, y], tip: [x, y] } } } }"));
         }
-        reader.finish(|| Lighting {
-            rods: rods.into_iter().zip(looks).collect(),
-            shutter,
-            wrap,
-            picture: picture.unwrap_or_default(),
-            holdout,
-            cautions,
-        })
-    }
-}
-
-struct Lighting {
-    rods: Vec<(Rod, Look)>,
-    /// Open time in frames.
-    shutter: f64,
-    wrap: f64,
-    picture: usize,
-    holdout: Option<(usize, Connected)>,
-    cautions: Problems,
-}
-
-impl Lighting {
-    /// Every rod that shines on a frame: its way through the exposure and its look.
-    fn lit(&self, frame: i64) -> impl Iterator<Item = (Vec<Moment>, Shine)> {
-        self.rods.iter().filter_map(move |(rod, look)| {
-            let shine = look.at(frame);
-            let (open, close) = (frame as f64 - self.shutter / 2.0, frame as f64 + self.shutter / 2.0);
-            let path = match rod.pace {
-                // A rod that jumps from key to key sweeps over nothing in between.
-                Pace::Eased(Ease::Hold) => vec![Moment { time: 0.0, ends: rod.at(frame as f64) }],
-                _ => exposure(|t| rod.at(t), open, close),
-            };
-            (shine.light > 0.0).then_some((path, shine))
-        })
-    }
-}
-
-impl Prepared for Lighting {
-    fn cautions(&self) -> Problems {
-        self.cautions.clone()
-    }
-
-    fn channels(&self) -> Vec<Arc<str>> {
-        RGBA.map(Arc::from).to_vec()
-    }
-
-    fn reach(&self, input: usize, frame: i64) -> FrameRange {
-        let used = input == self.picture || self.holdout.as_ref().is_some_and(|(i, _)| *i == input);
-        if used { FrameRange::one(frame) } else { FrameRange::none() }
-    }
-
-    fn at(&self, frame: i64, key: &mut KeyHasher) {
-        key.flag(self.holdout.is_some());
-        if self.holdout.is_some() {
-            key.real(self.wrap);
-        }
-        for (path, shine) in self.lit(frame) {
-            key.list(path.len());
-            for moment in path {
-                key.real(moment.time);
-                moment.ends.iter().for_each(|value| {
-                    key.real(*value);
-                });
+        let rods = rods.into_iter().zip(looks).zip(holds);
+        let rods = rods.map(|((rod, look), holds)| Lit { rod, look, holds }).collect();
+        let frame =
+            Window { x: 0, y: 0, width: setup.frame_size.0 as usize, height: setup.frame_size.1 as usize };
+        let burst_span = setup.settings.get("burst").map_or(setup.span, |value| value.span);
+        reader.finish(|| {
+            let picture = picture.unwrap_or_default();
+            let inputs = setup.inputs.to_vec();
+            let mut lighting = Lighting::new(rods, inputs, picture, surfaces, style, setup.frames);
+            (lighting.shutter, lighting.ambient, lighting.wrap) = (shutter, ambient, wrap);
+            if lighting.style.is_used() {
+                cautions.extend(lighting.style.lost(lighting.clashes()));
+                cautions.extend(caution::bursts(lighting.bursts(), setup.rate, &frame, burst_span));
             }
-            shine.feed(key);
-        }
-    }
-
-    fn read_from(&self, parameter: &str) -> Option<Digest> {
-        let mut hasher = KeyHasher::new();
-        for (rod, _) in &self.rods {
-            rod.feed(&mut hasher);
-        }
-        (parameter == "shapes").then(|| hasher.finish())
-    }
-
-    fn apply(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError> {
-        let picture = inputs.frame(self.picture, frame)?;
-        let size = (picture.width(), picture.height());
-        let planes = RGBA.map(|name| picture.channel(name));
-        let [Some(r), Some(g), Some(b), Some(a)] = planes else {
-            return Err(OperatorError::WrongInput("the picture lacks one of R, G, B, A".into()));
-        };
-        let mut out = Image::new(size.0, size.1, &RGBA);
-        for (to, from) in [r, g, b, a].into_iter().enumerate() {
-            out.samples_mut(to).copy_from_slice(&picture.channels()[from].samples);
-        }
-        let frame_window = Window { x: 0, y: 0, width: size.0 as usize, height: size.1 as usize };
-        let held = match &self.holdout {
-            Some((input, connected)) => {
-                let samples = matte::plane(connected, inputs.frame(*input, frame)?, size)?;
-                Some(Mask { window: frame_window, samples })
-            }
-            None => None,
-        };
-        let lights: Vec<Light> = self
-            .lit(frame)
-            .map(|(path, shine)| Light::new(&path, &shine, &frame_window, held.as_ref(), self.wrap))
-            .collect();
-        for channel in 0..3 {
-            add(&lights, channel, &mut out);
-        }
-        Ok(out)
+            lighting.cautions = cautions;
+            lighting
+        })
     }
 }
 

@@ -5,8 +5,12 @@
 //!
 //! The exposure is cut into stretches in which the rod's ends move straight and evenly but for a twentieth of a pixel.
 //! Within one, a pixel's distance from the rod's axis changes evenly, so the mean over the stretch of the rod's
-//! coverage (a slab seen through a pixel one wide) is a difference of its antiderivative: no moments are sampled, and
-//! no steps show however fast the rod is.
+//! light (a round profile seen through a pixel one wide) is a difference of its antiderivative: no moments are sampled,
+//! and no steps show however fast the rod is.
+//!
+//! A rod is brightest along its axis and falls off to its edge by a parabola, round its ends as well: half again the mean
+//! of its width in the middle, nothing at the edge. So a core at rest is round and not a flat ribbon, and what it
+//! sweeps has round corners.
 
 use crate::operators::shape::coverage::{Mask, Window};
 
@@ -16,6 +20,9 @@ const HALVINGS: u32 = 7;
 const CHORD: f64 = 0.05;
 /// How far an end may move along the rod in one stretch, in pixels: ends are as soft as that, and a pixel at least.
 const SLIDE: f64 = 1.0;
+
+/// A rod's light on its axis, its mean over the width being 1.
+const PEAK: f64 = 1.5;
 
 /// Base x, base y, tip x, tip y.
 pub type Ends = [f64; 4];
@@ -27,6 +34,10 @@ pub struct Moment {
     pub time: f64,
     /// Where the rod is.
     pub ends: Ends,
+    /// The share of its light that it gives.
+    pub lit: f64,
+    /// How much brighter its lit end is, 0 to 1.
+    pub surge: f64,
 }
 
 /// The rod through the exposure `open` to `close` (frames, at most one apart): moments between which it moves
@@ -44,7 +55,7 @@ pub fn exposure(ends: impl Fn(f64) -> Ends, open: f64, close: f64) -> Vec<Moment
         path.truncate(1);
     }
     let share = |time: f64| if close > open { (time - open) / (close - open) } else { 0.0 };
-    path.into_iter().map(|(time, ends)| Moment { time: share(time), ends }).collect()
+    path.into_iter().map(|(time, ends)| Moment { time: share(time), ends, lit: 1.0, surge: 0.0 }).collect()
 }
 
 /// Carries a path on to a time, in two halves where one stretch would not be true.
@@ -85,8 +96,8 @@ fn bounds(path: &[Moment], radius: f64) -> [f64; 4] {
     })
 }
 
-/// The share of the exposure for which each pixel is covered, times the share of the pixel. The radius at the tip
-/// is `1 - taper` of `radius`. Only the part of the window that the rod touches comes back.
+/// The rod's light on each pixel, averaged over the exposure and the pixel; over the width of a rod at rest its mean is 1.
+/// The radius at the tip is `1 - taper` of `radius`. Only the part of the window that the rod touches comes back.
 pub fn sweep(path: &[Moment], radius: f64, taper: f64, window: &Window) -> Mask {
     let mut mask = Mask::new(window.touched(bounds(path, radius)));
     if mask.window.is_empty() || radius <= 0.0 {
@@ -94,14 +105,25 @@ pub fn sweep(path: &[Moment], radius: f64, taper: f64, window: &Window) -> Mask 
     }
     let mut sums = vec![0.0f64; mask.samples.len()];
     if let [still] = path {
-        Stretch::new(&still.ends, &still.ends, radius, taper).add(1.0, &mask.window, &mut sums);
+        Stretch::new(&still.ends, &still.ends, radius, taper).add(still.lit, &mask.window, &mut sums);
     }
     for pair in path.windows(2) {
-        let share = pair[1].time - pair[0].time;
+        let share = (pair[1].time - pair[0].time) * (pair[0].lit + pair[1].lit) / 2.0;
+        if share <= 0.0 {
+            continue;
+        }
         Stretch::new(&pair[0].ends, &pair[1].ends, radius, taper).add(share, &mask.window, &mut sums);
     }
-    mask.samples.iter_mut().zip(&sums).for_each(|(m, s)| *m = s.clamp(0.0, 1.0) as f32);
+    mask.samples.iter_mut().zip(&sums).for_each(|(m, s)| *m = s.clamp(0.0, PEAK) as f32);
     mask
+}
+
+/// Adds a short line of light to sums over a window: `light` is that of a dot of the radius, spread over its way.
+pub fn streak(ends: &Ends, radius: f64, light: f64, window: &Window, sums: &mut [f64]) {
+    let dot = 0.75 * std::f64::consts::PI * radius * radius;
+    let way = (ends[2] - ends[0]).hypot(ends[3] - ends[1]);
+    let share = dot / (dot + 2.0 * radius * way);
+    Stretch::new(ends, ends, radius, 0.0).add(light * share, window, sums);
 }
 
 /// A value that changes evenly over the picture.
@@ -170,7 +192,12 @@ impl Stretch {
     }
 
     fn add(&self, share: f64, window: &Window, sums: &mut [f64]) {
-        for (row, line) in sums.chunks_exact_mut(window.width).enumerate() {
+        let reach = self.radius + 1.5;
+        let rows = |y: f64| (y - window.y as f64).clamp(0.0, window.height as f64) as usize;
+        let top = self.corners.iter().map(|c| c[1]).fold(f64::INFINITY, f64::min) - reach;
+        let bottom = self.corners.iter().map(|c| c[1]).fold(f64::NEG_INFINITY, f64::max) + reach;
+        let lines = sums.chunks_exact_mut(window.width).enumerate();
+        for (row, line) in lines.take(rows(bottom.ceil())).skip(rows(top.floor())) {
             let y = (window.y + row as i64) as f64 + 0.5;
             let Some((left, right)) = self.columns(y, window) else { continue };
             for (column, sum) in line[left..right].iter_mut().enumerate() {
@@ -205,7 +232,7 @@ impl Stretch {
         (left < right).then_some((left, right))
     }
 
-    /// The rod's mean coverage of the pixel around a place.
+    /// The rod's mean light on the pixel around a place.
     fn coverage(&self, x: f64, y: f64) -> f64 {
         let s = self.along.at(x, y);
         let tip = self.radius * (1.0 - self.taper);
@@ -219,28 +246,39 @@ impl Stretch {
         let part = if self.length > 0.0 { (s / self.length).clamp(0.0, 1.0) } else { 0.0 };
         let full = self.radius * (1.0 - self.taper * part * part);
         let over = (-s).max(s - self.length).max(0.0).min(full);
-        let radius = (full * full - over * over).max(0.0).sqrt();
-        lengthwise * slab(self.before.at(x, y), self.after.at(x, y), radius)
+        let within = full * full - over * over;
+        if within <= 1e-12 {
+            return 0.0;
+        }
+        let peak = within / (full * full);
+        lengthwise * peak * slab(self.before.at(x, y), self.after.at(x, y), within.sqrt())
     }
 }
 
-/// Mean, over distances from `a` to `b`, of how much of a pixel one wide lies within `radius` of the axis.
+/// Mean, over distances from `a` to `b` and a pixel one wide, of the parabola that is [`PEAK`] on the axis and nothing at
+/// `radius`.
 fn slab(a: f64, b: f64, radius: f64) -> f64 {
-    let share = |d: f64| (radius + 0.5 - d).clamp(0.0, 1.0) - (0.5 - radius - d).clamp(0.0, 1.0);
-    if (b - a).abs() < 1e-3 {
-        return share((a + b) / 2.0);
+    if a.min(b) > radius + 0.5 || a.max(b) < -radius - 0.5 {
+        return 0.0;
     }
-    // The antiderivative of clamp(u, 0, 1).
-    let ramp = |u: f64| {
-        if u <= 0.0 {
-            0.0
-        } else if u < 1.0 {
-            u * u / 2.0
-        } else {
-            u - 0.5
-        }
+    let square = radius * radius;
+    if (b - a).abs() < 1e-3 {
+        // The parabola's antiderivative.
+        let once = |d: f64| {
+            let d = d.clamp(-radius, radius);
+            PEAK * (d - d * d * d / (3.0 * square))
+        };
+        let middle = (a + b) / 2.0;
+        return once(middle + 0.5) - once(middle - 0.5);
+    }
+    // That one's antiderivative.
+    let twice = |d: f64| {
+        let d = d.abs();
+        let inside = d.min(radius);
+        let i = inside * inside;
+        PEAK * i * (0.5 - i / (12.0 * square)) + (2.0 * PEAK / 3.0) * radius * (d - inside)
     };
-    let whole = |d: f64| ramp(0.5 - radius - d) - ramp(radius + 0.5 - d);
+    let whole = |d: f64| twice(d + 0.5) - twice(d - 0.5);
     (whole(b) - whole(a)) / (b - a)
 }
 
@@ -254,7 +292,7 @@ mod tests {
     const WINDOW: Window = Window { x: -20, y: -20, width: 240, height: 160 };
 
     fn still(ends: Ends) -> Vec<Moment> {
-        vec![Moment { time: 0.0, ends }]
+        vec![Moment { time: 0.0, ends, lit: 1.0, surge: 0.0 }]
     }
 
     /// The mask's value at a place, between the four pixels around it.
@@ -275,15 +313,15 @@ mod tests {
     }
 
     #[test]
-    fn a_rod_at_rest_has_the_area_of_a_capsule() {
+    fn a_rod_at_rest_has_the_light_of_its_width_and_round_ends() {
         let path = still([40.0, 60.0, 140.0, 60.0]);
         for radius in [0.3, 1.0, 3.5, 8.0] {
-            let wanted = 2.0 * radius * 100.0 + std::f64::consts::PI * radius * radius;
+            let wanted = 2.0 * radius * 100.0 + 0.75 * std::f64::consts::PI * radius * radius;
             let got = total(&sweep(&path, radius, 0.0, &WINDOW));
             assert!((got - wanted).abs() < 0.01 * wanted, "{radius}: {got} for {wanted}");
         }
         let dot = still([50.0, 50.0, 50.0, 50.0]);
-        assert!((total(&sweep(&dot, 5.0, 0.0, &WINDOW)) - 78.5).abs() < 2.0);
+        assert!((total(&sweep(&dot, 5.0, 0.0, &WINDOW)) - 58.9).abs() < 1.5);
     }
 
     /// A rod that moves sideways spreads its light evenly: every pixel well inside the sweep is covered for
@@ -340,7 +378,7 @@ mod tests {
             let path = exposure(|t| rod.at(t), open, open + 0.5);
             assert!(path.len() <= 65, "{} moments", path.len());
             let mask = sweep(&path, RADIUS, 0.0, &window);
-            let area = 2.0 * RADIUS * LENGTH + std::f64::consts::PI * RADIUS * RADIUS;
+            let area = 2.0 * RADIUS * LENGTH + 0.75 * std::f64::consts::PI * RADIUS * RADIUS;
             assert!((total(&mask) - area).abs() < 0.01 * area, "{} for {area}", total(&mask));
             for tenth in 40..=360 {
                 let (sin, cos) = (first + f64::from(tenth) / 10.0).to_radians().sin_cos();
@@ -349,7 +387,7 @@ mod tests {
                 let step = 0.05;
                 let light = (-200..160).map(|i| LENGTH + (f64::from(i) + 0.5) * step);
                 let light: f64 = light.map(|d| d * look(&mask, 20.0 + d * cos, 20.0 + d * sin) * step).sum();
-                let cap = std::f64::consts::PI * RADIUS / 4.0;
+                let cap = 3.0 * std::f64::consts::PI * RADIUS / 16.0;
                 let end = light * 40f64.to_radians() / (2.0 * RADIUS) - 10.0 - cap;
                 assert!(end.abs() < 0.25, "{open} {tenth}: the end is {end} px off");
             }
@@ -388,7 +426,7 @@ mod tests {
             let from = [40.0, 60.0, 140.0, 60.0];
             let path = exposure(|t| std::array::from_fn(|i| from[i] + (to[i] - from[i]) * t), 0.0, 1.0);
             let length = (100.0 + to[2] - to[0]) / 2.0;
-            let wanted = 6.0 * length + std::f64::consts::PI * 9.0;
+            let wanted = 6.0 * length + 0.75 * std::f64::consts::PI * 9.0;
             let got = total(&sweep(&path, 3.0, 0.0, &WINDOW));
             assert!((got - wanted).abs() < 0.01 * wanted, "{to:?}: {got} for {wanted}");
         }
@@ -402,7 +440,7 @@ mod tests {
         ) {
             for path in [exposure(|t| std::array::from_fn(|i| a[i] + (b[i] - a[i]) * t), 0.0, 1.0), still(b)] {
                 let mask = sweep(&path, radius, taper, &WINDOW);
-                prop_assert!(mask.samples.iter().all(|s| (0.0..=1.0).contains(s)));
+                prop_assert!(mask.samples.iter().all(|s| (0.0..=1.5).contains(s)));
             }
         }
     }

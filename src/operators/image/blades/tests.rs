@@ -2,8 +2,12 @@
 //!
 //! Knows only what a stage promises. Looks are judged by eye, not here.
 
+use std::sync::Arc;
+
 use super::*;
+use crate::media::image::{Image, RGBA};
 use crate::operators::image::trial::{SIZE, connected, key, prepare};
+use crate::operators::{Connected, Inputs};
 
 const RODS: &str =
     "rods: { keeper: { keys: { 1: { base: [60, 90], tip: [60, 20] }, 35: { base: [60, 90], tip: [60, 20] },
@@ -162,7 +166,7 @@ fn settings_are_checked_though_the_rods_are_not_known() {
 fn strong_flicker_is_warned_of_wherever_it_is_set() {
     let warned = |settings: &str| {
         let (value, _) = crate::base::yaml::parse(crate::base::problem::SourceId(0), settings);
-        look::flashes(value.unwrap().map().unwrap()).len()
+        caution::flickers(value.unwrap().map().unwrap()).len()
     };
     assert_eq!(warned("{ flicker: 0.25, rods: { keeper: { flicker: 0.1 } } }"), 0);
     assert_eq!(

@@ -77,6 +77,13 @@ pub fn read_bytes(source: Option<SourceId>, bytes: &[u8], span: Span) -> Result<
     if problems.iter().any(|p| p.severity == Severity::Error) { Err(problems) } else { Ok(shapes) }
 }
 
+/// Reads one rod that is written outside a shapes file, in the form that it has there.
+pub fn rod(name: &str, span: Span, value: &Value) -> (Option<Rod>, Problems) {
+    let mut reading = Reading { problems: Problems::new(), points: 0 };
+    let rod = reading.rod(name.into(), span, value);
+    (rod, reading.problems)
+}
+
 struct Reading {
     problems: Problems,
     points: usize,

@@ -1,0 +1,69 @@
+//! Where a stage's rods are: from its shapes file, its track and the keys written in the stage itself.
+//!
+//! Knows which of them counts. Reading a rod is `operators::shape`'s; how rods shine is `look`'s.
+
+use crate::base::problem::Problem;
+use crate::base::value::{Map, Node, Value};
+use crate::operators::shape::{Rod, file};
+use crate::operators::{Reader, Setup};
+
+/// What of a rod's own settings says where it is.
+pub const OWN: [&str; 3] = ["keys", "ease", "follows"];
+
+/// All rods: those of the shapes file, then those of the track, then those that the stage alone has. What a person drew
+/// comes before what was tracked, and the stage's own keys before both. Nothing, when a file cannot be read
+/// or nobody says where rods are.
+pub fn gather(reader: &mut Reader<'_>, setup: &Setup<'_>) -> Option<Vec<Rod>> {
+    let mut rods: Vec<Rod> = Vec::new();
+    let mut known = true;
+    for parameter in ["shapes", "track"] {
+        let Some(attached) = reader.file(parameter) else { continue };
+        match file::read_bytes(attached.source, &attached.bytes, setup.span) {
+            Ok(shapes) => {
+                for rod in shapes.rods {
+                    if !rods.iter().any(|other| other.name == rod.name) {
+                        rods.push(rod);
+                    }
+                }
+            }
+            Err(problems) => {
+                reader.problems.extend(problems);
+                known = false;
+            }
+        }
+    }
+    let mut written = false;
+    let own = reader.value("rods").and_then(Value::map);
+    for (name, value) in own.iter().flat_map(|map| &map.entries) {
+        let Some(place) = value.map().and_then(place) else { continue };
+        written = true;
+        let place = Value { node: Node::Map(place), ..value.clone() };
+        let (rod, problems) = file::rod(&name.text, name.span, &place);
+        reader.problems.extend(problems);
+        if let Some(rod) = rod {
+            match rods.iter_mut().find(|other| other.name == rod.name) {
+                Some(other) => *other = rod,
+                None => rods.push(rod),
+            }
+        }
+    }
+    let named = ["shapes", "track"].iter().any(|parameter| reader.file(parameter).is_some());
+    if !named && !written {
+        reader.problems.push(
+            Problem::error(setup.span, "blades needs to know where the rods are")
+                .help("connect `shapes` to a roto stage, or name a file: shapes: roto/SHOT.yaml"),
+        );
+        known = false;
+    }
+    known.then_some(rods)
+}
+
+/// The part of a rod's settings that says where it is, when it has keys.
+fn place(settings: &Map) -> Option<Map> {
+    settings.get("keys").filter(|keys| keys.node != Node::Null)?;
+    let mut out = Map::default();
+    for (key, value) in settings.entries.iter().filter(|(key, _)| OWN.contains(&&*key.text)) {
+        out.entries.push((key.clone(), value.clone()));
+    }
+    Some(out)
+}
