@@ -45,6 +45,8 @@ pub enum Verb {
     Rebuild(Rebuild),
     /// Follow places, flat patches and rods through a shot, from keys set by hand
     Track(Track),
+    /// List what stages found by themselves, such as places where two blades clash, under the names that settings use
+    Clashes(Clashes),
     /// Show where finishing time went: by stage, shot and cause, first pass against rework
     Hours(Hours),
     /// Write a contact sheet: one picture file of frames that are made, with their names
@@ -87,6 +89,13 @@ pub struct Status {
 pub struct Why {
     /// Shots, stages and frames
     #[arg(required = true)]
+    pub selectors: Vec<String>,
+}
+
+/// Options of `clashes`.
+#[derive(Debug, Args)]
+pub struct Clashes {
+    /// Shots, stages and frames; all when not given
     pub selectors: Vec<String>,
 }
 

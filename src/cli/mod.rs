@@ -14,6 +14,7 @@ macro_rules! tell {
 
 mod arguments;
 mod check;
+mod clashes;
 mod compare;
 mod demo;
 mod hours;
@@ -95,6 +96,7 @@ fn answer(arguments: &Arguments) -> Answer {
         Verb::Check(_) => check::run(&project()?, arguments),
         Verb::Status(a) => status::run(&project()?, arguments, a),
         Verb::Why(a) => why::run(&project()?, arguments, a),
+        Verb::Clashes(a) => clashes::run(&project()?, arguments, a),
         Verb::Rebuild(a) => rebuild::run(&project()?, arguments, a),
         Verb::Track(a) => track::run(&project()?, arguments, a),
         Verb::Hours(a) => hours::run(&project()?, arguments, a),

@@ -237,7 +237,10 @@ impl Lighting {
 fn course(lit: &Lit, frames: FrameRange) -> Course<'_> {
     let (keys, [first, last]) = (&lit.rod.keys, lit.look.changes());
     let mut moves = [keys[0].0.min(first), keys[keys.len() - 1].0.max(last)];
-    if lit.rod.pace == Pace::Eased(Ease::Hold) {
+    if lit.rod.motion.is_some() {
+        // What it follows may move at any time.
+        moves = [i64::MIN / 2, i64::MAX / 2];
+    } else if lit.rod.pace == Pace::Eased(Ease::Hold) {
         // A rod that jumps passes nothing in between.
         moves = [moves[0], moves[0]];
     }

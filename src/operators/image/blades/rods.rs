@@ -4,26 +4,27 @@
 
 use crate::base::problem::Problem;
 use crate::base::value::{Map, Node, Value};
-use crate::operators::shape::{Rod, file};
+use crate::operators::shape::{Rod, Shapes, file};
 use crate::operators::{Reader, Setup};
 
 /// What of a rod's own settings says where it is.
 pub const OWN: [&str; 3] = ["keys", "ease", "follows"];
 
-/// All rods: those of the shapes file, then those of the track, then those that the stage alone has. What a person drew
+/// All rods, with what they follow: those of the shapes file, then those of the track, then those that the stage alone has. What a person drew
 /// comes before what was tracked, and the stage's own keys before both. Nothing, when a file cannot be read
 /// or nobody says where rods are.
 pub fn gather(reader: &mut Reader<'_>, setup: &Setup<'_>) -> Option<Vec<Rod>> {
-    let mut rods: Vec<Rod> = Vec::new();
+    let (mut all, mut track) = (Shapes::default(), None);
     let mut known = true;
     for parameter in ["shapes", "track"] {
         let Some(attached) = reader.file(parameter) else { continue };
         match file::read_bytes(attached.source, &attached.bytes, setup.span) {
-            Ok(shapes) => {
-                for rod in shapes.rods {
-                    if !rods.iter().any(|other| other.name == rod.name) {
-                        rods.push(rod);
-                    }
+            Ok(mut shapes) => {
+                shapes.rods.retain(|rod| !all.rods.iter().any(|other| other.name == rod.name));
+                all.rods.append(&mut shapes.rods);
+                match parameter {
+                    "shapes" => all.motions = shapes.motions,
+                    _ => track = Some(shapes.motions),
                 }
             }
             Err(problems) => {
@@ -41,9 +42,9 @@ pub fn gather(reader: &mut Reader<'_>, setup: &Setup<'_>) -> Option<Vec<Rod>> {
         let (rod, problems) = file::rod(&name.text, name.span, &place);
         reader.problems.extend(problems);
         if let Some(rod) = rod {
-            match rods.iter_mut().find(|other| other.name == rod.name) {
+            match all.rods.iter_mut().find(|other| other.name == rod.name) {
                 Some(other) => *other = rod,
-                None => rods.push(rod),
+                None => all.rods.push(rod),
             }
         }
     }
@@ -55,7 +56,10 @@ pub fn gather(reader: &mut Reader<'_>, setup: &Setup<'_>) -> Option<Vec<Rod>> {
         );
         known = false;
     }
-    known.then_some(rods)
+    if known {
+        reader.problems.extend(all.follow(track));
+    }
+    known.then_some(all.rods)
 }
 
 /// The part of a rod's settings that says where it is, when it has keys.
