@@ -18,19 +18,19 @@ use crate::operators::shape::coverage::{Mask, Window};
 /// How fast the air slows a spark, for each frame.
 const DRAG: f64 = 0.3;
 /// Speed of the fastest spark, in widths a frame.
-const FASTEST: f64 = 5.0;
+const FASTEST: f64 = 8.0;
 /// Frames over which sparks come out.
-const BIRTH: f64 = 0.6;
+const BIRTH: f64 = 0.4;
 /// How much brighter a spark is than a rod, and the flash's middle.
-const SPARK_LIGHT: f64 = 2.5;
-const FLASH_LIGHT: f64 = 4.0;
+const SPARK_LIGHT: f64 = 3.0;
+const FLASH_LIGHT: f64 = 6.0;
 /// Radius of the flash's middle, in widths.
-const FLASH_RADIUS: f64 = 1.1;
+const FLASH_RADIUS: f64 = 1.6;
 /// The flash's life as a share of the sparks', and in frames at most.
 const FLASH_LIFE: f64 = 0.35;
 const FLASH_FRAMES: f64 = 4.0;
-/// Parts that a spark's way through one exposure is drawn in.
-const PARTS: usize = 4;
+/// Layers of the flash's middle: radius and light, as shares of the whole's; those within half are white hot.
+const FLASH_LAYERS: [(f64, f64); 4] = [(1.0, 0.08), (0.7, 0.17), (0.45, 0.3), (0.25, 0.45)];
 /// The force, in touching distances a frame, from which on a burst is as bright as can be; the least share of it.
 const FULL_FORCE: f64 = 6.0;
 const LEAST: f64 = 0.25;
@@ -137,7 +137,7 @@ impl Burst {
             birth: self.time + BIRTH * next() * next(),
             life: self.life * (0.3 + 0.7 * long * (1.0 - 0.4 * quick)),
             speed: [way[0] * fast, (way[1] - 0.25) * fast],
-            radius: self.width * (0.07 + 0.09 * thick),
+            radius: self.width * (0.08 + 0.10 * thick),
             light: SPARK_LIGHT * (0.25 + 1.5 * bright * bright),
         }
     }
@@ -148,7 +148,8 @@ impl Burst {
         [self.at[0] + spark.speed[0] * gone, self.at[1] + spark.speed[1] * gone + fall]
     }
 
-    /// Calls `draw` with the parts of all sparks' ways through an exposure: ends, radius, light and how hot.
+    /// Calls `draw` with all sparks' ways through an exposure, from where they are to where they were: ends, radius,
+    /// light and how hot.
     fn ways(&self, open: f64, close: f64, draw: &mut dyn FnMut(&Ends, f64, f64, f64)) {
         for index in 0..self.sparks {
             let spark = self.spark(index);
@@ -159,16 +160,13 @@ impl Burst {
             // A spark of glass glints: its light changes from frame to frame.
             let glint =
                 0.55 + 0.45 * chance(self.seed ^ 0x5A5A, index as i64 * 4096 + (open - self.time) as i64);
-            let parts = if to > from { PARTS } else { 1 };
-            for part in 0..parts {
-                let time = |share: usize| from + (to - from) * share as f64 / parts as f64;
-                let ages = [time(part) - spark.birth, time(part + 1).min(to) - spark.birth];
-                let left = 1.0 - (ages[0] + ages[1]) / 2.0 / spark.life;
-                let share = if close > open { (ages[1] - ages[0]) / (close - open) } else { 1.0 };
-                let [a, b] = ages.map(|age| self.place(&spark, age));
-                let light = spark.light * self.strength.min(1.0) * left.max(0.0) * glint * share;
-                draw(&[a[0], a[1], b[0], b[1]], spark.radius * (0.5 + 0.5 * left), light, left * left);
-            }
+            let ages = [from - spark.birth, to - spark.birth];
+            let left = 1.0 - (ages[0] + ages[1]) / 2.0 / spark.life;
+            let share = if close > open { (to - from) / (close - open) } else { 1.0 };
+            let [tail, head] = ages.map(|age| self.place(&spark, age));
+            let light = spark.light * self.strength.min(1.0) * left.max(0.0) * glint * share;
+            let ends = [head[0], head[1], tail[0], tail[1]];
+            draw(&ends, spark.radius * (0.5 + 0.5 * left), light, left * left);
         }
     }
 
@@ -186,14 +184,14 @@ impl Burst {
         let (mut hot, mut warm) = (vec![0.0f64; size], vec![0.0f64; size]);
         let [x, y] = self.at;
         let flash = FLASH_LIGHT * self.flash(open, close);
-        for (radius, part) in [(1.0, 0.35), (0.6, 0.65)] {
-            let radius = radius * FLASH_RADIUS * self.width;
+        for (size, part) in FLASH_LAYERS {
+            let radius = size * FLASH_RADIUS * self.width;
             streak(
                 &[x, y, x, y],
                 radius,
                 flash * part,
                 &window,
-                if part > 0.5 { &mut hot } else { &mut warm },
+                if size < 0.5 { &mut hot } else { &mut warm },
             );
         }
         self.ways(open, close, &mut |ends, radius, light, heat| {
@@ -245,7 +243,7 @@ impl Burst {
         let [x, y] = self.at;
         let radius = FLASH_RADIUS * self.width;
         // The flash's middle seen from its front; sparks add little to it.
-        let area = 0.75 * std::f64::consts::PI * radius * radius;
+        let area = flash_area(radius);
         let flash = FLASH_LIGHT * self.flash(open, close) * area * self.light * self.spill;
         let power = self.colour.map(|c| (c + (1.0 - c) * 0.4) * flash / std::f64::consts::PI);
         Lamp { moments: vec![([x, y, x, y], 1.0)], power, width: self.width, behind: Vec::new() }
@@ -255,7 +253,7 @@ impl Burst {
     pub fn flash_area(&self, least: f64, frame: &Window) -> f64 {
         let sigmas = light::sigmas(self.halo_reach, self.width / 2.0, frame);
         let radius = FLASH_RADIUS * self.width;
-        let energy = 0.75 * std::f64::consts::PI * radius * radius * FLASH_LIGHT * self.strength * self.light;
+        let energy = flash_area(radius) * FLASH_LIGHT * self.strength * self.light;
         let each = energy * self.halo / sigmas.len().max(1) as f64 / std::f64::consts::TAU;
         let glow =
             |r: f64| -> f64 { sigmas.iter().map(|s| each / (s * s) * (-r * r / (2.0 * s * s)).exp()).sum() };
@@ -266,6 +264,12 @@ impl Burst {
         }
         std::f64::consts::PI * near * near / (frame.width * frame.height) as f64
     }
+}
+
+/// The area of a flash's layers, each as bright as its share.
+fn flash_area(radius: f64) -> f64 {
+    let layers: f64 = FLASH_LAYERS.iter().map(|(size, part)| size * size * part).sum();
+    0.75 * std::f64::consts::PI * radius * radius * layers
 }
 
 #[cfg(test)]

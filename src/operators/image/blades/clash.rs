@@ -174,21 +174,28 @@ impl Pair<'_> {
         here.min(self.size((low + high) / 2.0))
     }
 
-    /// How much speed towards each other the places that touch lose around a step, in touching distances a frame.
+    /// How much speed the places that touch lose around a step in the way that they were going, relative to each other, in
+    /// touching distances a frame; nothing when more than half of it stays.
     fn lost(&self, step: i64) -> f64 {
         let time = |step: i64| step as f64 / STEPS as f64;
         let Some(gap) = self.gap(time(step)) else { return 0.0 };
         let speed = |from: i64, to: i64| {
             let lines = [from, to].map(|s| Some([(self.a.at)(time(s))?, (self.b.at)(time(s))?]));
-            let [Some([a, b]), Some([c, d])] = lines else { return 0.0 };
+            let [Some([a, b]), Some([c, d])] = lines else { return [0.0; 2] };
             let way = |from: &Line, to: &Line, share: f64| {
                 let (p, q) = (along(from, share), along(to, share));
                 [q[0] - p[0], q[1] - p[1]]
             };
             let (u, v) = (way(&a, &c, gap.shares[0]), way(&b, &d, gap.shares[1]));
-            (u[0] - v[0]).hypot(u[1] - v[1]) / gap.touch / time(to - from)
+            [0, 1].map(|i| (u[i] - v[i]) / gap.touch / time(to - from))
         };
-        speed(step - SIDE, step) - speed(step, step + SIDE)
+        let (before, after) = (speed(step - SIDE, step), speed(step, step + SIDE));
+        let was = before[0].hypot(before[1]);
+        if was == 0.0 {
+            return 0.0;
+        }
+        let left = (before[0] * after[0] + before[1] * after[1]) / was;
+        if left <= was / 2.0 { was - left } else { 0.0 }
     }
 
     /// The clashes of one contact.
@@ -290,4 +297,90 @@ pub fn matched(clashes: &[Clash], wanted: &[(&str, i64)], frames: f64) -> Vec<Op
         }
     }
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    /// A rod of 60 px that hangs from above and comes down from `y` to rest at frame 10; another lies across.
+    fn pair(fall: impl Fn(f64) -> f64 + Copy + 'static) -> Vec<Clash> {
+        let down = move |t: f64| Some([20.0, fall(t), 80.0, fall(t) + 10.0, 2.0]);
+        let still = |_: f64| Some([50.0, 20.0, 50.0, 90.0, 2.0]);
+        let rods = [
+            Course { name: "raker", moves: [0, 30], at: Box::new(down) },
+            Course { name: "keeper", moves: [0, 0], at: Box::new(still) },
+        ];
+        clashes(&rods, 1.0)
+    }
+
+    #[test]
+    fn a_blow_that_stops_is_one_clash_where_it_stops() {
+        let found = pair(|t| if t < 10.3 { -80.0 + 12.0 * t } else { 43.6 });
+        assert_eq!(found.len(), 1, "{found:?}");
+        let clash = &found[0];
+        assert_eq!((&*clash.name, clash.rods(), clash.pair), ("keeper+raker@10", "keeper+raker", [1, 0]));
+        assert!((clash.time - 10.3).abs() < 0.07 && (clash.force - 3.0).abs() < 0.1, "{clash:?}");
+        assert!((clash.at[0] - 50.0).abs() < 0.5 && (clash.at[1] - 48.6).abs() < 1.0, "{clash:?}");
+    }
+
+    #[test]
+    fn rods_that_pass_clash_where_they_first_touch() {
+        let found = pair(|t| -80.0 + 12.0 * t);
+        assert_eq!(found.len(), 1, "{found:?}");
+        // The middle of the falling rod, 5 px lower than its base, comes within 4 px of the top of the other.
+        let slope = (60f64 * 60.0 + 100.0).sqrt() / 60.0;
+        let touch = (20.0 + 75.0 - 4.0 * slope) / 12.0;
+        assert!((found[0].time - touch).abs() < 0.01, "{} for {touch}", found[0].time);
+    }
+
+    #[test]
+    fn a_contact_that_trembles_is_one_and_a_second_blow_another() {
+        let tremble =
+            pair(|t| if t < 10.0 { -76.4 + 12.0 * t } else { 43.6 + ((t * 9.0) as i64 % 2) as f64 * 0.3 });
+        assert_eq!(tremble.len(), 1, "{tremble:?}");
+        let twice = pair(|t| match t {
+            t if t < 10.0 => -76.4 + 12.0 * t,
+            t if t < 15.0 => 43.6 - 30.0 * (t - 10.0),
+            t if t < 20.0 => 43.6 - 30.0 * (20.0 - t),
+            _ => 43.6,
+        });
+        assert_eq!(
+            twice.iter().map(|c| &*c.name).collect::<Vec<_>>(),
+            ["keeper+raker@10", "keeper+raker@20"]
+        );
+        assert!(pair(|_| 43.6).is_empty() && pair(|t| -200.0 + t).is_empty());
+    }
+
+    #[test]
+    fn names_find_the_nearest_clash_and_none_twice() {
+        let clash = |time: f64| Clash {
+            name: format!("a+b@{}", time as i64),
+            pair: [0, 1],
+            time,
+            at: [0.0; 2],
+            force: 1.0,
+        };
+        let list = [clash(10.0), clash(14.2), clash(40.0)];
+        let wanted = [("a+b", 13), ("a+b", 11), ("a+b", 30), ("a+c", 40)];
+        assert_eq!(matched(&list, &wanted, 4.0), [Some(1), Some(0), None, None]);
+        // Both mean the only one near: the nearer has it.
+        assert_eq!(matched(&list[..1], &wanted[..2], 4.0), [None, Some(0)]);
+    }
+
+    proptest! {
+        #[test]
+        fn the_closest_places_are_no_farther_than_any_others(
+            a in proptest::array::uniform5(-50f64..50.0), b in proptest::array::uniform5(-50f64..50.0),
+        ) {
+            let (_, way) = closest(&a, &b);
+            for i in 0..=20 {
+                for j in 0..=20 {
+                    let (p, q) = (along(&a, f64::from(i) / 20.0), along(&b, f64::from(j) / 20.0));
+                    prop_assert!(way <= (p[0] - q[0]).hypot(p[1] - q[1]) + 1e-6);
+                }
+            }
+        }
+    }
 }

@@ -88,7 +88,13 @@ static PARAMS: [Param; 25] = [
         "0.08",
         "The largest share of light that a frame loses by chance. Keep it low: see Safety. `check` warns above 0.25.",
     ),
-    keyed("taper", (0.0, 1.0), "", "0.3", "How much thinner the tip is than the base."),
+    keyed(
+        "taper",
+        (0.0, 1.0),
+        "",
+        "0.3",
+        "How much thinner the tip is than the base, and how softly it ends.",
+    ),
     keyed(
         "length",
         (0.0, 1.0),
@@ -145,12 +151,12 @@ static PARAMS: [Param; 25] = [
         "Light of the bursts where two rods clash; 0 has none. Keep it low: see Safety.",
     ),
     keyed("sparks", (0.0, 400.0), "", "70", "Sparks of a hard clash."),
-    number("gravity", (-100.0, 100.0), "px/frame²", "1.2", "How fast sparks fall faster."),
+    number("gravity", (-100.0, 100.0), "px/frame²", "2.4", "How fast sparks fall faster."),
     number(
         "life",
         (0.5, 200.0),
         "frames",
-        "12",
+        "10",
         "How long the longest spark lives; the flash takes a third of it, four frames at most.",
     ),
     number(

@@ -21,8 +21,13 @@ const CHORD: f64 = 0.05;
 /// How far an end may move along the rod in one stretch, in pixels: ends are as soft as that, and a pixel at least.
 const SLIDE: f64 = 1.0;
 
+/// How far from its tip a tapered rod's light starts to fall off, in radii for a taper of 1.
+const FADE: f64 = 12.0;
 /// A rod's light on its axis, its mean over the width being 1.
 const PEAK: f64 = 1.5;
+
+/// How much a streak tapers to its tail.
+const TAIL: f64 = 0.7;
 
 /// Base x, base y, tip x, tip y.
 pub type Ends = [f64; 4];
@@ -97,7 +102,7 @@ fn bounds(path: &[Moment], radius: f64) -> [f64; 4] {
 }
 
 /// The rod's light on each pixel, averaged over the exposure and the pixel; over the width of a rod at rest its mean is 1.
-/// The radius at the tip is `1 - taper` of `radius`. Only the part of the window that the rod touches comes back.
+/// The radius at the tip is `1 - taper` of `radius`, and the more taper, the softer the light ends there. Only the part of the window that the rod touches comes back.
 pub fn sweep(path: &[Moment], radius: f64, taper: f64, window: &Window) -> Mask {
     let mut mask = Mask::new(window.touched(bounds(path, radius)));
     if mask.window.is_empty() || radius <= 0.0 {
@@ -118,12 +123,14 @@ pub fn sweep(path: &[Moment], radius: f64, taper: f64, window: &Window) -> Mask 
     mask
 }
 
-/// Adds a short line of light to sums over a window: `light` is that of a dot of the radius, spread over its way.
+/// Adds a short line of light to sums over a window, bright at its base and thin at its tip: `light` is that of a dot of the
+/// radius, spread over its way.
 pub fn streak(ends: &Ends, radius: f64, light: f64, window: &Window, sums: &mut [f64]) {
     let dot = 0.75 * std::f64::consts::PI * radius * radius;
     let way = (ends[2] - ends[0]).hypot(ends[3] - ends[1]);
-    let share = dot / (dot + 2.0 * radius * way);
-    Stretch::new(ends, ends, radius, 0.0).add(light * share, window, sums);
+    let taper = TAIL * (way / (way + 4.0 * radius));
+    let share = dot / (dot + 2.0 * radius * way * (1.0 - taper / 2.0));
+    Stretch::new(ends, ends, radius, taper).add(light * share, window, sums);
 }
 
 /// A value that changes evenly over the picture.
@@ -158,6 +165,8 @@ struct Stretch {
     tip_ramp: f64,
     radius: f64,
     taper: f64,
+    /// How far from the tip its light starts to fall off.
+    fade: f64,
     /// Base and tip at both times.
     corners: [[f64; 2]; 4],
 }
@@ -187,6 +196,7 @@ impl Stretch {
             tip_ramp: ramp(2),
             radius,
             taper,
+            fade: FADE * taper * radius,
             corners: [[from[0], from[1]], [from[2], from[3]], [to[0], to[1]], [to[2], to[3]]],
         }
     }
@@ -250,7 +260,12 @@ impl Stretch {
         if within <= 1e-12 {
             return 0.0;
         }
-        let peak = within / (full * full);
+        let mut peak = within / (full * full);
+        let left = self.length + tip - s;
+        if left < self.fade {
+            let gone = 1.0 - left / self.fade;
+            peak *= 1.0 - gone * gone;
+        }
         lengthwise * peak * slab(self.before.at(x, y), self.after.at(x, y), within.sqrt())
     }
 }

@@ -5,6 +5,7 @@
 use std::sync::Arc;
 
 use super::*;
+use crate::base::digest::Digest;
 use crate::media::image::{Image, RGBA};
 use crate::operators::image::trial::{SIZE, connected, key, prepare};
 use crate::operators::{Connected, Inputs};
@@ -173,4 +174,224 @@ fn strong_flicker_is_warned_of_wherever_it_is_set() {
         warned("{ flicker: { 1: 0.1, 9: 0.3 }, rods: { keeper: { flicker: 1 }, raker: { width: 3 } } }"),
         2
     );
+}
+
+fn stage(settings: &str, shapes: &str, inputs: &[Connected]) -> Box<dyn Prepared> {
+    prepare(&Blades, settings, Some(shapes), inputs).unwrap_or_else(|p| panic!("{p:?}"))
+}
+
+/// A frame of a stage whose picture is grey and whose other inputs are mattes of these columns.
+fn lit(settings: &str, shapes: &str, mattes: &[(usize, &str, std::ops::Range<usize>)], frame: i64) -> Image {
+    let mut list = vec![connected(0, "", &RGBA)];
+    let mut frames = vec![vec![(frame, grey())]];
+    for (port, name, columns) in mattes {
+        list.push(connected(*port, name, &["m"]));
+        let mut image = Image::new(SIZE.0, SIZE.1, &["m"]);
+        let row: Vec<f32> = (0..SIZE.0 as usize).map(|x| f32::from(columns.contains(&x))).collect();
+        (0..SIZE.1).for_each(|y| image.write_row(0, y, &row));
+        frames.push(vec![(frame, Arc::new(image))]);
+    }
+    stage(settings, shapes, &list).apply(&Inputs { frames: &frames, raster: None }, frame).unwrap()
+}
+
+const STILL: &str = "rods: { keeper: { keys: { 1: { base: [60, 90], tip: [60, 20] } } } }";
+
+#[test]
+fn a_rod_lit_in_part_shines_up_to_its_lit_end() {
+    let at = |length: &str| {
+        render(&format!("{{ flicker: 0, halo: 0, taper: 0, length: {length} }}"), STILL, None, 10)
+    };
+    let half = at("0.5");
+    let core = |image: &Image, y: u32| value(image, 0, 60, y) - 0.02;
+    assert!(core(&half, 80) > 5.0 && core(&half, 50).abs() < 1e-3);
+    assert!(core(&half, 57) > 1.5 * core(&half, 80), "the lit end is brighter");
+    assert_eq!(at("0"), *grey());
+    assert_eq!(at("1"), render("{ flicker: 0, halo: 0, taper: 0 }", STILL, None, 10));
+    // While it grows by 35 px a frame, half of them within the exposure, its end is a ramp.
+    let moving = at("{ 9: 0, 11: 1 }");
+    let ramp: Vec<f32> = (44..68).map(|y| core(&moving, y)).collect();
+    assert!(ramp[0] < 0.1 && ramp.windows(2).all(|w| (w[1] - w[0]).abs() < 2.0), "{ramp:?}");
+}
+
+#[test]
+fn a_length_changes_the_frames_between_its_keys_and_no_more() {
+    let changed = |a: &str, b: &str| {
+        let [a, b] = [a, b].map(|settings| stage(settings, STILL, &inputs(false)));
+        (1..=60).filter(|&n| key(&*a, n) != key(&*b, n)).collect::<Vec<i64>>()
+    };
+    let one = "{ length: { 10: 0, 20: 1 } }";
+    assert_eq!(changed(one, "{ length: { 10: 0, 15: 0.2, 20: 1 } }"), (10..=20).collect::<Vec<_>>());
+    assert_eq!(
+        changed(one, "{ length: { 10: 0, 20: 1 }, colour: { 30: amber, 40: teal } }"),
+        (31..=60).collect::<Vec<_>>()
+    );
+}
+
+#[test]
+fn colours_in_time_mix_in_linear_light() {
+    let colour = "{ flicker: 0, white: 0, colour: { 10: [1, 0, 0], 20: [0, 0, 1] } }";
+    let image = render(colour, STILL, None, 15);
+    let [r, g, b] = [0, 1, 2].map(|c| value(&image, c, 66, 60) - 0.02);
+    assert!((r - b).abs() < 0.01 * r && g.abs() < 1e-3, "{r} {g} {b}");
+    assert_eq!(
+        render(colour, STILL, None, 25),
+        render("{ flicker: 0, white: 0, colour: [0, 0, 1] }", STILL, None, 25)
+    );
+}
+
+#[test]
+fn rods_of_the_stage_come_before_drawn_ones_and_those_before_tracks() {
+    let rod = |x: i64| format!("{{ keys: {{ 1: {{ base: [{x}, 90], tip: [{x}, 20] }} }} }}");
+    let own = "rods: { keeper: { keys: { 1: { base: [60, 90], tip: [60, 20] } }, colour: teal } }";
+    let alone = prepare(&Blades, own, None, &inputs(false)).unwrap_or_else(|p| panic!("{p:?}"));
+    let over = stage(own, &format!("rods: {{ keeper: {} }}", rod(20)), &inputs(false));
+    assert_eq!(key(&*alone, 5), key(&*over, 5));
+    // A point carries a rod that follows it.
+    let carried = "points: { hook: { keys: { 1: { at: [0, 0] }, 11: { at: [40, 0] } } } }
+rods: { keeper: { follows: hook, keys: { 1: { base: [20, 90], tip: [20, 20] } } } }";
+    let still = stage("{ flicker: 0, shutter: 0 }", STILL, &inputs(false));
+    let moved = stage("{ flicker: 0, shutter: 0 }", carried, &inputs(false));
+    assert_eq!(key(&*still, 11), key(&*moved, 11));
+    assert_ne!(key(&*still, 6), key(&*moved, 6));
+    let twelve: Vec<String> = (0..12).map(|i| format!("r{i}: {}", rod(8 + 15 * i))).collect();
+    let image = render("{ flicker: 0, width: 3 }", &format!("rods: {{ {} }}", twelve.join(", ")), None, 5);
+    assert!((0..12).all(|i| value(&image, 0, 8 + 15 * i, 55) > 2.0));
+}
+
+const TWO: &str = "rods: { keeper: { keys: { 1: { base: [60, 90], tip: [60, 20] } } },
+  raker: { keys: { 1: { base: [140, 90], tip: [140, 20] } } } }";
+
+#[test]
+fn each_rod_has_its_own_holdouts_by_its_own_amount() {
+    let mattes = [(3, "front", 0..192), (3, "middle", 0..192)];
+    let settings =
+        "{ flicker: 0, wrap: 0, rods: { keeper: { holdout: { front: { 10: 0, 12: 1, ease: linear } } } } }";
+    let at = |frame: i64| {
+        let image = lit(settings, TWO, &mattes, frame);
+        [60, 140].map(|x| value(&image, 0, x, 55) - 0.02)
+    };
+    let (before, halfway, after) = (at(10), at(11), at(12));
+    assert!(
+        (halfway[0] - before[0] / 2.0).abs() < 0.02 * before[0] && after[0].abs() < 0.1,
+        "{before:?} {halfway:?} {after:?}"
+    );
+    assert!((after[1] - before[1]).abs() < 0.3, "the other rod is in front: {after:?}");
+    let list = [connected(0, "", &RGBA), connected(3, "front", &["m"]), connected(3, "middle", &["m"])];
+    let ready = stage(settings, TWO, &list);
+    let needs = |input: usize, frame: i64| !ready.reach(input, frame).is_empty();
+    assert!(!needs(1, 10) && needs(1, 11) && !needs(2, 11) && needs(0, 10));
+    let wrong = "rods: { keeper: { holdout: frond }, raker: { holdout: { front: 2 } } }";
+    let problems = prepare(&Blades, wrong, Some(TWO), &list).err().unwrap();
+    assert_eq!(problems.len(), 2, "{problems:?}");
+    assert_eq!(problems[0].help.as_deref(), Some("did you mean 'front'?"));
+}
+
+#[test]
+fn surfaces_throw_back_light_by_their_own_share_and_matte() {
+    let plain = "{ flicker: 0, halo: 0, ambient: 0.04 }";
+    let dark = lit(plain, STILL, &[], 5);
+    let image = lit(plain, STILL, &[(4, "floor", 0..100)], 5);
+    let more = |x: usize, y: u32| value(&image, 0, x, y) - value(&dark, 0, x, y);
+    assert!(more(70, 55) > more(90, 55) && more(90, 55) > 0.01 && more(101, 55) == 0.0);
+    // Half the light that the picture was taken in makes surfaces twice as bright.
+    let twice = lit("{ flicker: 0, halo: 0, ambient: 0.02 }", STILL, &[(4, "floor", 0..100)], 5);
+    let ratio = (value(&twice, 0, 80, 55) - 0.02) / more(80, 55);
+    assert!((ratio - 2.0).abs() < 0.02, "{ratio}");
+    // A rod behind a surface does not light its front.
+    let behind = "{ flicker: 0, halo: 0, wrap: 0, ambient: 0.04, rods: { keeper: { holdout: man } } }";
+    let mattes = [(3, "man", 80..90), (4, "man", 80..90), (4, "floor", 90..192)];
+    let image = lit(behind, STILL, &mattes, 5);
+    assert!(value(&image, 0, 85, 55) < 0.0201 && value(&image, 0, 95, 55) > 0.03);
+    let none = stage("spill: 0", STILL, &[connected(0, "", &RGBA), connected(4, "floor", &["m"])]);
+    assert!(none.reach(1, 5).is_empty());
+    let problems = prepare(
+        &Blades,
+        "surfaces: { flor: 1, floor: { gain: 200, far: 2 } }",
+        Some(STILL),
+        &[connected(0, "", &RGBA), connected(4, "floor", &["m"])],
+    );
+    assert_eq!(problems.err().unwrap().len(), 3);
+}
+
+/// Two rods whose tips rush at each other and stop crossed on frame 20.
+fn duel(reach: f64) -> String {
+    format!(
+        "rods: {{ keeper: {{ keys: {{ 16: {{ base: [20, 90], tip: [20, 20] }}, 20: {{ base: [40, 90], tip: [{}, 30] }} }} }},
+  raker: {{ keys: {{ 16: {{ base: [172, 90], tip: [172, 20] }}, 20: {{ base: [140, 90], tip: [{}, 30] }} }} }} }}",
+        90.0 + reach,
+        90.0 - reach
+    )
+}
+
+#[test]
+fn a_key_that_makes_rods_clash_changes_what_the_shutter_sees_of_the_burst() {
+    let settings = "{ burst: 1, life: 6, flicker: 0 }";
+    let keys = |settings: &str, shapes: &str| {
+        let ready = stage(settings, shapes, &inputs(false));
+        (1..=60).map(|n| key(&*ready, n)).collect::<Vec<_>>()
+    };
+    let differ = |a: &[Digest], b: &[Digest]| {
+        (0..60).filter(|&i| a[i] != b[i]).map(|i| i as i64 + 1).collect::<Vec<_>>()
+    };
+    let meets = duel(12.0);
+    let found = stage(settings, &meets, &inputs(false)).finds();
+    assert_eq!(found.len(), 1, "{found:?}");
+    let name = found[0].name.clone();
+    let (with, without) = (keys(settings, &meets), keys("{ burst: 0, life: 6, flicker: 0 }", &meets));
+    let seen = differ(&with, &without);
+    // From the frame whose exposure ends after it, for the life of its sparks.
+    let first = (found[0].time - 0.25).ceil() as i64;
+    let last = (found[0].time + 0.6 + 6.0 + 0.25).ceil() as i64 - 1;
+    assert_eq!(seen, (first..=last).collect::<Vec<_>>());
+    let dropped = keys(&format!("{{ burst: 1, life: 6, flicker: 0, clashes: {{ {name}: drop }} }}"), &meets);
+    assert_eq!(dropped, without);
+    let moved = keys(
+        &format!(
+            "{{ burst: 1, life: 6, flicker: 0, clashes: {{ {name}: {{ move: [4, -2], frames: 2 }} }} }}"
+        ),
+        &meets,
+    );
+    assert_eq!(differ(&moved, &without), (first + 2..=last + 2).collect::<Vec<_>>());
+    // Rods that stay apart do not burst.
+    assert!(stage(settings, &duel(-20.0), &inputs(false)).finds().is_empty());
+    // A small change of shape keeps the name's clash.
+    let edited = meets.replace("20: { base: [40", "21: { base: [40");
+    let ready = stage(&format!("{{ burst: 1, clashes: {{ {name}: drop }} }}"), &edited, &inputs(false));
+    assert!(ready.cautions().is_empty() && ready.finds()[0].says.contains("dropped"), "{:?}", ready.finds());
+}
+
+#[test]
+fn clashes_that_are_gone_and_bursts_that_flash_hard_are_told_of() {
+    let warned = |settings: &str, shapes: &str| {
+        let ready = stage(settings, shapes, &inputs(false));
+        ready.cautions().iter().map(|p| p.message.clone()).collect::<Vec<_>>()
+    };
+    let gone = warned("{ clashes: { keeper+raker@20: drop } }", &duel(-20.0));
+    assert_eq!(gone, ["the rods do not clash near 'keeper+raker@20'"]);
+    let red = warned("{ burst: 0.5, colour: ember, halo: 0.05, width: 3 }", &duel(12.0));
+    assert!(red.len() == 1 && red[0].contains("saturated red"), "{red:?}");
+    let large = warned("{ burst: 4, light: 60, width: 9 }", &duel(12.0));
+    assert!(large.iter().any(|m| m.contains("% of the frame")), "{large:?}");
+    let many: Vec<String> = (0..5)
+        .map(|i| format!("r{i}: {{ keys: {{ {}: {{ base: [{}, 90], tip: [{}, 20] }}, {}: {{ base: [96, 95], tip: [96, 25] }} }} }}", 20 + i, 10 + i, 10 + i, 24 + i))
+        .collect();
+    let crowd = warned("{ burst: 0.5, width: 2, halo: 0.01 }", &format!("rods: {{ {} }}", many.join(", ")));
+    assert!(crowd.iter().any(|m| m.contains("within a second")), "{crowd:?}");
+    let wrong =
+        "{ clashes: { keeper: drop, keeper+raker@20: gone, raker+keeper@21: { move: [1] , hue: 2 } } }";
+    assert_eq!(prepare(&Blades, wrong, Some(&duel(12.0)), &inputs(false)).err().unwrap().len(), 4);
+}
+
+#[test]
+fn a_burst_lights_the_clash_and_is_the_same_every_time() {
+    let settings = "{ burst: 1, flicker: 0 }";
+    let ready = stage(settings, &duel(12.0), &inputs(false));
+    let found = ready.finds()[0].clone();
+    let frame = found.time.ceil() as i64;
+    let (with, without) =
+        (render(settings, &duel(12.0), None, frame), render("flicker: 0", &duel(12.0), None, frame));
+    let (x, y) = (found.at[0] as usize, found.at[1] as u32);
+    assert!(value(&with, 0, x, y) > value(&without, 0, x, y) + 5.0);
+    assert_eq!(with, render(settings, &duel(12.0), None, frame));
+    assert_eq!(with.channels()[3], grey().channels()[3]);
 }
