@@ -12,6 +12,7 @@ pub mod paint_out;
 pub mod passes;
 pub mod plate;
 pub mod print;
+pub mod register;
 pub mod retime;
 pub mod roto;
 #[cfg(test)]

@@ -6,7 +6,7 @@ pub mod around;
 mod even;
 pub mod field;
 mod grain;
-mod grow;
+pub(in crate::operators::image) mod grow;
 mod median;
 pub mod seam;
 mod shift;

@@ -18,9 +18,9 @@ use crate::operators::image::flow::course::{Course, course};
 const BAND: usize = 32;
 /// How far colour may lie beyond the samples that it was weighed from, as a share of their range and at most.
 const BEYOND: f32 = 0.125;
-const BEYOND_MOST: f32 = 0.03;
+pub const BEYOND_MOST: f32 = 0.03;
 /// Channels that are fetched together.
-const LANES: usize = 4;
+pub const LANES: usize = 4;
 
 /// Light as it lies evenly to the eye, near enough for motion to be looked for in dark and bright parts alike.
 pub fn seen(image: &Image) -> Vec<f32> {
@@ -170,16 +170,17 @@ fn along(course: &Course, x: f32, y: f32) -> (f32, f32, f32) {
 
 /// Some rows of up to four channels, sample by sample.
 #[derive(Default)]
-struct Slab {
+pub struct Slab {
     /// The first row that is held.
     first: usize,
-    samples: Vec<[f32; LANES]>,
+    /// All that is held, row by row.
+    pub samples: Vec<[f32; LANES]>,
     row: Vec<f32>,
 }
 
 impl Slab {
     /// Loads the rows that places with these heights need.
-    fn load(&mut self, image: &Image, group: usize, heights: impl Iterator<Item = f32>) {
+    pub fn load(&mut self, image: &Image, group: usize, heights: impl Iterator<Item = f32>) {
         let (width, height) = (image.width() as usize, image.height() as usize);
         let (low, high) = heights.fold((f32::MAX, f32::MIN), |(low, high), y| (low.min(y), high.max(y)));
         let row = |y: f32| y.max(0.0).min((height - 1) as f32) as usize;
@@ -205,8 +206,14 @@ fn weights(f: f32) -> [f32; 4] {
     [-0.5 * f * g * g, 1.0 + ff * (1.5 * f - 2.5), f * (0.5 + f * (2.0 - 1.5 * f)), -0.5 * ff * g]
 }
 
+/// The samples of a slab of a picture of this size at a place, with `most` beyond their range.
 #[inline(always)]
-fn cubic(slab: &Slab, (width, height): (usize, usize), most: [f32; LANES], [x, y]: [f32; 2]) -> [f32; LANES] {
+pub fn cubic(
+    slab: &Slab,
+    (width, height): (usize, usize),
+    most: [f32; LANES],
+    [x, y]: [f32; 2],
+) -> [f32; LANES] {
     let x = x.max(0.0).min((width - 1) as f32);
     let y = y.max(0.0).min((height - 1) as f32);
     let (ix, iy) = (x as usize, y as usize);

@@ -3,8 +3,8 @@
 //! Knows the stage: its settings, which source frames it needs and what goes into a key. Where in the source an output frame
 //! lies is `map`'s; what is shown there is mixed by `blend` or moved by `compensate`.
 
-mod blend;
-mod compensate;
+pub(in crate::operators::image) mod blend;
+pub(in crate::operators::image) mod compensate;
 mod map;
 
 use std::sync::Arc;

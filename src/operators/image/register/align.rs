@@ -1,0 +1,378 @@
+//! How one frame of a take lies against a frame of the clean plate, found from the set alone.
+//!
+//! Knows two frames. Does not know time, but takes a motion along which the take may lie as one more unknown.
+//!
+//! From coarse to fine, by Gauss and Newton with the slopes of the clean plate (Baker & Matthews, "Lucas-Kanade 20 Years
+//! On: A Unifying Framework", IJCV 2004), pixels weighted by how well they agree (Geman & McClure's function, scaled by
+//! the median of differences), with a factor on light and one on contrast as further unknowns.
+
+use super::light::Sizes;
+use super::solve::solved;
+use crate::operators::image::flow::pyramid::{Level, PAD};
+
+/// What is looked for.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Model {
+    /// Whether the take may be turned and of another size.
+    pub turns: bool,
+}
+
+/// Unknowns: pixels right and down, turn in radians, growth, steps along the motion, contrast, light.
+const COUNT: usize = 7;
+const RIGHT: usize = 0;
+const DOWN: usize = 1;
+const TURN: usize = 2;
+const GROWTH: usize = 3;
+/// The unknown that says how far along the motion the take lies.
+pub const ALONG: usize = 4;
+const CONTRAST: usize = 5;
+const LIGHT: usize = 6;
+
+/// Motion of the set from one frame to the next: pixels right and down of a plane of half the size looked at.
+pub struct Along {
+    /// Width and height of the planes.
+    pub size: (usize, usize),
+    /// Right and down.
+    pub planes: [Vec<f32>; 2],
+}
+
+/// Rounds at each size.
+const ROUNDS: usize = 12;
+/// A step shorter than this ends the search, in pixels.
+const SMALL: f64 = 2e-4;
+/// Differences beyond so many medians hardly count.
+const FAR: f32 = 3.0;
+/// The least scale of differences.
+const LEAST_SCALE: f32 = 1e-4;
+
+/// How a take lies.
+#[derive(Clone, Debug)]
+pub struct Fit {
+    /// The unknowns, in pixels of the size looked at.
+    pub found: [f64; COUNT],
+    /// What is known of right, down, turn, growth and along together: the inverse of their covariance, once light and
+    /// contrast are known as well as they can be.
+    pub information: [[f64; 5]; 5],
+    /// Share of the frame that was looked at.
+    pub share: f64,
+    /// How far the frames are off as a whole, in pixels of the size looked at: differences over slopes, noise included.
+    pub off: f64,
+}
+
+/// How the take lies from `start` on; none where the set shows too little.
+pub fn fit(
+    clean: &Sizes,
+    take: &Sizes,
+    model: Model,
+    along: Option<&Along>,
+    start: [f64; COUNT],
+) -> Option<Fit> {
+    let count = clean.levels.len().min(take.levels.len());
+    let mut found = start;
+    let at_level = (1u32 << (count - 1)) as f64;
+    found[RIGHT] /= at_level;
+    found[DOWN] /= at_level;
+    let mut last = None;
+    for at in (0..count).rev() {
+        let fine = at + 2 >= count && count > 1;
+        let mut open = [true; COUNT];
+        open[TURN] = model.turns && !fine;
+        open[GROWTH] = open[TURN];
+        open[ALONG] = along.is_some() && !fine;
+        let steps =
+            along.map(|along| resized(along, (clean.levels[at].light.width, clean.levels[at].light.height)));
+        let pair = Pair {
+            clean: &clean.levels[at],
+            take: &take.levels[at],
+            set: &take.sets[at],
+            base: &clean.sets[at],
+        };
+        let mut scale = None;
+        for _ in 0..ROUNDS {
+            let sums = pair.sums(&found, &open, steps.as_ref(), scale)?;
+            scale = Some(sums.scale);
+            let step = sums.step(&open)?;
+            (0..COUNT).for_each(|i| found[i] += step[i]);
+            let moved =
+                step[RIGHT].hypot(step[DOWN]) + pair.reach() * (step[TURN].abs() + step[GROWTH].abs());
+            last = Some(sums);
+            if moved + step[ALONG].abs() < SMALL {
+                break;
+            }
+        }
+        if at > 0 {
+            found[RIGHT] *= 2.0;
+            found[DOWN] *= 2.0;
+        }
+    }
+    let sums = last?;
+    found.iter().all(|v| v.is_finite()).then(|| Fit {
+        information: sums.information(),
+        share: sums.share,
+        off: (sums.variance / sums.slopes.max(1e-12)).sqrt(),
+        found,
+    })
+}
+
+/// Motion at a size, in its pixels.
+fn resized(along: &Along, (width, height): (usize, usize)) -> [Vec<f32>; 2] {
+    let (from_width, from_height) = along.size;
+    let ratio = [from_width as f32 / width as f32, from_height as f32 / height as f32];
+    let sample = |plane: &[f32], factor: f32| {
+        let mut out = Vec::with_capacity(width * height);
+        for y in 0..height {
+            let fy = ((y as f32 + 0.5) * ratio[1] - 0.5).clamp(0.0, (from_height - 1) as f32);
+            let (iy, fy) = (fy as usize, fy.fract());
+            let rows = [iy, (iy + 1).min(from_height - 1)].map(|y| &plane[y * from_width..][..from_width]);
+            for x in 0..width {
+                let fx = ((x as f32 + 0.5) * ratio[0] - 0.5).clamp(0.0, (from_width - 1) as f32);
+                let (ix, fx) = (fx as usize, fx.fract());
+                let next = (ix + 1).min(from_width - 1);
+                let row = |row: &[f32]| row[ix] + (row[next] - row[ix]) * fx;
+                let (a, b) = (row(rows[0]), row(rows[1]));
+                out.push((a + (b - a) * fy) * factor);
+            }
+        }
+        out
+    };
+    [sample(&along.planes[0], 1.0 / ratio[0]), sample(&along.planes[1], 1.0 / ratio[1])]
+}
+
+/// Two frames at one size.
+pub struct Pair<'a> {
+    clean: &'a Level,
+    take: &'a Level,
+    /// Where the take shows the set.
+    set: &'a [u8],
+    /// Where the clean plate does.
+    base: &'a [u8],
+}
+
+/// Sums over all pixels at one round.
+struct Sums {
+    matrix: Vec<Vec<f64>>,
+    right: Vec<f64>,
+    scale: f32,
+    /// Variance of the differences.
+    variance: f64,
+    /// Mean square of the slopes.
+    slopes: f64,
+    share: f64,
+}
+
+/// One pixel's difference, its place, and how strongly it counts.
+struct Difference {
+    x: usize,
+    y: usize,
+    slopes: [f32; 2],
+    light: f32,
+    difference: f32,
+}
+
+impl<'a> Pair<'a> {
+    /// The largest size of two frames.
+    pub fn largest(clean: &'a Sizes, take: &'a Sizes) -> Self {
+        Self { clean: &clean.levels[0], take: &take.levels[0], set: &take.sets[0], base: &clean.sets[0] }
+    }
+
+    /// Half of the longer side: how far a turn moves what is furthest out.
+    fn reach(&self) -> f64 {
+        self.clean.light.width.max(self.clean.light.height) as f64 / 2.0
+    }
+
+    /// Calls `visit` with every pixel of the set that both frames show.
+    fn each(&self, found: &[f64; COUNT], steps: Option<&[Vec<f32>; 2]>, visit: &mut dyn FnMut(&Difference)) {
+        let (width, height) = (self.clean.light.width, self.clean.light.height);
+        let middle = [(width as f32 - 1.0) / 2.0, (height as f32 - 1.0) / 2.0];
+        let p = found.map(|v| v as f32);
+        let edge = 2;
+        for y in edge..height - edge {
+            for x in edge..width - edge {
+                let at = y * width + x;
+                let (u, v) = (x as f32 - middle[0], y as f32 - middle[1]);
+                let mut to = [
+                    x as f32 + p[RIGHT] + p[GROWTH] * u - p[TURN] * v,
+                    y as f32 + p[DOWN] + p[GROWTH] * v + p[TURN] * u,
+                ];
+                if let Some(steps) = steps {
+                    to[0] += p[ALONG] * steps[0][at];
+                    to[1] += p[ALONG] * steps[1][at];
+                }
+                let inside = |v: f32, side: usize| v >= 2.0 && v < (side - 3) as f32;
+                if self.base[at] == 0 || !inside(to[0], width) || !inside(to[1], height) {
+                    continue;
+                }
+                if self.set[(to[1] + 0.5) as usize * width + (to[0] + 0.5) as usize] == 0 {
+                    continue;
+                }
+                let index = self.clean.light.index(x as isize, y as isize);
+                let light = self.clean.light.samples[index];
+                let shown = fetched(self.take, to);
+                visit(&Difference {
+                    x,
+                    y,
+                    slopes: [self.clean.across.samples[index], self.clean.down.samples[index]],
+                    light,
+                    difference: shown - light * (1.0 + p[CONTRAST]) - p[LIGHT],
+                });
+            }
+        }
+    }
+
+    /// Sums for one step; the scale of differences is measured when it is not known.
+    fn sums(
+        &self,
+        found: &[f64; COUNT],
+        open: &[bool; COUNT],
+        steps: Option<&[Vec<f32>; 2]>,
+        scale: Option<f32>,
+    ) -> Option<Sums> {
+        let (width, height) = (self.clean.light.width, self.clean.light.height);
+        let middle = [(width as f32 - 1.0) / 2.0, (height as f32 - 1.0) / 2.0];
+        let mut all = Vec::with_capacity(width * height);
+        self.each(found, steps, &mut |d| all.push((d.y * width + d.x, d.slopes, d.light, d.difference)));
+        if all.len() < 200 {
+            return None;
+        }
+        // Rounds after the first hold the scale's floor, so that they settle.
+        let mut away: Vec<f32> = all.iter().step_by(5).map(|d| d.3.abs()).collect();
+        let half = away.len() / 2;
+        let median = *away.select_nth_unstable_by(half, f32::total_cmp).1;
+        let measured = (median * 1.4826 * FAR).max(LEAST_SCALE);
+        let scale = scale.map_or(measured, |scale| scale.min(measured));
+        let mut matrix = [[0.0f64; COUNT]; COUNT];
+        let mut right = [0.0f64; COUNT];
+        let (mut weights, mut squares) = (0.0f64, 0.0f64);
+        let mut row = ([[0.0f32; COUNT]; COUNT], [0.0f32; COUNT]);
+        let mut last_y = usize::MAX;
+        let flush = |row: &mut ([[f32; COUNT]; COUNT], [f32; COUNT]),
+                     matrix: &mut [[f64; COUNT]; COUNT],
+                     right: &mut [f64; COUNT]| {
+            for i in 0..COUNT {
+                (0..=i).for_each(|j| matrix[i][j] += f64::from(row.0[i][j]));
+                right[i] += f64::from(row.1[i]);
+            }
+            *row = ([[0.0; COUNT]; COUNT], [0.0; COUNT]);
+        };
+        for (at, [gx, gy], light, difference) in &all {
+            let (x, y) = (at % width, at / width);
+            if y != last_y {
+                flush(&mut row, &mut matrix, &mut right);
+                last_y = y;
+            }
+            let q = difference / scale;
+            let weight = 1.0 / ((1.0 + q * q) * (1.0 + q * q));
+            let (u, v) = (x as f32 - middle[0], y as f32 - middle[1]);
+            let along = steps.map_or(0.0, |steps| gx * steps[0][*at] + gy * steps[1][*at]);
+            let j = [*gx, *gy, gy * u - gx * v, gx * u + gy * v, along, -light, -1.0];
+            for i in 0..COUNT {
+                let w = weight * j[i];
+                (0..=i).for_each(|k| row.0[i][k] += w * j[k]);
+                row.1[i] -= w * difference;
+            }
+            weights += f64::from(weight);
+            squares += f64::from(weight * difference * difference);
+        }
+        flush(&mut row, &mut matrix, &mut right);
+        let slopes = [matrix[0][0], matrix[1][1]];
+        let whole = |i: usize, j: usize| match (open[i] && open[j], i == j) {
+            (true, _) => matrix[i.max(j)][i.min(j)],
+            (false, true) => 1.0,
+            (false, false) => 0.0,
+        };
+        let matrix: Vec<Vec<f64>> = (0..COUNT).map(|i| (0..COUNT).map(|j| whole(i, j)).collect()).collect();
+        let right = (0..COUNT).map(|i| if open[i] { right[i] } else { 0.0 }).collect();
+        let share = all.len() as f64 / (width * height) as f64;
+        let weights = weights.max(1e-9);
+        let (variance, slopes) = (squares / weights, (slopes[0] + slopes[1]) / weights);
+        Some(Sums { matrix, right, scale, variance, slopes, share })
+    }
+
+    /// What is left between the frames, in pixels, over tiles of the frame that show enough.
+    pub fn left(&self, found: &[f64; COUNT]) -> Vec<f64> {
+        let (width, height) = (self.clean.light.width, self.clean.light.height);
+        let tile = (width / TILES).max(8);
+        let across = width.div_ceil(tile);
+        let mut all: Vec<(usize, f32, f32, f32)> = Vec::with_capacity(width * height);
+        self.each(found, None, &mut |d| {
+            all.push((d.y / tile * across + d.x / tile, d.slopes[0], d.slopes[1], d.difference));
+        });
+        if all.is_empty() {
+            return Vec::new();
+        }
+        let mut away: Vec<f32> = all.iter().step_by(5).map(|d| d.3.abs()).collect();
+        let half = away.len() / 2;
+        let scale = (*away.select_nth_unstable_by(half, f32::total_cmp).1 * 1.4826 * FAR).max(LEAST_SCALE);
+        let mut sums = vec![[0.0f64; 7]; across * height.div_ceil(tile)];
+        for (tile, gx, gy, e) in all {
+            let q = e / scale;
+            let w = 1.0 / ((1.0 + q * q) * (1.0 + q * q));
+            let s = &mut sums[tile];
+            let terms = [w * gx * gx, w * gx * gy, w * gy * gy, w * gx * e, w * gy * e, w * e * e, w];
+            s.iter_mut().zip(terms).for_each(|(s, t)| *s += f64::from(t));
+        }
+        let one = |s: &[f64; 7]| {
+            let whole = s[0] * s[2] - s[1] * s[1];
+            let trace = s[0] + s[2];
+            let least = trace / 2.0 - ((trace / 2.0).powi(2) - whole).max(0.0).sqrt();
+            // Light differs by blurred noise, so that about one pixel in ten tells something of its own.
+            let noise = NEIGHBOURS * s[5] / s[6].max(1e-9);
+            if least <= 0.0 || (noise / least).sqrt() > SURE {
+                return None;
+            }
+            let (dx, dy) = ((s[2] * s[3] - s[1] * s[4]) / whole, (s[0] * s[4] - s[1] * s[3]) / whole);
+            Some(dx.hypot(dy))
+        };
+        sums.iter().filter_map(one).collect()
+    }
+}
+
+/// Tiles across a frame in which what is left is measured.
+const TILES: usize = 12;
+/// A tile counts when its own noise is less than this, in pixels.
+const SURE: f64 = 0.05;
+/// How many neighbouring pixels tell the same, as light was softened and halved.
+const NEIGHBOURS: f64 = 10.0;
+
+impl Sums {
+    fn step(&self, open: &[bool; COUNT]) -> Option<Vec<f64>> {
+        let mut matrix = self.matrix.clone();
+        // A set without slopes one way must not break the other way.
+        (0..COUNT).filter(|i| open[*i]).for_each(|i| matrix[i][i] *= 1.0 + 1e-9);
+        solved(&matrix, &self.right)
+    }
+
+    fn information(&self) -> [[f64; 5]; 5] {
+        // Schur complement over contrast and light.
+        let m = &self.matrix;
+        let (a, b, d) = (m[CONTRAST][CONTRAST], m[CONTRAST][LIGHT], m[LIGHT][LIGHT]);
+        let whole = (a * d - b * b).max(1e-30);
+        let per = 1.0 / (NEIGHBOURS * self.variance.max(1e-12));
+        std::array::from_fn(|i| {
+            std::array::from_fn(|j| {
+                let (p, q) = ([m[i][CONTRAST], m[i][LIGHT]], [m[j][CONTRAST], m[j][LIGHT]]);
+                let known = (p[0] * (d * q[0] - b * q[1]) + p[1] * (a * q[1] - b * q[0])) / whole;
+                (m[i][j] - known) * per
+            })
+        })
+    }
+}
+
+/// A level's light between its pixels: Keys' cubic.
+#[inline(always)]
+fn fetched(level: &Level, [x, y]: [f32; 2]) -> f32 {
+    let weights = |f: f32| {
+        let (g, ff) = (1.0 - f, f * f);
+        [-0.5 * f * g * g, 1.0 + ff * (1.5 * f - 2.5), f * (0.5 + f * (2.0 - 1.5 * f)), -0.5 * ff * g]
+    };
+    let plane = &level.light;
+    let (ix, iy) = (x as usize, y as usize);
+    let (wx, wy) = (weights(x - ix as f32), weights(y - iy as f32));
+    let first = (iy + PAD - 1) * plane.stride + ix + PAD - 1;
+    let mut sum = 0.0;
+    for (j, wy) in wy.iter().enumerate() {
+        let s = &plane.samples[first + j * plane.stride..][..4];
+        sum += wy * (wx[0] * s[0] + wx[1] * s[1] + wx[2] * s[2] + wx[3] * s[3]);
+    }
+    sum
+}

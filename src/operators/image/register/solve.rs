@@ -1,0 +1,111 @@
+//! Small systems of linear equations, and long ones in which only neighbours know one another.
+//!
+//! Knows Gauss and Cholesky. Does not know what the unknowns are.
+
+/// The solution of `n` equations whose matrix is symmetric and not singular; none when it is.
+pub fn solved(matrix: &[Vec<f64>], right: &[f64]) -> Option<Vec<f64>> {
+    let n = right.len();
+    let mut rows: Vec<Vec<f64>> =
+        matrix.iter().zip(right).map(|(row, r)| row.iter().copied().chain([*r]).collect()).collect();
+    for i in 0..n {
+        let pivot = (i..n).max_by(|a, b| rows[*a][i].abs().total_cmp(&rows[*b][i].abs()))?;
+        if rows[pivot][i].abs() < 1e-30 {
+            return None;
+        }
+        rows.swap(i, pivot);
+        for j in i + 1..n {
+            let by = rows[j][i] / rows[i][i];
+            for k in i..=n {
+                rows[j][k] -= by * rows[i][k];
+            }
+        }
+    }
+    let mut out = vec![0.0; n];
+    for i in (0..n).rev() {
+        let known: f64 = (i + 1..n).map(|k| rows[i][k] * out[k]).sum();
+        out[i] = (rows[i][n] - known) / rows[i][i];
+    }
+    Some(out)
+}
+
+/// A symmetric positive matrix in which only `band` neighbours either side know one another, factored.
+pub struct Band {
+    band: usize,
+    /// Row by row: the entries from `band` before the diagonal on.
+    rows: Vec<Vec<f64>>,
+}
+
+impl Band {
+    /// Nothing but zeros.
+    pub fn zeros(n: usize, band: usize) -> Self {
+        Self { band, rows: vec![vec![0.0; band + 1]; n] }
+    }
+
+    /// Adds to an entry on or below the diagonal.
+    pub fn add(&mut self, row: usize, column: usize, value: f64) {
+        self.rows[row][column + self.band - row] += value;
+    }
+
+    /// Its Cholesky factor.
+    pub fn factored(mut self) -> Option<Factor> {
+        let band = self.band;
+        for i in 0..self.rows.len() {
+            for j in i.saturating_sub(band)..=i {
+                let from = i.saturating_sub(band).max(j.saturating_sub(band));
+                let known: f64 =
+                    (from..j).map(|k| self.rows[i][k + band - i] * self.rows[j][k + band - j]).sum();
+                let value = self.rows[i][j + band - i] - known;
+                self.rows[i][j + band - i] = match i == j {
+                    true if value > 0.0 => value.sqrt(),
+                    true => return None,
+                    false => value / self.rows[j][band],
+                };
+            }
+        }
+        Some(Factor(self))
+    }
+}
+
+/// A factored matrix.
+pub struct Factor(Band);
+
+impl Factor {
+    /// The solution for a right side.
+    pub fn solve(&self, right: &[f64]) -> Vec<f64> {
+        let Band { band, rows } = &self.0;
+        let (band, n) = (*band, rows.len());
+        let mut out = right.to_vec();
+        for i in 0..n {
+            let known: f64 = (i.saturating_sub(band)..i).map(|k| rows[i][k + band - i] * out[k]).sum();
+            out[i] = (out[i] - known) / rows[i][band];
+        }
+        for i in (0..n).rev() {
+            let known: f64 = (i + 1..(i + band + 1).min(n)).map(|k| rows[k][i + band - k] * out[k]).sum();
+            out[i] = (out[i] - known) / rows[i][band];
+        }
+        out
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_band_is_solved_as_the_whole_matrix_is() {
+        let (n, band) = (12, 3);
+        let value = |i: usize, j: usize| match i.abs_diff(j) {
+            0 => 8.0 + i as f64,
+            d if d <= band => ((i * 7 + j * 7 + d) % 5) as f64 - 2.0,
+            _ => 0.0,
+        };
+        let matrix: Vec<Vec<f64>> = (0..n).map(|i| (0..n).map(|j| value(i, j)).collect()).collect();
+        let right: Vec<f64> = (0..n).map(|i| (i as f64).sin()).collect();
+        let mut narrow = Band::zeros(n, band);
+        for i in 0..n {
+            (i.saturating_sub(band)..=i).for_each(|j| narrow.add(i, j, value(i, j)));
+        }
+        let (a, b) = (solved(&matrix, &right).unwrap(), narrow.factored().unwrap().solve(&right));
+        assert!(a.iter().zip(&b).all(|(a, b)| (a - b).abs() < 1e-12), "{a:?} {b:?}");
+    }
+}

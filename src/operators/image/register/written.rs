@@ -1,0 +1,142 @@
+//! What was measured of takes, as the text of a file of moves.
+//!
+//! Knows how many digits mean anything. What the file says is read by `passes::place`.
+
+use std::fmt::Write;
+
+use super::when::{UNSURE, When};
+use crate::operators::image::passes::place::Place;
+
+/// What was measured of one take.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Measured {
+    /// Its name.
+    pub name: String,
+    /// Its offset in time; none where the set does not tell it, as under a camera that stands.
+    pub when: Option<When>,
+    /// What was measured of each frame, in rising order.
+    pub frames: Vec<Frame>,
+}
+
+/// What was measured of one frame.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Frame {
+    /// The clean plate's frame.
+    pub number: i64,
+    /// Where the take lies.
+    pub place: Place,
+    /// What is left, in pixels, where it could be told.
+    pub left: Option<f64>,
+}
+
+/// Exposures that differ less than this from their median over the shot are the same, as a share.
+const SAME_LIGHT: f64 = 0.004;
+
+impl Measured {
+    /// Mean and 95th percentile of what is left over the shot's frames, in pixels.
+    pub fn left(&self) -> Option<(f64, f64)> {
+        let mut all: Vec<f64> = self.frames.iter().filter_map(|f| f.left).collect();
+        all.sort_by(f64::total_cmp);
+        let last = all.len().checked_sub(1)?;
+        Some((all.iter().sum::<f64>() / all.len() as f64, all[(last as f64 * 0.95).ceil() as usize]))
+    }
+
+    /// The offset in time that is used: none below what can be told.
+    pub fn time(&self, frame: i64) -> f64 {
+        self.when.map_or(0.0, |when| when.time + when.rate * (frame as f64 - when.about))
+    }
+
+    /// One exposure where it hardly changes, else none.
+    pub fn steady_exposure(&self) -> Option<[f64; 3]> {
+        let median = [0, 1, 2].map(|c| {
+            let mut all: Vec<f64> = self.frames.iter().map(|f| f.place.exposure[c]).collect();
+            all.sort_by(f64::total_cmp);
+            all.get(all.len() / 2).copied().unwrap_or(1.0)
+        });
+        let mut away: Vec<f64> = self
+            .frames
+            .iter()
+            .flat_map(|f| [0, 1, 2].map(|c| (f.place.exposure[c] / median[c] - 1.0).abs()))
+            .collect();
+        away.sort_by(f64::total_cmp);
+        // A frame or two in which something is amiss make no flicker.
+        let most = away.get(away.len() * 9 / 10).copied().unwrap_or(0.0);
+        (most < SAME_LIGHT).then_some(median)
+    }
+}
+
+impl When {
+    /// Whether it is sure enough to be used.
+    pub fn is_sure(&self) -> bool {
+        self.deviation <= UNSURE
+    }
+}
+
+/// A number without needless digits.
+fn number(value: f64, digits: usize) -> String {
+    let text = format!("{value:.digits$}");
+    let text = if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.') } else { &text };
+    // A rounded −0 is no different from 0.
+    if text == "-0" { "0".into() } else { text.into() }
+}
+
+/// The text of a file of moves. `asked` is how it was come by, for its first line.
+pub fn text(takes: &[Measured], between: &str, asked: &str) -> String {
+    let mut text = format!(
+        "# How each take lies against the clean plate, measured by `{asked}`.\n\
+         # It may be edited; measuring again writes it anew.\nbetween: {between}\ntakes:{}\n",
+        if takes.is_empty() { " {}" } else { "" }
+    );
+    for take in takes {
+        let _ = writeln!(text, "  {}:", take.name);
+        time(&mut text, take);
+        keyed(&mut text, "shift", take, &|p| {
+            format!("[{}, {}]", number(p.shift[0], 3), number(p.shift[1], 3))
+        });
+        if take.frames.iter().any(|f| f.place.turn != 0.0 || f.place.scale != 1.0) {
+            keyed(&mut text, "turn", take, &|p| number(p.turn, 5));
+            keyed(&mut text, "scale", take, &|p| number(p.scale, 6));
+        }
+        let light = |e: [f64; 3]| format!("[{}]", e.map(|v| number(v, 4)).join(", "));
+        match take.steady_exposure() {
+            Some(exposure) => drop(writeln!(text, "    exposure: {}", light(exposure))),
+            None => keyed(&mut text, "exposure", take, &|p| light(p.exposure)),
+        }
+        if let Some((mean, p95)) = take.left() {
+            let _ = writeln!(
+                text,
+                "    residual:\n      mean: {}\n      p95: {}\n      frames:",
+                number(mean, 3),
+                number(p95, 3)
+            );
+            for frame in &take.frames {
+                if let Some(left) = frame.left {
+                    let _ = writeln!(text, "        {}: {}", frame.number, number(left, 3));
+                }
+            }
+        }
+    }
+    text
+}
+
+fn time(text: &mut String, take: &Measured) {
+    let _ = match (take.when, take.frames.first(), take.frames.last()) {
+        (None, ..) => writeln!(text, "    time: 0   # the set does not tell it: it stands, or moves evenly"),
+        (Some(when), Some(first), Some(last)) if when.rate != 0.0 => writeln!(
+            text,
+            "    time: {{ {}: {}, {}: {} }}",
+            first.number,
+            number(take.time(first.number), 3),
+            last.number,
+            number(take.time(last.number), 3)
+        ),
+        (Some(when), ..) => writeln!(text, "    time: {}", number(when.time, 3)),
+    };
+}
+
+fn keyed(text: &mut String, name: &str, take: &Measured, one: &dyn Fn(&Place) -> String) {
+    let _ = writeln!(text, "    {name}:");
+    for frame in &take.frames {
+        let _ = writeln!(text, "      {}: {}", frame.number, one(&frame.place));
+    }
+}
