@@ -188,14 +188,17 @@ fn prints_are_checked_with_the_film() {
         errors.map(|p| p["message"].as_str().unwrap().to_string()).collect()
     };
     assert_eq!(told(PRINT), Vec::<String>::new());
+    let mut wrong = told(
+        "prints: { assembly: {}, a/b: {}, review: { leader: 100, starts: noon }, other: { burn_in: { top: \"{shoot}\" } } }\n",
+    );
+    wrong.sort();
     assert_eq!(
-        told(
-            "prints: { assembly: {}, a/b: {}, review: { leader: 100, starts: noon }, other: { burn_in: { top: \"{shoot}\" } } }\n"
-        ),
+        wrong,
         [
-            "the film's picture itself is called assembly, so that no print can be",
-            "a name is made of the letters a to z, digits, - and _, not '/'",
             "'noon' is no timecode at 24 frames a second",
+            "100 is out of range for 'leader'",
+            "prints: 'a/b' cannot be the name of a print",
+            "prints: the film's picture itself is called assembly, so that no print can be",
             "there is no field {shoot}",
         ]
     );

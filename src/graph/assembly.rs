@@ -6,7 +6,8 @@
 use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
 
-use super::build::{Builder, Dissolve, Edit, Event};
+use super::build::Builder;
+use super::edit::{Dissolve, Edit, Event};
 use super::{ASSEMBLY, CUT, FILM, Ingredient, NodeId, Work};
 use crate::base::digest::KeyHasher;
 use crate::base::frames::FrameRange;

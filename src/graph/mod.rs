@@ -7,6 +7,7 @@ mod assembly;
 pub mod build;
 mod command;
 mod connect;
+pub mod edit;
 mod prints;
 mod stages;
 mod told;

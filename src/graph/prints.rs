@@ -4,9 +4,11 @@
 
 use std::collections::BTreeMap;
 
-use super::build::{Builder, Edit, ingredient};
+use super::build::{Builder, ingredient};
+use super::edit::Edit;
 use super::stages::written;
 use super::{Edge, FILM, NodeId, Work};
+use crate::base::frames::FrameRange;
 use crate::declare::film::Stage;
 use crate::operators::image::print::{Numbers, Print, Told};
 use crate::operators::{self, Connected, Operator, Slot};
@@ -30,8 +32,7 @@ impl Builder<'_> {
     ) -> Option<NodeId> {
         let film = self.film;
         let numbers = Numbers::of(&stage.settings, stage.span, film.rate, edit.starts, edit.frames);
-        let numbers = numbers.map_err(|problem| self.problems.push(problem)).ok()?;
-        let frames = numbers.all;
+        let frames = numbers.as_ref().map_or(FrameRange::none(), |numbers| numbers.all);
         let from = &self.graph.nodes[assembly];
         let connected = [Connected {
             port: 0,

@@ -10,7 +10,8 @@ use crate::base::problem::Problem;
 use crate::cut;
 use crate::declare;
 use crate::declare::film::{At, Film};
-use crate::graph::build::{Dissolve, Edit, Event, build};
+use crate::graph::build::build;
+use crate::graph::edit::{Dissolve, Edit, Event};
 
 impl Project {
     /// Reads the declaration and everything it names, short of pictures.

@@ -77,7 +77,7 @@ impl View {
 
     /// Height of capitals in names.
     fn capitals(&self) -> f64 {
-        if self.named { (f64::from(self.width) * 0.03).clamp(7.0, 24.0).round() } else { 0.0 }
+        if self.named { (f64::from(self.width) * 0.02).clamp(7.0, 24.0).round() } else { 0.0 }
     }
 }
 

@@ -112,7 +112,8 @@ impl Counts {
 }
 
 /// One line a stage: its name, its ribbon, its counts. Ribbons of one shot share one scale, so
-/// that a frame stands in the same column in all of them. Lines are at most `look.width` characters
+/// that a frame stands in the same column in all of them; but not with a neighbour that has none of its frames, as the film's
+/// picture and its prints, which are numbered from elsewhere. Lines are at most `look.width` characters
 /// long, from a width of 40 on.
 pub fn lines(strips: &[Strip], look: Look) -> Vec<Vec<Piece>> {
     let width = look.width.max(40);
@@ -123,7 +124,8 @@ pub fn lines(strips: &[Strip], look: Look) -> Vec<Vec<Piece>> {
     let counted = longest(&counts).min(width - named - 2 - 12);
     let room = (width - named - counted - 4).clamp(8, 64);
     let mut out = Vec::with_capacity(strips.len());
-    for shot in strips.chunk_by(|a, b| a.shot == b.shot) {
+    let apart = |a: FrameRange, b: FrameRange| !a.is_empty() && !b.is_empty() && a.meet(b).is_empty();
+    for shot in strips.chunk_by(|a, b| a.shot == b.shot && !apart(a.whole(), b.whole())) {
         let wholes = || shot.iter().map(Strip::whole).filter(|range| !range.is_empty());
         let first = wholes().map(|range| range.first).min().unwrap_or(0);
         let last = wholes().map(|range| range.last).max().unwrap_or(-1);
@@ -248,6 +250,18 @@ mod tests {
                 assert!(ribbon::text(&line).chars().count() <= width.max(40));
             }
         }
+    }
+
+    #[test]
+    fn stages_without_a_frame_in_common_have_their_own_scales() {
+        let strip = |stage: &str, first: i64| Strip {
+            shot: "film".into(),
+            stage: stage.into(),
+            runs: vec![(FrameRange::new(first, first + 9), State::Fresh.into())],
+        };
+        let strips = [strip("assembly", 1), strip("review", 86_400)];
+        let drawn = lines(&strips, Look { width: 60, ascii: true, rows: 9 });
+        assert!(drawn.iter().all(|line| ribbon::text(line).contains(" ########## ")), "{drawn:?}");
     }
 
     #[test]

@@ -12,6 +12,7 @@ use std::f64::consts::TAU;
 use crate::base::digest::KeyHasher;
 use crate::base::frames::FrameRange;
 use crate::media::image::{Image, RGBA};
+use crate::operators::image::assemble::black;
 use crate::operators::lettering::{Face, ink};
 use crate::operators::shape::Fill;
 use crate::operators::shape::coverage::cover;
@@ -79,7 +80,7 @@ const WRITING: f32 = 0.5;
 /// The picture of a mark. `labels` stand at the lower left and right.
 pub fn draw(mark: Mark, size: (u32, u32), nominal: i64, labels: [&str; 2], face: &Face) -> Image {
     if mark == Mark::Black {
-        return super::super::assemble::black(size);
+        return black(size);
     }
     let mut image = Image::new(size.0, size.1, &RGBA);
     for channel in 0..4 {

@@ -169,8 +169,8 @@ pub struct Told<'a> {
     pub film: &'a str,
     /// Its frames a second.
     pub rate: Rate,
-    /// The print's frames.
-    pub numbers: Numbers,
+    /// The print's frames, or why there are none.
+    pub numbers: Result<Numbers, Problem>,
 }
 
 impl Print {
@@ -180,6 +180,7 @@ impl Print {
     /// Every problem of the settings.
     pub fn ready(&self, setup: &Setup<'_>, told: Told<'_>) -> Result<Box<dyn Prepared>, Problems> {
         let mut reader = Reader::new(&SPEC, setup);
+        let numbers = told.numbers.map_err(|problem| reader.problems.push(problem)).ok();
         reader.whole("leader");
         reader.whole("tail");
         let mut words = BurnIn::read(reader.value("burn_in"), &mut reader.problems);
@@ -202,7 +203,10 @@ impl Print {
             }
         }
         let size = setup.frame_size;
-        reader.finish(|| Reviewed { numbers: told.numbers, slots, words, labels, face, size, cautions })
+        reader.finish(|| {
+            let numbers = numbers.expect("without its frames there is a problem, and no end to come to");
+            Reviewed { numbers, slots, words, labels, face, size, cautions }
+        })
     }
 }
 
@@ -300,5 +304,4 @@ impl Prepared for Reviewed {
 }
 
 #[cfg(test)]
-#[path = "tests.rs"]
 mod tests;

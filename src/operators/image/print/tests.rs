@@ -31,7 +31,7 @@ fn ready_as(film: &str, settings: &str, cut: &[Slot]) -> Result<Box<dyn Prepared
         inputs: &[trial::connected(0, "", &RGBA)],
         cut,
     };
-    Print.ready(&setup, Told { film, rate: RATE, numbers })
+    Print.ready(&setup, Told { film, rate: RATE, numbers: Ok(numbers) })
 }
 
 fn ready(settings: &str) -> Box<dyn Prepared> {
