@@ -202,8 +202,9 @@ fn prints_are_checked_with_the_film() {
             "there is no field {shoot}",
         ]
     );
+    told(PRINT);
     let text = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap();
-    film.write("endboard.yaml", text.replace("assembly: {}", ""));
+    film.write("endboard.yaml", text.replace("assembly: {}\n", ""));
     let answer = film.json(&["check"]);
     let said = answer["problems"].to_string();
     assert!(said.contains("prints show the film's picture, which is not put together"), "{said}");
