@@ -221,7 +221,7 @@ impl Lighting {
                 behind: self.behind(&beam.holds, frame),
             });
         }
-        for blaze in blazes {
+        for blaze in blazes.iter().filter(|blaze| blaze.burst.spill > 0.0) {
             let behind = blaze.holds.each_ref().map(|holds| self.behind(holds, frame));
             let [a, b] = behind;
             let both = a.into_iter().filter_map(|(at, share)| {

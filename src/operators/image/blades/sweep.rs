@@ -22,7 +22,7 @@ const CHORD: f64 = 0.05;
 const SLIDE: f64 = 1.0;
 
 /// How far from its tip a tapered rod's light starts to fall off, in radii for a taper of 1.
-const FADE: f64 = 12.0;
+const FADE: f64 = 14.0;
 /// A rod's light on its axis, its mean over the width being 1.
 const PEAK: f64 = 1.5;
 
@@ -264,7 +264,8 @@ impl Stretch {
         let left = self.length + tip - s;
         if left < self.fade {
             let gone = 1.0 - left / self.fade;
-            peak *= 1.0 - gone * gone;
+            let kept = (1.0 - gone * gone).max(0.0);
+            peak *= kept * kept;
         }
         lengthwise * peak * slab(self.before.at(x, y), self.after.at(x, y), within.sqrt())
     }

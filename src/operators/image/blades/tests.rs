@@ -393,5 +393,11 @@ fn a_burst_lights_the_clash_and_is_the_same_every_time() {
     let (x, y) = (found.at[0] as usize, found.at[1] as u32);
     assert!(value(&with, 0, x, y) > value(&without, 0, x, y) + 5.0);
     assert_eq!(with, render(settings, &duel(12.0), None, frame));
+    // A surface that nothing throws light on is not asked for.
+    let list = [connected(0, "", &RGBA), connected(4, "floor", &["m"])];
+    let ready = stage("{ burst: 1, flicker: 0, spill: 0 }", &duel(12.0), &list);
+    assert!(ready.reach(1, frame).is_empty());
+    let frames = [vec![(frame, grey())], Vec::new()];
+    assert_eq!(ready.apply(&Inputs { frames: &frames, raster: None }, frame).unwrap(), with);
     assert_eq!(with.channels()[3], grey().channels()[3]);
 }
