@@ -13,7 +13,7 @@ pub const MIDDLE_WIDTH: f64 = 0.6;
 /// The light of the tube around the middle, as a share of the middle's.
 pub const TUBE_LIGHT: f64 = 0.45;
 /// How much brighter a rod is at its lit end while that is on its way.
-const END_LIGHT: f32 = 1.6;
+const END_LIGHT: f32 = 1.0;
 /// The length of that end, in widths.
 const END_LENGTH: f64 = 2.5;
 /// The widest halo, as a share of the frame's longer side: wider ones would be flat over the whole frame.
