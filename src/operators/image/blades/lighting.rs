@@ -248,8 +248,8 @@ fn course(lit: &Lit, frames: FrameRange) -> Course<'_> {
     let at = move |time: f64| {
         let shine = lit.look.at((time + 0.5).floor() as i64);
         let length = lit.look.length(time, (time + 0.5).floor() as i64);
-        let [a, b, c, d] = lit.ends(time, (time + 0.5).floor() as i64);
-        (shine.light > 0.0 && length > 0.0).then_some([a, b, c, d, shine.width / 2.0])
+        let [a, b, c, d] = lit.rod.at(time);
+        (shine.light > 0.0 && length > 0.0).then_some([a, b, c, d, shine.width / 2.0, length])
     };
     Course { name: &lit.rod.name, moves: moves.map(far), at: Box::new(at) }
 }
