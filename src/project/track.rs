@@ -15,7 +15,7 @@ use crate::base::frames::{FrameRange, FrameSet};
 use crate::base::problem::{Problem, Severity, SourceId};
 use crate::graph::NodeId;
 use crate::operators::track::blade::{self, Mark, Search, Stroke, Way};
-use crate::operators::track::course::{self, Course, Follower, Key, Track};
+use crate::operators::track::course::{self, Course, Follower, Track};
 use crate::operators::track::picture::Picture;
 use crate::operators::track::plane::Flat;
 use crate::operators::track::point::Point;

@@ -10,15 +10,15 @@ use super::Ends;
 use super::line::Stroke;
 
 /// Frames that may be passed over at once, and what each costs.
-const OVER: usize = 4;
+const OVER: usize = 12;
 const PASSED: f64 = 0.35;
 /// Moves in one frame that cost some of a plain stroke: of the base in lengths of the rod, of the direction in radians. Beyond
 /// the second of each no hand goes.
 const BASE: [f64; 2] = [0.12, 0.4];
 const TURN: [f64; 2] = [0.35, 1.4];
 const PRICE: f64 = 0.25;
-/// What it takes off a stroke that another rod is taken for.
-const TAKEN: f64 = 0.9;
+/// How far beside a rod, in its lengths, a stroke is still the same one.
+const BESIDE: f64 = 0.1;
 
 /// For each frame the stroke that is on the way, if it is not passed over, and what speaks for the way. `diagonal` is the frame's, in pixels.
 pub fn through(strokes: &[Vec<Stroke>], diagonal: f64) -> (Vec<Option<Stroke>>, f64) {
@@ -75,19 +75,18 @@ fn cost(from: &Stroke, to: &Stroke, frames: f64, diagonal: f64) -> f64 {
     price(base, BASE) + price(turn, TURN) + 0.4 * grown
 }
 
-/// Strokes that are worth less where other rods are.
+/// Strokes that do not lie along other rods.
 pub fn untaken(strokes: &[Stroke], others: &[Ends]) -> Vec<Stroke> {
-    let is_taken = |stroke: &Stroke| {
-        let near = 0.2 * length(&stroke.ends).max(1.0);
-        let apart = |e: &Ends, [a, b]: [usize; 2]| {
-            let (x, y) = (stroke.ends[0] - e[a], stroke.ends[1] - e[a + 1]);
-            let (u, v) = (stroke.ends[2] - e[b], stroke.ends[3] - e[b + 1]);
-            (0.5 * (x.hypot(y) + u.hypot(v))).min(x.hypot(y).max(u.hypot(v)))
+    let lies_along = |stroke: &Stroke, other: &Ends| {
+        let long = length(other).max(1.0);
+        let way = [(other[2] - other[0]) / long, (other[3] - other[1]) / long];
+        let place = |i: usize| {
+            let [x, y] = [stroke.ends[i] - other[0], stroke.ends[i + 1] - other[1]];
+            (x * way[0] + y * way[1], (x * way[1] - y * way[0]).abs())
         };
-        others.iter().any(|e| apart(e, [0, 2]).min(apart(e, [2, 0])) < near)
+        let ((a, off_a), (b, off_b)) = (place(0), place(2));
+        let overlap = a.max(b).min(long) - a.min(b).max(0.0);
+        off_a.max(off_b) < BESIDE * long && overlap > 0.3 * long
     };
-    strokes
-        .iter()
-        .map(|s| Stroke { worth: if is_taken(s) { s.worth - TAKEN } else { s.worth }, ..*s })
-        .collect()
+    strokes.iter().filter(|stroke| !others.iter().any(|other| lies_along(stroke, other))).copied().collect()
 }

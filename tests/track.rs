@@ -1,0 +1,220 @@
+//! `endboard track` on a small film whose motion is known: what it writes, keeps, refuses and says.
+//!
+//! Knows the truth by formula. Does not know how things are followed.
+
+mod project;
+
+use endboard::media::exr::{self, Compression};
+use endboard::media::image::{Image, RGBA};
+use project::Film;
+use serde_json::Value;
+
+const SIZE: (u32, u32) = (192, 128);
+const FRAMES: std::ops::RangeInclusive<i64> = 1001..=1012;
+
+const FILM: &str = "\
+film: The Brine Lamp
+rate: 24
+frame_size: 192x128
+plates:
+  shed: { files: plates/shed.####.exr, frames: 1001-1012, encoding: linear-rec709 }
+shots:
+  br030:
+    plate: shed
+    frames: 1001-1012
+    stages:
+      roto: { operator: roto, shapes: roto/br030.yaml }
+      colour: { operator: grade, from: { picture: plate }, exposure: 1 }
+";
+
+/// A matte of the raker, who stands at the right.
+const ROTO: &str =
+    "mattes:\n  raker:\n    shapes:\n      - keys: { 1001: [[150, 0], [192, 0], [192, 128], [150, 128]] }\n";
+
+/// The camera's way.
+fn way(n: i64) -> [f64; 2] {
+    let t = (n - 1001) as f64;
+    [1.3 * t, 0.6 * (t * 0.8).sin()]
+}
+
+/// Base and tip of a pole that swings.
+fn pole(n: i64) -> [f64; 4] {
+    let turn = 0.9 + 0.16 * (n - 1001) as f64;
+    [70.0, 90.0, 70.0 + 58.0 * turn.cos(), 90.0 - 58.0 * turn.sin()]
+}
+
+fn light(n: i64, x: f64, y: f64) -> f64 {
+    let [u, v] = [x - way(n)[0], y - way(n)[1]];
+    let wave = |a: f64, b: f64, p: f64| (a * u + b * v + p).sin();
+    let set = 0.12
+        + 0.02 * wave(0.6, 0.3, 0.0) * wave(-0.2, 0.7, 1.0)
+        + 0.03 * wave(0.2, -0.2, 2.0)
+        + 0.02 * wave(0.1, 0.15, 4.0);
+    let [a, b, c, d] = pole(n);
+    let (dx, dy) = (c - a, d - b);
+    let along = (((x - a) * dx + (y - b) * dy) / (dx * dx + dy * dy)).clamp(0.0, 1.0);
+    let apart = (x - a - along * dx).hypot(y - b - along * dy);
+    set + 0.5 * (2.5 - apart).clamp(0.0, 1.0)
+}
+
+fn film() -> Film {
+    let film = Film::new();
+    film.write("endboard.yaml", FILM);
+    film.write("roto/br030.yaml", ROTO);
+    for n in FRAMES {
+        let mut image = Image::new(SIZE.0, SIZE.1, &RGBA);
+        for y in 0..SIZE.1 {
+            let row = |x: u32| light(n, f64::from(x) + 0.5, f64::from(y) + 0.5) as f32;
+            let row: Vec<f32> = (0..SIZE.0).map(row).collect();
+            (0..3).for_each(|c| image.write_row(c, y, &row));
+            image.write_row(3, y, &vec![1.0; SIZE.0 as usize]);
+        }
+        film.write(&format!("plates/shed.{n}.exr"), exr::encode(&image, Compression::None, &[]).unwrap());
+    }
+    film
+}
+
+fn said(film: &Film, words: &[&str]) -> (Option<i32>, String) {
+    let out = film.run(words);
+    (
+        out.status.code(),
+        String::from_utf8_lossy(&out.stdout).into_owned() + &String::from_utf8_lossy(&out.stderr),
+    )
+}
+
+fn text(film: &Film, name: &str) -> String {
+    std::fs::read_to_string(film.path().join(name)).unwrap()
+}
+
+/// Numbers of the key of a frame.
+fn numbers(text: &str, thing: &str, frame: i64) -> Vec<f64> {
+    let part = text.split_once(&format!("  {thing}:\n")).expect("the thing").1;
+    let line = part.lines().find(|l| l.trim_start().starts_with(&format!("{frame}:"))).expect("the key");
+    let line = line.split_once(':').unwrap().1.split("sure").next().unwrap();
+    line.split(|c: char| !c.is_ascii_digit() && c != '.' && c != '-').filter_map(|w| w.parse().ok()).collect()
+}
+
+fn thing<'v>(answer: &'v Value, name: &str) -> &'v Value {
+    answer["things"].as_array().unwrap().iter().find(|t| t["name"] == name).unwrap()
+}
+
+#[test]
+fn a_place_a_patch_and_a_rod_are_followed_from_the_command_line() {
+    let film = film();
+    let key = |n: i64| pole(n).map(|v| v.to_string()).join(",") + &format!("@{n}");
+    let (first, last) = (format!("keeper={}", key(1001)), format!("keeper={}", key(1012)));
+    let answer = film.json(&[
+        "track",
+        "br030",
+        "--point",
+        "hook=120.5,40.25@1001",
+        "--plane",
+        "wall=100,20,140,22,138,70,98,66@1004",
+        "--blade",
+        &first,
+        "--blade",
+        &last,
+    ]);
+    assert_eq!(answer["format"], "endboard track 1");
+    assert_eq!((&answer["place"], &answer["file"]), (&"br030/plate".into(), &"tracks/br030.yaml".into()));
+    for name in ["hook", "wall", "keeper"] {
+        assert_eq!(thing(&answer, name)["lost"], "", "{answer}");
+    }
+    let text = text(&film, "tracks/br030.yaml");
+    for n in FRAMES {
+        let hook = numbers(&text, "hook", n);
+        let truth = [120.5 + way(n)[0], 40.25 + way(n)[1]];
+        assert!((hook[0] - truth[0]).hypot(hook[1] - truth[1]) < 0.05, "{n}: {hook:?} {truth:?}");
+        let wall = numbers(&text, "wall", n);
+        for (i, at) in [100.0, 20.0, 140.0, 22.0, 138.0, 70.0, 98.0, 66.0].iter().enumerate() {
+            assert!((wall[i] - at - way(n)[i % 2] + way(1004)[i % 2]).abs() < 0.2, "{n}: {wall:?}");
+        }
+        let rod = numbers(&text, "keeper", n);
+        let pole = pole(n);
+        // The pole's ends are round: light reaches half its width further.
+        assert!((rod[2] - pole[2]).hypot(rod[3] - pole[3]) < 4.0, "{n}: {rod:?} {pole:?}");
+        let turn = (rod[3] - rod[1]).atan2(rod[2] - rod[0]) - (pole[3] - pole[1]).atan2(pole[2] - pole[0]);
+        assert!(turn.abs() < 0.03, "{n}: {rod:?} {pole:?}");
+    }
+    // The file is a shapes file: what a person set has no `sure`, and what was followed has.
+    assert!(text.contains("1001: { at: [120.5, 40.25] }") && text.contains("sure: 0.9"), "{text}");
+}
+
+#[test]
+fn what_a_person_set_stays_and_the_rest_of_the_file_too() {
+    let film = film();
+    let head =
+        "# By hand.\nmattes:\n  crew:\n    shapes:\n      - keys: { 1001: [[0, 0], [9, 0], [9, 9]] }\n";
+    let keys = "points:\n  hook:\n    keys:\n      1001: { at: [120.5, 40.25] }\n      1006: { at: [126.9, 39.6] }\n      1003: { at: [0, 0], sure: 0.4 }\n";
+    film.write("roto/own.yaml", format!("{head}{keys}"));
+    let (code, words) = said(&film, &["track", "br030@1001-1008", "--file", "roto/own.yaml"]);
+    assert_eq!(code, Some(0), "{words}");
+    assert!(words.contains("point hook: 2 set by hand, 6 frames followed"), "{words}");
+    let once = text(&film, "roto/own.yaml");
+    assert!(once.starts_with(head), "{once}");
+    assert!(once.contains("1001: { at: [120.5, 40.25] }") && once.contains("1006: { at: [126.9, 39.6] }"));
+    assert!((numbers(&once, "hook", 1003)[0] - 120.5 - way(1003)[0]).abs() < 0.3 && !once.contains("1009:"));
+    // Once more is the same file, and no key is set over one that a person set.
+    assert_eq!(said(&film, &["track", "br030@1001-1008", "--file", "roto/own.yaml"]).0, Some(0));
+    assert_eq!(text(&film, "roto/own.yaml"), once);
+    let over = ["track", "br030", "--file", "roto/own.yaml", "--point", "hook=9,9@1006"];
+    let (code, words) = said(&film, &over);
+    assert!(code == Some(2) && words.contains("set by hand"), "{words}");
+    assert_eq!(text(&film, "roto/own.yaml"), once);
+    let (code, words) = said(
+        &film,
+        &["track", "br030", "--file", "roto/own.yaml", "--point", "hook=60,60@1009", "--try-out"],
+    );
+    assert!(code == Some(0) && words.contains("nothing written"), "{words}");
+    assert_eq!(text(&film, "roto/own.yaml"), once);
+}
+
+#[test]
+fn a_stages_frames_come_from_the_store_and_are_asked_for_when_they_are_not_there() {
+    let film = film();
+    let words = ["track", "br030/colour", "--point", "hook=120.5,40.25@1001"];
+    let (code, said_so) = said(&film, &words);
+    assert!(code == Some(1) && said_so.contains("endboard rebuild br030/colour@1001-1012"), "{said_so}");
+    assert!(!film.path().join("tracks").exists());
+    film.rebuild(&["br030/colour"]).well();
+    let answer = film.json(&words);
+    assert!(thing(&answer, "hook")["least"].as_f64().unwrap() > 0.9, "{answer}");
+    film.write("endboard.yaml", FILM.replace("exposure: 1", "exposure: 2"));
+    assert_eq!(said(&film, &words).0, Some(1));
+}
+
+#[test]
+fn what_is_lost_is_told_and_has_no_key() {
+    let film = film();
+    film.rebuild(&["br030/roto"]).well();
+    // It goes behind the raker from 1006 on.
+    let (code, words) =
+        said(&film, &["track", "br030", "--point", "hook=141.5,60@1001", "--holdout", "roto.raker"]);
+    assert_eq!(code, Some(0), "{words}");
+    let lost = words.lines().find(|l| l.contains("lost, without a key: br030/plate@")).expect("what is lost");
+    assert!(lost.contains("1012"), "{words}");
+    assert!(!text(&film, "tracks/br030.yaml").contains("1012:"));
+}
+
+#[test]
+fn what_cannot_be_meant_is_refused() {
+    let film = film();
+    for (words, says) in [
+        (&["track", "br030"][..], "nothing to follow"),
+        (&["track", "br031", "--point", "a=1,2@1001"], "did you mean br030"),
+        (&["track", "br030", "--point", "a=1@1001"], "2 numbers"),
+        (&["track", "br030", "--point", "a=1,2"], "@FRAME"),
+        (&["track", "br030", "--point", "a b=1,2@1001"], "letters, digits"),
+        (&["track", "br030", "--point", "hook"], "nothing of that name"),
+        (&["track", "br030", "--point", "a=1,2@900"], "no key set by hand on these frames"),
+        (&["track", "br030", "--point", "a=1,2@1001", "--holdout", "roto.rakr"], "did you mean roto.raker"),
+        (&["track", "br030", "--point", "a=1,2@1001", "--sure", "2"], "from 0 to 1"),
+        (&["track", "br030@1001-1003,1007", "--point", "a=1,2@1001"], "one range"),
+    ] {
+        let (code, said_so) = said(&film, words);
+        assert!(code == Some(2) && said_so.contains(says), "{words:?}: {code:?} {said_so}");
+    }
+    film.write("tracks/br030.yaml", "points:\n  hook:\n    keys: { 1001: { at: [1] } }\n");
+    let (code, said_so) = said(&film, &["track", "br030"]);
+    assert!(code == Some(2) && said_so.contains("br030.yaml:3:"), "{said_so}");
+}

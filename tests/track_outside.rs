@@ -1,0 +1,130 @@
+//! Followers against other libraries: shifts by SciPy, flat patches warped and aligned by OpenCV, points of real footage
+//! followed by OpenCV, run live.
+//!
+//! Runs when ENDBOARD_PYTHON names a Python that has them; says so and passes otherwise. Knows the library's results only.
+
+mod outside;
+
+use std::sync::Arc;
+
+use endboard::operators::track::course::Follower;
+use endboard::operators::track::picture::Picture;
+use endboard::operators::track::plane::Flat;
+use endboard::operators::track::point::Point;
+use outside::outside;
+
+/// A reader of what the script writes: numbers as 32-bit floats.
+struct Out(std::vec::IntoIter<f32>);
+
+impl Out {
+    fn of(bytes: &[u8]) -> Self {
+        let all: Vec<f32> =
+            bytes.chunks_exact(4).map(|b| f32::from_le_bytes(b.try_into().unwrap())).collect();
+        Self(all.into_iter())
+    }
+
+    fn number(&mut self) -> f64 {
+        f64::from(self.0.next().unwrap())
+    }
+
+    fn numbers<const N: usize>(&mut self) -> [f64; N] {
+        std::array::from_fn(|_| self.number())
+    }
+
+    fn picture(&mut self, width: usize, height: usize) -> Arc<Picture> {
+        let light: Vec<f32> = self.0.by_ref().take(width * height).collect();
+        Arc::new(Picture::new(&light, width, height))
+    }
+}
+
+fn apart<const N: usize>(a: [f64; N], b: [f64; N]) -> f64 {
+    (0..N / 2).map(|i| (a[2 * i] - b[2 * i]).hypot(a[2 * i + 1] - b[2 * i + 1])).fold(0.0, f64::max)
+}
+
+/// A frame of real footage moved by exact shifts in the frequency domain (scipy.ndimage.fourier_shift), by the amounts of the
+/// registration vectors whose estimates by scikit-image's phase_cross_correlation are right to 0.01 px at an upsampling of
+/// 100. Tolerance 0.05 px, that of the brief for points.
+#[test]
+fn points_follow_exact_shifts() {
+    let Some(bytes) = outside("track_check.py", &["shifts"], &[]) else { return };
+    let mut out = Out::of(&bytes);
+    let [width, height, count] = out.numbers::<3>().map(|v| v as usize);
+    let first = out.picture(width, height);
+    let mut worst: f64 = 0.0;
+    for _ in 0..count {
+        let shift = out.numbers::<2>();
+        let moved = out.picture(width, height);
+        for at in [[95.5, 90.25], [128.0, 128.0], [160.75, 120.5], [110.0, 160.0]] {
+            let mut point = Point::start(&first, at, None).unwrap();
+            let step = point.step(&moved, None);
+            let miss = apart(step.at, [at[0] + shift[0], at[1] + shift[1]]);
+            eprintln!("shift {shift:?}: {miss:.4} px, sure {:.2}", step.sure);
+            assert!(miss < 0.05 && step.sure > 0.8, "{shift:?}: {miss} {}", step.sure);
+            worst = worst.max(miss);
+        }
+    }
+    eprintln!("worst of {count} shifts: {worst:.4} px");
+}
+
+/// A real frame warped by known homographies (cv2.warpPerspective, cubic) with noise of 0.02 of white: corners within 0.2 px,
+/// and no further off than OpenCV's findTransformECC started at the same place, by more than 0.05 px.
+#[test]
+fn flat_patches_are_laid_as_opencvs_ecc_lays_them() {
+    let Some(bytes) = outside("track_check.py", &["planes"], &[]) else { return };
+    let mut out = Out::of(&bytes);
+    let [width, height, count] = out.numbers::<3>().map(|v| v as usize);
+    let first = out.picture(width, height);
+    for case in 0..count {
+        let (from, truth, peer) = (out.numbers::<8>(), out.numbers::<8>(), out.numbers::<8>());
+        let warped = out.picture(width, height);
+        let mut flat = Flat::start(&first, from, None).unwrap();
+        let step = flat.step(&warped, None);
+        let (ours, theirs) = (apart(step.at, truth), apart(peer, truth));
+        eprintln!("homography {case}: ours {ours:.3} px, ECC {theirs:.3} px, sure {:.2}", step.sure);
+        assert!(
+            ours < 0.2 && ours < theirs + 0.05 && step.sure > 0.6,
+            "{case}: {ours} {theirs} {}",
+            step.sure
+        );
+    }
+}
+
+/// Points of real footage (the first shot of bikes.mp4, and vtest.avi where Debian's opencv-doc is installed) over ten frames,
+/// against cv2.calcOpticalFlowPyrLK. There is no truth: where both say that they are sure, half of the points must agree to
+/// 0.15 px and nine tenths to 1 px (common practice, no source).
+#[test]
+fn points_of_real_footage_go_where_opencvs_go() {
+    let Some(bytes) = outside("track_check.py", &["footage"], &[]) else { return };
+    let mut out = Out::of(&bytes);
+    let clips = out.number() as usize;
+    for clip in 0..clips {
+        let [width, height, frames, count] = out.numbers::<4>().map(|v| v as usize);
+        let pictures: Vec<_> = (0..frames).map(|_| out.picture(width, height)).collect();
+        let (mut misses, mut sure) = (Vec::new(), 0);
+        for _ in 0..count {
+            let (from, to) = (out.numbers::<2>(), out.numbers::<2>());
+            let kept = out.number() > 0.5;
+            let Some(mut point) = Point::start(&pictures[0], from, None) else { continue };
+            let mut last = None;
+            for picture in &pictures[1..] {
+                last = Some(point.step(picture, None));
+            }
+            let step = last.unwrap();
+            if step.sure > 0.5 {
+                sure += 1;
+                if kept {
+                    misses.push(apart(step.at, to));
+                }
+            }
+        }
+        misses.sort_by(f64::total_cmp);
+        let at = |share: f64| misses[((misses.len() - 1) as f64 * share) as usize];
+        eprintln!(
+            "clip {clip}: {count} points, {sure} sure, {} with both: half within {:.3} px, nine tenths within {:.3} px",
+            misses.len(),
+            at(0.5),
+            at(0.9)
+        );
+        assert!(misses.len() > count / 3 && at(0.5) < 0.15 && at(0.9) < 1.0);
+    }
+}
