@@ -6,8 +6,9 @@
 mod outside;
 
 use endboard::operators::image::gaussian::{Edge, Term, sum};
-use endboard::operators::shape::Fill;
 use endboard::operators::shape::coverage::{Window, cover};
+use endboard::operators::shape::stroke::outlines;
+use endboard::operators::shape::{Cap, Fill};
 use outside::outside;
 
 fn chance(i: u32) -> f64 {
@@ -37,6 +38,39 @@ fn self_crossing_polygons_have_the_areas_that_shapely_finds() {
             assert!((got - wanted).abs() < 1e-4 + 1e-6 * wanted, "{fill:?} {polygon:?}: {got} for {wanted}");
         }
     }
+}
+
+/// Crossing, kinked and closed lines, thin and thick. Shapely's discs have 1024 sides, ours are within 0.0002 px of round.
+#[test]
+fn strokes_have_the_areas_that_shapely_finds() {
+    let lines: Vec<(Vec<[f64; 2]>, bool, bool, f64)> = (0..60u32)
+        .map(|p| {
+            let place = |i: u32| chance(p * 777 + i) * 74.0 - 5.0;
+            let line = (0..3 + p % 6).map(|i| [place(2 * i), place(2 * i + 1)]).collect();
+            (line, p % 3 == 0, p % 2 == 0, 0.5 + chance(p) * 20.0)
+        })
+        .collect();
+    let json: Vec<serde_json::Value> = lines
+        .iter()
+        .map(|(line, closed, round, width)| {
+            serde_json::json!({ "line": line, "closed": closed, "round": round, "width": width })
+        })
+        .collect();
+    let Some(out) = outside("shape_check.py", &["strokes"], &serde_json::to_vec(&json).unwrap()) else {
+        return;
+    };
+    let wanted: Vec<f64> = serde_json::from_slice(&out).unwrap();
+    let window = Window { x: 0, y: 0, width: 64, height: 64 };
+    let mut furthest = 0.0f64;
+    for ((line, closed, round, width), wanted) in lines.iter().zip(wanted) {
+        let cap = if *round { Cap::Round } else { Cap::Flat };
+        let mask = cover(&outlines(line, *closed, *width, cap), Fill::Nonzero, window);
+        let got: f64 = mask.samples.iter().map(|&s| f64::from(s)).sum();
+        furthest = furthest.max((got - wanted).abs());
+        // Along each round of length 2πr both are off by up to 0.0002 px times it.
+        assert!((got - wanted).abs() < 0.02 + 1e-5 * wanted, "{line:?} {closed} {width}: {got} for {wanted}");
+    }
+    eprintln!("furthest from shapely {furthest:.1e} px²");
 }
 
 #[test]

@@ -21,16 +21,25 @@ pub fn prepare(
     shapes: Option<&str>,
     inputs: &[Connected],
 ) -> Result<Box<dyn Prepared>, Problems> {
+    let files: Vec<(&str, &str)> = shapes.map(|text| ("shapes", text)).into_iter().collect();
+    prepare_from(operator, settings, &files, inputs)
+}
+
+/// An operator made ready from files by the names of their parameters.
+pub fn prepare_from(
+    operator: &dyn Operator,
+    settings: &str,
+    texts: &[(&str, &str)],
+    inputs: &[Connected],
+) -> Result<Box<dyn Prepared>, Problems> {
     let (value, problems) = yaml::parse(SourceId(0), settings);
     assert!(problems.is_empty(), "{problems:?}");
     let map = value.and_then(|v| v.map().cloned()).unwrap_or_else(Map::default);
     let mut files = BTreeMap::new();
-    if let Some(text) = shapes {
-        let source = Some(SourceId(1));
-        files.insert(
-            "shapes".to_string(),
-            Attachment { path: "roto/trial.yaml".into(), bytes: text.as_bytes().into(), source },
-        );
+    for (i, (parameter, text)) in texts.iter().enumerate() {
+        let source = Some(SourceId(1 + i as u32));
+        let path = format!("roto/{parameter}.yaml");
+        files.insert(parameter.to_string(), Attachment { path, bytes: text.as_bytes().into(), source });
     }
     operator.prepare(&Setup {
         settings: &map,

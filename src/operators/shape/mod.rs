@@ -1,27 +1,33 @@
 //! Shapes drawn by hand and rods followed by hand: from the shapes file to what they are at any time.
 //!
-//! Knows typed shapes and their value at a time, whole or between frames. Rods are `rod`'s part, what both go along
+//! Knows what a file holds. Shapes and their value at a time are `drawn`'s part, rods are `rod`'s, what both go along
 //! with is `motion`'s, reading the file is `file`'s, outlines are `outline`'s, covered area is `coverage`'s. Does not know operators.
 
 pub mod coverage;
+mod drawn;
 pub mod file;
 pub mod motion;
 mod motions;
 pub mod outline;
+mod path;
 mod rod;
 pub mod soften;
+pub mod stencil;
+pub mod stroke;
+mod varied;
 
 use std::sync::Arc;
 
+pub use self::drawn::{Shape, Still};
 pub use self::motion::{Matrix, Motion};
 pub use self::motions::{Follows, Motions};
 pub use self::rod::{Pace, Rod};
 
-use crate::base::curve::{Curve, Ease};
+use crate::base::curve::Curve;
 use crate::base::digest::KeyHasher;
 use crate::base::problem::{Problems, Span};
 
-/// A point of a closed outline: `x, y`, then the handle towards the point before it and the handle towards
+/// A point of an outline: `x, y`, then the handle towards the point before it and the handle towards
 /// the point after it, both relative to the point; pixels, y down. Handles of zero make a corner.
 pub type Point = [f64; 6];
 
@@ -46,7 +52,7 @@ impl Shapes {
         let mut find = |follows: &Follows| motions.find(follows).map_err(|p| problems.push(p)).ok();
         for matte in &mut self.mattes {
             let whole = matte.follows.as_ref().and_then(&mut find);
-            for shape in &mut matte.shapes {
+            for shape in matte.layers.iter_mut().filter_map(Layer::drawn_mut) {
                 shape.motion = match &shape.follows {
                     Some(own) => find(own),
                     None => whole.clone(),
@@ -69,8 +75,66 @@ pub struct Matte {
     pub span: Span,
     /// What those of its shapes follow that say nothing else.
     pub follows: Option<Follows>,
-    /// Its shapes in order.
-    pub shapes: Vec<Shape>,
+    /// What it is put together from, in order.
+    pub layers: Vec<Layer>,
+}
+
+impl Matte {
+    /// The shapes among its layers.
+    pub fn shapes(&self) -> impl Iterator<Item = &Shape> {
+        self.layers.iter().filter_map(Layer::drawn)
+    }
+}
+
+/// One thing of which a matte is put together.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Layer {
+    /// A shape of the file.
+    Drawn(Box<Shape>),
+    /// A matte that comes from elsewhere, by the name under which it is connected.
+    Given {
+        /// That name.
+        name: Arc<str>,
+        /// Where the name stands.
+        span: Span,
+        /// How it joins.
+        mode: Mode,
+    },
+}
+
+impl Layer {
+    /// How it joins.
+    pub fn mode(&self) -> Mode {
+        match self {
+            Layer::Drawn(shape) => shape.mode,
+            Layer::Given { mode, .. } => *mode,
+        }
+    }
+
+    /// The shape, when it is one.
+    pub fn drawn(&self) -> Option<&Shape> {
+        match self {
+            Layer::Drawn(shape) => Some(shape),
+            Layer::Given { .. } => None,
+        }
+    }
+
+    fn drawn_mut(&mut self) -> Option<&mut Shape> {
+        match self {
+            Layer::Drawn(shape) => Some(shape),
+            Layer::Given { .. } => None,
+        }
+    }
+
+    /// Feeds its keys: everything that it is at any time.
+    pub fn feed(&self, key: &mut KeyHasher) {
+        match self {
+            Layer::Drawn(shape) => shape.feed(key),
+            Layer::Given { name, mode, .. } => {
+                key.text(name).int(*mode as i64);
+            }
+        }
+    }
 }
 
 /// How a shape joins what came before it in its matte. With `m` before and `s` the shape:
@@ -95,108 +159,30 @@ pub enum Fill {
     EvenOdd,
 }
 
-/// One closed outline that moves in time.
+/// One of a shape's lines: so many of its points, and whether it comes back to its first.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Line {
+    /// Points.
+    pub count: usize,
+    /// Whether its last point joins its first.
+    pub is_closed: bool,
+}
+
+/// How a stroke ends where its line does.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Cap {
+    /// In a half circle.
+    #[default]
+    Round,
+    /// Straight across its last point.
+    Flat,
+}
+
+/// A line drawn with width, instead of what it encloses.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Shape {
-    /// How it joins.
-    pub mode: Mode,
-    /// Its inside.
-    pub fill: Fill,
-    /// Width of its soft edge in pixels.
-    pub feather: Curve<1>,
-    /// How it moves between keys.
-    pub ease: Ease,
-    /// Its outline at key frames, in rising order, all of as many points; at least one.
-    pub keys: Vec<(i64, Vec<Point>)>,
-    /// What it says that it follows, instead of what its matte does.
-    pub follows: Option<Follows>,
-    /// What it follows, once that is found.
-    pub motion: Option<Arc<Motion>>,
-}
-
-/// A shape at one time.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Still {
-    /// How it joins.
-    pub mode: Mode,
-    /// Its inside.
-    pub fill: Fill,
-    /// Width of its soft edge in pixels.
-    pub feather: f64,
-    /// Its outline.
-    pub points: Vec<Point>,
-}
-
-impl Shape {
-    /// The shape at a time in frames. Before the first key and after the last it stays.
-    pub fn at(&self, time: f64) -> Still {
-        Still {
-            mode: self.mode,
-            fill: self.fill,
-            feather: self.feather.at(time)[0],
-            points: self.points(time),
-        }
-    }
-
-    /// True when it never changes.
-    pub fn is_steady(&self) -> bool {
-        self.feather.is_steady() && self.keys.windows(2).all(|pair| pair[0].1 == pair[1].1)
-    }
-
-    /// Feeds its keys: everything that it is at any time.
-    pub fn feed(&self, key: &mut KeyHasher) {
-        key.int(self.mode as i64).int(self.fill as i64).int(self.ease as i64).list(self.keys.len());
-        for (frame, points) in &self.keys {
-            key.int(*frame).list(points.len());
-            for value in points.iter().flatten() {
-                key.real(*value);
-            }
-        }
-        self.feather.feed(key);
-    }
-
-    fn points(&self, time: f64) -> Vec<Point> {
-        let after = self.keys.partition_point(|&(frame, _)| (frame as f64) <= time);
-        let Some((frame, from)) = after.checked_sub(1).map(|i| &self.keys[i]) else {
-            return self.keys[0].1.clone();
-        };
-        let Some((next, to)) = self.keys.get(after) else { return from.clone() };
-        let share = self.ease.share((time - *frame as f64) / (next - frame) as f64);
-        from.iter().zip(to).map(|(a, b)| std::array::from_fn(|i| a[i] + (b[i] - a[i]) * share)).collect()
-    }
-}
-
-impl Still {
-    /// Feeds everything that the pixels depend on into a key.
-    pub fn feed(&self, key: &mut KeyHasher) {
-        key.int(self.mode as i64).int(self.fill as i64).real(self.feather).list(self.points.len());
-        for value in self.points.iter().flatten() {
-            key.real(*value);
-        }
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn outlines_move_between_keys_and_stay_outside() {
-        let keys = vec![(10, vec![[0.0; 6]; 3]), (20, vec![[10.0; 6]; 3])];
-        let shape = Shape {
-            mode: Mode::Add,
-            fill: Fill::Nonzero,
-            feather: Curve::steady([0.0]),
-            ease: Ease::Linear,
-            keys,
-            follows: None,
-            motion: None,
-        };
-        assert_eq!(shape.at(3.0).points[0][0], 0.0);
-        assert_eq!(shape.at(12.5).points[2][5], 2.5);
-        assert_eq!(shape.at(20.0).points[1][1], 10.0);
-        assert_eq!(shape.at(21.0).points[1][1], 10.0);
-        let smooth = Shape { ease: Ease::Smooth, ..shape };
-        assert!((smooth.at(12.5).points[0][0] - 1.5625).abs() < 1e-12);
-    }
+pub struct Stroke {
+    /// Width in pixels.
+    pub width: Curve<1>,
+    /// How it ends.
+    pub cap: Cap,
 }

@@ -7,6 +7,7 @@ use std::sync::Arc;
 
 use super::motion::Motion;
 use crate::base::curve::Curve;
+use crate::base::digest::KeyHasher;
 use crate::base::problem::{Problem, Problems, Span, nearest};
 
 /// Two points that come closer than this give no direction, in pixels.
@@ -33,7 +34,33 @@ pub struct Motions {
     entries: BTreeMap<Arc<str>, Entry>,
 }
 
+impl Follows {
+    /// Feeds the names.
+    pub fn feed(&self, key: &mut KeyHasher) {
+        key.list(self.names.len());
+        self.names.iter().for_each(|(name, _)| {
+            key.text(name);
+        });
+    }
+}
+
 impl Motions {
+    /// Feeds everything that is said of any motion.
+    pub fn feed(&self, key: &mut KeyHasher) {
+        key.list(self.entries.len());
+        for (name, entry) in &self.entries {
+            entry.motion.feed(key.text(name).flag(entry.follows.is_some()));
+            if let Some(follows) = &entry.follows {
+                follows.feed(key);
+            }
+        }
+    }
+
+    /// True when there is none.
+    pub fn is_empty(&self) -> bool {
+        self.entries.is_empty()
+    }
+
     /// The motion of that name.
     pub fn named(&self, name: &str) -> Option<&Arc<Motion>> {
         self.entries.get(name).map(|entry| &entry.motion)

@@ -1,6 +1,7 @@
 //! The shapes file: YAML text → shapes, rods and motions, with every problem at its place.
 //!
-//! Knows the file's keys and limits; points, planes and moves are `motion`'s part. Does not know what becomes of shapes.
+//! Knows the file's keys and limits; mattes are `drawn`'s part, points, planes and moves
+//! `motion`'s. Does not know what becomes of shapes.
 //!
 //! ```yaml
 //! mattes:
@@ -11,11 +12,16 @@
 //!         mode: add                      # add (default) | subtract | intersect, in order
 //!         fill: nonzero                  # nonzero (default) | even-odd
 //!         feather: 3                     # px, a number or { frame: number }
+//!         width: 4                       # px, keyed too: a line of this width instead of what it encloses
+//!         ends: round                    # round (default) | flat: of a line with width
+//!         closed: false                  # whether a line with width comes back to its first point; false
 //!         ease: linear                   # hold | linear | smooth between keys
 //!         follows: hook                  # optional, instead of what the matte follows
 //!         keys:
 //!           1009: [[10, 20], [40, 22], [38, 90]]
-//!           1020: [[12, 20, -3, 0, 3, 0], [41, 22], [38, 92]]
+//!           1020: [[12, 20, -3, 0, 3, 0], [41, 22, { feather: 9 }], [38, 92]]
+//!       - path: "M 10 10 h 30 v 20 z"    # SVG path data, or { frame: path data }; keys may be path data as well
+//!       - { matte: by-hand, mode: subtract }       # a matte that is connected under this name
 //! rods:
 //!   keeper:
 //!     ease: flowing                      # flowing (default) | hold | linear | smooth between keys
@@ -23,15 +29,17 @@
 //!       1009: { base: [412, 300], tip: [455, 120], sure: 0.9 }   # sure: 0 to 1, optional
 //! ```
 //!
-//! A point is `[x, y]`, a corner, or `[x, y, in x, in y, out x, out y]` with handles relative to the point.
+//! A point is `[x, y]`, a corner, or `[x, y, in x, in y, out x, out y]` with handles relative to the point; either may end in
+//! `{ feather: px }`, the width of the soft edge there. Several outlines of one shape are a list of such lists.
 
+mod drawn;
 mod motion;
 
 use std::sync::Arc;
 
 use super::motions::Follows;
-use super::{Fill, Matte, Mode, Pace, Point, Rod, Shape, Shapes};
-use crate::base::curve::{Curve, Ease};
+use super::{Matte, Pace, Rod, Shapes};
+use crate::base::curve::Ease;
 use crate::base::frames::FRAME_LIMIT;
 use crate::base::problem::{Problem, Problems, Severity, SourceId, Span};
 use crate::base::value::{Fields, Value};
@@ -39,16 +47,8 @@ use crate::base::yaml;
 
 /// The largest coordinate, in pixels either side of the origin.
 pub const COORDINATE_LIMIT: f64 = 1e6;
-/// The widest feather, in pixels.
-pub const FEATHER_LIMIT: f64 = 512.0;
 /// Mattes, and rods, of one file.
 pub const NAME_LIMIT: usize = 256;
-/// Shapes of one matte.
-pub const SHAPE_LIMIT: usize = 1024;
-/// Points of one outline.
-pub const POINT_LIMIT: usize = 1000;
-/// Points of one file over all shapes and keys.
-pub const TOTAL_LIMIT: usize = 2_000_000;
 
 /// Reads a shapes file. The shapes are complete when no problem is an error.
 pub fn read(source: SourceId, text: &str) -> (Shapes, Problems) {
@@ -108,8 +108,8 @@ impl Reading {
                 let problem = Problem::error(span, format!("a matte cannot be called '{name}'"));
                 self.problems.push(problem.help("R, G, B and A are the channels of pictures"));
             }
-            let (follows, shapes) = self.matte(&name, value).unwrap_or_default();
-            out.mattes.push(Matte { name, span, follows, shapes });
+            let (follows, layers) = self.matte(&name, value).unwrap_or_default();
+            out.mattes.push(Matte { name, span, follows, layers });
         }
         for (name, span, value) in self.named(rods, "a rod") {
             out.rods.extend(self.rod(name, span, value));
@@ -138,57 +138,6 @@ impl Reading {
             out.push((key.text.as_str().into(), key.span, value));
         }
         out
-    }
-
-    fn matte(&mut self, name: &str, value: &Value) -> Option<(Option<Follows>, Vec<Shape>)> {
-        let mut fields = self.keep(Fields::of(value, format!("matte {name}")))?;
-        let follows = fields.read("follows", follows);
-        let list = fields.need("shapes").and_then(|v| fields.keep(v.list().map(|list| (v.span, list))));
-        self.problems.extend(fields.finish());
-        let (span, list) = list?;
-        if list.len() > SHAPE_LIMIT {
-            let message = format!("{} shapes are more than the {SHAPE_LIMIT} of one matte", list.len());
-            self.problems.push(Problem::error(span, message));
-        }
-        let shapes = list.iter().take(SHAPE_LIMIT).enumerate();
-        let shapes = shapes.filter_map(|(i, value)| self.shape(name, i, value)).collect();
-        Some((follows, shapes))
-    }
-
-    fn shape(&mut self, matte: &str, index: usize, value: &Value) -> Option<Shape> {
-        let what = format!("shape {} of matte {matte}", index + 1);
-        let mut fields = self.keep(Fields::of(value, what.clone()))?;
-        fields.read("name", Value::text);
-        let mode = fields.read("mode", |v| {
-            word(v, &[("add", Mode::Add), ("subtract", Mode::Subtract), ("intersect", Mode::Intersect)])
-        });
-        let fill =
-            fields.read("fill", |v| word(v, &[("nonzero", Fill::Nonzero), ("even-odd", Fill::EvenOdd)]));
-        let ease = fields.read("ease", ease);
-        let feather = fields.read("feather", feather);
-        let follows = fields.read("follows", follows);
-        let keys = fields.need("keys");
-        self.problems.extend(fields.finish());
-        let mut keys = self.keys(keys?, |reading, value| reading.outline(value));
-        let wanted = keys.first()?.2.len();
-        for (_, span, points) in &keys[1..] {
-            if points.len() != wanted {
-                let message =
-                    format!("{what} has {} points at this key, but {wanted} at its first", points.len());
-                let problem = Problem::error(*span, message).related(keys[0].1, "the first key");
-                self.problems.push(problem.help("a shape keeps the number of its points"));
-            }
-        }
-        keys.retain(|(_, _, points)| points.len() == wanted);
-        Some(Shape {
-            mode: mode.unwrap_or_default(),
-            fill: fill.unwrap_or_default(),
-            feather: feather.unwrap_or_else(|| Curve::steady([0.0])),
-            ease: ease.unwrap_or_default(),
-            follows,
-            motion: None,
-            keys: keys.into_iter().map(|(frame, _, points)| (frame, points)).collect(),
-        })
     }
 
     /// Keys in rising order; what cannot be read is left out and named.
@@ -229,26 +178,6 @@ impl Reading {
             }
         }
         keys
-    }
-
-    fn outline(&mut self, value: &Value) -> Option<Vec<Point>> {
-        let list = self.keep(value.list())?;
-        if list.len() < 3 || list.len() > POINT_LIMIT {
-            let problem = Problem::error(value.span, format!("an outline of {} points", list.len()));
-            self.problems.push(problem.help(format!("from 3 to {POINT_LIMIT}")));
-            return None;
-        }
-        self.points += list.len();
-        if self.points > TOTAL_LIMIT {
-            if self.points - list.len() <= TOTAL_LIMIT {
-                let message = format!("more than {TOTAL_LIMIT} points in one file");
-                self.problems.push(Problem::error(value.span, message));
-            }
-            return None;
-        }
-        let before = self.problems.len();
-        let points = list.iter().filter_map(|v| self.keep(point(v))).collect();
-        (self.problems.len() == before).then_some(points)
     }
 
     fn rod(&mut self, name: Arc<str>, span: Span, value: &Value) -> Option<Rod> {
@@ -307,7 +236,10 @@ fn sure(value: &Value) -> Result<f64, Problem> {
 }
 
 /// One name, or two of points.
-fn follows(value: &Value) -> Result<Follows, Problem> {
+///
+/// # Errors
+/// When it is neither.
+pub fn follows(value: &Value) -> Result<Follows, Problem> {
     let name = |one: &Value| match one.text() {
         Ok(text) => Ok((text.into(), one.span)),
         Err(_) => Err(one.wrong("a name, or two names of points [A, B],")),
@@ -322,31 +254,6 @@ fn follows(value: &Value) -> Result<Follows, Problem> {
         }
     };
     Ok(Follows { names })
-}
-
-fn feather(value: &Value) -> Result<Curve<1>, Problem> {
-    value.keyed(|v| {
-        let width = v.number()?;
-        if (0.0..=FEATHER_LIMIT).contains(&width) {
-            return Ok([width]);
-        }
-        Err(Problem::error(v.span, format!("a feather of {width} px"))
-            .help(format!("from 0 to {FEATHER_LIMIT} px")))
-    })
-}
-
-fn point(value: &Value) -> Result<Point, Problem> {
-    let list = value.list().map_err(|_| value.wrong("a point [x, y]"))?;
-    let point = match list.len() {
-        2 => value.numbers::<2>().map(|[x, y]| [x, y, 0.0, 0.0, 0.0, 0.0])?,
-        6 => value.numbers::<6>()?,
-        n => {
-            return Err(Problem::error(value.span, format!("a point of {n} numbers"))
-                .help("[x, y], or [x, y, in x, in y, out x, out y] with handles relative to the point"));
-        }
-    };
-    within(value.span, &point)?;
-    Ok(point)
 }
 
 fn place(value: &Value) -> Result<[f64; 2], Problem> {
@@ -365,8 +272,10 @@ fn within(span: Span, numbers: &[f64]) -> Result<(), Problem> {
 
 #[cfg(test)]
 mod tests {
+    use super::drawn::POINT_LIMIT;
     use super::*;
     use crate::base::problem::Sources;
+    use crate::operators::shape::{Fill, Mode};
     use proptest::prelude::*;
 
     fn problems(text: &str) -> Vec<String> {
@@ -399,11 +308,11 @@ moves: { lean: { about: [48, 27], rotate: { 1009: 0, 1020: 15 }, follows: wall }
     fn a_sound_file_reads() {
         let (shapes, problems) = read(SourceId(0), SOUND);
         assert!(problems.is_empty(), "{problems:?}");
-        let body = &shapes.mattes[0].shapes[0];
+        let body = shapes.mattes[0].shapes().next().unwrap();
         assert_eq!(body.keys.iter().map(|k| k.0).collect::<Vec<_>>(), [1009, 1020]);
         assert_eq!(body.keys[1].1[0], [12.0, 20.0, -3.0, 0.0, 3.0, 0.0]);
-        assert_eq!(shapes.mattes[0].shapes[1].mode, Mode::Subtract);
-        assert_eq!(shapes.mattes[0].shapes[1].fill, Fill::EvenOdd);
+        assert_eq!(shapes.mattes[0].shapes().nth(1).unwrap().mode, Mode::Subtract);
+        assert_eq!(shapes.mattes[0].shapes().nth(1).unwrap().fill, Fill::EvenOdd);
         assert_eq!(shapes.rods[0].at(1e3), [412.0, 300.0, 455.0, 120.0]);
         assert_eq!(shapes.rods[0].sure, [0.5]);
         assert_eq!(shapes.motions.names().collect::<Vec<_>>(), ["hook", "lean", "wall"]);
@@ -476,7 +385,7 @@ rods:
                 for motion in shapes.motions.names().filter_map(|name| shapes.motions.named(name)) {
                     prop_assert!(motion.at(1012.5).iter().flatten().all(|n| n.is_finite()));
                 }
-                for shape in shapes.mattes.iter().flat_map(|m| &m.shapes) {
+                for shape in shapes.mattes.iter().flat_map(|m| m.shapes()) {
                     prop_assert!(shape.at(1012.5).points.iter().flatten().all(|n| n.is_finite()));
                 }
             }
