@@ -118,7 +118,7 @@ fn a_place_a_patch_and_a_rod_are_followed_from_the_command_line() {
     assert_eq!(answer["format"], "endboard track 1");
     assert_eq!((&answer["place"], &answer["file"]), (&"br030/plate".into(), &"tracks/br030.yaml".into()));
     for name in ["hook", "wall", "keeper"] {
-        assert_eq!(thing(&answer, name)["lost"], "", "{answer}");
+        assert_eq!(thing(&answer, name)["lost"], "none", "{answer}");
     }
     let text = text(&film, "tracks/br030.yaml");
     for n in FRAMES {
@@ -189,7 +189,7 @@ fn what_is_lost_is_told_and_has_no_key() {
     film.rebuild(&["br030/roto"]).well();
     // It goes behind the raker from 1006 on.
     let (code, words) =
-        said(&film, &["track", "br030", "--point", "hook=141.5,60@1001", "--holdout", "roto.raker"]);
+        said(&film, &["track", "br030", "--point", "hook=148,60@1001", "--holdout", "roto.raker"]);
     assert_eq!(code, Some(0), "{words}");
     let lost = words.lines().find(|l| l.contains("lost, without a key: br030/plate@")).expect("what is lost");
     assert!(lost.contains("1012"), "{words}");

@@ -49,8 +49,8 @@ pub struct Point {
 type Shared = std::sync::Arc<Picture>;
 
 impl Follower<2> for Point {
-    fn start(picture: &Shared, at: [f64; 2], _hidden: Option<&dyn Fn([f64; 2]) -> bool>) -> Option<Self> {
-        let reference = square(picture, 0, at, REACH);
+    fn start(picture: &Shared, at: [f64; 2], hidden: Option<&dyn Fn([f64; 2]) -> bool>) -> Option<Self> {
+        let reference = square(picture, 0, at, REACH, hidden);
         if reference.len() < 100 {
             return None;
         }
@@ -73,7 +73,7 @@ impl Follower<2> for Point {
         let found = if self.lost == 0 { self.onward(picture, hidden) } else { self.again(picture, hidden) };
         match found {
             Some(found) if found.sure >= self.least() => {
-                self.take(picture, &found);
+                self.take(picture, &found, hidden);
                 Step { at: self.at, sure: found.sure }
             }
             found => {
@@ -180,7 +180,7 @@ impl Point {
         tried.max_by(|a, b| a.sure.total_cmp(&b.sure))
     }
 
-    fn take(&mut self, picture: &Shared, found: &Found) {
+    fn take(&mut self, picture: &Shared, found: &Found, hidden: Option<&dyn Fn([f64; 2]) -> bool>) {
         let frames = (self.lost + 1) as f64;
         self.speed = [0, 1].map(|i| (found.at[i] - self.at[i]) / frames);
         self.at = found.at;
@@ -189,7 +189,7 @@ impl Point {
         self.before = patches(picture, self.at);
         self.last = picture.clone();
         if found.likeness < CHANGED && found.beside > 0.93 && found.back < 0.3 {
-            let anew = square(picture, 0, self.at, self.reach);
+            let anew = square(picture, 0, self.at, self.reach, hidden);
             if anew.len() >= 100 {
                 self.map = anew.home();
                 self.reference = anew;
@@ -199,15 +199,22 @@ impl Point {
     }
 }
 
-/// A square patch.
-fn square(picture: &Picture, level: usize, at: [f64; 2], reach: f64) -> Patch {
-    Patch::new(picture, level, at, [reach; 2], usize::MAX, &|_| true)
+/// A square patch, without what is hidden.
+fn square(
+    picture: &Picture,
+    level: usize,
+    at: [f64; 2],
+    reach: f64,
+    hidden: Option<&dyn Fn([f64; 2]) -> bool>,
+) -> Patch {
+    let counts = |place: [f64; 2]| !hidden.is_some_and(|hidden| hidden(place));
+    Patch::new(picture, level, at, [reach; 2], usize::MAX, &counts)
 }
 
 /// Patches around a place on each size, alike in samples.
 fn patches(picture: &Picture, at: [f64; 2]) -> Vec<Patch> {
     let sizes = SIZES.min(picture.depth());
-    (0..sizes).map(|level| square(picture, level, at, NEAR * f64::from(1u32 << level))).collect()
+    (0..sizes).map(|level| square(picture, level, at, NEAR * f64::from(1u32 << level), None)).collect()
 }
 
 /// Where a place went, from small to large, and how alike it is there.
