@@ -3,41 +3,62 @@
 //! Knows frames that are laid over one another and what each of them may show. Does not know which frames they are.
 
 use super::field::{Area, Pixel};
-use super::shift::Shifted;
+use super::laid::Laid;
+
+/// Rows that are worked on together.
+const BAND: usize = 32;
 
 /// The median of what `frames` show in `area`, channel by channel, and where none of them shows anything. Only places
 /// that are `wanted` are looked at. Of an even number it is the mean of the middle two.
-pub fn median(frames: &[Shifted<'_>], area: Area, wanted: &[bool]) -> (Vec<Pixel>, Vec<bool>) {
+pub fn median(frames: &[Laid<'_>], area: Area, wanted: &[bool]) -> (Vec<Pixel>, Vec<bool>) {
     let mut out = vec![[0.0; 4]; area.count()];
     let mut seen = vec![false; area.count()];
-    let mut samples: Vec<Vec<Pixel>> = vec![Vec::with_capacity(frames.len()); area.width];
-    let mut row = vec![[0.0; 4]; area.width];
-    let mut shown = vec![false; area.width];
+    let size = area.width * BAND;
+    // What each place of a band has been shown so far, and how often.
+    let mut samples = vec![[0.0f32; 4]; size * frames.len()];
+    let mut counts = vec![0usize; size];
+    let (mut pixels, mut shown) = (vec![[0.0; 4]; size], vec![false; size]);
     let mut sorted = Vec::with_capacity(frames.len());
-    for y in 0..area.height {
-        let wanted = &wanted[y * area.width..][..area.width];
-        let Some(first) = wanted.iter().position(|&w| w) else { continue };
-        let last = wanted.iter().rposition(|&w| w).unwrap_or(first);
+    for top in (0..area.height).step_by(BAND) {
+        let band = Area { y: area.y + top, height: BAND.min(area.height - top), ..area };
+        let first = top * area.width;
+        if !wanted[first..first + band.count()].iter().any(|w| *w) {
+            continue;
+        }
+        counts.fill(0);
         for frame in frames {
-            let (row, shown) = (&mut row[first..=last], &mut shown[first..=last]);
-            frame.row(area.x + first, area.y + y, row, shown);
-            for (i, (pixel, &shown)) in row.iter().zip(shown.iter()).enumerate() {
-                if shown && wanted[first + i] {
-                    samples[first + i].push(*pixel);
-                }
+            let (pixels, shown) = (&mut pixels[..band.count()], &mut shown[..band.count()]);
+            frame.fill(band, &|at| wanted[first + at], pixels, shown);
+            for at in (0..band.count()).filter(|&at| shown[at]) {
+                samples[at * frames.len() + counts[at]] = pixels[at];
+                counts[at] += 1;
             }
         }
-        for (x, samples) in samples.iter_mut().enumerate().filter(|(_, samples)| !samples.is_empty()) {
-            seen[y * area.width + x] = true;
+        for at in (0..band.count()).filter(|&at| counts[at] > 0) {
+            seen[first + at] = true;
+            let samples = &samples[at * frames.len()..][..counts[at]];
             for c in 0..4 {
                 sorted.clear();
                 sorted.extend(samples.iter().map(|pixel| pixel[c]));
-                out[y * area.width + x][c] = middle(&mut sorted);
+                out[first + at][c] = middle(&mut sorted);
             }
-            samples.clear();
         }
     }
     (out, seen)
+}
+
+/// Where of the places that are wanted none of the frames shows anything.
+pub fn unseen(frames: &[Laid<'_>], area: Area, wanted: &[bool]) -> usize {
+    let mut left = wanted.to_vec();
+    let (mut pixels, mut shown) = (vec![[0.0; 4]; area.count()], vec![false; area.count()]);
+    for frame in frames {
+        frame.fill(area, &|at| left[at], &mut pixels, &mut shown);
+        left.iter_mut().zip(&shown).for_each(|(left, shown)| *left &= !shown);
+        if !left.iter().any(|left| *left) {
+            break;
+        }
+    }
+    left.into_iter().filter(|left| *left).count()
 }
 
 /// The median of at least one number.
@@ -51,6 +72,7 @@ fn middle(values: &mut [f32]) -> f32 {
 mod tests {
     use super::*;
     use crate::media::image::{Image, RGBA};
+    use crate::operators::shape::motion::STILL;
 
     fn flat(value: f32) -> Image {
         let mut image = Image::new(3, 2, &RGBA);
@@ -67,12 +89,13 @@ mod tests {
         let mut barred = [vec![false; 6], vec![false; 6], vec![false; 6]];
         barred[0][1] = true;
         barred.iter_mut().for_each(|b| b[5] = true);
-        let frames: Vec<Shifted<'_>> =
-            images.iter().zip(barred).map(|(i, b)| Shifted::new(i, [0.0; 2], b).unwrap()).collect();
+        let frames: Vec<Laid<'_>> =
+            images.iter().zip(barred).map(|(i, b)| Laid::new(i, &STILL, b).unwrap()).collect();
         let mut wanted = vec![true; 6];
         wanted[3] = false;
         let (out, seen) = median(&frames, area, &wanted);
         assert_eq!(seen, [true, true, true, false, true, false]);
+        assert_eq!(unseen(&frames, area, &wanted), 1);
         assert_eq!(out[0], [0.125, 0.25, 0.375, 0.5]);
         assert_eq!(out[1], [0.1875, 0.375, 0.5625, 0.75]);
     }

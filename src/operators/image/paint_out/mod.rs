@@ -5,11 +5,12 @@
 pub mod around;
 mod even;
 pub mod field;
+mod follow;
 mod grain;
 pub(in crate::operators::image) mod grow;
+mod laid;
 mod median;
 pub mod seam;
-mod shift;
 mod spec;
 mod speck;
 mod work;
@@ -18,22 +19,21 @@ use std::sync::Arc;
 
 use super::matte;
 use crate::base::curve::Curve;
-use crate::base::digest::KeyHasher;
+use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, Problems};
-use crate::base::value::Value;
 use crate::media::image::{Image, RGBA};
+use crate::operators::shape::Matrix;
 use crate::operators::{Connected, Inputs, Operator, OperatorError, Prepared, Reader, Setup, Spec};
 use field::{Area, Pixel};
-use shift::Shifted;
+use follow::{Followed, offset};
+use laid::Laid;
 use spec::{CLEAN, HOLDOUT, MATTE, PICTURE, SPEC};
 use work::{Wanted, Work};
 
 /// The operator.
 pub struct PaintOut;
 
-/// Farthest that a background is moved, in pixels.
-const FARTHEST: f64 = 32_768.0;
 /// Grain is measured as far as this around the hole, in pixels.
 const RING: usize = 48;
 
@@ -60,6 +60,8 @@ impl Operator for PaintOut {
         let said = |reader: &Reader<'_>, name: &str| reader.value(name).map(|v| v.span);
         let clean_frame = said(&reader, "clean_frame").map(|_| reader.whole("clean_frame"));
         let offset = offset(&mut reader);
+        let clean_view = said(&reader, "clean_view").map(|_| reader.whole("clean_view"));
+        let followed = Followed::read(&mut reader, setup);
         let mut ready = Removing {
             picture: on(PICTURE).unwrap_or_default(),
             matte: on(MATTE).unwrap_or_default(),
@@ -68,7 +70,9 @@ impl Operator for PaintOut {
             inputs: setup.inputs.to_vec(),
             fill,
             still: clean_frame,
+            view: clean_view,
             offset,
+            followed,
             evened: 0.0,
             reach: reader.whole("reach"),
             within: reader.whole("within") as usize,
@@ -102,6 +106,7 @@ impl Operator for PaintOut {
             }
             None => {}
         }
+        ready.cautions.extend(ready.unfollowed());
         let unsaid = if ready.still.is_some() { STILL } else { 0.0 };
         ready.evened = if said(&reader, "evened").is_some() { reader.number("evened") } else { unsaid };
         reader.finish(|| ready)
@@ -121,27 +126,6 @@ fn lacking(
     Some(problem.help(format!("it has {has}; clean_frame: {} shows one of them throughout", has.first)))
 }
 
-/// The offset in time.
-fn offset(reader: &mut Reader<'_>) -> Curve<2> {
-    let steady = Curve::steady([0.0, 0.0]);
-    let Some(value) = reader.value("offset") else { return steady };
-    match value.keyed(Value::numbers::<2>) {
-        Ok(curve) => {
-            if curve.keys().iter().any(|(_, at)| at.iter().any(|n| n.abs() > FARTHEST)) {
-                let problem = Problem::error(value.span, "an offset lies farther than any frame is wide");
-                reader.problems.push(problem.help(format!("from -{FARTHEST} to {FARTHEST} px")));
-            }
-            curve
-        }
-        Err(problem) => {
-            let problem =
-                if problem.help.is_none() { problem.help("[x, y], or FRAME: [x, y]") } else { problem };
-            reader.problems.push(problem);
-            steady
-        }
-    }
-}
-
 struct Removing {
     picture: usize,
     matte: usize,
@@ -151,7 +135,10 @@ struct Removing {
     fill: Fill,
     /// The clean plate's frame that stands for all.
     still: Option<i64>,
+    /// The frame as whose view the clean plate lies, when it is not that of the frame it is taken from.
+    view: Option<i64>,
     offset: Curve<2>,
+    followed: Followed,
     /// How much of a difference in the clean plate is evened out, in deviations.
     evened: f64,
     reach: i64,
@@ -174,10 +161,52 @@ impl Removing {
         ports.into_iter().flatten().fold(around, |range, input| range.meet(self.inputs[input].frames))
     }
 
-    /// How far frame `other` must be moved to lie over `frame`.
-    fn between(&self, frame: i64, other: i64) -> [f64; 2] {
+    /// A warning where something is said to be followed and moves nothing.
+    fn unfollowed(&self) -> Option<Problem> {
+        match self.fill {
+            Fill::Around => self.followed.unused("the fill is from around, which moves nothing"),
+            Fill::Clean if self.view.or(self.still).is_none() => {
+                self.followed.unused("the clean plate is frame by frame in the picture's own view")
+            }
+            _ => None,
+        }
+    }
+
+    /// Where what frame `other` shows lies on `frame`: along with what is followed, and the differences of offsets.
+    fn between(&self, frame: i64, other: i64) -> Matrix {
         let (here, there) = (self.offset.at(frame as f64), self.offset.at(other as f64));
-        [here[0] - there[0], here[1] - there[1]]
+        self.followed.between(other, frame, [here[0] - there[0], here[1] - there[1]])
+    }
+
+    /// Where what the clean plate shows lies on `frame`.
+    fn onto(&self, frame: i64) -> Matrix {
+        let view = self.view.or(self.still).unwrap_or(frame);
+        self.followed.between(view, frame, self.offset.at(frame as f64))
+    }
+
+    /// The pictures that a fill may be taken from, laid over `frame`.
+    fn laid<'a>(&self, inputs: &Inputs<'a>, frame: i64) -> Result<Vec<Laid<'a>>, OperatorError> {
+        match (self.fill, self.clean) {
+            (Fill::Clean, Some(clean)) => {
+                let plate = inputs.frame(clean, self.still.unwrap_or(frame))?;
+                Ok(vec![Laid::new(plate, &self.onto(frame), Vec::new())?])
+            }
+            (Fill::Time, _) => {
+                let size =
+                    (inputs.frame(self.picture, frame)?.width(), inputs.frame(self.picture, frame)?.height());
+                let mut frames = Vec::new();
+                for other in self.looked_at(frame).iter() {
+                    let (matte, held) = self.mattes(inputs, other, size)?;
+                    let held = |at: usize| held.as_ref().is_some_and(|h| h[at] > 0.0);
+                    let barred = matte.iter().enumerate().map(|(at, &m)| m > 0.0 || held(at)).collect();
+                    let picture = inputs.frame(self.picture, other)?;
+                    same_size(picture, size)?;
+                    frames.push(Laid::new(picture, &self.between(frame, other), barred)?);
+                }
+                Ok(frames)
+            }
+            _ => Ok(Vec::new()),
+        }
     }
 
     /// The matte of a frame, grown and without what is held out, and what is held out.
@@ -204,42 +233,26 @@ impl Removing {
         area: Area,
         roles: &[seam::Role],
     ) -> Result<(Vec<Pixel>, Vec<bool>), OperatorError> {
-        let nothing = || (vec![[0.0; 4]; area.count()], vec![false; area.count()]);
-        match (self.fill, self.clean) {
-            (Fill::Clean, Some(clean)) => {
-                let plate = inputs.frame(clean, self.still.unwrap_or(frame))?;
-                let plate = Shifted::new(plate, self.offset.at(frame as f64), Vec::new())?;
-                let (mut fill, mut seen) = nothing();
-                let rows = fill.chunks_exact_mut(area.width).zip(seen.chunks_exact_mut(area.width));
-                for (y, (fill, seen)) in rows.enumerate() {
-                    plate.row(area.x, area.y + y, fill, seen);
-                }
+        let laid = self.laid(inputs, frame)?;
+        let (mut fill, mut seen) = (vec![[0.0; 4]; area.count()], vec![false; area.count()]);
+        match (self.fill, &laid[..]) {
+            (Fill::Clean, [plate]) => {
+                plate.fill(area, &|_| true, &mut fill, &mut seen);
                 if self.evened > 0.0 {
                     fill = evened(&fill, area.width, self.evened as f32, roles, &seen);
                 }
                 Ok((fill, seen))
             }
-            (Fill::Time, _) => {
-                let size =
-                    (inputs.frame(self.picture, frame)?.width(), inputs.frame(self.picture, frame)?.height());
-                let mut frames = Vec::new();
-                for other in self.looked_at(frame).iter() {
-                    let (matte, held) = self.mattes(inputs, other, size)?;
-                    let held = |at: usize| held.as_ref().is_some_and(|h| h[at] > 0.0);
-                    let barred = matte.iter().enumerate().map(|(at, &m)| m > 0.0 || held(at)).collect();
-                    let picture = inputs.frame(self.picture, other)?;
-                    same_size(picture, size)?;
-                    frames.push(Shifted::new(picture, self.between(frame, other), barred)?);
-                }
+            (Fill::Time, frames) => {
                 let wanted: Vec<bool> = (0..roles.len())
                     .map(|at| {
                         let is_hole = |at: usize| roles[at] == seam::Role::Hole;
                         is_hole(at) || seam::neighbours(at, area.width, roles.len()).any(is_hole)
                     })
                     .collect();
-                Ok(median::median(&frames, area, &wanted))
+                Ok(median::median(frames, area, &wanted))
             }
-            _ => Ok(nothing()),
+            _ => Ok((fill, seen)),
         }
     }
 }
@@ -288,18 +301,14 @@ impl Prepared for Removing {
         match self.fill {
             Fill::Clean => {
                 key.real(self.evened);
-                self.offset.at(frame as f64).iter().for_each(|&by| {
-                    key.real(by);
-                });
+                follow::feed(&self.onto(frame), key);
             }
             Fill::Time => {
                 let range = self.looked_at(frame);
                 key.int(range.first - frame).int(range.last - frame);
                 for other in range.iter() {
                     key.real(self.widen.at(other as f64)[0]);
-                    self.between(frame, other).iter().for_each(|&by| {
-                        key.real(by);
-                    });
+                    follow::feed(&self.between(frame, other), key);
                 }
             }
             Fill::Around => {}
@@ -308,7 +317,32 @@ impl Prepared for Removing {
 
     fn is_steady(&self) -> bool {
         let has_grain = self.grain.keys().iter().any(|(_, [g])| *g > 0.0);
-        self.fill != Fill::Time && !has_grain && self.widen.is_steady() && self.offset.is_steady()
+        self.fill != Fill::Time
+            && !has_grain
+            && self.widen.is_steady()
+            && self.offset.is_steady()
+            && self.followed.is_steady()
+    }
+
+    fn read_from(&self, parameter: &str) -> Option<Digest> {
+        (parameter == "track").then(|| self.followed.read_from()).flatten()
+    }
+
+    fn remark(&self, inputs: &Inputs<'_>, frame: i64) -> Option<String> {
+        if self.fill == Fill::Around {
+            return None;
+        }
+        let picture = inputs.frame(self.picture, frame).ok()?;
+        let size = (picture.width(), picture.height());
+        let (matte, _) = self.mattes(inputs, frame, size).ok()?;
+        let area = Area::of(&matte, size.0 as usize)?;
+        let wanted: Vec<bool> = area.cut(&matte, size.0 as usize).iter().map(|&share| share > 0.0).collect();
+        let hole = wanted.iter().filter(|wanted| **wanted).count();
+        let unseen = median::unseen(&self.laid(inputs, frame).ok()?, area, &wanted);
+        let shown = if self.fill == Fill::Time { "no frame within reach" } else { "the clean plate nowhere" };
+        (unseen > 0).then(|| {
+            format!("{shown} shows {unseen} of the hole's {hole} pixels, which are filled in from around")
+        })
     }
 
     fn cautions(&self) -> Problems {
@@ -354,3 +388,5 @@ impl Prepared for Removing {
 
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod tracked_tests;

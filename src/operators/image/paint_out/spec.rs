@@ -17,7 +17,7 @@ pub const HOLDOUT: usize = 3;
 /// The table.
 pub static SPEC: Spec = Spec {
     name: "paint-out",
-    version: 1,
+    version: 2,
     summary: "Removes what must not be seen, through a matte: from a clean plate, from other frames, or by filling in.",
     ports: &[
         Port {
@@ -47,7 +47,7 @@ pub static SPEC: Spec = Spec {
     ],
     params: PARAMS,
     source: "Seams: Pérez, Gangnet & Blake 2003. Filling in: Newson et al., IPOL 2017, by PatchMatch (Barnes et al. 2009). \
-             Sub-pixel: Keys' cubic (1981). Grain: second differences after Immerkær 1996; evened \
+             Sub-pixel: Lanczos-3; planes by homography (Heckbert 1989). Grain: second differences after Immerkær 1996; evened \
              by Lee's sigma filter 1983.",
 };
 
@@ -75,7 +75,30 @@ const PARAMS: &[Param] = &[
         unit: "px",
         default: "[0, 0]",
         doc: "How far the background lies right and down, [x, y] or FRAME: [x, y]. Moves the clean plate into place; for \
-              time, frames are laid over one another by the differences of their offsets. Cubic between pixels.",
+              time, frames are laid over one another by the differences of their offsets. Comes on top of what is followed.",
+    },
+    Param {
+        name: "track",
+        kind: Kind::File,
+        unit: "",
+        default: "",
+        doc: "A file of points, planes and moves, one of which the background follows.",
+    },
+    Param {
+        name: "follows",
+        kind: Kind::Structure,
+        unit: "",
+        default: "",
+        doc: "What of the track the background goes along with: NAME, or [A, B] of two points. A clean plate that is held is \
+              carried from its own view to each frame's; for time, the frames are laid over one another by it.",
+    },
+    Param {
+        name: "clean_view",
+        kind: Kind::Whole { min: -FRAME_LIMIT, max: FRAME_LIMIT },
+        unit: "frames",
+        default: "",
+        doc: "Frame of the shot in whose view the clean plate was taken, from where it is carried along; when not said, \
+              clean_frame, or each frame's own.",
     },
     Param {
         name: "evened",
