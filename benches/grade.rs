@@ -1,4 +1,4 @@
-//! Times the grade of a 1080p frame on one thread: an ASC CDL, and a CDL with a 33-point table.
+//! Times the grade of a 1080p frame on one thread: an ASC CDL, a CDL with a 33-point table, a whole chain, a CLF.
 //!
 //! Prints milliseconds, the median of nine. With `ENDBOARD_PYTHON` naming a Python that has OpenColorIO, times the same work
 //! there between two runs of ours, and prints theirs over ours.
@@ -59,12 +59,32 @@ fn cube_text() -> String {
     text
 }
 
+/// What a CLF of a show's look may hold: into a logarithm, a grade, a table, out to a display.
+fn clf_text() -> String {
+    let mut table = String::new();
+    for i in 0..33 * 33 * 33 {
+        let [b, g, r] = [i % 33, i / 33 % 33, i / 33 / 33].map(|v| f64::from(v) / 32.0);
+        table += &format!("{:.6} {:.6} {:.6}\n", r.powf(0.9), g.powf(1.05), 0.9 * b + 0.1 * r);
+    }
+    format!(
+        "<ProcessList id=\"bench\" compCLFversion=\"3.0\" xmlns=\"urn:AMPAS:CLF:v3.0\">\n\
+         <Log inBitDepth=\"32f\" outBitDepth=\"32f\" style=\"cameraLinToLog\">\
+         <LogParams logSideSlope=\"0.0570776255707763\" logSideOffset=\"0.554794520547945\" linSideBreak=\"0.0078125\"/></Log>\n\
+         <ASC_CDL inBitDepth=\"32f\" outBitDepth=\"32f\" style=\"FwdNoClamp\"><SOPNode><Slope>1.1 1 0.9</Slope>\
+         <Offset>0.01 0 -0.01</Offset><Power>0.95 1 1.05</Power></SOPNode><SatNode><Saturation>1.1</Saturation></SatNode>\
+         </ASC_CDL>\n<LUT3D inBitDepth=\"32f\" outBitDepth=\"32f\" interpolation=\"tetrahedral\">\n\
+         <Array dim=\"33 33 33 3\">\n{table}</Array></LUT3D>\n\
+         <Exponent inBitDepth=\"32f\" outBitDepth=\"32f\" style=\"monCurveRev\"><ExponentParams exponent=\"2.4\" \
+         offset=\"0.055\"/></Exponent>\n</ProcessList>\n"
+    )
+}
+
 fn attached(text: &str) -> Attachment {
     Attachment { path: "look.cube".into(), bytes: text.as_bytes().into(), source: Some(SourceId(0)) }
 }
 
-fn prepare(look: Option<&str>) -> Box<dyn Prepared> {
-    let (value, _) = yaml::parse(SourceId(0), SETTINGS);
+fn prepare(settings: &str, look: Option<&str>) -> Box<dyn Prepared> {
+    let (value, _) = yaml::parse(SourceId(0), settings);
     let settings = value.and_then(|v| v.map().cloned()).expect("settings are a map");
     let files: BTreeMap<String, Attachment> =
         look.map(|text| ("look".to_string(), attached(text))).into_iter().collect();
@@ -91,7 +111,7 @@ fn prepare(look: Option<&str>) -> Box<dyn Prepared> {
 }
 
 /// Names and milliseconds of our work.
-fn ours(planes: &[Vec<f32>; 4], cube: &str) -> Vec<(&'static str, f64)> {
+fn ours(planes: &[Vec<f32>; 4], cube: &str, clf: &str) -> Vec<(&'static str, f64)> {
     let mut image = Image::new(SIZE.0, SIZE.1, &RGBA);
     for (c, plane) in planes.iter().enumerate() {
         for (y, row) in plane.chunks(SIZE.0 as usize).enumerate() {
@@ -101,8 +121,16 @@ fn ours(planes: &[Vec<f32>; 4], cube: &str) -> Vec<(&'static str, f64)> {
     let frames = [vec![(1, Arc::new(image))]];
     let inputs = Inputs { frames: &frames, raster: None };
     let mut rows = Vec::new();
-    for (name, look) in [("cdl: half to half", None), ("cdl+lut33: half to half", Some(cube))] {
-        let stage = prepare(look);
+    let bare = format!("exposure: 0.25\nwhite_from: 4300\nwhite_to: 6504\n{SETTINGS}\npicture_out: srgb");
+    let whole = format!("{bare}\nvignette: -0.8\nsoft_clip: 0.8");
+    for (name, settings, look) in [
+        ("cdl: half to half", SETTINGS, None),
+        ("cdl+lut33: half to half", SETTINGS, Some(cube)),
+        ("chain: half to half", bare.as_str(), Some(cube)),
+        ("chain, vignette, soft clip: half to half", whole.as_str(), Some(cube)),
+        ("clf: half to half", "{}", Some(clf)),
+    ] {
+        let stage = prepare(settings, look);
         rows.push((name, median(9, || drop(stage.apply(&inputs, 1)))));
     }
     let cdl =
@@ -130,10 +158,16 @@ fn ours(planes: &[Vec<f32>; 4], cube: &str) -> Vec<(&'static str, f64)> {
 }
 
 /// Names and milliseconds of OpenColorIO's work, when there is one.
-fn theirs() -> Vec<(String, f64)> {
+fn theirs(clf: &str) -> Vec<(String, f64)> {
     let Some(python) = std::env::var_os("ENDBOARD_PYTHON") else { return Vec::new() };
     let script = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/outside/colour_check.py");
-    let Ok(run) = Command::new(python).args([script, "time"]).output() else { return Vec::new() };
+    let path = std::env::temp_dir().join(format!("endboard-bench-{}.clf", std::process::id()));
+    if std::fs::write(&path, clf).is_err() {
+        return Vec::new();
+    }
+    let run = Command::new(python).args([script, "time"]).arg(&path).output();
+    let _ = std::fs::remove_file(&path);
+    let Ok(run) = run else { return Vec::new() };
     let lines = String::from_utf8_lossy(&run.stdout).into_owned();
     lines
         .lines()
@@ -143,17 +177,17 @@ fn theirs() -> Vec<(String, f64)> {
 }
 
 fn main() {
-    let (planes, cube) = (planes(), cube_text());
-    let first = ours(&planes, &cube);
-    let peers = theirs();
-    let second = ours(&planes, &cube);
+    let (planes, cube, clf) = (planes(), cube_text(), clf_text());
+    let first = ours(&planes, &cube, &clf);
+    let peers = theirs(&clf);
+    let second = ours(&planes, &cube, &clf);
     println!("{}x{}, one thread, {:?}, median ms", SIZE.0, SIZE.1, Level::best());
     for ((name, a), (_, b)) in first.iter().zip(&second) {
         let ms = a.min(*b);
         let work = name.split(':').next().unwrap_or(name);
         match peers.iter().find(|(peer, _)| peer == work) {
             Some((_, theirs)) => {
-                println!("{ms:8.2}  {name:28} OpenColorIO {theirs:7.2}, {:.2} times ours", theirs / ms)
+                println!("{ms:8.2}  {name:42} OpenColorIO {theirs:7.2}, {:.2} times ours", theirs / ms)
             }
             None => println!("{ms:8.2}  {name}"),
         }

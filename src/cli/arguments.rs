@@ -53,6 +53,8 @@ pub enum Verb {
     Sheet(Sheet),
     /// Write a picture file of two stages at one frame: before and after
     Compare(Compare),
+    /// Write a first-pass grade, an ASC CDL, that brings a shot to its reference shot
+    Match(Match),
     /// Reclaim the space of renders that nothing current uses
     Sweep(Sweep),
     /// Write the demo film's plates and sounds, rebuild it, change one key and show what ran
@@ -228,6 +230,24 @@ pub struct Compare {
     /// How they are shown
     #[command(flatten)]
     pub shown: Shown,
+/// Options of `match`.
+#[derive(Debug, Args)]
+pub struct Match {
+    /// The shot, SHOT or SHOT/STAGE@FRAMES; what its grade is given when no stage is said. Writes grades/SHOT.cc
+    #[arg(value_name = "SHOT")]
+    pub shot: String,
+    /// The shot to bring it to, written alike
+    #[arg(long, value_name = "REFERENCE")]
+    pub to: String,
+    /// Compare only what a matte of both shots shows, such as roto.actors
+    #[arg(long, value_name = "STAGE.CHANNEL")]
+    pub within: Option<String>,
+    /// The space that the grade is made for, such as acescct; the shot's own grade_in when not given
+    #[arg(long, value_name = "SPACE")]
+    pub space: Option<String>,
+    /// Replace a file that a person wrote or changed, and keep it under another name
+    #[arg(long)]
+    pub replace: bool,
 }
 
 /// Options of `sweep`.

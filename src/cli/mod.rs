@@ -19,6 +19,7 @@ mod compare;
 mod demo;
 mod hours;
 mod man;
+mod match_;
 mod progress;
 mod rebuild;
 mod sheet;
@@ -103,6 +104,7 @@ fn answer(arguments: &Arguments) -> Answer {
         Verb::Sheet(a) => sheet::run(&project()?, arguments, a),
         Verb::Compare(a) => compare::run(&project()?, arguments, a),
         Verb::Sweep(a) => sweep::run(&project()?, arguments, a),
+        Verb::Match(a) => match_::run(&project()?, arguments, a),
         Verb::Demo(a) => demo::run(arguments, a),
         Verb::Completions { shell } => {
             let mut script = Vec::new();

@@ -9,6 +9,7 @@ mod frames;
 pub mod holding;
 pub mod known;
 pub mod left;
+pub mod matching;
 mod past;
 mod read;
 pub mod rebuild;

@@ -8,6 +8,7 @@ use std::collections::BTreeSet;
 use super::cdl::{Cdl, Part, refusal};
 use super::problem_in;
 use super::xml::{self, Element, Place};
+use crate::base::digest::Digest;
 use crate::base::problem::{Problem, Problems, nearest};
 use crate::operators::Attachment;
 
@@ -74,6 +75,43 @@ pub fn choose(file: &Attachment, grades: &[Correction], id: Option<&str>) -> Res
             }
         }),
     }
+}
+
+/// How the mark in a written grade begins, by which it is told whether a person changed the file.
+const MARK: &str = "Written by endboard, mark ";
+/// Letters of a mark.
+const LETTERS: usize = 12;
+
+/// The text of a `.cc` file with one grade, which says of itself what `words` say and carries a mark.
+pub fn written(id: &str, words: &str, cdl: &Cdl) -> String {
+    let three = |v: [f64; 3]| v.map(|n| (n + 0.0).to_string()).join(" ");
+    let text = format!(
+        "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n\
+         <ColorCorrection xmlns=\"urn:ASC:CDL:v1.2\" id=\"{}\">\n  <Description>{}</Description>\n  \
+         <Description>{MARK}{}</Description>\n  <SOPNode>\n    <Slope>{}</Slope>\n    <Offset>{}</Offset>\n    \
+         <Power>{}</Power>\n  </SOPNode>\n  <SatNode>\n    <Saturation>{}</Saturation>\n  </SatNode>\n</ColorCorrection>\n",
+        quick_xml::escape::escape(id),
+        quick_xml::escape::escape(words),
+        "0".repeat(LETTERS),
+        three(cdl.slope),
+        three(cdl.offset),
+        three(cdl.power),
+        cdl.saturation + 0.0,
+    );
+    let mark = mark(&text);
+    text.replacen(&"0".repeat(LETTERS), &mark, 1)
+}
+
+/// True of a text that [`written`] made and nobody changed since.
+pub fn is_as_written(text: &str) -> bool {
+    let Some(at) = text.find(MARK).map(|at| at + MARK.len()) else { return false };
+    let Some(found) = text.get(at..at + LETTERS) else { return false };
+    mark(&format!("{}{}{}", &text[..at], "0".repeat(LETTERS), &text[at + LETTERS..])) == found
+}
+
+/// The mark of a text in whose place zeros stand.
+fn mark(text: &str) -> String {
+    Digest::of(text.as_bytes()).to_string()[..LETTERS].to_string()
 }
 
 struct Walk<'a> {
@@ -243,6 +281,41 @@ mod tests {
                 }
                 assert_eq!(grade.cdl.saturation, want["sat"].as_f64().unwrap());
             }
+        }
+    }
+
+    #[test]
+    fn older_files_write_the_node_of_saturation_in_capitals() {
+        let text = cc("<SATNode><Saturation>0.5</Saturation></SATNode>");
+        assert_eq!(read(&attached(&text)).unwrap()[0].cdl.saturation, 0.5);
+    }
+
+    /// Reading goes on after a problem, so that one run names them all.
+    #[test]
+    fn every_problem_is_named_in_one_run() {
+        let bad = "<SOPNode><Slope>1 -2 1</Slope><Offset>0 0</Offset><Power>1 0 1</Power></SOPNode>";
+        assert_eq!(read(&attached(&cc(bad))).unwrap_err().len(), 3);
+    }
+
+    #[test]
+    fn a_written_grade_is_read_again_and_tells_whether_it_was_changed() {
+        let cdl = Cdl {
+            slope: [1.1, 1.0, 0.9],
+            offset: [0.02, -0.0, -0.03],
+            power: [0.95, 1.0, 1.1],
+            saturation: 1.2,
+        };
+        let text = written("br020", "First pass: br020 to br030 <& back>", &cdl);
+        let read = read(&attached(&text)).unwrap();
+        assert_eq!(read, [Correction { id: "br020".into(), cdl }]);
+        assert!(is_as_written(&text), "{text}");
+        for changed in [
+            text.replace("1.1 1 0.9", "1.2 1 0.9"),
+            text.replace("back", "forth"),
+            format!("{text}\n"),
+            cc(""),
+        ] {
+            assert!(!is_as_written(&changed), "{changed}");
         }
     }
 

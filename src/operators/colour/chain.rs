@@ -132,6 +132,41 @@ mod tests {
         }
     }
 
+    /// The other way, the factors of exposure, and from ACEScg to the signal of an SDR display.
+    #[test]
+    fn whole_chains_are_those_of_the_outside_checks() {
+        let text = include_str!("../../../tests/checks/transfer.json");
+        let all: serde_json::Value = serde_json::from_str(text).unwrap();
+        let three = |v: &serde_json::Value| [0, 1, 2].map(|c| v[c].as_f64().unwrap());
+        let named = |name: &str| Encoding::named(name).unwrap();
+        let check = |group: &str, from: &str, to: &str, chain: &Chain, least: usize| {
+            let cases = all["data"][group].as_array().unwrap();
+            assert!(cases.len() >= least, "{group}");
+            for case in cases {
+                let got = run(chain, three(&case[from]).map(|v| v as f32));
+                let want = three(&case[to]);
+                assert!((0..3).all(|c| (f64::from(got[c]) - want[c]).abs() < 1e-6), "{case}: {got:?}");
+            }
+        };
+        let mut chain = Chain::new();
+        chain.convert(named("linear-rec709"), named("acescg"));
+        check("rec709_to_acescg_vectors", "rec709", "acescg", &chain, 5);
+        let (mut light, mut display) = (Chain::new(), Chain::new());
+        light.convert(named("acescg"), named("linear-rec709"));
+        display.convert(named("acescg"), named("bt1886"));
+        check("pipeline_sdr", "acescg", "rec709_linear", &light, 2);
+        check("pipeline_sdr", "acescg", "bt1886_signal_gamma24", &display, 2);
+        let stops = all["data"]["exposure"].as_array().unwrap();
+        assert_eq!(stops.len(), 6);
+        for case in stops {
+            let gain = crate::operators::colour::power::exp2_exact(case["stops"].as_f64().unwrap());
+            let want = case["gain"].as_f64().unwrap();
+            assert!((gain - want).abs() < 1e-11, "{case}");
+            let got = run(Chain::new().gain(gain), [1.0; 3])[0];
+            assert!((f64::from(got) - want).abs() < 1e-6, "{case}");
+        }
+    }
+
     #[test]
     fn there_and_back_changes_next_to_nothing() {
         let working = Encoding::ALL[0];

@@ -12,6 +12,7 @@ pub mod cube;
 pub mod display;
 pub mod encoding;
 pub mod look;
+pub mod matching;
 pub mod power;
 pub mod primaries;
 mod step;

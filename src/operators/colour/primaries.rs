@@ -172,6 +172,12 @@ mod tests {
         check("linear_rec709_to_acescg_bradford", Primaries::Rec709.matrix_to(Primaries::Ap1));
         check("acescg_to_aces2065_1", Primaries::Ap1.matrix_to(Primaries::Ap0));
         check("rec709_rgb_to_xyz_d65", Primaries::Rec709.to_xyz());
+        let text = include_str!("../../../tests/checks/transfer.json");
+        let all: serde_json::Value = serde_json::from_str(text).unwrap();
+        let row = &all["data"]["matrices"]["acescg_luminance_row"];
+        for (c, got) in Primaries::Ap1.to_xyz()[1].into_iter().enumerate() {
+            assert!((got - row[c].as_f64().unwrap()).abs() < 2e-11, "luminance {c}: {got}");
+        }
     }
 
     #[test]

@@ -376,7 +376,7 @@ mod tests {
         for (v, l) in cases("bt1886_Lw100_Lb0", "v", "cd_m2") {
             near(BT1886.decode_exact(v) * 100.0, l, 1e-11, "bt1886");
         }
-        for (l, v) in cases("pq_st2084", "cd_m2", "signal").into_iter().skip(1) {
+        for (l, v) in cases("pq_st2084", "cd_m2", "signal") {
             near(Transfer::Pq.encode_exact(l / 100.0), v, 1e-11, "pq");
         }
         for (v, l) in cases("pq_signal_to_cd_m2", "signal", "cd_m2") {

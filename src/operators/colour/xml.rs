@@ -95,77 +95,83 @@ pub fn text(file: &Attachment, limit: usize) -> Result<&str, Problem> {
 /// # Errors
 /// The first thing that is not sound XML, or is not accepted.
 pub fn parse(file: &Attachment, text: &str) -> Result<Option<Element>, Problem> {
-    let wrong = |place: Place, message: String, help: &str| {
-        let problem = problem_in(file, place.start, place.end, message);
-        if help.is_empty() { problem } else { problem.help(help) }
-    };
     let mark = if text.starts_with('\u{feff}') { 3 } else { 0 };
     let mut reader = Reader::from_str(&text[mark..]);
     reader.config_mut().expand_empty_elements = true;
-    let mut open: Vec<Element> = Vec::new();
-    let mut root = None;
+    let mut tree = Tree { file, open: Vec::new(), root: None };
     loop {
         let at = |position: u64| (position as usize + mark).min(text.len());
         let start = at(reader.buffer_position());
         let event = reader.read_event();
         let place = start..at(reader.buffer_position()).max(start);
         match event {
-            Ok(Event::Start(_)) if open.len() >= DEPTH_LIMIT => {
-                return Err(wrong(place, "elements are nested too deep".into(), ""));
-            }
-            Ok(Event::Start(_)) if open.is_empty() && root.is_some() => {
-                return Err(wrong(
-                    place,
-                    "a second outermost element".into(),
-                    "a file has one outermost element",
-                ));
-            }
-            Ok(Event::Start(tag)) => {
-                let attributes = attributes(&tag).map_err(|message| wrong(place.clone(), message, ""))?;
-                let name = String::from_utf8_lossy(tag.local_name().as_ref()).into_owned();
-                let content = place.end..place.end;
-                open.push(Element {
-                    name,
-                    place,
-                    content,
-                    attributes,
-                    children: Vec::new(),
-                    text: Vec::new(),
-                });
-            }
-            Ok(Event::End(_)) => {
-                let Some(mut element) = open.pop() else { continue };
-                element.content.end = place.start.max(element.content.start);
-                match open.last_mut() {
-                    Some(parent) => parent.children.push(element),
-                    None => root = Some(element),
-                }
-            }
+            Ok(Event::Start(tag)) => tree.start(&tag, place)?,
+            Ok(Event::End(_)) => tree.end(&place),
             // What stands for a character is left as written: no number and no word of these formats has one.
             Ok(Event::Text(_) | Event::CData(_) | Event::GeneralRef(_)) => {
-                if let Some(element) = open.last_mut() {
+                if let Some(element) = tree.open.last_mut() {
                     element.text.push(place);
                 }
             }
             Ok(Event::DocType(_)) => {
-                let message = "a document type is not accepted here";
-                return Err(wrong(place, message.into(), "remove the <!DOCTYPE …> part"));
+                let problem = tree.wrong(&place, "a document type is not accepted here");
+                return Err(problem.help("remove the <!DOCTYPE …> part"));
             }
-            Ok(Event::Eof) => {
-                return match open.last() {
-                    Some(element) => {
-                        let message = format!("the file ends inside <{}>", element.name);
-                        Err(wrong(element.place.clone(), message, "close every element"))
-                    }
-                    None => Ok(root),
-                };
-            }
+            Ok(Event::Eof) => return tree.whole(),
             Ok(_) => {}
             Err(error) => {
                 let from = at(reader.error_position());
-                let message = format!("this is not sound XML: {error}");
-                return Err(wrong(from..place.end.max(from), message, ""));
+                let place = from..place.end.max(from);
+                return Err(tree.wrong(&place, format!("this is not sound XML: {error}")));
             }
+        }
+    }
+}
+
+/// A tree that grows.
+struct Tree<'a> {
+    file: &'a Attachment,
+    /// Elements that are not closed, the innermost last.
+    open: Vec<Element>,
+    root: Option<Element>,
+}
+
+impl Tree<'_> {
+    fn wrong(&self, place: &Place, message: impl Into<String>) -> Problem {
+        problem_in(self.file, place.start, place.end, message)
+    }
+
+    fn start(&mut self, tag: &BytesStart<'_>, place: Place) -> Result<(), Problem> {
+        if self.open.len() >= DEPTH_LIMIT {
+            return Err(self.wrong(&place, "elements are nested too deep"));
+        }
+        if self.open.is_empty() && self.root.is_some() {
+            let problem = self.wrong(&place, "a second outermost element");
+            return Err(problem.help("a file has one outermost element"));
+        }
+        let attributes = attributes(tag).map_err(|message| self.wrong(&place, message))?;
+        let name = String::from_utf8_lossy(tag.local_name().as_ref()).into_owned();
+        let content = place.end..place.end;
+        self.open.push(Element { name, place, content, attributes, children: Vec::new(), text: Vec::new() });
+        Ok(())
+    }
+
+    fn end(&mut self, place: &Place) {
+        let Some(mut element) = self.open.pop() else { return };
+        element.content.end = place.start.max(element.content.start);
+        match self.open.last_mut() {
+            Some(parent) => parent.children.push(element),
+            None => self.root = Some(element),
+        }
+    }
+
+    fn whole(self) -> Result<Option<Element>, Problem> {
+        match self.open.last() {
+            Some(element) => {
+                let message = format!("the file ends inside <{}>", element.name);
+                Err(self.wrong(&element.place, message).help("close every element"))
+            }
+            None => Ok(self.root),
         }
     }
 }

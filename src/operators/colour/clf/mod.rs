@@ -270,4 +270,6 @@ fn is_known(version: &str) -> bool {
 }
 
 #[cfg(test)]
+mod refusal_tests;
+#[cfg(test)]
 mod tests;

@@ -22,8 +22,11 @@
 //! first step that is not linear and multiplied after the last. Where alpha is 0 the picture is light that covers
 //! nothing, such as a glow: its own change is kept and what the grade would make of black is not added.
 
+mod corrected;
 mod limited;
 mod order;
+#[cfg(test)]
+mod part_tests;
 mod settings;
 mod shade;
 mod spec;

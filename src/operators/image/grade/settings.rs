@@ -2,44 +2,17 @@
 //!
 //! Knows which settings belong together and what cannot be. Does not know what becomes of them (`order`).
 
-use super::spec::MATTES;
+use super::corrected::{Correction, KeyedCdl, corrections, refused};
 use crate::base::curve::Curve;
 use crate::base::digest::{Digest, KeyHasher};
-use crate::base::problem::{Problem, Problems, nearest};
-use crate::base::value::{Fields, Node, Value};
-use crate::operators::colour::cdl::{Cdl, Part, Style, refusal};
+use crate::base::problem::{Problem, Problems};
+use crate::base::value::{Node, Value};
+use crate::operators::colour::cdl::{Cdl, Part, Style};
 use crate::operators::colour::encoding::Encoding;
 use crate::operators::colour::look::{self, Look};
 use crate::operators::colour::white::TEMPERATURES;
 use crate::operators::colour::{cdl_xml, power};
 use crate::operators::{Reader, Setup};
-
-/// A CDL over time.
-pub struct KeyedCdl {
-    slope: Curve<3>,
-    offset: Curve<3>,
-    power: Curve<3>,
-    saturation: Curve<1>,
-}
-
-impl KeyedCdl {
-    /// The grade at a time.
-    pub fn at(&self, time: f64) -> Cdl {
-        Cdl {
-            slope: self.slope.at(time),
-            offset: self.offset.at(time),
-            power: self.power.at(time),
-            saturation: self.saturation.at(time)[0],
-        }
-    }
-
-    fn is_steady(&self) -> bool {
-        self.slope.is_steady()
-            && self.offset.is_steady()
-            && self.power.is_steady()
-            && self.saturation.is_steady()
-    }
-}
 
 /// A light over time.
 pub enum Light {
@@ -55,27 +28,6 @@ impl Light {
             Self::Kelvin(curve) => curve.is_steady(),
             Self::Place(curve) => curve.is_steady(),
         }
-    }
-}
-
-/// A correction within a matte.
-pub struct Correction {
-    /// The connected input of its matte.
-    pub input: usize,
-    /// Whether what the matte leaves out changes.
-    pub outside: bool,
-    /// Share of the change that is kept.
-    pub amount: Curve<1>,
-    /// In stops.
-    exposure: Curve<1>,
-    /// Its grade.
-    pub cdl: KeyedCdl,
-}
-
-impl Correction {
-    /// The factor of light at a time.
-    pub fn gain(&self, time: f64) -> f64 {
-        power::exp2_exact(self.exposure.at(time)[0])
     }
 }
 
@@ -171,10 +123,7 @@ impl Settings {
             && self.white.as_ref().is_none_or(|(from, to)| from.is_steady() && to.is_steady())
             && self.tint.is_steady()
             && self.cdl.is_steady()
-            && self
-                .corrections
-                .iter()
-                .all(|c| c.amount.is_steady() && c.exposure.is_steady() && c.cdl.is_steady())
+            && self.corrections.iter().all(Correction::is_steady)
             && v.centre.is_steady()
             && [&v.stops, &v.radius, &v.softness, &v.aspect, &self.limit].iter().all(|c| c.is_steady())
             && self.knee.as_ref().is_none_or(Curve::is_steady)
@@ -245,17 +194,6 @@ fn read_cdl(reader: &mut Reader<'_>) -> (KeyedCdl, Option<Digest>) {
         None => Curve::steady([cdl.saturation]),
     };
     (KeyedCdl { slope, offset, power, saturation }, of_file)
-}
-
-/// The problem of a part of a grade that holds a number which it cannot.
-fn refused<const N: usize>(
-    name: &str,
-    part: Part,
-    curve: &Curve<N>,
-    value: Option<&Value>,
-) -> Option<Problem> {
-    let reason = curve.keys().iter().flat_map(|(_, numbers)| numbers).find_map(|n| refusal(part, *n))?;
-    Some(Problem::error(value?.span, format!("'{name}' cannot be this")).help(reason))
 }
 
 fn read_look(reader: &mut Reader<'_>) -> Option<Look> {
@@ -354,89 +292,4 @@ fn soft_clip(reader: &mut Reader<'_>) -> (Option<Curve<1>>, Curve<1>) {
         _ => {}
     }
     (knee, limit)
-}
-
-fn corrections(reader: &mut Reader<'_>, setup: &Setup<'_>, cautions: &mut Problems) -> Vec<Correction> {
-    let mattes: Vec<(usize, &str)> = (setup.inputs.iter().enumerate())
-        .filter(|(_, connected)| connected.port == MATTES)
-        .map(|(input, connected)| (input, connected.name.as_str()))
-        .collect();
-    let Some(value) = reader.value("corrections") else {
-        if let Some((_, name)) = mattes.first() {
-            let problem = Problem::error(setup.span, format!("matte '{name}' is not used by any correction"));
-            cautions
-                .push(problem.warning().help(format!("corrections: [{{ matte: {name}, exposure: 0.5 }}]")));
-        }
-        return Vec::new();
-    };
-    let items = match value.list() {
-        Ok(items) => items,
-        Err(problem) => {
-            reader.problems.push(problem.help("corrections: [{ matte: NAME, exposure: 0.5 }]"));
-            return Vec::new();
-        }
-    };
-    let mut out = Vec::new();
-    for item in items {
-        match correction(item, &mattes) {
-            Ok(correction) => out.push(correction),
-            Err(problems) => reader.problems.extend(problems),
-        }
-    }
-    for (input, name) in &mattes {
-        if reader.problems.is_empty() && !out.iter().any(|c| c.input == *input) {
-            let problem = Problem::error(value.span, format!("matte '{name}' is not used by any correction"));
-            cautions.push(problem.warning());
-        }
-    }
-    out
-}
-
-fn correction(item: &Value, mattes: &[(usize, &str)]) -> Result<Correction, Problems> {
-    let mut fields = Fields::of(item, "the correction").map_err(|problem| vec![problem])?;
-    let mut input = 0;
-    if let Some(value) = fields.need("matte")
-        && let Some(name) = fields.keep(value.text())
-    {
-        match mattes.iter().find(|(_, matte)| *matte == name) {
-            Some((found, _)) => input = *found,
-            None => {
-                let problem = Problem::error(value.span, format!("there is no matte '{name}' here"));
-                let near = nearest(name, mattes.iter().map(|(_, name)| *name));
-                fields.problems.push(match near {
-                    Some(near) => problem.help(format!("did you mean '{near}'?")),
-                    None => problem.help(format!("from: {{ mattes: {{ {name}: STAGE.CHANNEL }} }}")),
-                });
-            }
-        }
-    }
-    let outside = fields.read("outside", Value::flag).unwrap_or(false);
-    let mut number = |name: &'static str, default: f64, min: f64, max: f64| {
-        let value = fields.get(name)?;
-        let curve = fields.keep(value.curve()).unwrap_or_else(|| Curve::steady([default]));
-        if !curve.keys().iter().all(|(_, [n])| (min..=max).contains(n)) {
-            let problem = Problem::error(value.span, format!("'{name}' is out of range"));
-            fields.problems.push(problem.help(format!("from {min} to {max}")));
-        }
-        Some(curve)
-    };
-    let amount = number("amount", 1.0, 0.0, 1.0).unwrap_or_else(|| Curve::steady([1.0]));
-    let exposure = number("exposure", 0.0, -20.0, 20.0).unwrap_or_else(|| Curve::steady([0.0]));
-    let most = crate::operators::colour::cdl::LIMIT;
-    let saturation = number("saturation", 1.0, 0.0, most).unwrap_or_else(|| Curve::steady([1.0]));
-    let mut three = |name: &'static str, part: Part, default: f64| {
-        let steady = Curve::steady([default; 3]);
-        let Some(value) = fields.get(name) else { return steady };
-        let curve = fields.keep(value.keyed(Value::numbers::<3>)).unwrap_or(steady);
-        fields.problems.extend(refused(name, part, &curve, Some(value)));
-        curve
-    };
-    let slope = three("slope", Part::Slope, 1.0);
-    let (offset, power) = (three("offset", Part::Offset, 0.0), three("power", Part::Power, 1.0));
-    let problems = fields.finish();
-    if !problems.is_empty() {
-        return Err(problems);
-    }
-    let cdl = KeyedCdl { slope, offset, power, saturation };
-    Ok(Correction { input, outside, amount, exposure, cdl })
 }

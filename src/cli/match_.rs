@@ -1,0 +1,74 @@
+//! `match`: a first-pass grade for a shot, from a reference.
+
+use super::arguments::{Arguments, Match};
+use super::{Answer, Exit, Failure, show};
+use crate::base::selector::Selector;
+use crate::project::Project;
+use crate::project::matching::{MatchError, Matched, Side, Wish};
+
+/// Shots that have less than this in common are matched by guess.
+const LITTLE: f64 = 0.35;
+
+/// Writes the grade and says how well it does.
+pub fn run(project: &Project, arguments: &Arguments, options: &Match) -> Answer {
+    let selector = |text: &str| text.parse::<Selector>().map_err(|wrong| Failure::Usage(wrong.to_string()));
+    let wish = Wish {
+        shot: selector(&options.shot)?,
+        to: selector(&options.to)?,
+        within: options.within.clone(),
+        grade_in: options.space.clone(),
+        replace: options.replace,
+    };
+    let matched = project.match_shot(&wish).map_err(|error| match error {
+        MatchError::Project(error) => Failure::Project(error),
+        MatchError::Said(words) => Failure::Usage(words),
+    })?;
+    if arguments.json {
+        json(&matched);
+    } else {
+        text(&matched);
+    }
+    Ok(Exit::Done)
+}
+
+fn json(matched: &Matched) {
+    let Matched { found, shot, to, grade_in, file, moved } = matched;
+    let side = |side: &Side| serde_json::json!({ "stage": side.stage, "frames": side.frames });
+    let cdl = &found.cdl;
+    let all = serde_json::json!({ "format": "endboard match 1", "shot": side(shot), "to": side(to), "grade_in": grade_in,
+        "slope": cdl.slope, "offset": cdl.offset, "power": cdl.power, "saturation": cdl.saturation,
+        "difference_before": found.before, "difference_after": found.after, "shared": found.shared,
+        "file": file, "moved": moved });
+    say!("{all:#}");
+}
+
+fn text(matched: &Matched) {
+    let Matched { found, shot, to, grade_in, file, moved } = matched;
+    let side = |side: &Side| format!("{}, {}", side.stage, show::frames(side.frames.len()));
+    say!("{} matched to {}", side(shot), side(to));
+    let three = |v: [f64; 3]| v.map(|n| format!("{n:.4}")).join(" ");
+    let cdl = &found.cdl;
+    say!(
+        "slope {}   offset {}   power {}   saturation {:.4}",
+        three(cdl.slope),
+        three(cdl.offset),
+        three(cdl.power),
+        cdl.saturation
+    );
+    say!(
+        "difference (mean CIE ΔE*ab of 16 zones of lightness): {:.2} before, {:.2} after; {:.0} % of the shot has colours of the reference",
+        found.before,
+        found.after,
+        found.shared * 100.0
+    );
+    if found.shared < LITTLE {
+        say!(
+            "the two have little in common, so that this is a guess; --within STAGE.CHANNEL compares only what a matte of both shows"
+        );
+    }
+    if let Some(moved) = moved {
+        say!("the file that stood there is {moved} now");
+    }
+    let space = if grade_in == "working" { String::new() } else { format!(", grade_in: {grade_in}") };
+    say!("written: {file}; it is graded by `cdl: {file}{space}`");
+}

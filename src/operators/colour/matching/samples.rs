@@ -1,0 +1,100 @@
+//! Samples of a shot's pictures.
+//!
+//! Knows how pictures are thinned out. Does not know what samples are compared with.
+
+use super::Planes;
+use crate::base::level::Level;
+use crate::media::image::Image;
+use crate::operators::colour::chain::Chain;
+use crate::operators::colour::encoding::Encoding;
+
+/// Cells across a picture's width. Each is averaged, which takes grain out of what is compared.
+const ACROSS: usize = 240;
+/// Most samples of a shot.
+const MOST: usize = 2048;
+
+/// Colours of a shot in its working space.
+#[derive(Clone, Debug, Default)]
+pub struct Samples {
+    planes: Planes,
+}
+
+impl Samples {
+    /// Samples of pictures, each with a matte of the same size, or none, within which alone it counts. Only cells that are
+    /// opaque and within the matte throughout count.
+    pub fn of<'a>(pictures: impl IntoIterator<Item = (&'a Image, Option<&'a [f32]>)>) -> Self {
+        let mut samples = Self::default();
+        for (image, matte) in pictures {
+            samples.take(image, matte);
+        }
+        samples.thin();
+        samples
+    }
+
+    /// How many there are.
+    pub fn len(&self) -> usize {
+        self.planes[0].len()
+    }
+
+    /// True when there are none.
+    pub fn is_empty(&self) -> bool {
+        self.len() == 0
+    }
+
+    /// The samples in another space.
+    pub(super) fn converted(&self, from: Encoding, to: Encoding) -> Planes {
+        let mut planes = self.planes.clone();
+        let [r, g, b] = &mut planes;
+        Chain::new().convert(from, to).apply(Level::best(), [r, g, b]);
+        planes
+    }
+
+    fn take(&mut self, image: &Image, matte: Option<&[f32]>) {
+        let (width, height) = (image.width() as usize, image.height() as usize);
+        let Some([r, g, b]) = ["R", "G", "B"]
+            .map(|name| image.channel(name))
+            .into_iter()
+            .collect::<Option<Vec<_>>>()
+            .and_then(|all| <[usize; 3]>::try_from(all).ok())
+        else {
+            return;
+        };
+        let side = (width / ACROSS).max(1);
+        let alpha = image.channel("A");
+        for top in (0..(height / side) * side).step_by(side) {
+            for left in (0..(width / side) * side).step_by(side) {
+                let mut sums = [0.0f32; 3];
+                let mut counts = true;
+                for y in top..top + side {
+                    for (sum, c) in sums.iter_mut().zip([r, g, b]) {
+                        *sum +=
+                            image.row(c, y as u32)[left..left + side].iter().map(|v| v.to_f32()).sum::<f32>();
+                    }
+                    let opaque = |c: usize| {
+                        image.row(c, y as u32)[left..left + side].iter().all(|a| a.to_f32() >= 0.99)
+                    };
+                    counts &= alpha.is_none_or(opaque);
+                    let inside =
+                        |m: &[f32]| m[y * width + left..y * width + left + side].iter().all(|&m| m >= 0.99);
+                    counts &= matte.is_none_or(inside);
+                }
+                if counts && sums.iter().all(|v| v.is_finite()) {
+                    for (plane, sum) in self.planes.iter_mut().zip(sums) {
+                        plane.push(sum / (side * side) as f32);
+                    }
+                }
+            }
+        }
+    }
+
+    /// Keeps every so many, so that all parts of all pictures are left.
+    fn thin(&mut self) {
+        let count = self.len();
+        if count <= MOST {
+            return;
+        }
+        for plane in &mut self.planes {
+            *plane = (0..MOST).map(|i| plane[i * count / MOST]).collect();
+        }
+    }
+}
