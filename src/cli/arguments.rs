@@ -47,6 +47,8 @@ pub enum Verb {
     Track(Track),
     /// List what stages found by themselves, such as places where two blades clash, under the names that settings use
     Clashes(Clashes),
+    /// Measure how each take of a shot lies against its clean plate, and write the file of moves that `passes` applies
+    Register(Register),
     /// Show where finishing time went: by stage, shot and cause, first pass against rework
     Hours(Hours),
     /// Write a contact sheet: one picture file of frames that are made, with their names
@@ -162,6 +164,23 @@ pub struct Track {
     pub try_out: bool,
 }
 
+/// Options of `register`.
+#[derive(Debug, Args)]
+pub struct Register {
+    /// The shot, or SHOT/STAGE where it has several stages that join takes
+    #[arg(value_name = "SHOT")]
+    pub place: String,
+    /// Furthest that a take may be ahead or behind, in frames
+    #[arg(long, value_name = "FRAMES", default_value = "12", value_parser = clap::value_parser!(i64).range(0..=240))]
+    pub within: i64,
+    /// Look for turns and changes of size as well as shifts
+    #[arg(long)]
+    pub turns: bool,
+    /// Tell frames on which more than this is left, in pixels
+    #[arg(long, value_name = "PX", default_value = "0.5")]
+    pub over: f64,
+}
+
 /// Options of `hours`.
 #[derive(Debug, Args)]
 pub struct Hours {
@@ -230,6 +249,8 @@ pub struct Compare {
     /// How they are shown
     #[command(flatten)]
     pub shown: Shown,
+}
+
 /// Options of `match`.
 #[derive(Debug, Args)]
 pub struct Match {

@@ -22,6 +22,7 @@ mod man;
 mod match_;
 mod progress;
 mod rebuild;
+mod register;
 mod sheet;
 mod show;
 mod status;
@@ -99,6 +100,7 @@ fn answer(arguments: &Arguments) -> Answer {
         Verb::Why(a) => why::run(&project()?, arguments, a),
         Verb::Clashes(a) => clashes::run(&project()?, arguments, a),
         Verb::Rebuild(a) => rebuild::run(&project()?, arguments, a),
+        Verb::Register(a) => register::run(&project()?, arguments, a),
         Verb::Track(a) => track::run(&project()?, arguments, a),
         Verb::Hours(a) => hours::run(&project()?, arguments, a),
         Verb::Sheet(a) => sheet::run(&project()?, arguments, a),

@@ -82,6 +82,28 @@ fn signals(runtime: &tokio::runtime::Runtime) -> std::io::Result<Signals> {
     Ok((signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?, left))
 }
 
+/// From now on a signal to stop ends this process at once, for as long as what comes back is kept: for work that leaves
+/// nothing half-done behind. Once a rebuild has listened to signals they end nothing by themselves.
+pub fn end_when_told() -> Result<tokio::runtime::Runtime, Failure> {
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(1)
+        .enable_all()
+        .build()
+        .map_err(|e| Failure::System(e.to_string()))?;
+    let (mut asked, mut told, left) = signals(&runtime).map_err(|e| Failure::System(e.to_string()))?;
+    runtime.spawn(async move {
+        let left = async {
+            match left {
+                Some(mut left) => left.recv().await,
+                None => std::future::pending().await,
+            }
+        };
+        tokio::select! { _ = asked.recv() => {} _ = told.recv() => {} _ = left => {} }
+        std::process::exit(Exit::Interrupted as i32);
+    });
+    Ok(runtime)
+}
+
 /// Ctrl-C lets the frames and commands in hand come to their end; once more, or the signals that a system sends before it
 /// ends a process by force, ends the commands with all their children, and the process soon after.
 async fn obey(halt: &Halt, (mut asked, mut told, mut left): Signals) {

@@ -287,20 +287,33 @@ impl Builder<'_> {
         self.graph.nodes.len() - 1
     }
 
-    /// Gives plates the frames that somebody needs, and sources the frames of their nodes.
+    /// Gives plates the frames that somebody needs, stages without inputs also those, and sources the frames of their
+    /// nodes.
     fn want(&mut self) {
         let mut wanted: Vec<Option<FrameRange>> = vec![None; self.graph.nodes.len()];
-        for node in &self.graph.nodes {
+        // A command that takes a whole shot takes no more of a stage than the shot.
+        let nodes = &self.graph.nodes;
+        let whole = |n: NodeId| match nodes[n].work {
+            Work::Plate { .. } => self.available[n],
+            _ => nodes[n].frames,
+        };
+        for node in nodes {
             for frame in node.frames.iter() {
-                node.each_reach(frame, &|n| self.available[n], &mut |input, range| {
+                node.each_reach(frame, &whole, &mut |input, range| {
                     let hull = wanted[node.inputs[input].from].get_or_insert(range);
                     *hull = FrameRange::new(hull.first.min(range.first), hull.last.max(range.last));
                 });
             }
         }
         for (node, range) in self.graph.nodes.iter_mut().zip(wanted) {
-            if let (Work::Plate { .. }, Some(range)) = (&node.work, range) {
-                node.frames = range;
+            let Some(range) = range else { continue };
+            match &node.work {
+                Work::Plate { .. } => node.frames = range,
+                Work::Operator { .. } if node.inputs.is_empty() && !node.frames.is_empty() => {
+                    let own = node.frames;
+                    node.frames = FrameRange::new(own.first.min(range.first), own.last.max(range.last));
+                }
+                _ => {}
             }
         }
         for node in &self.graph.nodes {

@@ -9,7 +9,7 @@ use super::build::{Builder, ingredient, named};
 use super::connect::{Joined, Scope};
 use super::{Edge, FROM, Ingredient, Node, NodeId, Work};
 use crate::base::digest::{Digest, KeyHasher};
-use crate::base::frames::FrameRange;
+use crate::base::frames::{FRAME_LIMIT, FrameRange};
 use crate::base::problem::{Problem, Problems, SourceId};
 use crate::base::value::{Map, Node as ValueNode, Scalar, Value};
 use crate::declare::film::{At, ByHand, Delivers, Media, Shot, Stage, Work as Declared};
@@ -64,7 +64,10 @@ impl Builder<'_> {
         node.inputs = joined.edges;
         node.keep = stage.keep;
         node.pools = self.places(stage);
-        Some(self.add(node, frames))
+        // An operator without inputs knows all frames; whoever needs some beyond the shot's own has them made.
+        let is_free = matches!(node.work, Work::Operator { .. }) && node.inputs.is_empty();
+        let available = if is_free { FrameRange::new(-FRAME_LIMIT, FRAME_LIMIT) } else { frames };
+        Some(self.add(node, available))
     }
 
     /// Places in pools that a stage takes.

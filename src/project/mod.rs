@@ -13,6 +13,7 @@ pub mod matching;
 mod past;
 mod read;
 pub mod rebuild;
+pub mod register;
 pub mod sheet;
 pub mod track;
 pub mod trouble;

@@ -1,7 +1,9 @@
 //! Tests of `passes` as a stage.
 
+use super::lay::mix;
+use super::spec::{MATTES, SHADOWS, TAKES};
 use super::*;
-use crate::operators::image::trial::{SIZE, connected, prepare};
+use crate::operators::image::trial::{SIZE, connected, key, prepare};
 
 fn flat(names: &[&str], values: &[f32]) -> Arc<Image> {
     let mut image = Image::new(SIZE.0, SIZE.1, names);
@@ -62,4 +64,124 @@ fn names_must_match() {
     let problems = prepare(&Passes, "", None, &inputs).err().unwrap();
     assert_eq!(problems.len(), 2);
     assert_eq!(problems[0].help.as_deref(), Some("did you mean 'lef'?"));
+}
+
+/// A picture of a ramp across, so that a shift shows as a difference of light.
+fn ramp() -> Arc<Image> {
+    let mut image = Image::clone(&flat(&RGBA, &[0.0, 0.0, 0.0, 1.0]));
+    for y in 0..SIZE.1 {
+        let row: Vec<f32> = (0..SIZE.0).map(|x| x as f32 / 256.0).collect();
+        (0..3).for_each(|c| image.write_row(c, y, &row));
+    }
+    Arc::new(image)
+}
+
+/// A matte of the columns `from..to`.
+fn columns(name: &str, from: u32, to: u32) -> Arc<Image> {
+    let mut image = Image::new(SIZE.0, SIZE.1, &[name]);
+    let row: Vec<f32> = (0..SIZE.0).map(|x| f32::from(u8::from((from..to).contains(&x)))).collect();
+    (0..SIZE.1).for_each(|y| image.write_row(0, y, &row));
+    Arc::new(image)
+}
+
+fn one_take() -> Vec<Connected> {
+    vec![
+        connected(CLEAN, "", &RGBA),
+        connected(TAKES, "left", &RGBA),
+        connected(MATTES, "left", &["left"]),
+        connected(SHADOWS, "left", &["floor"]),
+    ]
+}
+
+#[test]
+fn a_take_is_moved_in_time_and_space_with_its_matte() {
+    let settings = "{ moved: { left: { time: 2.25, shift: [10, 0], exposure: 2 } } }";
+    let passes = prepare(&Passes, settings, None, &one_take()[..3]).ok().unwrap();
+    assert_eq!([0, 1, 2].map(|i| passes.reach(i, 7)), [7, 9, 9].map(FrameRange::one));
+    let frames = [
+        vec![(7, flat(&RGBA, &[0.0, 0.0, 0.0, 1.0]))],
+        vec![(9, ramp())],
+        vec![(9, columns("left", 40, 60))],
+    ];
+    let out = passes.apply(&Inputs { frames: &frames, raster: None }, 7).unwrap();
+    let row: Vec<f32> = out.row(0, 50).iter().map(|v| v.to_f32()).collect();
+    assert!(row[..50].iter().chain(&row[70..]).all(|v| *v == 0.0));
+    for (x, v) in row.iter().enumerate().take(70).skip(50) {
+        assert!((v - 2.0 * (x as f32 - 10.0) / 256.0).abs() < 1e-3, "{x}: {v}");
+    }
+}
+
+#[test]
+fn between_two_frames_both_are_needed_but_for_the_nearest() {
+    let moved = "moved: { left: { time: 0.5 } }";
+    for (between, last) in [("nearest", 8), ("blended", 8), ("flow", 8)] {
+        let passes =
+            prepare(&Passes, &format!("{{ between: {between}, {moved} }}"), None, &one_take()).ok().unwrap();
+        let first = if between == "nearest" { 8 } else { 7 };
+        assert_eq!(passes.reach(1, 7), FrameRange::new(first, last), "{between}");
+        assert_eq!(passes.reach(3, 7), passes.reach(2, 7), "{between}");
+    }
+}
+
+/// A take is a constant darker on the floor, and its figure brighter: the set is darkened just so, and nothing of the
+/// figure's light comes into the quotient. What is brighter stays as it is.
+#[test]
+fn a_shadow_is_kept_by_its_quotient() {
+    let passes = prepare(&Passes, "", None, &one_take()).ok().unwrap();
+    let mut take = Image::clone(&flat(&RGBA, &[0.25, 0.25, 0.75, 1.0]));
+    for y in 0..SIZE.1 {
+        let row: Vec<f32> = (0..SIZE.0).map(|x| if (40..60).contains(&x) { 30.0 } else { 0.25 }).collect();
+        take.write_row(0, y, &row);
+    }
+    let frames = [
+        vec![(7, flat(&RGBA, &[0.5, 0.5, 0.5, 1.0]))],
+        vec![(7, Arc::new(take))],
+        vec![(7, columns("left", 40, 60))],
+        vec![(7, columns("floor", 30, 90))],
+    ];
+    let out = passes.apply(&Inputs { frames: &frames, raster: None }, 7).unwrap();
+    let at = |c: usize, x: usize| out.row(c, 50)[x].to_f32();
+    assert_eq!([at(0, 20), at(0, 100)], [0.5; 2]);
+    for x in (30..40).chain(60..90) {
+        assert!((at(0, x) - 0.25).abs() < 1e-3 && (at(2, x) - 0.5).abs() < 1e-3, "{x}: {}", at(0, x));
+    }
+    assert_eq!(at(0, 50), 30.0);
+    // Without it the floor is the clean plate's, and the key tells the two apart.
+    let plain = prepare(&Passes, "shadow: 0", None, &one_take()).ok().unwrap();
+    assert_eq!(
+        plain.apply(&Inputs { frames: &frames, raster: None }, 7).unwrap().row(0, 50)[70].to_f32(),
+        0.5
+    );
+    assert_ne!(key(&*plain, 7), key(&*passes, 7));
+    assert!(plain.reach(3, 7).is_empty());
+}
+
+#[test]
+fn an_order_holds_from_its_frame_on_and_names_every_take_once() {
+    let settings = "order: { 1: [left, right], 10: [right, left] }";
+    let passes = prepare(&Passes, settings, None, &wiring()).ok().unwrap();
+    let at = |n: i64| {
+        let frames = [
+            vec![(n, flat(&RGBA, &[0.0, 0.0, 0.0, 1.0]))],
+            vec![(n, flat(&RGBA, &[1.0, 0.0, 0.0, 1.0]))],
+            vec![(n, flat(&RGBA, &[0.0, 1.0, 0.0, 1.0]))],
+            vec![(n, flat(&["right"], &[1.0]))],
+            vec![(n, flat(&["left"], &[1.0]))],
+        ];
+        let out = passes.apply(&Inputs { frames: &frames, raster: None }, n).unwrap();
+        [0, 1].map(|c| out.row(c, 3)[3].to_f32())
+    };
+    assert_eq!([at(9), at(10)], [[0.0, 1.0], [1.0, 0.0]]);
+    assert_ne!(key(&*passes, 9), key(&*passes, 10));
+    let problems = prepare(&Passes, "order: [left, lef]", None, &wiring()).err().unwrap();
+    assert_eq!(problems[0].help.as_deref(), Some("[left, right], from back to front"));
+}
+
+#[test]
+fn a_take_that_lacks_frames_is_told_of() {
+    let problems =
+        prepare(&Passes, "moved: { left: { time: 5 }, lft: {} }", None, &one_take()).err().unwrap();
+    assert_eq!(problems[0].help.as_deref(), Some("did you mean 'left'?"));
+    let problems = prepare(&Passes, "moved: { left: { time: 5 } }", None, &one_take()).err().unwrap();
+    assert!(problems[0].message.starts_with("frame 96 needs frames 101 of take 'left'"), "{problems:?}");
 }

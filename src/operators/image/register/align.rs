@@ -160,6 +160,24 @@ struct Sums {
     share: f64,
 }
 
+/// Sums over one row, in single precision, so that a frame's are exact enough and fast.
+#[derive(Default)]
+struct Row {
+    matrix: [[f32; COUNT]; COUNT],
+    right: [f32; COUNT],
+}
+
+impl Row {
+    /// Adds them to a frame's and begins anew.
+    fn flush(&mut self, matrix: &mut [[f64; COUNT]; COUNT], right: &mut [f64; COUNT]) {
+        for i in 0..COUNT {
+            (0..=i).for_each(|j| matrix[i][j] += f64::from(self.matrix[i][j]));
+            right[i] += f64::from(self.right[i]);
+        }
+        *self = Self::default();
+    }
+}
+
 /// One pixel's difference, its place, and how strongly it counts.
 struct Difference {
     x: usize,
@@ -243,21 +261,12 @@ impl<'a> Pair<'a> {
         let mut matrix = [[0.0f64; COUNT]; COUNT];
         let mut right = [0.0f64; COUNT];
         let (mut weights, mut squares) = (0.0f64, 0.0f64);
-        let mut row = ([[0.0f32; COUNT]; COUNT], [0.0f32; COUNT]);
+        let mut row = Row::default();
         let mut last_y = usize::MAX;
-        let flush = |row: &mut ([[f32; COUNT]; COUNT], [f32; COUNT]),
-                     matrix: &mut [[f64; COUNT]; COUNT],
-                     right: &mut [f64; COUNT]| {
-            for i in 0..COUNT {
-                (0..=i).for_each(|j| matrix[i][j] += f64::from(row.0[i][j]));
-                right[i] += f64::from(row.1[i]);
-            }
-            *row = ([[0.0; COUNT]; COUNT], [0.0; COUNT]);
-        };
         for (at, [gx, gy], light, difference) in &all {
             let (x, y) = (at % width, at / width);
             if y != last_y {
-                flush(&mut row, &mut matrix, &mut right);
+                row.flush(&mut matrix, &mut right);
                 last_y = y;
             }
             let q = difference / scale;
@@ -267,13 +276,13 @@ impl<'a> Pair<'a> {
             let j = [*gx, *gy, gy * u - gx * v, gx * u + gy * v, along, -light, -1.0];
             for i in 0..COUNT {
                 let w = weight * j[i];
-                (0..=i).for_each(|k| row.0[i][k] += w * j[k]);
-                row.1[i] -= w * difference;
+                (0..=i).for_each(|k| row.matrix[i][k] += w * j[k]);
+                row.right[i] -= w * difference;
             }
             weights += f64::from(weight);
             squares += f64::from(weight * difference * difference);
         }
-        flush(&mut row, &mut matrix, &mut right);
+        row.flush(&mut matrix, &mut right);
         let slopes = [matrix[0][0], matrix[1][1]];
         let whole = |i: usize, j: usize| match (open[i] && open[j], i == j) {
             (true, _) => matrix[i.max(j)][i.min(j)],
