@@ -15,6 +15,7 @@ use endboard::base::yaml;
 use endboard::declare;
 use endboard::demo::{self, SHOTS};
 use endboard::media::image::RGBA;
+use endboard::operators::image::passes::place;
 use endboard::operators::shape::Shapes;
 use endboard::operators::shape::file;
 use endboard::operators::{self, Connected, Setup, WorkingSpace};
@@ -56,7 +57,7 @@ fn shapes_are_those_of_the_film() {
             written.push(shot.name);
         }
     }
-    assert_eq!(written, ["br020", "br030", "br040", "br050", "br060"]);
+    assert_eq!(written, ["br020", "br030", "br040", "br050", "br055", "br060"]);
 }
 
 #[test]
@@ -133,6 +134,9 @@ fn mattes_are_the_ones_that_recipes_ask_for() {
     assert_eq!(names("br030"), ["actors", "crew"]);
     assert_eq!(names("br040"), ["actors"]);
     assert_eq!(names("br050"), ["left", "right", "actors"]);
+    let five = ["far", "left", "right", "middle", "near"];
+    let both: Vec<String> = five.iter().flat_map(|n| [n.to_string(), format!("{n}-floor")]).collect();
+    assert_eq!(names("br055"), both);
     assert_eq!(names("br060"), ["actors"]);
 }
 
@@ -158,4 +162,28 @@ fn the_declaration_reads_and_agrees_with_the_cut() {
     let (cut, problems) = endboard::cut::edl::parse(source, &text, "24".parse::<Rate>().unwrap());
     assert!(problems.is_empty(), "{problems:?}");
     assert_eq!(cut.events.len(), SHOTS.len());
+}
+
+/// The rig of the five takes was made to stray: what was measured of it is what the film's geometry says, to a twentieth
+/// of a frame and, of the take that is a whole number of frames late, of a pixel.
+#[test]
+fn measured_moves_of_the_five_takes_are_the_drawn_ones() {
+    let bytes = committed("takes/br055.yaml").into_bytes().into();
+    let file = operators::Attachment { path: "takes/br055.yaml".into(), bytes, source: None };
+    let moves = place::read(&file, Span::new(SourceId(0), 0, 0)).unwrap();
+    assert_eq!(moves.takes.len(), 5);
+    for (name, (_, said)) in &moves.takes {
+        let plate = demo::plates().iter().find(|plate| plate.name == format!("five-{name}")).unwrap();
+        for frame in SHOTS.iter().find(|shot| shot.name == "br055").unwrap().frames.iter() {
+            let late = f64::from(plate.strayed(frame).0);
+            let time = said.when(frame) - frame as f64;
+            assert!((time - late).abs() < 0.05, "{name} on {frame}: {time} frames, and {late} drawn");
+            if late.fract() == 0.0 {
+                let (x, y) = plate.strayed(frame + late as i64).1;
+                let [dx, dy] = said.place(frame).shift;
+                let away = (dx + f64::from(x)).hypot(dy + f64::from(y));
+                assert!(away < 0.05, "{name} on {frame}: {away} px off");
+            }
+        }
+    }
 }

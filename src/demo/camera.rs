@@ -72,11 +72,23 @@ pub struct Move {
     pub seed: u32,
     /// How far the frame sits off the lens's axis, in pixels: a home-built rig never repeats exactly.
     pub offset: (f32, f32),
+    /// How far that wanders in the course of the move, in pixels at most.
+    pub drift: f32,
+    /// How many frames late the rig started: what it shows at a time, the move has at that much before.
+    pub late: f32,
 }
 
 impl Move {
+    /// How far the frame sits off the lens's axis at a time, in pixels.
+    pub fn off(&self, time: f32) -> (f32, f32) {
+        let strayed = |seed: u32| self.drift * wander(time * 0.06, self.seed.wrapping_add(seed));
+        (self.offset.0 + strayed(71), self.offset.1 + strayed(72))
+    }
+
     /// The camera at a time in frames.
     pub fn at(&self, time: f32) -> Camera {
+        let (dx, dy) = self.off(time);
+        let time = time - self.late;
         let u = (time - self.frames.0) / (self.frames.1 - self.frames.0);
         // Half straight, half eased: a dolly that is already rolling when the shot starts.
         let u = mix(u, smooth(0.0, 1.0, u), 0.5);
@@ -88,8 +100,8 @@ impl Move {
         let target = self.target.0.to(self.target.1, u) + vec3(shake(4), shake(5), 0.0);
         let focal = mix(self.focal.0, self.focal.1, u);
         let mut camera = Camera::looking(eye, target, shake(6) * 0.03, focal);
-        camera.centre.0 += self.offset.0;
-        camera.centre.1 += self.offset.1;
+        camera.centre.0 += dx;
+        camera.centre.1 += dy;
         camera
     }
 }

@@ -242,6 +242,48 @@ pub fn rake_right() -> Vec<(Who, Part)> {
     vec![(Who::Raker, part(0.15, 6.9, (-0.90, -0.42), keys, 32))]
 }
 
+/// One man at five places, each in a take of its own: off at the end of the shed, at rest.
+pub fn five_far() -> Vec<(Who, Part)> {
+    let keys =
+        vec![key(1000.0, REST, Pace::Eased), key(1018.0, LOW, Pace::Eased), key(1036.0, GUARD, Pace::Eased)];
+    vec![(Who::Raker, part(-0.85, 10.2, (0.25, -1.0), keys, 33))]
+}
+
+/// At the left, winding up.
+pub fn five_left() -> Vec<(Who, Part)> {
+    let keys = vec![
+        key(1000.0, GUARD, Pace::Eased),
+        key(1016.0, WOUND, Pace::Eased),
+        key(1036.0, GUARD.moved(0.05, 0.0), Pace::Eased),
+    ];
+    vec![(Who::Raker, part(-2.45, 7.6, (0.92, -0.38), keys, 34))]
+}
+
+/// At the right, lowering the pole.
+pub fn five_right() -> Vec<(Who, Part)> {
+    let keys =
+        vec![key(1000.0, HIGH, Pace::Eased), key(1020.0, LOW, Pace::Eased), key(1036.0, REST, Pace::Eased)];
+    vec![(Who::Raker, part(0.55, 7.9, (-0.90, -0.42), keys, 35))]
+}
+
+/// In the middle, turning a blow aside.
+pub fn five_middle() -> Vec<(Who, Part)> {
+    let keys = vec![
+        key(1000.0, LOW, Pace::Eased),
+        key(1014.0, PARRIED, Pace::Eased),
+        key(1030.0, GUARD, Pace::Rebound),
+        key(1040.0, GUARD, Pace::Eased),
+    ];
+    vec![(Who::Raker, part(-0.45, 7.2, (0.15, -1.0), keys, 36))]
+}
+
+/// Close by, looking up; from the lens he stands before the one at the left.
+pub fn five_near() -> Vec<(Who, Part)> {
+    let keys =
+        vec![key(1000.0, REST, Pace::Eased), key(1024.0, GUARD, Pace::Eased), key(1040.0, LOW, Pace::Eased)];
+    vec![(Who::Raker, part(-1.85, 5.5, (0.80, 0.60), keys, 37))]
+}
+
 /// One great blow, to be slowed down.
 pub fn swing() -> Vec<(Who, Part)> {
     let (hit_k, hit_r) = spot(0.16, 1.48, 0.0);

@@ -134,6 +134,11 @@ impl Figure {
     /// Outline of these limbs: `N` corners around their hull, from the limb's own direction on,
     /// so that each corner stays where it is on the limb from frame to frame.
     pub fn outline<const N: usize>(&self, limbs: &[Limb]) -> [Spot; N] {
+        self.around(limbs, 0.0)
+    }
+
+    /// The same, `margin` pixels outside.
+    pub fn around<const N: usize>(&self, limbs: &[Limb], margin: f32) -> [Spot; N] {
         let own: Vec<usize> =
             (0..self.cones.len()).filter(|&i| limbs.contains(&self.cones[i].limb)).collect();
         let [a, b] = self.ends[own[0]].0;
@@ -141,15 +146,30 @@ impl Figure {
         let length = (dx * dx + dy * dy).sqrt();
         // A limb that points at the lens has no direction in the frame: up serves instead.
         let (ux, uy) = if length > 3.0 { (dx / length, dy / length) } else { (0.0, -1.0) };
-        self.hull(own.into_iter(), (ux, uy), 0.0)
+        self.hull(own.into_iter(), (ux, uy), margin, &[])
+    }
+
+    /// Corners around the lit part of the first pole, `margin` pixels outside.
+    pub fn glass(&self, margin: f32) -> [Spot; 4] {
+        let [a, b] = self.poles[0];
+        let (dx, dy) = (b.0 - a.0, b.1 - a.1);
+        let length = most((dx * dx + dy * dy).sqrt(), 1.0);
+        let wide = self.glass + margin;
+        let (ux, uy) = (dx / length * wide, dy / length * wide);
+        [
+            (a.0 - ux - uy, a.1 - uy + ux),
+            (a.0 - ux + uy, a.1 - uy - ux),
+            (b.0 + ux + uy, b.1 + uy - ux),
+            (b.0 + ux - uy, b.1 + uy + ux),
+        ]
     }
 
     /// Outline of the whole person and their pole, `margin` pixels outside.
     pub fn whole<const N: usize>(&self, margin: f32) -> [Spot; N] {
-        self.hull(0..self.cones.len(), (0.0, -1.0), margin)
+        self.hull(0..self.cones.len(), (0.0, -1.0), margin, &self.poles)
     }
 
-    /// Corners of the hull of some cones: in each of `N` directions, from `first` on, the point
+    /// Corners of the hull of some cones and poles: in each of `N` directions, from `first` on, the point
     /// that lies furthest out. The directions' tangents meet the round ends a little inside; a
     /// slight growth makes up for the cut.
     fn hull<const N: usize>(
@@ -157,6 +177,7 @@ impl Figure {
         own: impl Iterator<Item = usize> + Clone,
         first: Spot,
         margin: f32,
+        poles: &[[(f32, f32, f32); 2]],
     ) -> [Spot; N] {
         let grow = 1.0 + 0.5 * (1.0 - cos_turns(0.5 / N as f32));
         std::array::from_fn(|i| {
@@ -175,9 +196,7 @@ impl Figure {
                     offer(x, y, radius);
                 }
             }
-            if margin > 0.0 {
-                self.poles.iter().flatten().for_each(|&(x, y, _)| offer(x, y, 0.0));
-            }
+            poles.iter().flatten().for_each(|&(x, y, _)| offer(x, y, 0.0));
             best.1
         })
     }

@@ -52,6 +52,17 @@ pub struct DemoPlate {
 }
 
 impl DemoPlate {
+    /// How the rig strayed in this take: frames that it started late, and pixels right and down that its picture lies
+    /// off on a frame.
+    pub fn strayed(&self, number: i64) -> (f32, (f32, f32)) {
+        (self.camera.late, self.camera.off(self.time(number)))
+    }
+
+    /// Exposure: a factor on light.
+    pub fn exposure(&self) -> f32 {
+        self.exposure
+    }
+
     /// When a frame was taken, in twenty-fourths of a second.
     pub(super) fn time(&self, number: i64) -> f32 {
         self.frames.first as f32 + (number - self.frames.first) as f32 / self.pace as f32
@@ -88,7 +99,17 @@ fn plate(name: &'static str, frames: (i64, i64), shows: &'static str, camera: Mo
 /// A move over frames, from and to: eye, target, focal length.
 fn travel(frames: (f32, f32), from: [f32; 7], to: [f32; 7], sway: f32, seed: u32) -> Move {
     let [a, b] = [from, to].map(|m| (vec3(m[0], m[1], m[2]), vec3(m[3], m[4], m[5]), m[6]));
-    Move { frames, eye: (a.0, b.0), target: (a.1, b.1), focal: (a.2, b.2), sway, seed, offset: (0.0, 0.0) }
+    Move {
+        frames,
+        eye: (a.0, b.0),
+        target: (a.1, b.1),
+        focal: (a.2, b.2),
+        sway,
+        seed,
+        offset: (0.0, 0.0),
+        drift: 0.0,
+        late: 0.0,
+    }
 }
 
 fn duels() -> Vec<DemoPlate> {
@@ -180,6 +201,56 @@ fn takes() -> Vec<DemoPlate> {
     ]
 }
 
+/// A take of the move with five places: who stands there, and how the rig strayed this time.
+struct Five {
+    name: &'static str,
+    frames: (i64, i64),
+    shows: &'static str,
+    people: Vec<(Who, Part)>,
+    late: f32,
+    offset: (f32, f32),
+    exposure: f32,
+}
+
+/// One man at five places of one move: five takes and an empty one. The rig is pulled by hand, so that no take starts on
+/// the same frame nor comes back to the same pixel, and the lamps burn a little higher or lower each time.
+fn fives() -> Vec<DemoPlate> {
+    let pull = travel(
+        (1002.0, 1033.0),
+        [-2.15, 1.62, 0.55, -1.35, 1.15, 6.8, 840.0],
+        [-0.55, 1.50, 1.10, -0.80, 1.15, 6.8, 840.0],
+        0.0,
+        9,
+    );
+    let five = |name, frames, shows, people, late, offset, exposure| Five {
+        name,
+        frames,
+        shows,
+        people,
+        late,
+        offset,
+        exposure,
+    };
+    let takes = vec![
+        five("five-far", (1004, 1032), "far off", moves::five_far(), -0.35, (0.6, -0.45), 1.06),
+        five("five-left", (1005, 1035), "at the left", moves::five_left(), 2.4, (-0.8, 0.3), 0.95),
+        five("five-right", (1003, 1032), "at the right", moves::five_right(), -1.6, (0.25, 0.7), 1.03),
+        five("five-middle", (1005, 1034), "in the middle", moves::five_middle(), 1.27, (1.4, -1.1), 0.97),
+        five("five-near", (1005, 1036), "close by", moves::five_near(), 3.0, (-0.4, -0.65), 1.09),
+    ];
+    let taken = takes.into_iter().enumerate().map(|(i, take)| {
+        let strayed =
+            Move { late: take.late, offset: take.offset, drift: 0.3, seed: 60 + 10 * i as u32, ..pull };
+        DemoPlate {
+            people: take.people,
+            exposure: take.exposure,
+            ..plate(take.name, take.frames, take.shows, strayed)
+        }
+    });
+    let clean = plate("five-clean", (1005, 1032), "the move with five places, nobody in it", pull);
+    taken.chain([clean]).collect()
+}
+
 fn plain() -> Vec<DemoPlate> {
     let wide = travel(
         (1005.0, 1052.0),
@@ -240,13 +311,14 @@ pub fn plates() -> &'static [DemoPlate] {
         let mut all = plain();
         all.extend(duels());
         all.extend(takes());
+        all.extend(fives());
         all.sort_by_key(|plate| ORDER.iter().position(|&name| name == plate.name));
         all
     })
 }
 
 /// Plates in the order of the film.
-const ORDER: [&str; 11] = [
+const ORDER: [&str; 17] = [
     "shed-wide",
     "duel-a",
     "duel-b",
@@ -255,6 +327,12 @@ const ORDER: [&str; 11] = [
     "rake-left",
     "rake-right",
     "rake-clean",
+    "five-far",
+    "five-left",
+    "five-right",
+    "five-middle",
+    "five-near",
+    "five-clean",
     "swing",
     "brine",
     "ending-2",

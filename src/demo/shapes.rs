@@ -6,7 +6,7 @@
 use std::fmt::Write;
 
 use super::body::{Limb, Who};
-use super::math::{Vec3, vec3};
+use super::math::{Vec3, cos_turns, sin_turns, vec3};
 use super::outline::{self, Figure, GRIPS, PARTS, SHINS, Spot};
 use super::plates::{DemoPlate, plates};
 use super::ramp;
@@ -41,6 +41,13 @@ const CREW_SHADOW: [(f32, f32); 9] = [
 /// How high that floor lies, between the yard and the kerb.
 const CREW_FLOOR: f32 = 0.05;
 
+/// How far outside of a man, and of his pole, the outlines of the five places are drawn, and their feather, in pixels:
+/// room for the blur of the shutter, and little else, since the others' shadows fall on all that they leave out.
+const CLOSE: f32 = 3.0;
+const CLOSE_FEATHER: f32 = 3.0;
+/// Around the shadow of one of the five on the floor: radius in metres and its feather in pixels.
+const SHADOW_AROUND: f32 = 2.1;
+const SHADOW_FEATHER: f32 = 40.0;
 /// How far around whoever crosses, and around the mark, the ground goes with them, in metres.
 const CROSSING: f32 = 0.55;
 const MARKED: f32 = 0.33;
@@ -98,6 +105,38 @@ impl View {
         Keyed { name: name.into(), keys: thinned(self.frames.first, &outlines, HOLDOUT_SLACK, f32::INFINITY) }
     }
 
+    /// A person and the pole, closely: the outlines that a take is joined by.
+    fn closely(&self, index: usize) -> Vec<Keyed> {
+        let figures = self.figures(index);
+        let keyed = |name: &str, outlines: Vec<Vec<Spot>>| Keyed {
+            name: name.into(),
+            keys: thinned(self.frames.first, &outlines, HOLDOUT_SLACK, f32::INFINITY),
+        };
+        let parts = PARTS.iter().chain(&GRIPS).chain(&SHINS);
+        let around = |limbs: &[Limb]| figures.iter().map(|f| f.around::<12>(limbs, CLOSE).to_vec()).collect();
+        let mut all: Vec<Keyed> = parts.map(|(part, limbs)| keyed(part, around(limbs))).collect();
+        all.push(keyed("pole", figures.iter().map(|f| f.glass(CLOSE).to_vec()).collect()));
+        all
+    }
+
+    /// The floor that a person's shadow falls on.
+    fn shaded(&self, index: usize) -> Vec<Keyed> {
+        let spot = self.plate.people[index].1.spot;
+        let ring: [Vec3; 12] = std::array::from_fn(|i| {
+            let turns = i as f32 / 12.0;
+            spot + vec3(cos_turns(turns), 0.0, sin_turns(turns)) * SHADOW_AROUND
+        });
+        let outlines: Vec<Vec<Spot>> = self
+            .frames
+            .iter()
+            .map(|n| outline::corners(self.plate, (self.shown)(n), ring).to_vec())
+            .collect();
+        vec![Keyed {
+            name: "floor".into(),
+            keys: thinned(self.frames.first, &outlines, FIGURE_SLACK, f32::INFINITY),
+        }]
+    }
+
     /// Writes the keys of the pole that is `index` among the plate's.
     fn rod(&self, text: &mut String, index: usize, name: &str) {
         let ends = self.frames.iter().map(|number| {
@@ -125,6 +164,7 @@ pub fn shapes_file(shot: &str) -> Option<String> {
                 View { plate: plate("swing")?, frames: FrameRange::new(1005, 1056), shown: ramp::shown };
             duel(&view, "One great blow, in the frames of the shot: the plate's speed has changed already.")
         }
+        "br055" => fives(&["far", "left", "right", "middle", "near"])?,
         "br070" => rigged(),
         "br080" => marked(&View::of(plate("ending-2")?))?,
         "br050" => joined(plate("rake-left")?, plate("rake-right")?),
@@ -210,6 +250,20 @@ fn joined(left: &'static DemoPlate, right: &'static DemoPlate) -> String {
     text.push_str("rods:\n");
     takes.iter().for_each(|(take, view)| view.rod(&mut text, 0, take));
     text
+}
+
+/// For each of the five takes a matte closely around the man and his pole, and one of the floor that his shadow falls on.
+fn fives(places: &[&str]) -> Option<String> {
+    let mut text = String::from(
+        "# One man at five places: in each take's own frames, closely around him, and the floor that he shades.\nmattes:\n",
+    );
+    for place in places {
+        let name = format!("five-{place}");
+        let view = View::of(plates().iter().find(|plate| plate.name == name)?);
+        matte(&mut text, place, CLOSE_FEATHER, &view.closely(0));
+        matte(&mut text, &format!("{place}-floor"), SHADOW_FEATHER, &view.shaded(0));
+    }
+    Some(text)
 }
 
 /// A hold-out that is there while its limbs stand before a pole, and has no area otherwise.

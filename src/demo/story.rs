@@ -23,12 +23,18 @@ const fn shot(name: &'static str, first: i64, last: i64, plates: &'static [&'sta
 }
 
 /// The shots in the order of the film.
-pub const SHOTS: [DemoShot; 8] = [
+pub const SHOTS: [DemoShot; 9] = [
     shot("br010", 1009, 1048, &["shed-wide"]),
     shot("br020", 1009, 1040, &["duel-a"]),
     shot("br030", 1009, 1044, &["duel-b", "duel-b-clean"]),
     shot("br040", 1009, 1032, &["duel-close"]),
     shot("br050", 1009, 1032, &["rake-clean", "rake-left", "rake-right"]),
+    shot(
+        "br055",
+        1009,
+        1028,
+        &["five-clean", "five-far", "five-left", "five-right", "five-middle", "five-near"],
+    ),
     shot("br060", 1009, 1052, &["swing"]),
     shot("br070", 1009, 1028, &["brine"]),
     shot("br080", 1009, 1040, &["ending-2"]),

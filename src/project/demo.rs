@@ -16,13 +16,14 @@ use crate::media::image::{Image, Raster};
 use crate::operators::colour::transfer::{self, Transfer};
 
 /// Files of the demo film that people edit, by path.
-const EDITED: [(&str, &str); 14] = [
+const EDITED: [(&str, &str); 18] = [
     (DECLARATION, include_str!("../../demo-project/endboard.yaml")),
     ("grades/br010.cc", include_str!("../../demo-project/grades/br010.cc")),
     ("grades/br020.cc", include_str!("../../demo-project/grades/br020.cc")),
     ("grades/br030.cdl", include_str!("../../demo-project/grades/br030.cdl")),
     ("grades/br040.cc", include_str!("../../demo-project/grades/br040.cc")),
     ("grades/br050.cc", include_str!("../../demo-project/grades/br050.cc")),
+    ("grades/br055.cc", include_str!("../../demo-project/grades/br055.cc")),
     ("grades/br060.cc", include_str!("../../demo-project/grades/br060.cc")),
     ("grades/br070.cc", include_str!("../../demo-project/grades/br070.cc")),
     ("grades/br080.cc", include_str!("../../demo-project/grades/br080.cc")),
@@ -30,7 +31,10 @@ const EDITED: [(&str, &str); 14] = [
     ("roto/br030.yaml", include_str!("../../demo-project/roto/br030.yaml")),
     ("roto/br040.yaml", include_str!("../../demo-project/roto/br040.yaml")),
     ("roto/br050.yaml", include_str!("../../demo-project/roto/br050.yaml")),
+    ("roto/br055.yaml", include_str!("../../demo-project/roto/br055.yaml")),
     ("roto/br060.yaml", include_str!("../../demo-project/roto/br060.yaml")),
+    ("takes/br050.yaml", include_str!("../../demo-project/takes/br050.yaml")),
+    ("takes/br055.yaml", include_str!("../../demo-project/takes/br055.yaml")),
 ];
 
 /// Writes what is missing of the demo film into `folder`; what is there stays as it is. `progress` is told how many
