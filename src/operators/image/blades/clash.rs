@@ -114,10 +114,10 @@ impl Pair<'_> {
                 let Some(line) = (rod.at)(frame as f64 + f64::from(quarter) / 4.0) else { continue };
                 lit = true;
                 widest = widest.max(line[4]);
-                for k in 0..4 {
+                for (k, &place) in line[..4].iter().enumerate() {
                     let (low, high) = (k % 2, 2 + k % 2);
-                    bounds[low] = bounds[low].min(line[k]);
-                    bounds[high] = bounds[high].max(line[k]);
+                    bounds[low] = bounds[low].min(place);
+                    bounds[high] = bounds[high].max(place);
                 }
             }
             // Between the quarters an end may go farther out than they show: as far again, to be safe.

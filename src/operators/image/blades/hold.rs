@@ -103,6 +103,9 @@ pub fn share(value: &Value) -> Result<Curve<1>, Problem> {
     }
 }
 
+/// Inputs, how much of each counts, and what they hide together.
+type Joined = (Vec<(usize, f64)>, Arc<Mask>);
+
 /// The mattes of one frame, each read once.
 pub struct Mattes<'a> {
     inputs: &'a Inputs<'a>,
@@ -110,7 +113,7 @@ pub struct Mattes<'a> {
     frame: i64,
     size: (u32, u32),
     read: Vec<(usize, Arc<Mask>)>,
-    joined: Vec<(Vec<(usize, f64)>, Arc<Mask>)>,
+    joined: Vec<Joined>,
 }
 
 impl<'a> Mattes<'a> {
