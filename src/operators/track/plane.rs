@@ -14,7 +14,7 @@ use super::picture::Picture;
 use super::point::sure;
 
 /// Samples on which a patch is laid at one size, at most.
-const MOST: usize = 40_000;
+const MOST: usize = 12_000;
 /// The fewest samples of a size that is looked at.
 const FEWEST: usize = 150;
 /// Likeness below which the reference has come to look otherwise, and what one taken anew is believed.
