@@ -54,7 +54,8 @@ fn light(plane: &[f32]) -> Light {
     Light::of(&image, &[])
 }
 
-/// Without figures, where OpenCV's are at their best: as near to the truth as enhanced correlation, and nearer than phase.
+/// Without figures, where OpenCV's are at their best: within a fiftieth of a pixel of the truth, and over all of them
+/// no further than enhanced correlation, which noise leads up to a seventh astray.
 #[test]
 fn shifts_are_those_of_enhanced_correlation() {
     let shifts = [[0.0, 0.0], [0.25, 0.75], [-3.4, 2.6], [7.5, -2.5], [-1.1, -0.9]];
@@ -65,6 +66,7 @@ fn shifts_are_those_of_enhanced_correlation() {
     let input: Vec<u8> = sizes.chain(floats).collect();
     let Some(out) = outside("register_check.py", &[], &input) else { return };
     let theirs: Vec<BTreeMap<String, [f64; 2]>> = serde_json::from_slice(&out).unwrap();
+    let mut sums = [0.0; 2];
     for ((truth, pair), theirs) in shifts.iter().zip(&pairs).zip(&theirs) {
         let fit = placed(&light(&pair[0]), &light(&pair[1]), Model::default()).unwrap();
         let away = |p: [f64; 2], q: [f64; 2]| (p[0] - q[0]).hypot(p[1] - q[1]);
@@ -77,7 +79,8 @@ fn shifts_are_those_of_enhanced_correlation() {
             away(phase, *truth)
         );
         assert!(away(ours, *truth) < 0.02, "{truth:?}: {ours:?}");
-        // OpenCV's own steps end at about a hundredth of a pixel.
-        assert!(away(ours, ecc) < 0.03, "{truth:?}: {ours:?} {ecc:?}");
+        sums[0] += away(ours, *truth);
+        sums[1] += away(ecc, *truth);
     }
+    assert!(sums[0] <= sums[1], "ours {} px away in all, enhanced correlation {}", sums[0], sums[1]);
 }

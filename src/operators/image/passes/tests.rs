@@ -84,13 +84,18 @@ fn columns(name: &str, from: u32, to: u32) -> Arc<Image> {
     Arc::new(image)
 }
 
+/// Inputs that have frames beyond those that are asked for.
 fn one_take() -> Vec<Connected> {
+    let wide = |input: Connected| Connected { frames: FrameRange::new(-20, 120), ..input };
     vec![
         connected(CLEAN, "", &RGBA),
         connected(TAKES, "left", &RGBA),
         connected(MATTES, "left", &["left"]),
         connected(SHADOWS, "left", &["floor"]),
     ]
+    .into_iter()
+    .map(wide)
+    .collect()
 }
 
 #[test]
@@ -182,6 +187,6 @@ fn a_take_that_lacks_frames_is_told_of() {
     let problems =
         prepare(&Passes, "moved: { left: { time: 5 }, lft: {} }", None, &one_take()).err().unwrap();
     assert_eq!(problems[0].help.as_deref(), Some("did you mean 'left'?"));
-    let problems = prepare(&Passes, "moved: { left: { time: 5 } }", None, &one_take()).err().unwrap();
-    assert!(problems[0].message.starts_with("frame 96 needs frames 101 of take 'left'"), "{problems:?}");
+    let problems = prepare(&Passes, "moved: { left: { time: 25 } }", None, &one_take()).err().unwrap();
+    assert!(problems[0].message.starts_with("frame 96 needs frames 121 of take 'left'"), "{problems:?}");
 }
