@@ -15,11 +15,12 @@ use outside::outside;
 const WIDTH: usize = 320;
 const HEIGHT: usize = 240;
 
+/// Splitmix64, whose neighbours have nothing in common.
 fn chance(i: usize) -> f32 {
-    let mut h = (i as u32).wrapping_mul(0x9E37_79B1);
-    h = (h ^ (h >> 15)).wrapping_mul(0x2C1B_3C6D);
-    h = (h ^ (h >> 12)).wrapping_mul(0x297A_2D39);
-    (h ^ (h >> 15)) as f32 / u32::MAX as f32
+    let mut h = (i as u64).wrapping_add(1).wrapping_mul(0x9E37_79B9_7F4A_7C15);
+    h = (h ^ (h >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+    h = (h ^ (h >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+    ((h ^ (h >> 31)) >> 40) as f32 / (1u64 << 24) as f32
 }
 
 /// A texture of waves that no shift repeats, moved, with noise.
@@ -54,8 +55,8 @@ fn light(plane: &[f32]) -> Light {
     Light::of(&image, &[])
 }
 
-/// Without figures, where OpenCV's are at their best: within a fiftieth of a pixel of the truth, and over all of them
-/// no further than enhanced correlation, which noise leads up to a seventh astray.
+/// Within a fiftieth of a pixel of the truth, which is the measure here: OpenCV's enhanced correlation falls a tenth short
+/// of these shifts, for a reason not known, so that to be no further off than it is a weak test.
 #[test]
 fn shifts_are_those_of_enhanced_correlation() {
     let shifts = [[0.0, 0.0], [0.25, 0.75], [-3.4, 2.6], [7.5, -2.5], [-1.1, -0.9]];
