@@ -50,7 +50,7 @@ impl Moment {
     /// A take at a time in frames.
     pub fn at(time: f64, between: Between) -> Self {
         let (first, share) = (time.floor(), time - time.floor());
-        if between == Between::Nearest || share < NO_PART || share > 1.0 - NO_PART {
+        if between == Between::Nearest || !(NO_PART..=1.0 - NO_PART).contains(&share) {
             return Self { first: (time + 0.5).floor() as i64, share: 0.0, between };
         }
         Self { first: first as i64, share, between }

@@ -108,7 +108,8 @@ pub struct Part {
 impl Part {
     /// The part of planes of this width in which any is above nothing.
     fn of(planes: &[&[f32]], width: usize) -> Self {
-        let (mut columns, mut rows) = (usize::MAX..0, usize::MAX..0);
+        let none = Range { start: usize::MAX, end: 0 };
+        let (mut columns, mut rows) = (none.clone(), none);
         for plane in planes {
             for (y, row) in plane.chunks_exact(width).enumerate() {
                 let Some(first) = row.iter().position(|m| *m > 0.0) else { continue };

@@ -15,9 +15,8 @@ pub fn solved(matrix: &[Vec<f64>], right: &[f64]) -> Option<Vec<f64>> {
         rows.swap(i, pivot);
         for j in i + 1..n {
             let by = rows[j][i] / rows[i][i];
-            for k in i..=n {
-                rows[j][k] -= by * rows[i][k];
-            }
+            let (above, below) = rows.split_at_mut(j);
+            below[0].iter_mut().zip(&above[i]).skip(i).for_each(|(v, pivot)| *v -= by * pivot);
         }
     }
     let mut out = vec![0.0; n];
