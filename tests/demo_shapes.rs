@@ -57,7 +57,7 @@ fn shapes_are_those_of_the_film() {
             written.push(shot.name);
         }
     }
-    assert_eq!(written, ["br020", "br030", "br040", "br050", "br055", "br060"]);
+    assert_eq!(written, ["br010", "br020", "br030", "br040", "br050", "br055", "br060", "br070", "br080"]);
 }
 
 #[test]

@@ -10,7 +10,7 @@ use super::{Answer, Exit, Failure, show, trouble};
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
 use crate::execute::{Ending, Options, Outcome};
-use crate::graph::Work;
+use crate::graph::{Graph, Work};
 use crate::programs::{self, Halt, Runner};
 use crate::project::rebuild::{Rebuilt, Writer};
 use crate::project::trouble::{Blocked, gather};
@@ -131,6 +131,23 @@ async fn obey(halt: &Halt, (mut asked, mut told, mut left): Signals) {
     std::process::exit(Exit::Interrupted as i32);
 }
 
+/// What should be known of frames that were made: of each stage the first in full, and which others there are.
+fn remarks(graph: &Graph, outcome: &Outcome) {
+    let mut all = outcome.remarks.iter().peekable();
+    while let Some((id, frame, text)) = all.next() {
+        let node = &graph.nodes[*id];
+        tell!("{}: {text}", crate::stale::place(node, *frame));
+        let mut more = FrameSet::new();
+        while let Some((_, frame, _)) = all.next_if(|(next, ..)| next == id) {
+            more.insert(*frame);
+        }
+        if !more.is_empty() {
+            let frames = words::count(more.len() as u64, "more frame");
+            tell!("{}/{}@{}: the like on {frames}", node.shot, node.stage, more);
+        }
+    }
+}
+
 fn processors() -> usize {
     std::thread::available_parallelism().map_or(1, usize::from)
 }
@@ -201,9 +218,7 @@ pub fn report(rebuilt: &Rebuilt, selection: &Selection, json: bool, again: bool)
         let files = words::count(rebuilt.trimmed as u64, "file");
         say!("{files} of frames that the film no longer has removed from renders/film");
     }
-    for (id, frame, text) in &outcome.remarks {
-        tell!("{}: {text}", crate::stale::place(&graph.nodes[*id], *frame));
-    }
+    remarks(graph, outcome);
     let failures = outcome
         .failures
         .iter()

@@ -48,6 +48,8 @@ const CLOSE_FEATHER: f32 = 3.0;
 /// Around the shadow of one of the five on the floor: radius in metres and its feather in pixels.
 const SHADOW_AROUND: f32 = 2.1;
 const SHADOW_FEATHER: f32 = 40.0;
+/// The post that whoever crosses passes behind: x and z in metres.
+const POST: [f32; 2] = [3.5, 4.0];
 /// How far around whoever crosses, and around the mark, the ground goes with them, in metres.
 const CROSSING: f32 = 0.55;
 const MARKED: f32 = 0.33;
@@ -211,6 +213,14 @@ fn crossing(view: &View) -> String {
         }));
         matte(&mut text, "crew", 2.0, &gone);
     }
+    let corners = |[low, high]: [f32; 2], half: f32| {
+        let [x, z] = POST;
+        let (left, right) = ((x - half, z + half), (x + half, z - half));
+        [(left, low), (left, high), (right, high), (right, low)].map(|((x, z), y)| vec3(x, y, z))
+    };
+    let post = view.ground("post", |_| corners([0.0, 4.2], 0.13));
+    let foot = view.ground("foot", |_| corners([0.0, 0.16], 0.22));
+    matte(&mut text, "post", 1.0, &[post, foot]);
     text
 }
 

@@ -12,14 +12,20 @@ use crate::base::frames::FrameRange;
 pub struct DemoShot {
     /// Its name.
     pub name: &'static str,
-    /// Frames that the cut uses.
+    /// Frames that the film shows.
     pub frames: FrameRange,
+    /// How many of the last ones go on under what comes in after them: the next shot, or black after the last one.
+    pub under: i64,
     /// Plates that it is made of.
     pub plates: &'static [&'static str],
 }
 
 const fn shot(name: &'static str, first: i64, last: i64, plates: &'static [&'static str]) -> DemoShot {
-    DemoShot { name, frames: FrameRange::new(first, last), plates }
+    DemoShot { name, frames: FrameRange::new(first, last), under: 0, plates }
+}
+
+const fn under(under: i64, shot: DemoShot) -> DemoShot {
+    DemoShot { under, ..shot }
 }
 
 /// The shots in the order of the film.
@@ -36,8 +42,8 @@ pub const SHOTS: [DemoShot; 9] = [
         &["five-clean", "five-far", "five-left", "five-right", "five-middle", "five-near"],
     ),
     shot("br060", 1009, 1052, &["swing"]),
-    shot("br070", 1009, 1028, &["brine"]),
-    shot("br080", 1009, 1040, &["ending-2"]),
+    under(8, shot("br070", 1009, 1028, &["brine"])),
+    under(12, shot("br080", 1009, 1040, &["ending-2"])),
 ];
 
 /// Frames a second.
@@ -49,27 +55,50 @@ fn timecode(frames: i64) -> String {
     format!("{:02}:{:02}:{:02}:{rest:02}", seconds / 3600, seconds / 60 % 60, seconds % 60)
 }
 
-/// The text of the locked cut, `cut/lock-1.edl`: cuts only. Source timecode is the shot's frame
-/// number counted from 00:00:00:00, so that frame 1009 is 00:00:42:01; record timecode starts at
-/// 01:00:00:00.
+/// The text of the locked cut, `cut/lock-1.edl`: cuts, a dissolve into the ending and a fade out. Source timecode is the
+/// shot's frame number counted from 00:00:00:00, so that frame 1009 is 00:00:42:01; record timecode starts at 01:00:00:00.
 pub fn cut_file() -> String {
     let mut text = String::from("TITLE: THE BRINE LAMP\nFCM: NON-DROP FRAME\n");
     let mut record = 3600 * RATE;
+    let mut before: Option<DemoShot> = None;
     for (index, shot) in SHOTS.iter().enumerate() {
-        let (first, last) = (shot.frames.first, shot.frames.last + 1);
+        let (first, last) = (shot.frames.first, shot.frames.last + 1 - shot.under);
+        let how = came_from(&mut text, index + 1, before, record);
         let length = last - first;
-        let times = [first, last, record, record + length].map(timecode);
-        let _ = write!(
-            text,
-            "\n{:03}  {:<8} V     C        {}\n",
-            index + 1,
-            shot.name.to_uppercase(),
-            times.join(" ")
-        );
-        let _ = writeln!(text, "* FROM CLIP NAME: {}", shot.name);
+        line(&mut text, index + 1, shot.name, &how, [first, last, record, record + length]);
+        match before.filter(|shot| shot.under > 0) {
+            None => drop(writeln!(text, "* FROM CLIP NAME: {}", shot.name)),
+            Some(out) => {
+                drop(writeln!(text, "* FROM CLIP NAME: {}\n* TO CLIP NAME: {}", out.name, shot.name));
+            }
+        }
         record += length;
+        before = Some(*shot);
+    }
+    if let Some(shot) = before.filter(|shot| shot.under > 0) {
+        let event = SHOTS.len() + 1;
+        let how = came_from(&mut text, event, Some(shot), record);
+        line(&mut text, event, "BL", &how, [0, shot.under, record, record + shot.under]);
     }
     text
+}
+
+/// Begins an event: with a line of what goes out, where it goes on under what comes in. Gives the word for the change.
+fn came_from(text: &mut String, event: usize, before: Option<DemoShot>, record: i64) -> String {
+    let _ = writeln!(text);
+    match before.filter(|shot| shot.under > 0) {
+        None => "C".into(),
+        Some(shot) => {
+            let out = shot.frames.last + 1 - shot.under;
+            line(text, event, shot.name, "C", [out, out, record, record]);
+            format!("D    {:03}", shot.under)
+        }
+    }
+}
+
+fn line(text: &mut String, event: usize, reel: &str, how: &str, times: [i64; 4]) {
+    let times = times.map(timecode).join(" ");
+    let _ = writeln!(text, "{event:03}  {:<8} V     {how:<8} {times}", reel.to_uppercase());
 }
 
 /// Samples a side of the look.

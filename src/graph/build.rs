@@ -357,7 +357,7 @@ fn order(shot: &Shot) -> Result<Vec<String>, String> {
 
 fn implied_first(operator: &str, stage: &Stage) -> bool {
     operators::named(operator)
-        .and_then(|op| op.spec().ports.first())
+        .and_then(|op| super::connect::implied(op.spec().ports))
         .is_some_and(|port| !stage.from.contains_key(port.name))
 }
 

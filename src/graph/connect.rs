@@ -41,6 +41,11 @@ pub(super) struct Joined {
     pub lacks: bool,
 }
 
+/// The port that takes the stage before when a stage does not say what feeds it: the first, unless it takes a map of names.
+pub(super) fn implied(ports: &[Port]) -> Option<&Port> {
+    ports.first().filter(|port| port.carries != Carries::Many)
+}
+
 impl Scope<'_> {
     /// Connects an operator's ports.
     pub fn join(
@@ -63,7 +68,7 @@ impl Scope<'_> {
             }
         }
         for (index, port) in ports.iter().enumerate() {
-            let implied = (index == 0 && port.carries != Carries::Many).then(|| At {
+            let implied = (index == 0 && implied(ports).is_some()).then(|| At {
                 value: From::One(Reference { stage: before.to_string(), channel: None }),
                 span: self.span,
             });

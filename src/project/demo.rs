@@ -16,7 +16,7 @@ use crate::media::image::{Image, Raster};
 use crate::operators::colour::transfer::{self, Transfer};
 
 /// Files of the demo film that people edit, by path.
-const EDITED: [(&str, &str); 18] = [
+const EDITED: [(&str, &str); 23] = [
     (DECLARATION, include_str!("../../demo-project/endboard.yaml")),
     ("grades/br010.cc", include_str!("../../demo-project/grades/br010.cc")),
     ("grades/br020.cc", include_str!("../../demo-project/grades/br020.cc")),
@@ -33,6 +33,11 @@ const EDITED: [(&str, &str); 18] = [
     ("roto/br050.yaml", include_str!("../../demo-project/roto/br050.yaml")),
     ("roto/br055.yaml", include_str!("../../demo-project/roto/br055.yaml")),
     ("roto/br060.yaml", include_str!("../../demo-project/roto/br060.yaml")),
+    ("roto/br010.yaml", include_str!("../../demo-project/roto/br010.yaml")),
+    ("roto/br070.yaml", include_str!("../../demo-project/roto/br070.yaml")),
+    ("roto/br080.yaml", include_str!("../../demo-project/roto/br080.yaml")),
+    ("tracks/br010.yaml", include_str!("../../demo-project/tracks/br010.yaml")),
+    ("tracks/br070.yaml", include_str!("../../demo-project/tracks/br070.yaml")),
     ("takes/br050.yaml", include_str!("../../demo-project/takes/br050.yaml")),
     ("takes/br055.yaml", include_str!("../../demo-project/takes/br055.yaml")),
 ];
