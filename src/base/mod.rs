@@ -1,4 +1,4 @@
-//! The ground floor: digests, frame numbers, values with their places, problems, curves.
+//! The ground floor: digests, frame numbers, values with their places, problems, curves, small equations.
 //!
 //! Knows nothing of films, files on disk or pictures; every other module may stand on it.
 
@@ -8,6 +8,7 @@ pub mod curve;
 pub mod digest;
 pub mod frames;
 pub mod level;
+pub mod linear;
 pub mod made;
 pub mod problem;
 pub mod rate;

@@ -3,6 +3,7 @@
 //! Knows Levenberg's and Marquardt's method and how odd differences are weighed down. Does not know what the differences
 //! are of.
 
+use crate::base::linear::solved;
 use crate::operators::colour::cdl::Cdl;
 
 /// How many numbers there are.
@@ -76,16 +77,16 @@ pub fn bettered(start: Numbers, differences: &dyn Fn(&Numbers) -> Vec<f64>) -> N
             |a: &[f64], b: &[f64]| a.iter().zip(b).zip(&weights).map(|((a, b), w)| a * b * w).sum::<f64>();
         let mut better = None;
         while better.is_none() && damping < 1e6 {
-            let mut rows = [[0.0; COUNT + 1]; COUNT];
+            let (mut rows, mut right) = ([[0.0; COUNT]; COUNT], [0.0; COUNT]);
             for i in 0..COUNT {
                 for j in 0..COUNT {
                     rows[i][j] = dot(&slopes[i], &slopes[j]);
                 }
                 rows[i][i] += pull;
                 rows[i][i] *= 1.0 + damping;
-                rows[i][COUNT] = -dot(&slopes[i], &here) - pull * best[i];
+                right[i] = -dot(&slopes[i], &here) - pull * best[i];
             }
-            if let Some(step) = solved(rows) {
+            if let Some(step) = solved(rows, right) {
                 let moved: Numbers = std::array::from_fn(|i| best[i] + step[i]);
                 let there = differences(&moved);
                 let then = weighed(&there, &moved);
@@ -105,25 +106,6 @@ pub fn bettered(start: Numbers, differences: &dyn Fn(&Numbers) -> Vec<f64>) -> N
         }
     }
     best
-}
-
-/// The solution of linear equations, each row with its right side last, by elimination with pivots; none when they have none.
-fn solved(mut rows: [[f64; COUNT + 1]; COUNT]) -> Option<Numbers> {
-    for i in 0..COUNT {
-        let pivot = (i..COUNT).max_by(|&a, &b| rows[a][i].abs().total_cmp(&rows[b][i].abs()))?;
-        rows.swap(i, pivot);
-        let head = rows[i];
-        if head[i].abs() < 1e-300 {
-            return None;
-        }
-        for (j, row) in rows.iter_mut().enumerate() {
-            if j != i {
-                let factor = row[i] / head[i];
-                row.iter_mut().zip(&head).for_each(|(v, h)| *v -= factor * h);
-            }
-        }
-    }
-    Some(std::array::from_fn(|i| rows[i][COUNT] / rows[i][i]))
 }
 
 #[cfg(test)]

@@ -7,8 +7,9 @@
 //! the median of differences), with a factor on light and one on contrast as further unknowns.
 
 use super::light::Sizes;
-use super::solve::solved;
+use crate::base::linear::solved;
 use crate::operators::image::flow::pyramid::{Level, PAD};
+use crate::operators::image::retime::compensate::weights;
 
 /// What is looked for.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -150,8 +151,8 @@ pub struct Pair<'a> {
 
 /// Sums over all pixels at one round.
 struct Sums {
-    matrix: Vec<Vec<f64>>,
-    right: Vec<f64>,
+    matrix: [[f64; COUNT]; COUNT],
+    right: [f64; COUNT],
     scale: f32,
     /// Variance of the differences.
     variance: f64,
@@ -204,8 +205,8 @@ impl<'a> Pair<'a> {
         let middle = [(width as f32 - 1.0) / 2.0, (height as f32 - 1.0) / 2.0];
         let p = found.map(|v| v as f32);
         let edge = 2;
-        for y in edge..height - edge {
-            for x in edge..width - edge {
+        for y in edge..height.saturating_sub(edge) {
+            for x in edge..width.saturating_sub(edge) {
                 let at = y * width + x;
                 let (u, v) = (x as f32 - middle[0], y as f32 - middle[1]);
                 let mut to = [
@@ -216,7 +217,7 @@ impl<'a> Pair<'a> {
                     to[0] += p[ALONG] * steps[0][at];
                     to[1] += p[ALONG] * steps[1][at];
                 }
-                let inside = |v: f32, side: usize| v >= 2.0 && v < (side - 3) as f32;
+                let inside = |v: f32, side: usize| v >= 2.0 && v < side as f32 - 3.0;
                 if self.base[at] == 0 || !inside(to[0], width) || !inside(to[1], height) {
                     continue;
                 }
@@ -289,8 +290,8 @@ impl<'a> Pair<'a> {
             (false, true) => 1.0,
             (false, false) => 0.0,
         };
-        let matrix: Vec<Vec<f64>> = (0..COUNT).map(|i| (0..COUNT).map(|j| whole(i, j)).collect()).collect();
-        let right = (0..COUNT).map(|i| if open[i] { right[i] } else { 0.0 }).collect();
+        let matrix = std::array::from_fn(|i| std::array::from_fn(|j| whole(i, j)));
+        let right = std::array::from_fn(|i| if open[i] { right[i] } else { 0.0 });
         let share = all.len() as f64 / (width * height) as f64;
         let weights = weights.max(1e-9);
         let (variance, slopes) = (squares / weights, (slopes[0] + slopes[1]) / weights);
@@ -344,11 +345,11 @@ const SURE: f64 = 0.05;
 const NEIGHBOURS: f64 = 10.0;
 
 impl Sums {
-    fn step(&self, open: &[bool; COUNT]) -> Option<Vec<f64>> {
-        let mut matrix = self.matrix.clone();
+    fn step(&self, open: &[bool; COUNT]) -> Option<[f64; COUNT]> {
+        let mut matrix = self.matrix;
         // A set without slopes one way must not break the other way.
         (0..COUNT).filter(|i| open[*i]).for_each(|i| matrix[i][i] *= 1.0 + 1e-9);
-        solved(&matrix, &self.right)
+        solved(matrix, self.right)
     }
 
     fn information(&self) -> [[f64; 5]; 5] {
@@ -370,10 +371,6 @@ impl Sums {
 /// A level's light between its pixels: Keys' cubic.
 #[inline(always)]
 fn fetched(level: &Level, [x, y]: [f32; 2]) -> f32 {
-    let weights = |f: f32| {
-        let (g, ff) = (1.0 - f, f * f);
-        [-0.5 * f * g * g, 1.0 + ff * (1.5 * f - 2.5), f * (0.5 + f * (2.0 - 1.5 * f)), -0.5 * ff * g]
-    };
     let plane = &level.light;
     let (ix, iy) = (x as usize, y as usize);
     let (wx, wy) = (weights(x - ix as f32), weights(y - iy as f32));

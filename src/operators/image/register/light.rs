@@ -9,7 +9,8 @@ use half::f16;
 use half::slice::HalfFloatSliceExt;
 
 use crate::base::level::Level as Vectors;
-use crate::media::image::Image;
+use crate::media::image::{Image, RGBA};
+use crate::operators::colour::cdl::LUMA;
 use crate::operators::image::flow::pyramid::{Level, levels};
 use crate::operators::image::gaussian;
 use crate::operators::image::paint_out::grow::grown;
@@ -50,7 +51,7 @@ impl Light {
     /// Of a picture whose figures are covered by mattes of its own size.
     pub fn of(image: &Image, mattes: &[Vec<f32>]) -> Self {
         let (mut width, mut height) = (image.width() as usize, image.height() as usize);
-        let shares = [("R", 0.2126f32), ("G", 0.7152), ("B", 0.0722)];
+        let shares = RGBA.into_iter().zip(LUMA.map(|share| share as f32));
         let mut light = vec![0.0f32; width * height];
         let mut row = vec![0.0f32; width];
         for (name, share) in shares {

@@ -1,31 +1,6 @@
-//! Small systems of linear equations, and long ones in which only neighbours know one another.
+//! Long systems of linear equations in which only neighbours know one another.
 //!
-//! Knows Gauss and Cholesky. Does not know what the unknowns are.
-
-/// The solution of `n` equations whose matrix is symmetric and not singular; none when it is.
-pub fn solved(matrix: &[Vec<f64>], right: &[f64]) -> Option<Vec<f64>> {
-    let n = right.len();
-    let mut rows: Vec<Vec<f64>> =
-        matrix.iter().zip(right).map(|(row, r)| row.iter().copied().chain([*r]).collect()).collect();
-    for i in 0..n {
-        let pivot = (i..n).max_by(|a, b| rows[*a][i].abs().total_cmp(&rows[*b][i].abs()))?;
-        if rows[pivot][i].abs() < 1e-30 {
-            return None;
-        }
-        rows.swap(i, pivot);
-        for j in i + 1..n {
-            let by = rows[j][i] / rows[i][i];
-            let (above, below) = rows.split_at_mut(j);
-            below[0].iter_mut().zip(&above[i]).skip(i).for_each(|(v, pivot)| *v -= by * pivot);
-        }
-    }
-    let mut out = vec![0.0; n];
-    for i in (0..n).rev() {
-        let known: f64 = (i + 1..n).map(|k| rows[i][k] * out[k]).sum();
-        out[i] = (rows[i][n] - known) / rows[i][i];
-    }
-    Some(out)
-}
+//! Knows Cholesky. Does not know what the unknowns are.
 
 /// A symmetric positive matrix in which only `band` neighbours either side know one another, factored.
 pub struct Band {
@@ -89,22 +64,24 @@ impl Factor {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::base::linear::solved;
 
     #[test]
     fn a_band_is_solved_as_the_whole_matrix_is() {
-        let (n, band) = (12, 3);
+        const N: usize = 12;
+        let (n, band) = (N, 3);
         let value = |i: usize, j: usize| match i.abs_diff(j) {
             0 => 8.0 + i as f64,
             d if d <= band => ((i * 7 + j * 7 + d) % 5) as f64 - 2.0,
             _ => 0.0,
         };
-        let matrix: Vec<Vec<f64>> = (0..n).map(|i| (0..n).map(|j| value(i, j)).collect()).collect();
-        let right: Vec<f64> = (0..n).map(|i| (i as f64).sin()).collect();
+        let matrix: [[f64; N]; N] = std::array::from_fn(|i| std::array::from_fn(|j| value(i, j)));
+        let right: [f64; N] = std::array::from_fn(|i| (i as f64).sin());
         let mut narrow = Band::zeros(n, band);
         for i in 0..n {
             (i.saturating_sub(band)..=i).for_each(|j| narrow.add(i, j, value(i, j)));
         }
-        let (a, b) = (solved(&matrix, &right).unwrap(), narrow.factored().unwrap().solve(&right));
+        let (a, b) = (solved(matrix, right).unwrap(), narrow.factored().unwrap().solve(&right));
         assert!(a.iter().zip(&b).all(|(a, b)| (a - b).abs() < 1e-12), "{a:?} {b:?}");
     }
 }

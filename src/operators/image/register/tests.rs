@@ -175,3 +175,13 @@ fn light_is_evened_by_the_set_alone() {
     let factors = exposure(&base, &take, &matte, [0.0; 2]).unwrap();
     assert!(factors.iter().all(|f| (f - 0.8).abs() < 0.004), "{factors:?}");
 }
+
+#[test]
+fn pictures_too_small_to_tell_anything_are_no_fit() {
+    for (width, height) in [(1, 1), (3, 40), (40, 2)] {
+        let image = Image::new(width, height, &RGBA);
+        let light = Light::of(&image, &[]);
+        assert!(placed(&light, &light, Model { turns: true }).is_none(), "{width}x{height}");
+        assert!(left(&light, &light, [0.0; 4]).is_none(), "{width}x{height}");
+    }
+}

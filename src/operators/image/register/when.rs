@@ -7,7 +7,8 @@
 //! told apart by parallax, within a frame, and by changes of speed, from frame to frame, since the rig's drift is slow.
 
 use super::align::{ALONG, Fit};
-use super::solve::{Band, solved};
+use super::solve::Band;
+use crate::base::linear::solved;
 
 /// A take's frame against one of the clean plate, at a whole offset.
 #[derive(Clone, Copy, Debug)]
@@ -120,9 +121,9 @@ pub fn part(fits: &[(i64, Fit)], ahead: i64) -> Option<When> {
     let left = [0, 1].map(|a| foot[a] - dot(&through[a], &right));
     let deviation = (1.0 / schur(0, 0).max(1e-12)).sqrt();
     let still = When { time: ahead as f64 - left[0] / schur(0, 0).max(1e-12), rate: 0.0, about, deviation };
-    let matrix = vec![vec![schur(0, 0), schur(0, 1)], vec![schur(1, 0), schur(1, 1)]];
+    let matrix = [[schur(0, 0), schur(0, 1)], [schur(1, 0), schur(1, 1)]];
     let span = (fits[fits.len() - 1].0 - fits[0].0) as f64;
-    let Some(both) = solved(&matrix, &left).filter(|_| span > 0.0) else { return Some(still) };
+    let Some(both) = solved(matrix, left).filter(|_| span > 0.0) else { return Some(still) };
     let rate_deviation = (1.0 / (schur(1, 1) - schur(0, 1).powi(2) / schur(0, 0)).max(1e-12)).sqrt();
     let is_sure = both[1].abs() > RATE_SURE * rate_deviation && both[1].abs() * span > RATE_LEAST;
     Some(if is_sure { When { time: ahead as f64 - both[0], rate: -both[1], ..still } } else { still })

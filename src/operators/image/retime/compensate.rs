@@ -9,8 +9,9 @@
 use half::f16;
 
 use crate::base::level::{Level, kernel};
-use crate::media::image::{Channel, Image};
+use crate::media::image::{Channel, Image, RGBA};
 use crate::operators::colour::block::{BLOCK, append_half, from_half};
+use crate::operators::colour::cdl::LUMA;
 use crate::operators::image::flow::Motion;
 use crate::operators::image::flow::course::{Course, course};
 
@@ -25,8 +26,8 @@ pub const LANES: usize = 4;
 /// Light as it lies evenly to the eye, near enough for motion to be looked for in dark and bright parts alike.
 pub fn seen(image: &Image) -> Vec<f32> {
     let level = Level::best();
-    let luma = [("R", 0.2126f32), ("G", 0.7152), ("B", 0.0722)];
-    let shares: Vec<(usize, f32)> = match luma.map(|(name, share)| Some((image.channel(name)?, share))) {
+    let luma = [0, 1, 2].map(|c| Some((image.channel(RGBA[c])?, LUMA[c] as f32)));
+    let shares: Vec<(usize, f32)> = match luma {
         [Some(r), Some(g), Some(b)] => vec![r, g, b],
         _ => {
             let count = image.channels().len();
@@ -201,7 +202,7 @@ impl Slab {
 
 /// Weights of four samples for a place that lies `f` after the second.
 #[inline(always)]
-fn weights(f: f32) -> [f32; 4] {
+pub fn weights(f: f32) -> [f32; 4] {
     let (g, ff) = (1.0 - f, f * f);
     [-0.5 * f * g * g, 1.0 + ff * (1.5 * f - 2.5), f * (0.5 + f * (2.0 - 1.5 * f)), -0.5 * ff * g]
 }
