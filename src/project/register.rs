@@ -11,11 +11,9 @@ use rayon::prelude::*;
 use super::{Declared, Project, ProjectError, Status};
 use crate::base::frames::FrameRange;
 use crate::declare::film::Work as Declares;
-use crate::graph::{Edge, Graph, NodeId, Work};
+use crate::execute::source;
+use crate::graph::{Edge, Graph, NodeId};
 use crate::media::image::Image;
-use crate::media::{self, Format};
-use crate::observe;
-use crate::operators::Inputs;
 use crate::operators::image::passes::moment::{Between, Moment};
 use crate::operators::image::register::align::{Along, Fit, Model};
 use crate::operators::image::register::light::{Light, Sizes};
@@ -214,7 +212,7 @@ impl Measuring<'_> {
         let mut measured = Measured { name: take.name.clone(), when, frames: Vec::new() };
         let shown = self.frames.iter().filter(|n| cleans.contains_key(n));
         let shown: Vec<(i64, Moment)> =
-            shown.map(|n| (n, Moment::at(n as f64 + measured.time(n), self.between))).collect();
+            shown.map(|n| (n, Moment::at(n, measured.time(n), self.between))).collect();
         let known = |moment: &Moment| moment.frames().iter().all(|n| lights.contains_key(&n));
         let shown: Vec<&(i64, Moment)> = shown.iter().filter(|(_, moment)| known(moment)).collect();
         let looked = shown
@@ -325,16 +323,11 @@ impl Measuring<'_> {
         let (id, node) = (edge.from, &self.graph.nodes[edge.from]);
         let place = format!("{}@{frame}", node.name());
         let trouble = |why: String| ProjectError::System(format!("{place}: {why}"));
-        if let (true, Work::Plate { source, decode }) = (node.is_passed_on(), &node.work) {
-            let path = observe::path(&self.project.folder, &self.graph.sources[*source], frame);
-            let bytes = std::fs::read(&path).map_err(|e| trouble(e.to_string()))?;
-            let format =
-                Format::of_path(&path.to_string_lossy()).ok_or_else(|| trouble("no picture".into()))?;
-            let raster = media::decode(format, &bytes).map_err(|e| trouble(e.to_string()))?;
-            let inputs = Inputs { frames: &[], raster: Some(&raster) };
-            return Ok(Arc::new(decode.apply(&inputs, frame).map_err(|e| trouble(e.to_string()))?));
-        }
-        self.rendered(id, frame).map(Arc::new).map_err(trouble)
+        let image = match node.is_passed_on() {
+            true => source::plate(&self.project.folder, self.graph, &self.status.seen, id, frame),
+            false => self.rendered(id, frame),
+        };
+        image.map(Arc::new).map_err(trouble)
     }
 
     fn rendered(&self, id: NodeId, frame: i64) -> Result<Image, String> {

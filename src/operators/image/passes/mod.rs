@@ -103,7 +103,7 @@ impl Joining {
     }
 
     fn moment(&self, take: &Take, frame: i64) -> Moment {
-        Moment::at(take.said.when(frame), self.between)
+        Moment::at(frame, take.said.ahead(frame), self.between)
     }
 
     /// How much of shadows is kept at a frame.

@@ -47,13 +47,14 @@ pub struct Moment {
 const NO_PART: f64 = 1.0 / (1u64 << 20) as f64;
 
 impl Moment {
-    /// A take at a time in frames.
-    pub fn at(time: f64, between: Between) -> Self {
-        let (first, share) = (time.floor(), time - time.floor());
+    /// A take that is so many frames ahead, at a frame of the clean plate. The part of a frame is told from the offset alone,
+    /// so that it is the same to the bit at every frame.
+    pub fn at(frame: i64, ahead: f64, between: Between) -> Self {
+        let (first, share) = (ahead.floor(), ahead - ahead.floor());
         if between == Between::Nearest || !(NO_PART..=1.0 - NO_PART).contains(&share) {
-            return Self { first: (time + 0.5).floor() as i64, share: 0.0, between };
+            return Self { first: frame + (ahead + 0.5).floor() as i64, share: 0.0, between };
         }
-        Self { first: first as i64, share, between }
+        Self { first: frame + first as i64, share, between }
     }
 
     /// The frames of the take that are needed.

@@ -106,19 +106,17 @@ pub struct Part {
 }
 
 impl Part {
-    /// The part of planes of this width in which any is above nothing.
-    fn of(planes: &[&[f32]], width: usize) -> Self {
-        let none = Range { start: usize::MAX, end: 0 };
-        let (mut columns, mut rows) = (none.clone(), none);
-        for plane in planes {
-            for (y, row) in plane.chunks_exact(width).enumerate() {
-                let Some(first) = row.iter().position(|m| *m > 0.0) else { continue };
-                let last = row.iter().rposition(|m| *m > 0.0).unwrap_or(first);
-                columns = columns.start.min(first)..columns.end.max(last + 1);
-                rows = rows.start.min(y)..y + 1;
-            }
+    /// The part of a plane of this width in which it is above nothing.
+    fn of(plane: &[f32], width: usize) -> Self {
+        let mut found: Option<Self> = None;
+        for (y, row) in plane.chunks_exact(width).enumerate() {
+            let Some(first) = row.iter().position(|m| *m > 0.0) else { continue };
+            let last = row.iter().rposition(|m| *m > 0.0).unwrap_or(first);
+            let part = found.get_or_insert(Self { columns: first..last + 1, rows: y..y + 1 });
+            part.columns = part.columns.start.min(first)..part.columns.end.max(last + 1);
+            part.rows.end = y + 1;
         }
-        if rows.is_empty() { Self::default() } else { Self { columns, rows } }
+        found.unwrap_or_default()
     }
 
     /// Its size.
@@ -146,8 +144,10 @@ pub struct Patch {
     pub part: Part,
     /// Its pixels, row by row, with its exposure.
     pub pixels: Vec<[f32; LANES]>,
-    /// Its matte.
+    /// Its matte, without what stands before it.
     pub matte: Vec<f32>,
+    /// Where its figure is, seen or not, when something stands before it and it is given a shadow.
+    pub figure: Option<Vec<f32>>,
     /// Where its shadow falls; empty when it is given none.
     pub floor: Vec<f32>,
     /// How the take was moved.
@@ -177,7 +177,7 @@ pub fn patch(shown: Shown<'_>, how: &Cutting, holdout: Option<&[f32]>) -> Result
             let one = planes_as_image(&[plane], size);
             let all = Part { columns: 0..width, rows: 0..height };
             // What is wholly outside of the moved plane need not be fetched.
-            let near = warp.reaches(&Part::of(&[plane], width), &all);
+            let near = warp.reaches(&Part::of(plane, width), &all);
             let mut out = vec![0.0; width * height];
             if !near.rows.is_empty() {
                 let mut fetched = warp.fetch(&one, near.rows.clone(), near.columns.clone()).into_iter();
@@ -195,21 +195,23 @@ pub fn patch(shown: Shown<'_>, how: &Cutting, holdout: Option<&[f32]>) -> Result
     if how.soften > 0.0 {
         matte = gaussian::blur(&matte, width, height, how.soften);
     }
+    let figure = floor.as_ref().and(holdout).map(|_| matte.clone());
     if let Some(holdout) = holdout {
         matte.iter_mut().zip(holdout).for_each(|(m, h)| *m *= 1.0 - h);
     }
-    let mut part = Part::of(&[&matte], width);
+    let mut part = Part::of(&matte, width);
     if let Some(floor) = &floor {
-        let below = Part::of(&[floor], width).grown(how.around, size);
+        let below = Part::of(floor, width).grown(how.around, size);
         part = if below.rows.is_empty() { part } else { part.with(&below) };
     }
     let (matte, floor) = (part.cut(&matte, width), floor.map_or(vec![], |floor| part.cut(&floor, width)));
+    let figure = figure.map(|figure| part.cut(&figure, width));
     let mut pixels = if warp.is_still { copied(&image, &part)? } else { picture(&image, &warp, &part)? };
     if how.place.exposure != [1.0; 3] {
         let factors = how.place.exposure.map(|f| f as f32);
         pixels.iter_mut().for_each(|p| (0..3).for_each(|c| p[c] *= factors[c]));
     }
-    Ok(Patch { part, pixels, matte, floor, warp })
+    Ok(Patch { part, pixels, matte, figure, floor, warp })
 }
 
 impl Part {

@@ -86,9 +86,9 @@ impl Said {
         }
     }
 
-    /// The take's time at a frame of the clean plate.
-    pub fn when(&self, frame: i64) -> f64 {
-        frame as f64 + self.time.as_ref().map_or(0.0, |curve| curve.at(frame as f64)[0])
+    /// Frames that the take is ahead at a frame of the clean plate.
+    pub fn ahead(&self, frame: i64) -> f64 {
+        self.time.as_ref().map_or(0.0, |curve| curve.at(frame as f64)[0])
     }
 
     /// Where the take lies at a frame of the clean plate.
@@ -269,7 +269,7 @@ takes:
         assert_eq!(problems, Vec::<String>::new());
         assert_eq!(moves.between.as_deref(), Some("flow"));
         let left = &moves.takes["left"].1;
-        assert_eq!((left.when(1009), left.when(1014)), (1011.5, 1017.0));
+        assert_eq!((left.ahead(1009), left.ahead(1014)), (2.5, 3.0));
         let place = Place { shift: [2.0, -2.0], exposure: [1.5; 3], ..Place::UNMOVED };
         assert_eq!(left.place(1010), place);
         assert!(!left.is_steady());

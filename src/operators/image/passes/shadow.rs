@@ -41,13 +41,15 @@ const ENOUGH: f32 = 0.1;
 pub fn shadow(patch: &Patch, clean: &[[f32; 4]], rules: &Rules) -> Shadow {
     let (width, height) = patch.part.size();
     let blur = |plane: &[f32]| gaussian::blur(plane, width, height, rules.soften);
+    // A figure that something stands before was in the take's picture all the same.
+    let figure = patch.figure.as_ref().unwrap_or(&patch.matte);
     let mut weights = Vec::with_capacity(clean.len());
     for (i, y) in patch.part.rows.clone().enumerate() {
         for (j, x) in patch.part.columns.clone().enumerate() {
             let at = i * width + j;
             let is_sound = |p: &[f32; 4]| p.iter().all(|v| v.is_finite());
             let counts = patch.warp.shows(x, y) && is_sound(&patch.pixels[at]) && is_sound(&clean[at]);
-            weights.push(if counts { 1.0 - patch.matte[at] } else { 0.0 });
+            weights.push(if counts { 1.0 - figure[at] } else { 0.0 });
         }
     }
     let share = blur(&weights);

@@ -1,7 +1,7 @@
 //! Tests of `passes` as a stage.
 
 use super::lay::mix;
-use super::spec::{MATTES, SHADOWS, TAKES};
+use super::spec::{HOLDOUTS, MATTES, SHADOWS, TAKES};
 use super::*;
 use crate::operators::image::trial::{SIZE, connected, key, prepare};
 
@@ -189,4 +189,44 @@ fn a_take_that_lacks_frames_is_told_of() {
     assert_eq!(problems[0].help.as_deref(), Some("did you mean 'left'?"));
     let problems = prepare(&Passes, "moved: { left: { time: 25 } }", None, &one_take()).err().unwrap();
     assert!(problems[0].message.starts_with("frame 96 needs frames 121 of take 'left'"), "{problems:?}");
+}
+
+/// A steady stage's parameters are hashed once for all frames: those of each frame must be the same to the bit, and the
+/// frames that it needs be as far off.
+#[test]
+fn a_steady_offset_is_the_same_part_of_a_frame_everywhere() {
+    for time in [0.1, 2.4, -1.7] {
+        let settings = format!("{{ between: blended, moved: {{ left: {{ time: {time} }} }} }}");
+        let passes = prepare(&Passes, &settings, None, &one_take()).ok().unwrap();
+        assert!(passes.is_steady());
+        let first = passes.reach(1, 1).first - 1;
+        for frame in 2..=100 {
+            assert_eq!(key(&*passes, frame), key(&*passes, 1), "{time} {frame}");
+            assert_eq!(passes.reach(1, frame), FrameRange::new(frame + first, frame + first + 1));
+        }
+    }
+}
+
+/// What stands before a figure hides it, but does not take it out of the take's picture, from which the shadow is measured.
+#[test]
+fn a_figure_behind_something_does_not_colour_its_shadow() {
+    let mut inputs = one_take();
+    inputs.push(connected(HOLDOUTS, "left", &["crate"]));
+    let passes = prepare(&Passes, "", None, &inputs).ok().unwrap();
+    let mut take = Image::clone(&flat(&RGBA, &[0.25, 0.25, 0.25, 1.0]));
+    for y in 0..SIZE.1 {
+        let row: Vec<f32> = (0..SIZE.0).map(|x| if (40..60).contains(&x) { 30.0 } else { 0.25 }).collect();
+        (0..3).for_each(|c| take.write_row(c, y, &row));
+    }
+    let frames = [
+        vec![(7, flat(&RGBA, &[0.5, 0.5, 0.5, 1.0]))],
+        vec![(7, Arc::new(take))],
+        vec![(7, columns("left", 40, 60))],
+        vec![(7, columns("floor", 30, 90))],
+        vec![(7, columns("crate", 45, 60))],
+    ];
+    let out = passes.apply(&Inputs { frames: &frames, raster: None }, 7).unwrap();
+    let at = |x: usize| out.row(0, 50)[x].to_f32();
+    assert_eq!(at(42), 30.0);
+    assert!((60..90).all(|x| (at(x) - 0.25).abs() < 1e-3), "{}", at(62));
 }
