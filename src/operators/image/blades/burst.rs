@@ -94,11 +94,11 @@ impl Burst {
         self.strength > 0.0 && self.light > 0.0 && close > self.time && open < self.time + BIRTH + self.life
     }
 
-    /// Feeds everything that the pixels depend on into a key.
+    /// Feeds everything that the pixels of its own light depend on into a key.
     pub fn feed(&self, key: &mut KeyHasher) {
         key.int(self.sparks as i64).int(self.seed);
         let numbers = [self.time, self.at[0], self.at[1], self.strength, self.gravity, self.life, self.width];
-        let rest = [self.light, self.halo, self.halo_reach, self.spill];
+        let rest = [self.light, self.halo, self.halo_reach];
         for number in numbers.iter().chain(&rest).chain(&self.colour) {
             key.real(*number);
         }
@@ -113,6 +113,11 @@ impl Burst {
         }
         let (from, to) = (left(open.max(self.time)), left(close.max(self.time)));
         self.strength * life / 3.0 * (from.powi(3) - to.powi(3)) / (close - open)
+    }
+
+    /// Whether its flash throws light on surfaces in an exposure.
+    pub fn spills(&self, open: f64, close: f64) -> bool {
+        self.spill > 0.0 && self.flash(open, close) > 0.0
     }
 
     fn spark(&self, index: usize) -> Spark {

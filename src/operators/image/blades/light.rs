@@ -72,7 +72,9 @@ impl Canvas {
                 out.read_row(channel, y as u32, &mut line);
                 for (l, s) in line.iter_mut().zip(&plane[y * self.frame.width..]) {
                     if *s != 0.0 {
-                        *l = (*l + *s).min(HALF_LIMIT);
+                        // What is no number stays none, for it is no light of the largest value.
+                        let sum = *l + *s;
+                        *l = if sum > HALF_LIMIT { HALF_LIMIT } else { sum };
                     }
                 }
                 out.write_row(channel, y as u32, &line);

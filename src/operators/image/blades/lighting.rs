@@ -39,9 +39,12 @@ struct Beam {
     holds: Vec<(usize, f64)>,
 }
 
-/// A burst on one frame, with what hides either of its rods.
+/// A burst on one frame.
 struct Blaze<'a> {
     burst: &'a Burst,
+    /// Whether it throws light on surfaces.
+    spills: bool,
+    /// What hides either of its rods, none where one of them is in front of everything, for then so is the burst.
     holds: [Vec<(usize, f64)>; 2],
 }
 
@@ -186,7 +189,10 @@ impl Lighting {
         let seen = self.bursts().iter().filter(move |burst| burst.is_seen(open, close));
         seen.map(move |burst| {
             let held = |rod: usize| self.rods[rod].held(frame, &self.rods[rod].look.at(frame));
-            Blaze { burst, holds: burst.pair.map(held) }
+            let holds = burst.pair.map(held);
+            let is_in_front = holds.iter().any(Vec::is_empty);
+            let holds = if is_in_front { Default::default() } else { holds };
+            Blaze { burst, spills: burst.spills(open, close), holds }
         })
     }
 
@@ -221,7 +227,7 @@ impl Lighting {
                 behind: self.behind(&beam.holds, frame),
             });
         }
-        for blaze in blazes.iter().filter(|blaze| blaze.burst.spill > 0.0) {
+        for blaze in blazes.iter().filter(|blaze| blaze.spills) {
             let behind = blaze.holds.each_ref().map(|holds| self.behind(holds, frame));
             let [a, b] = behind;
             let both = a.into_iter().filter_map(|(at, share)| {
@@ -241,8 +247,8 @@ fn course(lit: &Lit, frames: FrameRange) -> Course<'_> {
         // What it follows may move at any time.
         moves = [i64::MIN / 2, i64::MAX / 2];
     } else if lit.rod.pace == Pace::Eased(Ease::Hold) {
-        // A rod that jumps passes nothing in between.
-        moves = [moves[0], moves[0]];
+        // A rod that jumps passes nothing in between, but its light may grow.
+        moves[1] = last.max(moves[0]);
     }
     let far = |frame: i64| frame.clamp(frames.first - REACH, frames.last + REACH);
     let at = move |time: f64| {
@@ -274,9 +280,7 @@ impl Prepared for Lighting {
             let named = |holds: &[(usize, f64)]| holds.iter().any(|(i, _)| *i == input);
             let catches = self.caught(frame).iter().any(|caught| caught.input == input);
             used = beams.into_iter().any(|beam| named(&beam.holds) || catches && beam.shine.spill > 0.0);
-            used |= blazes
-                .into_iter()
-                .any(|b| b.holds.iter().any(|h| named(h)) || catches && b.burst.spill > 0.0);
+            used |= blazes.into_iter().any(|b| b.holds.iter().any(|h| named(h)) || catches && b.spills);
         }
         if used { FrameRange::one(frame) } else { FrameRange::none() }
     }
@@ -312,13 +316,13 @@ impl Prepared for Lighting {
                 key.real(*time);
             });
             blaze.holds.iter().for_each(|holds| feed(holds, key));
-            is_held |= blaze.holds.iter().all(|holds| !holds.is_empty());
+            is_held |= !blaze.holds[0].is_empty();
         }
         if is_held {
             key.real(self.wrap);
         }
         let caught = self.caught(frame);
-        let spills = beams.iter().any(|b| b.shine.spill > 0.0) || blazes.iter().any(|b| b.burst.spill > 0.0);
+        let spills = beams.iter().any(|b| b.shine.spill > 0.0) || blazes.iter().any(|b| b.spills);
         if !caught.is_empty() && spills {
             key.list(caught.len()).real(self.ambient.at(frame as f64)[0]);
             for surface in &caught {
@@ -328,8 +332,9 @@ impl Prepared for Lighting {
                 key.real(beam.shine.spill);
                 feed(&self.behind(&beam.holds, frame), key);
             }
-            for holds in blazes.iter().flat_map(|blaze| &blaze.holds) {
-                feed(&self.behind(holds, frame), key);
+            for blaze in &blazes {
+                key.real(if blaze.spills { blaze.burst.spill } else { 0.0 });
+                blaze.holds.iter().for_each(|holds| feed(&self.behind(holds, frame), key));
             }
         }
     }
@@ -373,13 +378,12 @@ impl Prepared for Lighting {
             let held = mattes.together(&beam.holds)?;
             light::shine(&beam.path, &beam.shine, held.as_deref(), self.wrap, &mut canvas);
         }
-        for Blaze { burst, holds: [a, b] } in &blazes {
+        for Blaze { burst, holds: [a, b], .. } in &blazes {
             let [open, close] = self.exposure(frame);
             let (a, b) = (mattes.together(a)?, mattes.together(b)?);
             let both = match (&a, &b) {
                 (Some(a), Some(b)) if Arc::ptr_eq(a, b) => Some(a.clone()),
                 (Some(a), Some(b)) => Some(Arc::new(lesser(a, b, mattes.window()))),
-                // One of its rods is in front of everything, and so is the burst.
                 _ => None,
             };
             burst.shine(open, close, both.as_deref(), self.wrap, &mut canvas);

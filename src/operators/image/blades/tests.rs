@@ -146,6 +146,18 @@ fn the_glow_falls_as_the_inverse_of_the_distance_from_a_long_rod() {
 }
 
 #[test]
+fn what_is_no_number_stays_none_in_the_light() {
+    let mut picture = Image::clone(&grey());
+    picture.samples_mut(0)[60 + 60 * SIZE.0 as usize] = half::f16::NAN;
+    picture.samples_mut(1)[60 + 60 * SIZE.0 as usize] = half::f16::MAX;
+    let frames = [vec![(5, Arc::new(picture))]];
+    let out = stage("flicker: 0", RODS, &inputs(false)).apply(&Inputs { frames: &frames, raster: None }, 5);
+    let out = out.unwrap();
+    assert!(value(&out, 0, 60, 60).is_nan() && value(&out, 0, 61, 60) > 2.0);
+    assert_eq!(value(&out, 1, 60, 60), 65504.0);
+}
+
+#[test]
 fn every_wrong_setting_is_named() {
     let settings = "{ width: 0, colour: puce, wrap: 2, hue: 1, rods: { kepeer: {}, keeper: { colour: [1, 2], halo: 99, hallo: 1 } } }";
     let problems = prepare(&Blades, settings, Some(RODS), &inputs(false)).err().unwrap();

@@ -93,3 +93,39 @@ fn a_burst_lights_the_clash_and_is_the_same_every_time() {
     assert_eq!(ready.apply(&Inputs { frames: &frames, raster: None }, frame).unwrap(), with);
     assert_eq!(with.channels()[3], grey().channels()[3]);
 }
+
+#[test]
+fn a_burst_needs_mattes_and_surfaces_on_frames_that_they_change() {
+    let list = [connected(0, "", &RGBA), connected(3, "front", &["m"]), connected(4, "floor", &["m"])];
+    let rods = "keeper: { holdout: front, light: { 1: 12, 21: 0, ease: hold } }";
+    let one = stage(&format!("{{ burst: 1, flicker: 0, rods: {{ {rods} }} }}"), &duel(12.0), &list);
+    // The rod that is held out goes dark, and the other is in front of everything: so is the burst.
+    assert!(!one.reach(1, 20).is_empty() && one.reach(1, 22).is_empty());
+    let both = format!("{{ burst: 1, flicker: 0, rods: {{ {rods}, raker: {{ holdout: front }} }} }}");
+    assert!(!stage(&both, &duel(12.0), &list).reach(1, 22).is_empty());
+    // What rods and bursts throw on surfaces changes nothing where none are, nor does a burst when its flash has passed.
+    let dark = "light: { 1: 12, 21: 0, ease: hold }";
+    let keys = |spill: f64, list: &[Connected]| {
+        let ready = stage(&format!("{{ burst: 1, flicker: 0, spill: {spill}, {dark} }}"), &duel(12.0), list);
+        (15..=35).map(|n| key(&*ready, n)).collect::<Vec<_>>()
+    };
+    assert_eq!(keys(1.0, &list[..1]), keys(2.0, &list[..1]));
+    let list = [list[0].clone(), list[2].clone()];
+    let changed: Vec<usize> =
+        (15..=35).filter(|n| keys(1.0, &list)[n - 15] != keys(2.0, &list)[n - 15]).collect();
+    assert!(changed.contains(&21) && changed.iter().all(|n| *n <= 25), "{changed:?}");
+    let ready = stage(&format!("{{ burst: 1, flicker: 0, {dark} }}"), &duel(12.0), &list);
+    assert!(!ready.reach(1, 21).is_empty() && ready.reach(1, 28).is_empty());
+}
+
+#[test]
+fn the_light_of_a_rod_that_jumps_may_grow_into_another() {
+    let crossed = "rods: { keeper: { ease: hold, keys: { 1: { base: [60, 90], tip: [60, 20] } } },
+  raker: { keys: { 1: { base: [20, 50], tip: [100, 50] } } } }";
+    let finds = |more: &str| {
+        stage(&format!("{{ rods: {{ keeper: {{ {more} }} }} }}"), crossed, &inputs(false)).finds()
+    };
+    let found = finds("length: { 10: 0, 20: 1 }");
+    assert!(found.len() == 1 && (10.0..20.0).contains(&found[0].time), "{found:?}");
+    assert!(finds("length: 1").is_empty());
+}
