@@ -3,17 +3,13 @@
 //! Knows which renders are compared, where the grade goes and when a file there is left alone. How pictures are compared
 //! `operators::colour::matching` knows.
 
-use std::path::Path;
-
 use super::{Project, ProjectError, Status};
 use crate::base::made::NONE;
 use crate::base::selector::{Chosen, Selector};
 use crate::base::state::State;
+use crate::execute::source;
 use crate::graph::{NodeId, Work};
 use crate::media::image::Image;
-use crate::media::{self, Format};
-use crate::observe;
-use crate::operators::Inputs;
 use crate::operators::colour::cdl_xml;
 use crate::operators::colour::encoding::{Encoding, NAMES};
 use crate::operators::colour::matching::{FirstPass, Samples, first_pass};
@@ -224,9 +220,9 @@ impl Project {
         let of = &graph.nodes[node];
         let place = crate::stale::place(of, frame);
         match &of.work {
-            Work::Plate { source, decode } if of.is_passed_on() => {
-                let path = observe::path(&self.folder, &graph.sources[*source], frame);
-                decoded(&path, &**decode, frame).map_err(|why| MatchError::Said(format!("{place}: {why}")))
+            Work::Plate { .. } if of.is_passed_on() => {
+                source::plate(&self.folder, graph, &status.seen, node, frame)
+                    .map_err(|why| MatchError::Said(format!("{place}: {why}")))
             }
             _ => {
                 let cell = status.report.strips[node].get(frame);
@@ -238,13 +234,6 @@ impl Project {
             }
         }
     }
-}
-
-fn decoded(path: &Path, decode: &dyn crate::operators::Prepared, frame: i64) -> Result<Image, String> {
-    let bytes = std::fs::read(path).map_err(|e| e.to_string())?;
-    let format = Format::of_path(&path.to_string_lossy()).ok_or("no picture format that is read")?;
-    let raster = media::decode(format, &bytes).map_err(|e| e.to_string())?;
-    decode.apply(&Inputs { frames: &[], raster: Some(&raster) }, frame).map_err(|e| e.to_string())
 }
 
 /// The one shot that a selector names.

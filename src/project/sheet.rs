@@ -118,14 +118,14 @@ impl Project {
         let across = across.unwrap_or(square).clamp(1, count.max(1));
         let capitals = view.capitals();
         let (gap, words) = ((width / 40).max(2), (capitals * 2.0) as u32);
-        let sides = [gap + across * (width + gap), gap + count.div_ceil(across) * (height + words + gap)];
-        if sides.iter().any(|&side| side > SIDE) {
-            let [wide, high] = sides;
+        let side = |fields: u32, each: u32| u64::from(gap) + u64::from(fields) * u64::from(each + gap);
+        let [wide, high] = [side(across, width), side(count.div_ceil(across), height + words)];
+        if wide.max(high) > u64::from(SIDE) {
             return Err(format!(
                 "{count} frames make a sheet of {wide}x{high} pixels, and at most {SIDE} a side are drawn: show fewer, or smaller ones"
             ));
         }
-        let mut sheet = field(sides.into(), GROUND);
+        let mut sheet = field((wide as u32, high as u32), GROUND);
         let names: Vec<String> = places.iter().map(|&(id, frame)| place(&graph.nodes[id], frame)).collect();
         let face = Face::of(names.iter().map(String::as_str));
         let mut lacking = Vec::new();
