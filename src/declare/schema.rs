@@ -309,8 +309,7 @@ fn setting(param: &ParamTable) -> Value {
             json!({ "type": "array", "items": { "type": "number" }, "minItems": count, "maxItems": count })
         }
         Takes::KeyedNumbers(count) => {
-            let list =
-                json!({ "type": "array", "items": { "type": "number" }, "minItems": count, "maxItems": count });
+            let list = json!({ "type": "array", "items": { "type": "number" }, "minItems": count, "maxItems": count });
             let ease = json!({ "enum": ["hold", "linear", "smooth"] });
             json!({ "oneOf": [list, {
                 "type": "object",

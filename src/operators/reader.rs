@@ -136,7 +136,11 @@ impl<'a> Reader<'a> {
     }
 
     /// `N` numbers that may be keyed (`Kind::KeyedNumbers(N)`), or `default` when not written or wrong.
-    pub fn curve_of<const N: usize>(&mut self, name: &str, default: [f64; N]) -> crate::base::curve::Curve<N> {
+    pub fn curve_of<const N: usize>(
+        &mut self,
+        name: &str,
+        default: [f64; N],
+    ) -> crate::base::curve::Curve<N> {
         let read = self.value(name).map(|value| value.keyed(crate::base::value::Value::numbers::<N>));
         self.or_problem(read, crate::base::curve::Curve::steady(default))
     }

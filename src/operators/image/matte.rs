@@ -38,11 +38,7 @@ pub fn channel(
 ///
 /// # Errors
 /// When the image has no such channel or another size.
-pub fn plane(
-    connected: &Connected,
-    image: &Image,
-    size: (u32, u32),
-) -> Result<Vec<f32>, OperatorError> {
+pub fn plane(connected: &Connected, image: &Image, size: (u32, u32)) -> Result<Vec<f32>, OperatorError> {
     let channel = channel(connected, image, size)?;
     let mut samples = image.plane_f32(channel);
     hold(&mut samples);

@@ -112,9 +112,9 @@ fn tables_over_half_floats_go_straight_between_them() {
     let mut bits = String::new();
     let mut doubled = String::new();
     for i in 0..=u16::MAX {
-        let _ = write!(bits, "{i}\n");
+        let _ = writeln!(bits, "{i}");
         let v = f16::from_bits(i).to_f32() * 2.0;
-        let _ = write!(doubled, "{v}\n");
+        let _ = writeln!(doubled, "{v}");
     }
     let raw = node(
         "LUT1D",

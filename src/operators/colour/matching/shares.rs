@@ -25,8 +25,9 @@ impl Density {
     fn of(planes: &Planes, cell: f32) -> Self {
         let mut map = HashMap::new();
         let each = 1.0 / planes[0].len() as f32;
-        for i in 0..planes[0].len() {
-            for (corner, share) in corners([0, 1, 2].map(|c| planes[c][i]), cell) {
+        let [r, g, b] = planes;
+        for ((r, g), b) in r.iter().zip(g).zip(b) {
+            for (corner, share) in corners([*r, *g, *b], cell) {
                 *map.entry(corner).or_insert(0.0) += share * each;
             }
         }

@@ -136,7 +136,7 @@ fn a_grade_may_be_made_for_a_logarithmic_space() {
     let reference = [scene(0.0, 1.0, None, 1)];
     let other = scene(0.08, 1.2, Some(0.3), 3);
     let shot = pushed(&other, push, Style::NoClamp, log);
-    let found = first_pass(&samples(&[shot.clone()]), &samples(&reference), linear, log).unwrap();
+    let found = first_pass(&samples(std::slice::from_ref(&shot)), &samples(&reference), linear, log).unwrap();
     let (before, after) =
         (apart(&shot, &other), apart(&pushed(&shot, found.cdl, Style::NoClamp, log), &other));
     println!("log: ΔE {before:.2} before, {after:.2} after; {found:?}");
