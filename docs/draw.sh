@@ -19,19 +19,18 @@ draw() {
     }
 }
 
-# What is asked for by a stage and a frame is before and after, but for the sheets.
 draw plate compare br030/take.clean br030/take.duel@1022 --width 640
 draw retime sheet br060/ramp@1020-1035 --every 3 --across 3 --width 212
-draw roto compare br030/take.duel br030/roto@1022 --beside --width 320
-draw paint-out compare br030/take.duel br030/cleanup@1022 --beside --width 320
-draw paint-out-time compare br010/plate br010/cleanup@1030 --beside --width 320
-draw paint-out-around compare br080/plate br080/cleanup@1020 --beside --width 320
+draw roto compare br050/take.left br050/roto@1020 --beside --width 320
+draw paint-out compare br030/take.duel br030/cleanup@1022 --beside --part 640,60,320,300 --width 320
+draw paint-out-time compare br010/plate br010/cleanup@1030 --beside --part 640,200,240,180 --width 320
+draw paint-out-around compare br080/plate br080/cleanup@1020 --beside --part 200,400,300,130 --width 320
 draw blades compare br020/plate br020/blades@1017 --width 640
 draw burst sheet br040/blades@1009-1014 --every 1 --across 3 --width 212
 draw passes compare br055/take.clean br055/join@1020 --width 640
 draw grade compare br040/blades br040/colour@1015 --width 640
 draw match sheet br020/colour@1022 br030/colour@1022 br040/colour@1022 --every 1 --across 3 --width 212
 draw assemble sheet film/assembly --every 24 --across 4 --width 160
-draw print sheet film/review@86250-86450 --every 40 --across 3 --width 212
+draw print sheet film/review@86300-86450 --every 50 --across 2 --width 320
 
 exit $failed
