@@ -176,7 +176,7 @@ fn measured_moves_of_the_five_takes_are_the_drawn_ones() {
         let plate = demo::plates().iter().find(|plate| plate.name == format!("five-{name}")).unwrap();
         for frame in SHOTS.iter().find(|shot| shot.name == "br055").unwrap().frames.iter() {
             let late = f64::from(plate.strayed(frame).0);
-            let time = said.when(frame) - frame as f64;
+            let time = said.ahead(frame);
             assert!((time - late).abs() < 0.05, "{name} on {frame}: {time} frames, and {late} drawn");
             if late.fract() == 0.0 {
                 let (x, y) = plate.strayed(frame + late as i64).1;
