@@ -169,6 +169,7 @@ impl ByHand {
 }
 
 /// Where a matrix takes a place, and its weight there.
+#[inline(always)]
 pub fn carried(matrix: &Matrix, [x, y]: [f64; 2]) -> ([f64; 2], f64) {
     let [u, v, w] = matrix.map(|[a, b, c]| a * x + b * y + c);
     if w == 1.0 {
@@ -176,6 +177,20 @@ pub fn carried(matrix: &Matrix, [x, y]: [f64; 2]) -> ([f64; 2], f64) {
     }
     let w = if w > NEAREST_WEIGHT { w } else { NEAREST_WEIGHT };
     ([u / w, v / w], w)
+}
+
+/// Where a matrix takes a place; nothing at and beyond the horizon.
+#[inline(always)]
+pub fn carry(matrix: &Matrix, place: [f64; 2]) -> Option<[f64; 2]> {
+    let (to, weight) = carried(matrix, place);
+    (weight > NEAREST_WEIGHT).then_some(to)
+}
+
+/// The same map, with weight 1 at the origin; nothing when that lies beyond the horizon or a number has no bounds.
+pub fn scaled(matrix: Matrix) -> Option<Matrix> {
+    let by = matrix[2][2];
+    let out = matrix.map(|row| row.map(|part| part / by));
+    out.iter().flatten().all(|part| part.is_finite()).then_some(out)
 }
 
 /// `a` after `b`.
@@ -214,8 +229,9 @@ fn turned((a, b): ([f64; 2], [f64; 2]), (c, d): ([f64; 2], [f64; 2])) -> Matrix 
     [[cos, -sin, c[0] - cos * a[0] + sin * a[1]], [sin, cos, c[1] - sin * a[0] - cos * a[1]], [0.0, 0.0, 1.0]]
 }
 
-/// The homography that takes four corners to four others, with weight 1 in the middle of the first.
-fn homography(from: &[f64; 8], to: &[f64; 8]) -> Matrix {
+/// The homography that takes four corners to four others, with weight 1 in the middle of the first. Corners that make no
+/// quadrilateral give numbers without bounds.
+pub fn homography(from: &[f64; 8], to: &[f64; 8]) -> Matrix {
     let by = [to[0] - from[0], to[1] - from[1]];
     if (0..8).all(|i| (to[i] - from[i] - by[i % 2]).abs() <= SAME_WAY) {
         return translation(by);
@@ -310,6 +326,29 @@ mod tests {
         assert_eq!(square_to(&to), by_hand);
         // With weight 1 in the middle of the square instead of its first corner.
         assert_eq!(homography(&unit, &to), by_hand.map(|row| row.map(|part| part / 0.75)));
+    }
+
+    /// The same as OpenCV's getPerspectiveTransform and scikit-image's ProjectiveTransform give; tolerance 1e-6.
+    #[test]
+    fn a_homography_that_others_give_alike() {
+        let unit = [0.0, 0.0, 1.0, 0.0, 1.0, 1.0, 0.0, 1.0];
+        let quad = [10.0, 20.0, 110.0, 30.0, 95.0, 140.0, 5.0, 120.0];
+        let map = scaled(homography(&unit, &quad)).unwrap();
+        let wanted = [
+            [88.137254902, -4.53431372549, 10.0],
+            [6.76470588235, 111.176470588, 20.0],
+            [-0.107843137255, 0.093137254902, 1.0],
+        ];
+        for (got, wanted) in map.iter().flatten().zip(wanted.iter().flatten()) {
+            assert!((got - wanted).abs() < 1e-6, "{map:?}");
+        }
+        for (p, q) in
+            [([0.7, 0.7], [69.234769688, 103.625557207]), ([0.5, 0.5], [52.1851851852, 79.5555555556])]
+        {
+            let got = carry(&map, p).unwrap();
+            assert!((got[0] - q[0]).abs() < 1e-6 && (got[1] - q[1]).abs() < 1e-6, "{got:?}");
+        }
+        assert!(scaled(homography(&[0.0; 8], &quad)).is_none() && carry(&map, [1e4, 0.0]).is_none());
     }
 
     #[test]

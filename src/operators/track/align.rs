@@ -8,8 +8,10 @@
 //! (CMU-RI-TR-03-35, 2003), and samples that do not fit count less (P. J. Huber, "Robust Estimation of a Location
 //! Parameter", 1964; A. E. Beaton and J. W. Tukey, Technometrics 16, 1974; their usual constants 1.345 and 4.685).
 
-use super::matrix::{self, Matrix, carry};
+use super::grain::{noise_of, second};
+use super::linear::solve;
 use super::picture::{Picture, cubic};
+use crate::operators::shape::motion::{Matrix, carry, inverse, product, scaled};
 
 /// How a patch may bend.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -39,6 +41,8 @@ pub struct Patch {
     reach: f64,
     /// The middle, in pixels.
     middle: [f64; 2],
+    /// Standard deviation of the noise of its light.
+    grain: f64,
 }
 
 /// How a patch was laid.
@@ -52,6 +56,8 @@ pub struct Fit {
     pub share: f64,
     /// Standard deviation that the noise left in the fit gives the patch's place, in pixels, along its worst direction.
     pub doubt: f64,
+    /// Gain and offset of its light, and the standard deviation of what is left.
+    light: [f64; 3],
 }
 
 /// Rounds of one fit, at most.
@@ -83,6 +89,7 @@ impl Patch {
         let area = (x1 - x0 as f64 + 1.0).max(0.0) * (y1 - y0 as f64 + 1.0).max(0.0);
         let step = ((area / most as f64).sqrt().ceil() as usize).max(1);
         let mut samples = Vec::new();
+        let mut grain = Vec::new();
         for y in (y0..=y1.max(-1.0) as usize).step_by(step).filter(|&y| y as f64 <= y1) {
             for x in (x0..=x1.max(-1.0) as usize).step_by(step).filter(|&x| x as f64 <= x1) {
                 let place = [x, y].map(|i| (i as f64 + 0.5) * size);
@@ -97,6 +104,7 @@ impl Patch {
                     (8.0 * (s[at + d] - s[at - d]) - (s[at + 2 * d] - s[at - 2 * d])) / 12.0
                         * (unit / size) as f32
                 };
+                grain.push(second(s, at, stride));
                 samples.push(Sample {
                     u: ((place[0] - middle[0]) / unit) as f32,
                     v: ((place[1] - middle[1]) / unit) as f32,
@@ -105,7 +113,7 @@ impl Patch {
                 });
             }
         }
-        Self { level, samples, reach: unit, middle }
+        Self { level, samples, reach: unit, middle, grain: noise_of(&mut grain) }
     }
 
     /// From the patch's units to pixels of its own picture.
@@ -162,7 +170,7 @@ impl Patch {
             }
             noise = self.noise(&mut seen, gain, offset);
             let (rows, right, whole) = self.normal::<N>(&seen, gain, offset, noise, strict);
-            let step = matrix::solve(rows, right)?;
+            let step = solve(rows, right)?;
             doubt = self.doubt(&rows, noise, gain, whole);
             offset += step[0];
             gain += step[1];
@@ -172,8 +180,8 @@ impl Patch {
             let mut bend = [0.0; 8];
             bend[..N - 2].iter_mut().zip(&step[2..]).for_each(|(b, s)| *b = s / gain);
             let [x, y, a, b, c, d, e, f] = bend;
-            let back = matrix::inverse(&[[1.0 + a, b, x], [c, 1.0 + d, y], [e, f, 1.0]])?;
-            map = matrix::scaled(matrix::product(&map, &back))?;
+            let back = inverse(&[[1.0 + a, b, x], [c, 1.0 + d, y], [e, f, 1.0]])?;
+            map = scaled(product(&map, &back))?;
             let moved = [[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]].map(|corner| {
                 carry(&back, corner)
                     .map_or(f64::INFINITY, |to| (to[0] - corner[0]).abs().max((to[1] - corner[1]).abs()))
@@ -188,7 +196,7 @@ impl Patch {
         }
         self.look(picture, &map, hidden, &mut seen);
         let (likeness, share) = self.likeness(&seen, gain, offset, noise)?;
-        Some(Fit { map, likeness, share, doubt })
+        Some(Fit { map, likeness, share, doubt, light: [gain, offset, noise] })
     }
 
     /// Light of the other picture under each sample that lies on it.
@@ -300,6 +308,10 @@ impl Patch {
         let (a, b, c) =
             (a - mean[0] * mean[0] * whole, b - mean[0] * mean[1] * whole, c - mean[1] * mean[1] * whole);
         let least = 0.5 * (a + c) - (0.25 * (a - c) * (a - c) + b * b).sqrt();
+        // Noise slopes too, by as much each way: that much light does not tell. The square sum of the slope's weights is
+        // 130/144; a seventh more than is expected, because so many samples' noise comes out as much by chance.
+        let unit = self.reach / f64::from(1u32 << self.level);
+        let least = least - 1.15 * 130.0 / 144.0 * (self.grain * unit).powi(2) * whole;
         // Neighbours of a smooth picture share their noise, so that four count about as one.
         if least > 0.0 { 2.0 * noise / (gain * least.sqrt()) * self.reach } else { f64::INFINITY }
     }
@@ -324,6 +336,19 @@ impl Patch {
         let (own, other) = ((aa - a * a / n).max(0.0), (bb - b * b / n).max(0.0));
         let likeness = if own * other > 1e-14 { (ab - a * b / n) / (own * other).sqrt() } else { 0.0 };
         Some((likeness, fits / self.samples.len() as f64))
+    }
+
+    /// Places in the patch's units of samples that lie on the other picture, and whether each fits.
+    pub fn fitting(&self, picture: &Picture, fit: &Fit) -> Vec<([f32; 2], bool)> {
+        let mut seen = Seen::default();
+        self.look(picture, &fit.map, None, &mut seen);
+        let [gain, offset, noise] = fit.light.map(|v| v as f32);
+        let fits = |&(i, light): &(u32, f32)| {
+            let sample = &self.samples[i as usize];
+            let left = (light - gain * sample.light - offset) / noise.max(0.01);
+            ([sample.u, sample.v], weight(left, true) > 0.1)
+        };
+        seen.at.iter().map(fits).collect()
     }
 
     /// Normalised correlation with `picture` where `map` puts it, every sample counting; nothing where less than three

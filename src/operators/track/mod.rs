@@ -6,7 +6,8 @@
 pub mod align;
 pub mod blade;
 pub mod course;
-pub mod matrix;
+mod grain;
+mod linear;
 pub mod picture;
 pub mod plane;
 pub mod point;

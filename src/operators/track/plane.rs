@@ -9,12 +9,16 @@ use std::sync::Arc;
 
 use super::align::{Bend, Fit, Patch};
 use super::course::{Follower, Step};
-use super::matrix::{self, Matrix, carry};
 use super::picture::Picture;
-use super::point::sure;
+use super::point::{Usual, sure};
+use crate::operators::shape::motion::{
+    Matrix, STILL, carry, homography, inverse, product, scaled, way_round,
+};
 
-/// Samples on which a patch is laid at one size, at most.
+/// Samples on which a patch is laid at one size while it is looked for, at most.
 const MOST: usize = 12_000;
+/// And where it is laid at last. Noise moves corners by as much less as the root of the samples is more.
+const WHOLE: usize = 200_000;
 /// The fewest samples of a size that is looked at.
 const FEWEST: usize = 150;
 /// Likeness below which the reference has come to look otherwise, and what one taken anew is believed.
@@ -24,18 +28,25 @@ const ANEW: f64 = 0.97;
 const ONWARD: f64 = 0.15;
 const AGAIN: f64 = 0.4;
 
+/// Corners: top left, top right, bottom right, bottom left, x and y.
+type Corners = [f64; 8];
+
 /// A patch being followed.
 pub struct Flat {
     /// The patch at each size, the whole one first.
     reference: Vec<Patch>,
+    /// All of it, where the first of those is thinned.
+    whole: Option<Patch>,
     /// Its corners in the patches' units.
-    units: [[f64; 2]; 4],
+    units: Corners,
     map: Matrix,
     /// From the frame before the last to the last, in pixels.
     change: Matrix,
     last: Arc<Picture>,
-    corners: [[f64; 2]; 4],
+    corners: Corners,
     belief: f64,
+    /// How alike it was on the last frames.
+    usual: Usual,
     lost: usize,
 }
 
@@ -45,20 +56,22 @@ impl Follower<8> for Flat {
         at: [f64; 8],
         hidden: Option<&dyn Fn([f64; 2]) -> bool>,
     ) -> Option<Self> {
-        let corners = corners(&at);
-        let reference = patches(picture, &corners, 0, hidden);
+        let reference = patches(picture, &at, 0, MOST, hidden);
         let first = reference.first()?;
+        let whole = patch(picture, &at, 0, WHOLE, hidden);
         let map = first.home();
-        let back = matrix::inverse(&map)?;
-        let units = corners.map(|corner| carry(&back, corner).unwrap_or_default());
+        let back = inverse(&map)?;
+        let units = carried(&back, &at)?;
         Some(Self {
+            whole: (whole.len() > first.len()).then_some(whole),
             reference,
             units,
             map,
-            change: matrix::STILL,
+            change: STILL,
             last: picture.clone(),
-            corners,
+            corners: at,
             belief: 1.0,
+            usual: Usual::default(),
             lost: 0,
         })
     }
@@ -68,19 +81,21 @@ impl Follower<8> for Flat {
         let found = self.find(picture, hidden);
         let Some((fit, corners, certain)) = found.filter(|found| found.2 >= least) else {
             self.lost += 1;
-            let (_, at, certain) = found.map_or((None, self.corners, 0.0), |(f, c, s)| (Some(f), c, s));
-            return Step { at: flat(&at), sure: certain.min(least) };
+            let (at, certain) = found.map_or((self.corners, 0.0), |(_, at, certain)| (at, certain));
+            return Step { at, sure: certain.min(least) };
         };
-        self.change =
-            matrix::of_corners(&self.corners, &corners).filter(|_| self.lost == 0).unwrap_or(matrix::STILL);
+        let change = scaled(homography(&self.corners, &corners)).filter(|_| self.lost == 0);
+        self.change = change.unwrap_or(STILL);
         self.map = fit.map;
         self.corners = corners;
         self.last = picture.clone();
+        self.usual.take(fit.likeness);
         self.lost = 0;
-        if fit.likeness < CHANGED && certain > 0.3 {
+        // A patch with somebody before it is no reference.
+        if fit.likeness < CHANGED && fit.share > 0.8 && certain > 0.3 {
             self.anew(picture, hidden);
         }
-        Step { at: flat(&corners), sure: certain }
+        Step { at: corners, sure: certain }
     }
 }
 
@@ -90,52 +105,67 @@ impl Flat {
         &self,
         picture: &Arc<Picture>,
         hidden: Option<&dyn Fn([f64; 2]) -> bool>,
-    ) -> Option<(Fit, [[f64; 2]; 4], f64)> {
-        let mut starts = vec![matrix::product(&self.change, &self.map), self.map];
+    ) -> Option<(Fit, Corners, f64)> {
+        let mut fit = self.likeliest(picture, hidden)?;
+        if let Some(whole) = &self.whole {
+            fit = whole.fit(picture, &fit.map, Bend::Flat, true, hidden).unwrap_or(fit);
+        }
+        let corners = carried(&fit.map, &self.units)?;
+        if !is_sound(&corners, &self.corners) {
+            return None;
+        }
+        let back = if self.lost == 0 {
+            let foreign = Foreign::of(&self.reference[0].fitting(picture, &fit), &fit.map)?;
+            let hidden = |place: [f64; 2]| foreign.holds(place) || hidden.is_some_and(|hidden| hidden(place));
+            self.back(picture, &corners, Some(&hidden))
+        } else {
+            0.3
+        };
+        let sure = if self.usual.is_kept(fit.likeness) { self.belief * sure(&fit, back) } else { 0.0 };
+        Some((fit, corners, sure))
+    }
+
+    /// Where it fits best, of all places that it is looked for at.
+    fn likeliest(&self, picture: &Picture, hidden: Option<&dyn Fn([f64; 2]) -> bool>) -> Option<Fit> {
+        let ahead = scaled(product(&self.change, &self.map)).unwrap_or(self.map);
+        // Close to where it is expected nothing that passes leads astray, as it does at small sizes.
+        let mut starts = vec![(ahead, true), (ahead, false), (self.map, false)];
         if self.lost > 0 {
-            starts.extend(self.around(picture));
+            starts.extend(self.around(picture).into_iter().map(|map| (map, false)));
         }
         let mut best: Option<(Fit, f64)> = None;
-        for start in starts {
-            let Some(fit) = matrix::scaled(start).and_then(|start| self.laid(picture, start, hidden)) else {
-                continue;
-            };
+        for (start, near) in starts {
+            let Some(fit) = self.laid(picture, start, near, hidden) else { continue };
             let worth = fit.likeness * fit.share.min(0.8);
             if best.is_none_or(|(_, b)| worth > b) {
                 best = Some((fit, worth));
             }
             // The first start is where the patch most likely is, and others cost as much again.
-            if fit.likeness > 0.9 && fit.share > 0.6 {
+            if fit.likeness > self.usual.plain() && fit.share > 0.6 {
                 break;
             }
         }
-        let (fit, _) = best?;
-        let mut corners = [[0.0; 2]; 4];
-        for (to, unit) in corners.iter_mut().zip(self.units) {
-            *to = carry(&fit.map, unit)?;
-        }
-        if !is_sound(&corners, &self.corners) {
-            return None;
-        }
-        let back = if self.lost == 0 { self.back(picture, &corners, hidden) } else { 0.3 };
-        Some((fit, corners, self.belief * sure(&fit, back)))
+        best.map(|(fit, _)| fit)
     }
 
-    /// From small to large; small sizes may move only.
+    /// From small to large; small sizes may move only. From half the size on where it is `near`.
     fn laid(
         &self,
         picture: &Picture,
         start: Matrix,
+        near: bool,
         hidden: Option<&dyn Fn([f64; 2]) -> bool>,
     ) -> Option<Fit> {
         let mut map = start;
         let mut fit = None;
         let small = self.reference.len() - 1;
-        for (level, patch) in self.reference.iter().enumerate().rev() {
+        let first = if near { small.min(1) } else { small };
+        for (level, patch) in self.reference.iter().enumerate().take(first + 1).rev() {
             let bends: &[(Bend, bool)] = match level {
+                _ if near => &[(Bend::Flat, true)],
                 _ if level == small && level > 0 => &[(Bend::Shift, false), (Bend::Affine, false)],
                 0 => &[(Bend::Flat, true)],
-                _ => &[(Bend::Affine, false), (Bend::Flat, false)],
+                _ => &[(Bend::Affine, false), (Bend::Flat, true)],
             };
             for &(bend, strict) in bends {
                 // A size that says nothing leaves the place to the next one.
@@ -151,14 +181,12 @@ impl Flat {
     /// Starts around where it was last, of which the likest few are tried.
     fn around(&self, picture: &Picture) -> Vec<Matrix> {
         let small = &self.reference[self.reference.len() - 1];
-        let side = (self.corners[0][0] - self.corners[2][0])
-            .abs()
-            .max((self.corners[0][1] - self.corners[2][1]).abs());
-        let step = (side / 8.0).max(2.0);
+        let [x, y] = [0, 1].map(|i| (self.corners[i] - self.corners[i + 4]).abs());
+        let step = (x.max(y) / 8.0).max(2.0);
         let mut places = Vec::new();
         for (dx, dy) in (-6..=6).flat_map(|y| (-6..=6).map(move |x| (x, y))) {
             let shift = [[1.0, 0.0, f64::from(dx) * step], [0.0, 1.0, f64::from(dy) * step], [0.0, 0.0, 1.0]];
-            let map = matrix::product(&shift, &self.map);
+            let Some(map) = scaled(product(&shift, &self.map)) else { continue };
             places.extend(small.alike(picture, &map).map(|likeness| (likeness, map)));
         }
         places.sort_by(|a, b| b.0.total_cmp(&a.0));
@@ -166,26 +194,22 @@ impl Flat {
     }
 
     /// How far the way back from a frame misses the corners that the last one had, at half size: the worst of them.
-    fn back(&self, picture: &Picture, at: &[[f64; 2]; 4], hidden: Option<&dyn Fn([f64; 2]) -> bool>) -> f64 {
-        let there = patches(picture, at, usize::from(self.reference.len() > 1), hidden);
+    fn back(&self, picture: &Picture, at: &Corners, hidden: Option<&dyn Fn([f64; 2]) -> bool>) -> f64 {
+        let there = patch(picture, at, usize::from(self.reference.len() > 1), MOST, hidden);
         let miss = || {
-            let patch = there.first()?;
-            let home = matrix::inverse(&patch.home())?;
-            let start = matrix::product(&matrix::of_corners(at, &self.corners)?, &patch.home());
-            let fit = patch.fit(&self.last, &matrix::scaled(start)?, Bend::Flat, true, None)?;
-            let mut worst: f64 = 0.0;
-            for (corner, was) in at.iter().zip(&self.corners) {
-                let to = carry(&fit.map, carry(&home, *corner)?)?;
-                worst = worst.max((to[0] - was[0]).hypot(to[1] - was[1]));
-            }
-            Some(worst)
+            let home = there.home();
+            let start = product(&homography(at, &self.corners), &home);
+            let fit = there.fit(&self.last, &scaled(start)?, Bend::Flat, true, None)?;
+            let to = carried(&product(&fit.map, &inverse(&home)?), at)?;
+            let miss = |i: usize| (to[i] - self.corners[i]).hypot(to[i + 1] - self.corners[i + 1]);
+            Some([0, 2, 4, 6].map(miss).into_iter().fold(0.0, f64::max))
         };
         // Corners swing more than places inside.
         miss().map_or(f64::INFINITY, |worst| worst * 0.5)
     }
 
     fn anew(&mut self, picture: &Arc<Picture>, hidden: Option<&dyn Fn([f64; 2]) -> bool>) {
-        if let Some(mut fresh) = Self::start(picture, flat(&self.corners), hidden) {
+        if let Some(mut fresh) = Self::start(picture, self.corners, hidden) {
             fresh.belief = self.belief * ANEW;
             fresh.change = self.change;
             *self = fresh;
@@ -193,27 +217,87 @@ impl Flat {
     }
 }
 
+/// Where somebody else is before a patch.
+struct Foreign {
+    /// Cells of the patch's units, most of whose samples do not fit.
+    cells: [bool; Foreign::SIDE * Foreign::SIDE],
+    back: Matrix,
+}
+
+impl Foreign {
+    const SIDE: usize = 32;
+
+    fn of(fitting: &[([f32; 2], bool)], map: &Matrix) -> Option<Self> {
+        let mut sums = [0i32; Self::SIDE * Self::SIDE];
+        for (place, fits) in fitting {
+            if let Some(cell) = Self::cell(place.map(f64::from)) {
+                sums[cell] += if *fits { -1 } else { 1 };
+            }
+        }
+        Some(Self { cells: sums.map(|sum| sum > 0), back: inverse(map)? })
+    }
+
+    fn cell(place: [f64; 2]) -> Option<usize> {
+        let [x, y] = place.map(|v| ((v + 1.0) * 0.5 * Self::SIDE as f64).floor());
+        let inside = |v: f64| v >= 0.0 && v < Self::SIDE as f64;
+        (inside(x) && inside(y)).then(|| y as usize * Self::SIDE + x as usize)
+    }
+
+    fn holds(&self, place: [f64; 2]) -> bool {
+        carry(&self.back, place).and_then(Self::cell).is_some_and(|cell| self.cells[cell])
+    }
+}
+
+fn corner(of: &Corners, i: usize) -> [f64; 2] {
+    [of[2 * (i % 4)], of[2 * (i % 4) + 1]]
+}
+
+/// Four corners carried along.
+fn carried(map: &Matrix, corners: &Corners) -> Option<Corners> {
+    let mut out = [0.0; 8];
+    for (i, to) in out.chunks_mut(2).enumerate() {
+        to.copy_from_slice(&carry(map, corner(corners, i))?);
+    }
+    Some(out)
+}
+
 /// Corners of a flat patch that did not fold over or change beyond belief in one step.
-fn is_sound(corners: &[[f64; 2]; 4], before: &[[f64; 2]; 4]) -> bool {
-    let cross = |q: &[[f64; 2]; 4], i: usize| {
-        let (a, b, c) = (q[i], q[(i + 1) % 4], q[(i + 2) % 4]);
-        (b[0] - a[0]) * (c[1] - b[1]) - (b[1] - a[1]) * (c[0] - b[0])
+fn is_sound(corners: &Corners, before: &Corners) -> bool {
+    let (Some(way), Some(was)) = (way_round(corners), way_round(before)) else { return false };
+    let area = |q: &Corners| {
+        let cross = |i: usize| {
+            let (a, b) = (corner(q, i), corner(q, i + 1));
+            a[0] * b[1] - a[1] * b[0]
+        };
+        (0..4).map(cross).sum::<f64>().abs()
     };
-    let sense = cross(before, 0).signum();
-    let area = |q: &[[f64; 2]; 4]| (cross(q, 0) + cross(q, 2)).abs();
-    let grown = area(corners) / area(before).max(1e-9);
-    (0..4).all(|i| cross(corners, i) * sense > 0.0) && (0.4..2.5).contains(&grown)
+    way == was && (0.4..2.5).contains(&(area(corners) / area(before).max(1e-9)))
 }
 
 /// The patch inside four corners, on each size from `first` on that has enough of it.
 fn patches(
     picture: &Picture,
-    corners: &[[f64; 2]; 4],
+    corners: &Corners,
     first: usize,
+    most: usize,
     hidden: Option<&dyn Fn([f64; 2]) -> bool>,
 ) -> Vec<Patch> {
+    (first..picture.depth())
+        .map(|level| patch(picture, corners, level, most, hidden))
+        .take_while(|patch| patch.len() >= FEWEST)
+        .collect()
+}
+
+/// The patch inside four corners on one size.
+fn patch(
+    picture: &Picture,
+    corners: &Corners,
+    level: usize,
+    most: usize,
+    hidden: Option<&dyn Fn([f64; 2]) -> bool>,
+) -> Patch {
     let span = |axis: usize| {
-        let all = corners.map(|c| c[axis]);
+        let all = [0, 1, 2, 3].map(|i| corner(corners, i)[axis]);
         (all.into_iter().fold(f64::INFINITY, f64::min), all.into_iter().fold(f64::NEG_INFINITY, f64::max))
     };
     let ((left, right), (top, bottom)) = (span(0), span(1));
@@ -221,23 +305,12 @@ fn patches(
         ([(left + right) / 2.0, (top + bottom) / 2.0], [(right - left) / 2.0, (bottom - top) / 2.0]);
     let counts = |place: [f64; 2]| {
         let side = |i: usize| {
-            let (a, b) = (corners[i], corners[(i + 1) % 4]);
+            let (a, b) = (corner(corners, i), corner(corners, i + 1));
             (b[0] - a[0]) * (place[1] - a[1]) - (b[1] - a[1]) * (place[0] - a[0])
         };
         let all = [side(0), side(1), side(2), side(3)];
         let within = all.iter().all(|s| *s >= 0.0) || all.iter().all(|s| *s <= 0.0);
         within && !hidden.is_some_and(|hidden| hidden(place))
     };
-    (first..picture.depth())
-        .map(|level| Patch::new(picture, level, middle, reach, MOST, &counts))
-        .take_while(|patch| patch.len() >= FEWEST)
-        .collect()
-}
-
-fn corners(at: &[f64; 8]) -> [[f64; 2]; 4] {
-    std::array::from_fn(|i| [at[2 * i], at[2 * i + 1]])
-}
-
-fn flat(corners: &[[f64; 2]; 4]) -> [f64; 8] {
-    std::array::from_fn(|i| corners[i / 2][i % 2])
+    Patch::new(picture, level, middle, reach, most, &counts)
 }

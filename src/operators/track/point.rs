@@ -11,8 +11,8 @@
 
 use super::align::{Bend, Fit, Patch};
 use super::course::{Follower, Step};
-use super::matrix::Matrix;
 use super::picture::Picture;
+use crate::operators::shape::motion::{Matrix, carry};
 
 /// Half the side of the reference patch, in pixels.
 pub const REACH: f64 = 15.0;
@@ -41,6 +41,8 @@ pub struct Point {
     last: Shared,
     /// What the reference is believed.
     belief: f64,
+    /// How alike the place was on the last frames.
+    usual: Usual,
     /// Frames since it was seen.
     lost: usize,
 }
@@ -65,6 +67,7 @@ impl Follower<2> for Point {
             speed: [0.0; 2],
             last: picture.clone(),
             belief: 1.0,
+            usual: Usual::default(),
             lost: 0,
         })
     }
@@ -102,7 +105,7 @@ struct Found {
 impl Point {
     /// What it takes to go on from a place.
     fn least(&self) -> f64 {
-        if self.lost == 0 { 0.15 } else { 0.4 }
+        if self.lost == 0 { 0.2 } else { 0.4 }
     }
 
     /// On the frame after the one on which it was seen.
@@ -115,14 +118,18 @@ impl Point {
                 near = still;
             }
         }
+        let worth = |fit: &Fit| fit.likeness * fit.share.min(0.8);
         let (near, beside) = near?;
-        let fit = self.against_reference(picture, near, hidden)?;
+        // What passes nearby leads small sizes astray, and a jerk the place that was expected.
+        let starts =
+            [self.against_reference(picture, ahead, hidden), self.against_reference(picture, near, hidden)];
+        let fit = starts.into_iter().flatten().max_by(|a, b| worth(a).total_cmp(&worth(b)))?;
         let at = middle(&fit.map)?;
         let there = patches(picture, at);
         let start = [at[0] - self.speed[0], at[1] - self.speed[1]];
         let back = moved(&there, &self.last, start)
             .map_or(f64::INFINITY, |(to, _)| (to[0] - self.at[0]).hypot(to[1] - self.at[1]));
-        let sure = self.belief * sure(&fit, back);
+        let sure = if self.usual.is_kept(fit.likeness) { self.belief * sure(&fit, back) } else { 0.0 };
         Some(Found { at, map: fit.map, sure, likeness: fit.likeness, beside, back })
     }
 
@@ -150,7 +157,10 @@ impl Point {
             let area = a * d - b * c;
             (0.3..3.0).contains(&area) && !astray(fit) && fit.likeness + 0.01 >= shifted.likeness
         };
-        Some(bent.filter(sound).unwrap_or(shifted))
+        let Some(bent) = bent.filter(sound) else { return Some(shifted) };
+        // Nearly right, what does not fit at all may be left out: it is before or behind the place.
+        let held = self.reference.fit(picture, &bent.map, Bend::Affine, true, hidden);
+        Some(held.filter(|held| sound(held) && held.share > 0.5).unwrap_or(bent))
     }
 
     /// After it was out of sight: every place near where it went is held against the reference at a small size.
@@ -174,7 +184,8 @@ impl Point {
             let (near, beside) = moved(&self.before[..=level.min(self.before.len() - 1)], picture, at)?;
             let fit = self.against_reference(picture, near, hidden)?;
             let at = middle(&fit.map)?;
-            let sure = if fit.likeness < AGAIN { 0.0 } else { self.belief * sure(&fit, 0.3) };
+            let is_it = fit.likeness >= AGAIN && self.usual.is_kept(fit.likeness);
+            let sure = if is_it { self.belief * sure(&fit, 0.3) } else { 0.0 };
             Some(Found { at, map: fit.map, sure, likeness: fit.likeness, beside, back: 0.3 })
         });
         tried.max_by(|a, b| a.sure.total_cmp(&b.sure))
@@ -186,6 +197,7 @@ impl Point {
         self.at = found.at;
         self.map = found.map;
         self.lost = 0;
+        self.usual.take(found.likeness);
         self.before = patches(picture, self.at);
         self.last = picture.clone();
         if found.likeness < CHANGED && found.beside > 0.93 && found.back < 0.3 {
@@ -194,6 +206,7 @@ impl Point {
                 self.map = anew.home();
                 self.reference = anew;
                 self.belief *= ANEW;
+                self.usual = Usual::default();
             }
         }
     }
@@ -241,7 +254,32 @@ fn moved(patches: &[Patch], picture: &Picture, start: [f64; 2]) -> Option<([f64;
 
 /// Where a patch's middle lies.
 fn middle(map: &Matrix) -> Option<[f64; 2]> {
-    super::matrix::carry(map, [0.0, 0.0])
+    carry(map, [0.0, 0.0])
+}
+
+/// How alike what is followed has been to its reference on the last frames. Light, noise and turning change that little by
+/// little; somebody who passes in front, or a place that is not the right one, at once.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Usual(Option<f64>);
+
+impl Usual {
+    /// Likeness that may be lost from one frame to the next.
+    const DROP: f64 = 0.2;
+
+    /// Takes that of a frame on which it was found.
+    pub fn take(&mut self, likeness: f64) {
+        self.0 = Some(self.0.map_or(likeness, |usual| usual + 0.3 * (likeness - usual)));
+    }
+
+    /// True when a likeness may be that of the same thing.
+    pub fn is_kept(&self, likeness: f64) -> bool {
+        self.0.is_none_or(|usual| likeness >= usual - Self::DROP)
+    }
+
+    /// The likeness from which on a place is plainly the right one.
+    pub fn plain(&self) -> f64 {
+        self.0.map_or(0.9, |usual| (usual - 0.03).min(0.9))
+    }
 }
 
 /// How far a place is to be believed: 1 for patches that are the same, 0 for those that are not; halved where the way back

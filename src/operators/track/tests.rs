@@ -5,11 +5,11 @@
 use std::sync::Arc;
 
 use super::course::{Course, Follower, Key, Track, Way};
-use super::matrix::{self, Matrix, carry};
 use super::picture::Picture;
 use super::plane::Flat;
 use super::point::Point;
 use crate::base::frames::FrameRange;
+use crate::operators::shape::motion::{Matrix, carry, homography, inverse};
 
 const SIZE: (usize, usize) = (240, 160);
 
@@ -127,9 +127,10 @@ fn a_point_that_is_hidden_is_lost_and_found_again() {
     let track = follow::<2, Point>(&[(1, at(1))], 24, picture);
     let miss = furthest(&track, at);
     eprintln!("hidden on {}; otherwise {miss:.3} px", track.lost);
-    assert!((8..=10).all(|n| track.lost.contains(n)), "{}", track.lost);
-    assert!((1..=4).chain(14..=24).all(|n| !track.lost.contains(n)), "{}", track.lost);
-    assert!(miss < 0.5, "{miss}");
+    // The place itself lies behind the post on 9 and 10; on 7, 8, 11 and 12 the post covers some of what is around it.
+    assert!((9..=10).all(|n| track.lost.contains(n)), "{}", track.lost);
+    assert!((1..=6).chain(13..=24).all(|n| !track.lost.contains(n)), "{}", track.lost);
+    assert!(miss < 0.1, "{miss}");
 }
 
 #[test]
@@ -146,14 +147,9 @@ fn nothing_to_hold_on_to_is_not_believed() {
 fn lean(n: i64) -> Matrix {
     let t = (n - 1) as f64;
     let shift = way(n);
-    let from = [[0.0, 0.0], [240.0, 0.0], [240.0, 160.0], [0.0, 160.0]];
-    let to = [
-        [shift[0] + 1.1 * t, shift[1] + 0.9 * t],
-        [240.0 + shift[0] - 0.6 * t, shift[1] - 0.5 * t],
-        [240.0 + shift[0] + 0.9 * t, 160.0 + shift[1] + 0.7 * t],
-        [shift[0] - 0.4 * t, 160.0 + shift[1] - 0.8 * t],
-    ];
-    matrix::of_corners(&from, &to).unwrap()
+    let from = [0.0, 0.0, 240.0, 0.0, 240.0, 160.0, 0.0, 160.0];
+    let by = [1.1, 0.9, -0.6, -0.5, 0.9, 0.7, -0.4, -0.8];
+    homography(&from, &std::array::from_fn(|i| from[i] + shift[i % 2] + by[i] * t))
 }
 
 const CORNERS: [[f64; 2]; 4] = [[60.0, 42.0], [168.0, 36.0], [176.0, 122.0], [52.0, 118.0]];
@@ -167,7 +163,7 @@ fn leant(n: i64) -> [f64; 8] {
 fn a_planes_corners_are_followed_to_a_fifth_of_a_pixel_under_noise() {
     for (noise, bound) in [(0.0, 0.05), (0.02, 0.2)] {
         let picture = |n: i64| {
-            let back = matrix::inverse(&lean(n)).unwrap();
+            let back = inverse(&lean(n)).unwrap();
             frame(n, noise, |x, y| {
                 let [x, y] = carry(&back, [x, y]).unwrap();
                 sheet(x, y)
@@ -184,7 +180,7 @@ fn a_planes_corners_are_followed_to_a_fifth_of_a_pixel_under_noise() {
 fn who_passes_in_front_of_a_plane_does_not_take_it_along() {
     let passing = |n: i64, x: f64| (x - 16.0 * n as f64).abs() < 16.0;
     let picture = |n: i64| {
-        let back = matrix::inverse(&lean(n)).unwrap();
+        let back = inverse(&lean(n)).unwrap();
         frame(n, 0.005, |x, y| {
             let [u, v] = carry(&back, [x, y]).unwrap();
             if passing(n, x) {

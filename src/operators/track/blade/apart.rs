@@ -8,7 +8,7 @@
 //! (the white top-hat; F. Meyer, 1979; J. Serra, "Image Analysis and Mathematical Morphology", 1982).
 
 use super::scene::{Gray, Scene};
-use crate::operators::track::matrix::carry;
+use crate::operators::shape::motion::carry;
 
 /// Frames that are held against a frame for thin things, which a rod that rests a while would hide among its own kind nearby.
 const THIN: [i64; 10] = [-13, -10, -8, -6, -4, 4, 6, 8, 10, 13];
@@ -56,6 +56,7 @@ pub fn apart(scene: &Scene, at: usize, sense: f32, width: f64) -> Apart {
                 continue;
             }
             let middle = seen.len() / 2;
+            // What is hidden is NaN, which loses the comparison.
             *sample = (*sample - *seen.select_nth_unstable_by(middle, f32::total_cmp).1).max(0.0);
         }
         out

@@ -16,7 +16,7 @@ mod settle;
 use std::sync::Arc;
 
 pub use self::line::Stroke;
-pub use self::scene::{Gray, Look, Scene, look};
+pub use self::scene::{Gray, Looks, Scene};
 
 use super::course::{Key, Track};
 use crate::base::frames::FrameRange;
@@ -158,9 +158,4 @@ pub struct Mark {
     pub contrast: f32,
     /// Its width in pixels.
     pub width: f64,
-}
-
-/// The scenery of a range of frames, for all rods on them.
-pub fn scene(looks: Vec<Look>) -> Arc<Scene> {
-    Arc::new(Scene::new(looks))
 }

@@ -5,8 +5,8 @@
 //! The scenery of a frame is the median of frames around it, laid on it by the camera's motion: that of a whole small
 //! picture as an affine map, which holds for handheld and panning cameras and for slow zooms.
 
+use crate::operators::shape::motion::{Matrix, STILL, carry, inverse, product};
 use crate::operators::track::align::{Bend, Patch};
-use crate::operators::track::matrix::{self, Matrix, STILL, carry};
 use crate::operators::track::picture::Picture;
 
 use super::{Ends, Mark};
@@ -26,7 +26,7 @@ pub struct Gray {
     pub height: usize,
     /// Pixels of the frame to a sample.
     pub size: f64,
-    /// Rows top down.
+    /// Rows top down; NaN where something hides it.
     pub samples: Vec<f32>,
 }
 
@@ -40,7 +40,7 @@ impl Gray {
         Self { width: plane.width, height: plane.height, size, samples: plane.inner() }
     }
 
-    /// Light at a place in pixels of the frame; nothing outside.
+    /// Light at a place in pixels of the frame; nothing outside and where it is hidden.
     #[inline(always)]
     pub fn at(&self, [x, y]: [f64; 2]) -> Option<f32> {
         let (x, y) = (x / self.size - 0.5, y / self.size - 0.5);
@@ -57,15 +57,25 @@ impl Gray {
             row[left] + (row[next] - row[left]) * fx
         };
         let (a, b) = (row(top), row(below));
-        Some(a + (b - a) * fy)
+        Some(a + (b - a) * fy).filter(|light| !light.is_nan())
     }
 
-    /// Light of the sample that a place lies in; nothing outside.
+    /// Light of the sample that a place lies in; nothing outside and where it is hidden.
     #[inline(always)]
     pub fn nearest(&self, [x, y]: [f64; 2]) -> Option<f32> {
         let (x, y) = (x / self.size, y / self.size);
         let inside = x >= 0.0 && y >= 0.0 && x < self.width as f64 && y < self.height as f64;
-        inside.then(|| self.samples[y as usize * self.width + x as usize])
+        let light = inside.then(|| self.samples[y as usize * self.width + x as usize]);
+        light.filter(|light| !light.is_nan())
+    }
+
+    fn hide(&mut self, hidden: &dyn Fn([f64; 2]) -> bool) {
+        for (i, sample) in self.samples.iter_mut().enumerate() {
+            let [x, y] = [i % self.width, i / self.width].map(|at| (at as f64 + 0.5) * self.size);
+            if hidden([x, y]) {
+                *sample = f32::NAN;
+            }
+        }
     }
 
     /// The same plane with other samples.
@@ -93,15 +103,62 @@ impl Gray {
 }
 
 /// A frame as rods are looked for on it.
-#[derive(Clone)]
-pub struct Look {
+struct Look {
     coarse: Gray,
     fine: Gray,
 }
 
-/// Keeps of a frame what is needed of it.
-pub fn look(picture: &Picture) -> Look {
-    Look { coarse: Gray::of(picture, COARSE), fine: Gray::of(picture, FINE) }
+/// Frames of a range while they come in, in order.
+#[derive(Default)]
+pub struct Looks {
+    all: Vec<Look>,
+    camera: Vec<Matrix>,
+    /// The last one at its small size, hidden places and all.
+    before: Option<Picture>,
+}
+
+impl Looks {
+    /// Keeps of the next frame what is needed of it. Places that are `hidden` are no part of any rod, nor of the scenery.
+    pub fn see(&mut self, picture: &Picture, hidden: Option<&dyn Fn([f64; 2]) -> bool>) {
+        let mut look = Look { coarse: Gray::of(picture, COARSE), fine: Gray::of(picture, FINE) };
+        let now = Picture::new(&look.coarse.samples, look.coarse.width, look.coarse.height);
+        if let Some(hidden) = hidden {
+            look.coarse.hide(hidden);
+            look.fine.hide(hidden);
+        }
+        let moved = match (&self.before, self.all.last()) {
+            (Some(before), Some(last)) => camera_between((before, &last.coarse), (&now, &look.coarse)),
+            _ => None,
+        };
+        let size = look.coarse.size;
+        let scale = [[size, 0.0, 0.0], [0.0, size, 0.0], [0.0, 0.0, 1.0]];
+        let back = [[1.0 / size, 0.0, 0.0], [0.0, 1.0 / size, 0.0], [0.0, 0.0, 1.0]];
+        let moved = moved.map_or(STILL, |moved| product(&scale, &product(&moved, &back)));
+        self.camera.push(product(&moved, self.camera.last().unwrap_or(&STILL)));
+        self.before = Some(now);
+        self.all.push(look);
+    }
+
+    /// How many there are.
+    pub fn len(&self) -> usize {
+        self.all.len()
+    }
+
+    /// True before the first one.
+    pub fn is_empty(&self) -> bool {
+        self.all.is_empty()
+    }
+
+    /// Bytes that their light takes.
+    pub fn bytes(&self) -> usize {
+        let samples = |look: &Look| look.coarse.samples.len() + look.fine.samples.len();
+        self.all.iter().map(samples).sum::<usize>() * size_of::<f32>()
+    }
+
+    /// The scenery, once all are there.
+    pub fn scene(self) -> Scene {
+        Scene { looks: self.all, camera: self.camera }
+    }
 }
 
 /// All frames of a range.
@@ -112,24 +169,6 @@ pub struct Scene {
 }
 
 impl Scene {
-    /// Finds the camera's motion.
-    pub fn new(looks: Vec<Look>) -> Self {
-        let mut camera = vec![STILL];
-        let picture = |look: &Look| Picture::new(&look.coarse.samples, look.coarse.width, look.coarse.height);
-        let mut before = looks.first().map(picture);
-        for look in looks.iter().skip(1) {
-            let now = picture(look);
-            let moved = before.as_ref().and_then(|before| camera_between(before, &now)).unwrap_or(STILL);
-            let size = look.coarse.size;
-            let scale = [[size, 0.0, 0.0], [0.0, size, 0.0], [0.0, 0.0, 1.0]];
-            let back = [[1.0 / size, 0.0, 0.0], [0.0, 1.0 / size, 0.0], [0.0, 0.0, 1.0]];
-            let moved = matrix::product(&scale, &matrix::product(&moved, &back));
-            camera.push(matrix::product(&moved, camera.last().unwrap_or(&STILL)));
-            before = Some(now);
-        }
-        Self { looks, camera }
-    }
-
     /// The diagonal of a frame, in pixels.
     pub fn diagonal(&self) -> f64 {
         self.looks.first().map_or(1.0, |look| {
@@ -150,8 +189,8 @@ impl Scene {
 
     /// Where the camera's motion takes places of a frame on another one.
     pub fn between(&self, at: usize, other: usize) -> Matrix {
-        let back = matrix::inverse(&self.camera[at]).unwrap_or(STILL);
-        matrix::product(&self.camera[other], &back)
+        let back = inverse(&self.camera[at]).unwrap_or(STILL);
+        product(&self.camera[other], &back)
     }
 
     /// The scenery of a frame within a box of pixels, at the size in which rods are settled; samples outside it are NaN, as
@@ -233,24 +272,20 @@ impl Scene {
     }
 }
 
-/// The camera's motion from one small picture to the next, in its samples.
-fn camera_between(before: &Picture, now: &Picture) -> Option<Matrix> {
+/// The camera's motion from one small picture to the next, in its samples; each with what is hidden of it.
+fn camera_between((before, was): (&Picture, &Gray), (now, is): (&Picture, &Gray)) -> Option<Matrix> {
     let (width, height) = (before.size().0 as f64, before.size().1 as f64);
+    let is_seen = |gray: &Gray, place: [f64; 2]| gray.nearest(place.map(|v| v * gray.size)).is_some();
+    let hidden = |place: [f64; 2]| !is_seen(is, place);
     let mut map: Option<Matrix> = None;
     for level in (0..before.depth().min(3)).rev() {
-        let patch = Patch::new(
-            before,
-            level,
-            [width / 2.0, height / 2.0],
-            [width / 2.0, height / 2.0],
-            8_000,
-            &|_| true,
-        );
+        let middle = [width / 2.0, height / 2.0];
+        let patch = Patch::new(before, level, middle, middle, 8_000, &|place| is_seen(was, place));
         let home = patch.home();
-        let start = map.map_or(home, |map| matrix::product(&map, &home));
-        let shifted = patch.fit(now, &start, Bend::Shift, level == 0, None)?;
-        let bent = patch.fit(now, &shifted.map, Bend::Affine, true, None).unwrap_or(shifted);
-        map = Some(matrix::product(&bent.map, &matrix::inverse(&home)?));
+        let start = map.map_or(home, |map| product(&map, &home));
+        let shifted = patch.fit(now, &start, Bend::Shift, level == 0, Some(&hidden))?;
+        let bent = patch.fit(now, &shifted.map, Bend::Affine, true, Some(&hidden)).unwrap_or(shifted);
+        map = Some(product(&bent.map, &inverse(&home)?));
     }
     map
 }

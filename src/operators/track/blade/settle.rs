@@ -104,11 +104,7 @@ impl Sheet<'_> {
     /// How far light stands out at a place; `beside` is what is on both sides of the rod there.
     fn apart(&self, place: [f64; 2], beside: f32) -> Option<f32> {
         let light = self.light.at(place)?;
-        let under = if self.rests {
-            beside
-        } else {
-            self.scenery.at(place).filter(|s| !s.is_nan()).unwrap_or(beside)
-        };
+        let under = if self.rests { beside } else { self.scenery.at(place).unwrap_or(beside) };
         Some((light - under) * self.sense)
     }
 
@@ -141,7 +137,7 @@ fn rests(sheet: &Sheet<'_>, mark: &Mark, ends: &Ends) -> bool {
         };
         let Some(light) = sheet.light.at(middle) else { continue };
         beside.push((light - sides) * sheet.sense);
-        if let Some(under) = sheet.scenery.at(middle).filter(|s| !s.is_nan()) {
+        if let Some(under) = sheet.scenery.at(middle) {
             scenery.push((light - under) * sheet.sense);
         }
     }

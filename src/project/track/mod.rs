@@ -3,9 +3,10 @@
 //! Knows which frames are read, in which order, and which file is written. How things are followed is
 //! `operators::track`'s.
 
+mod rods;
+
 use std::path::Path;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
 
@@ -14,7 +15,7 @@ use super::{Project, ProjectError, Status};
 use crate::base::frames::{FrameRange, FrameSet};
 use crate::base::problem::{Problem, Severity, SourceId};
 use crate::graph::NodeId;
-use crate::operators::track::blade::{self, Mark, Search, Stroke, Way};
+use crate::operators::track::blade::Looks;
 use crate::operators::track::course::{self, Course, Follower, Track};
 use crate::operators::track::picture::Picture;
 use crate::operators::track::plane::Flat;
@@ -116,6 +117,15 @@ struct Going<const N: usize, F> {
     course: Course<N, F>,
 }
 
+/// Everything that is being followed.
+struct All<'w> {
+    wish: &'w Wish,
+    points: Vec<Going<2, Point>>,
+    planes: Vec<Going<8, Flat>>,
+    rods: Vec<usize>,
+    looks: Looks,
+}
+
 impl Project {
     /// Follows things through a shot and puts their keys into `sheet`. `progress` is told how many looks at frames are
     /// done of how many.
@@ -128,59 +138,33 @@ impl Project {
     ) -> Result<Vec<Followed>, TrackError> {
         let frames = Frames::new(self, status, wish.node)?;
         frames.all_there(wish.frames)?;
-        let holdout = wish
-            .holdout
-            .map(|(node, channel)| Ok::<_, TrackError>((Frames::new(self, status, node)?, channel)));
-        let holdout = holdout.transpose()?;
-        if let Some((mattes, _)) = &holdout {
-            mattes.all_there(wish.frames)?;
-        }
-        let mut points = going::<2, Point>(&sheet.points, wish)?;
-        let mut planes = going::<8, Flat>(&sheet.planes, wish)?;
-        let rods: Vec<usize> = wanted(&sheet.rods, wish)?;
-        let ways = if points.is_empty() && planes.is_empty() { 1 } else { 2 };
-        let total = wish.frames.len() * (ways + usize::from(!rods.is_empty()));
-        let mut looks = Vec::new();
+        let holdout = match wish.holdout {
+            Some((node, channel)) => {
+                let mattes = Frames::new(self, status, node)?;
+                mattes.all_there(wish.frames)?;
+                Some((mattes, channel))
+            }
+            None => None,
+        };
+        let mut all = All {
+            wish,
+            points: going(&sheet.points, wish)?,
+            planes: going(&sheet.planes, wish)?,
+            rods: wanted(&sheet.rods, wish)?,
+            looks: Looks::default(),
+        };
+        let ways = if all.points.is_empty() && all.planes.is_empty() { 1 } else { 2 };
+        let total = wish.frames.len() * (ways + usize::from(!all.rods.is_empty()));
         let mut done = 0;
         for way in [course::Way::On, course::Way::Back].into_iter().take(ways) {
             let mut each = |frame: i64, picture: Arc<Picture>, hidden: Option<Vec<bool>>| {
-                let width = picture.size().0;
-                let is_hidden = hidden.as_ref().map(|hidden| {
-                    move |[x, y]: [f64; 2]| {
-                        let at = y.max(0.0) as usize * width + (x.max(0.0) as usize).min(width - 1);
-                        hidden.get(at).copied().unwrap_or(false)
-                    }
-                });
-                let is_hidden = is_hidden.as_ref().map(|h| h as &(dyn Fn([f64; 2]) -> bool + Sync));
-                see(&mut points, way, frame, &picture, is_hidden);
-                see(&mut planes, way, frame, &picture, is_hidden);
-                if way == course::Way::On && !rods.is_empty() {
-                    looks.push(blade::look(&picture));
-                }
                 done += 1;
                 progress(done, total);
+                all.see(way, frame, &picture, hidden.as_deref())
             };
             self.pass(&frames, holdout.as_ref(), wish.frames, way, &mut each)?;
         }
-        let mut out = Vec::new();
-        for going in &points {
-            let track = going.course.finish(wish.frames, wish.threshold);
-            out.push(kept("point", &mut sheet.points[going.index], track, wish));
-        }
-        for going in &planes {
-            let track = going.course.finish(wish.frames, wish.threshold);
-            out.push(kept("plane", &mut sheet.planes[going.index], track, wish));
-        }
-        if !rods.is_empty() {
-            let scene = blade::scene(looks);
-            let told = |n: usize| progress(done + n / rods.len(), total);
-            let things: Vec<&Thing<4>> = rods.iter().map(|&index| &sheet.rods[index]).collect();
-            let tracks = found(&scene, &things, wish, &told)?;
-            for (index, track) in rods.into_iter().zip(tracks) {
-                out.push(kept("rod", &mut sheet.rods[index], track, wish));
-            }
-        }
-        Ok(out)
+        all.finish(sheet, &|more| progress(done + more, total))
     }
 
     /// Reads all frames in one direction, one ahead while the last is worked on.
@@ -190,7 +174,7 @@ impl Project {
         holdout: Option<&(Frames<'_>, usize)>,
         range: FrameRange,
         way: course::Way,
-        each: &mut (dyn FnMut(i64, Arc<Picture>, Option<Vec<bool>>) + Send),
+        each: &mut (dyn FnMut(i64, Arc<Picture>, Option<Vec<bool>>) -> Result<(), TrackError> + Send),
     ) -> Result<(), TrackError> {
         let order: Vec<i64> = match way {
             course::Way::On => range.iter().collect(),
@@ -208,10 +192,66 @@ impl Project {
         for (i, &frame) in order.iter().enumerate() {
             let Some((picture, hidden)) = next.take() else { break };
             let ahead = order.get(i + 1).copied();
-            let (read, ()) = rayon::join(|| ahead.map(read).transpose(), || each(frame, picture, hidden));
+            let (read, seen) = rayon::join(|| ahead.map(read).transpose(), || each(frame, picture, hidden));
+            seen?;
             next = read?;
         }
         Ok(())
+    }
+}
+
+impl All<'_> {
+    /// Takes the next frame of a way in; `hidden` are its pixels that do not count.
+    fn see(
+        &mut self,
+        way: course::Way,
+        frame: i64,
+        picture: &Arc<Picture>,
+        hidden: Option<&[bool]>,
+    ) -> Result<(), TrackError> {
+        let (width, height) = picture.size();
+        let is_hidden = hidden.map(|hidden| {
+            move |[x, y]: [f64; 2]| {
+                let (x, y) = (x.max(0.0) as usize, y.max(0.0) as usize);
+                hidden.get(y.min(height - 1) * width + x.min(width - 1)).copied().unwrap_or(false)
+            }
+        });
+        let is_hidden = is_hidden.as_ref().map(|h| h as &(dyn Fn([f64; 2]) -> bool + Sync));
+        see(&mut self.points, way, frame, picture, is_hidden);
+        see(&mut self.planes, way, frame, picture, is_hidden);
+        if way == course::Way::Back || self.rods.is_empty() {
+            return Ok(());
+        }
+        self.looks.see(picture, is_hidden.map(|h| h as &dyn Fn([f64; 2]) -> bool));
+        rods::room(&self.looks, self.wish.frames)
+    }
+
+    /// Keys of all that was followed.
+    fn finish(
+        self,
+        sheet: &mut Sheet,
+        progress: &(dyn Fn(usize) + Sync),
+    ) -> Result<Vec<Followed>, TrackError> {
+        let wish = self.wish;
+        let mut out = Vec::new();
+        for going in &self.points {
+            let track = going.course.finish(wish.frames, wish.threshold);
+            out.push(kept("point", &mut sheet.points[going.index], track, wish));
+        }
+        for going in &self.planes {
+            let track = going.course.finish(wish.frames, wish.threshold);
+            out.push(kept("plane", &mut sheet.planes[going.index], track, wish));
+        }
+        if !self.rods.is_empty() {
+            let scene = Arc::new(self.looks.scene());
+            let things: Vec<&Thing<4>> = self.rods.iter().map(|&index| &sheet.rods[index]).collect();
+            let told = |n: usize| progress(n / things.len());
+            let tracks = rods::found(&scene, &things, wish, &told)?;
+            for (index, track) in self.rods.into_iter().zip(tracks) {
+                out.push(kept("rod", &mut sheet.rods[index], track, wish));
+            }
+        }
+        Ok(out)
     }
 }
 
@@ -258,68 +298,6 @@ fn see<const N: usize, F: Follower<N> + Send>(
     going.par_iter_mut().for_each(|going| {
         going.course.see(way, frame, picture, hidden.map(|h| h as &dyn Fn([f64; 2]) -> bool));
     });
-}
-
-/// Looks for rods on all frames.
-fn found(
-    scene: &Arc<blade::Scene>,
-    rods: &[&Thing<4>],
-    wish: &Wish,
-    progress: &(dyn Fn(usize) + Sync),
-) -> Result<Vec<Track<4>>, TrackError> {
-    let all: Vec<i64> = wish.frames.iter().collect();
-    let count = AtomicUsize::new(0);
-    let mut searches = Vec::new();
-    for rod in rods {
-        let words = format!("rod {} does not stand out of what is beside it at any of its keys", rod.name);
-        let nothing = || TrackError::Words(words.clone());
-        let hand = rod.keys.iter().filter(|key| key.sure.is_none()).copied().collect();
-        let search = Search::new(Arc::clone(scene), wish.frames, hand).ok_or_else(nothing)?;
-        let mark = search.mark().ok_or_else(nothing)?;
-        let strokes: Vec<Vec<Stroke>> = all
-            .par_iter()
-            .map(|&frame| {
-                let strokes = search.strokes(&mark, frame);
-                progress(count.fetch_add(1, Ordering::Relaxed) + 1);
-                strokes
-            })
-            .collect();
-        searches.push((search, mark, strokes));
-    }
-    let mut ways: Vec<(usize, Way, f64)> = Vec::new();
-    for (i, (search, _, strokes)) in searches.iter().enumerate() {
-        let (way, worth) = search.route(strokes, &[]);
-        ways.push((i, way, worth));
-    }
-    // Of two rods that want the same strokes the one with more to speak for it has them.
-    ways.sort_by(|a, b| b.2.total_cmp(&a.2));
-    for i in 1..ways.len() {
-        let (first, rest) = ways.split_at_mut(i);
-        let others: Vec<&Way> = first.iter().map(|(_, way, _)| way).collect();
-        let (search, _, strokes) = &searches[rest[0].0];
-        rest[0].1 = search.route(strokes, &others).0;
-    }
-    ways.sort_by_key(|way| way.0);
-    let settle = |((search, mark, _), (_, way, _)): (&(Search, Mark, _), (_, Way, _))| {
-        settled(search, mark, way, &all, wish)
-    };
-    Ok(searches.iter().zip(ways).map(settle).collect())
-}
-
-/// Places of a rod along its way.
-fn settled(search: &Search, mark: &Mark, mut way: Way, all: &[i64], wish: &Wish) -> Track<4> {
-    let settle =
-        |way: &Way| all.par_iter().map(|&frame| search.settled(mark, way, frame)).collect::<Vec<_>>();
-    // Settled places tell better how fast the rod moves, and so how wide its fans are.
-    for (stroke, settled) in
-        way.clone().into_iter().zip(settle(&way)).enumerate().filter_map(|(i, (s, p))| Some(((i, s?), p?)))
-    {
-        let ((i, stroke), (ends, sure)) = (stroke, settled);
-        if sure > 0.5 {
-            way[i] = Some(Stroke { ends, ..stroke });
-        }
-    }
-    search.finish(&settle(&way), wish.threshold)
 }
 
 /// Puts a track's keys in the place of those that were followed before on the same frames.
