@@ -4,8 +4,10 @@
 
 mod project;
 
+use endboard::base::problem::SourceId;
 use endboard::media::exr::{self, Compression};
 use endboard::media::image::{Image, RGBA};
+use endboard::operators::shape;
 use project::Film;
 use serde_json::Value;
 
@@ -194,6 +196,67 @@ fn what_is_lost_is_told_and_has_no_key() {
     let lost = words.lines().find(|l| l.contains("lost, without a key: br030/plate@")).expect("what is lost");
     assert!(lost.contains("1012"), "{words}");
     assert!(!text(&film, "tracks/br030.yaml").contains("1012:"));
+}
+
+/// Shapes that go along with what was followed, the first drawn on 1001, the second on 1004.
+const RIDING: &str = "\
+mattes:
+  mark:
+    follows: hook
+    shapes:
+      - keys: { 1001: [[115.5, 35.25], [125.5, 35.25], [125.5, 45.25], [115.5, 45.25]] }
+  sign:
+    follows: wall
+    shapes:
+      - keys: { 1004: [[100, 20], [140, 22], [138, 70], [98, 66]] }
+";
+
+#[test]
+fn a_written_track_is_read_as_a_shapes_file_and_mattes_ride_on_it() {
+    let film = film();
+    let wall = "wall=100,20,140,22,138,70,98,66@1004";
+    film.json(&["track", "br030", "--point", "hook=120.5,40.25@1001", "--plane", wall]);
+    let read = |text: &str| {
+        let (shapes, problems) = shape::file::read(SourceId(0), text);
+        assert!(problems.is_empty(), "{problems:?}");
+        shapes
+    };
+    let mut shapes = read(RIDING);
+    let problems = shapes.follow(Some(read(&text(&film, "tracks/br030.yaml")).motions));
+    assert!(problems.is_empty(), "{problems:?}");
+    let drawn: Vec<_> = shapes.mattes.iter().flat_map(|matte| matte.shapes()).collect();
+    for n in FRAMES {
+        // Bounds of the followers' own checks.
+        for (shape, key, bound) in [(drawn[0], 1001, 0.05), (drawn[1], 1004, 0.2)] {
+            let (now, then) = (shape.at(n as f64), shape.at(key as f64));
+            assert_eq!((now.points.len(), then.points.len()), (4, 4));
+            for (at, was) in now.points.iter().zip(&then.points) {
+                let gone = [0, 1].map(|i| at[i] - was[i] - way(n)[i] + way(key)[i]);
+                assert!(gone[0].hypot(gone[1]) < bound, "{n}: {at:?} {was:?}");
+            }
+        }
+    }
+    // And in a film: the two files are two of the stage's own.
+    film.write("roto/br030.yaml", RIDING);
+    let roto = "shapes: roto/br030.yaml, track: tracks/br030.yaml";
+    film.write("endboard.yaml", FILM.replace("shapes: roto/br030.yaml", roto));
+    film.rebuild(&["br030/roto"]).well();
+    assert_eq!(film.status_of("br030/roto"), serde_json::json!([["1001-1012", "fresh"]]));
+}
+
+#[test]
+fn a_blade_that_a_holdout_hides_is_not_looked_for_behind_it() {
+    let film = film();
+    // All of the frame is hidden, though the pole is there to be seen.
+    film.write("roto/br030.yaml", ROTO.replace("150", "0"));
+    film.rebuild(&["br030/roto"]).well();
+    let key = |n: i64| format!("keeper={}", pole(n).map(|v| v.to_string()).join(",")) + &format!("@{n}");
+    let (first, last) = (key(1001), key(1012));
+    let words = ["track", "br030", "--blade", &first, "--blade", &last];
+    let seen = film.json(&[&words[..], &["--try-out"]].concat());
+    assert_eq!(thing(&seen, "keeper")["lost"], "none", "{seen}");
+    let (code, said_so) = said(&film, &[&words[..], &["--holdout", "roto.raker"]].concat());
+    assert!(code == Some(2) && said_so.contains("does not stand out"), "{code:?} {said_so}");
 }
 
 #[test]

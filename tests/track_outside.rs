@@ -43,7 +43,7 @@ fn apart<const N: usize>(a: [f64; N], b: [f64; N]) -> f64 {
 
 /// A frame of real footage moved by exact shifts in the frequency domain (scipy.ndimage.fourier_shift), by the amounts of the
 /// registration vectors whose estimates by scikit-image's phase_cross_correlation are right to 0.01 px at an upsampling of
-/// 100. Tolerance 0.05 px, that of the brief for points.
+/// 100. Tolerance 0.05 px (common practice, no source).
 #[test]
 fn points_follow_exact_shifts() {
     let Some(bytes) = outside("track_check.py", &["shifts"], &[]) else { return };
@@ -66,31 +66,62 @@ fn points_follow_exact_shifts() {
     eprintln!("worst of {count} shifts: {worst:.4} px");
 }
 
-/// A real frame warped by known homographies (cv2.warpPerspective, cubic) with noise of 0.02 of white: corners within 0.2 px,
-/// and no further off than OpenCV's findTransformECC started at the same place, by more than 0.05 px.
+/// A real frame warped by known homographies (cv2.warpPerspective, cubic) with noise of 0.02 of white: corners within 0.2 px
+/// (common practice, no source), and over all cases as near as OpenCV's findTransformECC started at the same place. Corner by
+/// corner the noise decides: by the Cramér-Rao bound the worst one's standard deviation is 0.08 px for whoever looks at every
+/// sample, so that one case tells nothing of who is better.
 #[test]
 fn flat_patches_are_laid_as_opencvs_ecc_lays_them() {
     let Some(bytes) = outside("track_check.py", &["planes"], &[]) else { return };
     let mut out = Out::of(&bytes);
     let [width, height, count] = out.numbers::<3>().map(|v| v as usize);
     let first = out.picture(width, height);
+    let (mut ours, mut theirs) = (0.0, 0.0);
     for case in 0..count {
         let (from, truth, peer) = (out.numbers::<8>(), out.numbers::<8>(), out.numbers::<8>());
         let warped = out.picture(width, height);
         let mut flat = Flat::start(&first, from, None).unwrap();
         let step = flat.step(&warped, None);
-        let (ours, theirs) = (apart(step.at, truth), apart(peer, truth));
-        eprintln!("homography {case}: ours {ours:.3} px, ECC {theirs:.3} px, sure {:.2}", step.sure);
-        assert!(
-            ours < 0.2 && ours < theirs + 0.05 && step.sure > 0.6,
-            "{case}: {ours} {theirs} {}",
-            step.sure
-        );
+        let (miss, other) = (apart(step.at, truth), apart(peer, truth));
+        eprintln!("homography {case}: ours {miss:.3} px, ECC {other:.3} px, sure {:.2}", step.sure);
+        assert!(miss < 0.2 && step.sure > 0.6, "{case}: {miss} {}", step.sure);
+        ours += miss * miss / count as f64;
+        theirs += other * other / count as f64;
+    }
+    let (ours, theirs) = (f64::sqrt(ours), f64::sqrt(theirs));
+    eprintln!("worst corners, root mean square: ours {ours:.3} px, ECC {theirs:.3} px");
+    assert!(ours <= theirs, "{ours} {theirs}");
+}
+
+/// The lid of a box that a hand lifts and turns (box.mp4 of Debian's opencv-doc), against homographies of SIFT features
+/// matched from the first frame (cv2.findHomography, RANSAC): there is no truth, and features are matched to about a pixel.
+/// Corners within 2 px of theirs on every frame (common practice, no source).
+#[test]
+fn the_lid_of_a_real_box_goes_where_features_say() {
+    let Some(bytes) = outside("track_check.py", &["box"], &[]) else { return };
+    let mut out = Out::of(&bytes);
+    let count = out.number() as usize;
+    if count == 0 {
+        eprintln!("box.mp4 is not there: nothing compared");
+        return;
+    }
+    let [width, height] = out.numbers::<2>().map(|v| v as usize);
+    let corners = out.numbers::<8>();
+    let pictures: Vec<_> = (0..count).map(|_| out.picture(width, height)).collect();
+    let mut flat = Flat::start(&pictures[0], corners, None).unwrap();
+    for (n, picture) in pictures.iter().enumerate().skip(1) {
+        let step = flat.step(picture, None);
+        assert!(step.sure > 0.35, "lost on {n}: {}", step.sure);
+        if n % 5 == 0 {
+            let apart = apart(step.at, out.numbers::<8>());
+            eprintln!("box, frame {n}: {apart:.2} px from features, sure {:.2}", step.sure);
+            assert!(apart < 2.0, "{n}: {apart}");
+        }
     }
 }
 
-/// Points of real footage (the first shot of bikes.mp4, and vtest.avi where Debian's opencv-doc is installed) over ten frames,
-/// against cv2.calcOpticalFlowPyrLK. There is no truth: where both say that they are sure, half of the points must agree to
+/// Points of real footage (the first shot of bikes.mp4, and vtest.avi, cup.mp4 and box.mp4 where Debian's opencv-doc is
+/// installed) over ten frames, against cv2.calcOpticalFlowPyrLK. There is no truth: where both say that they are sure, half of the points must agree to
 /// 0.15 px and nine tenths to 1 px (common practice, no source).
 #[test]
 fn points_of_real_footage_go_where_opencvs_go() {

