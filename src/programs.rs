@@ -364,7 +364,7 @@ pub fn outlives_its_terminal() -> bool {
     action.sa_sigaction == libc::SIG_IGN
 }
 
-/// Bytes of a peak, which systems give in KiB but for Apple's, which gives bytes.
+/// Bytes of a peak, which most systems give in KiB and some in bytes.
 fn memory(peak: libc::c_long) -> u64 {
     let unit = if cfg!(target_vendor = "apple") { 1 } else { 1024 };
     u64::try_from(peak).unwrap_or(0).saturating_mul(unit)

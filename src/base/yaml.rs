@@ -346,7 +346,7 @@ mod tests {
 
     #[test]
     fn tags_are_named() {
-        let text = "a: !!str 12\nb: !salt\n  c: 1\nd: [!x y, wow !z]\n# so !say we\ne: # all !of\n  f: 1\n";
+        let text = "a: !!str 12\nb: !salt\n  c: 1\nd: [!x y, own !z]\n# a !tag of it\ne: # any !of\n  f: 1\n";
         let (_, problems) = read(text);
         let places: Vec<&str> = problems.iter().filter_map(|p| p.split(' ').next()).collect();
         assert_eq!(places, ["a.yaml:1:4", "a.yaml:2:4", "a.yaml:4:5"], "{problems:?}");

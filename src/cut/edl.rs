@@ -1,4 +1,4 @@
-//! Edit lists in the manner of CMX 3600 (SMPTE ST 258) → the cut.
+//! Edit decision lists (SMPTE ST 258) → the cut.
 //!
 //! A list's event line has eight fields: number, reel, channels, transition, source in and out, record
 //! in and out; ends are not included. A comment `* FROM CLIP NAME:` names the shot, else the reel

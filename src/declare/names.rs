@@ -46,8 +46,7 @@ pub fn fault(name: &str, naming: Naming) -> Option<String> {
             && stem.len() == 4
             && stem.ends_with(|c: char| c.is_ascii_digit())
     };
-    // Reserved device names, which some systems refuse as file names with any extension (value from memory, not
-    // looked up).
+    // Reserved device names, which some systems refuse as file names with any extension (value from memory).
     if matches!(stem.as_str(), "CON" | "PRN" | "AUX" | "NUL") || numbered(&stem) {
         return Some(format!("'{stem}' is a reserved device name, which on some systems cannot be a folder"));
     }

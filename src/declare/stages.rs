@@ -207,7 +207,7 @@ pub fn pattern(value: &Value) -> Result<FilePattern, Problem> {
     let text = path(value)?;
     FilePattern::parse(text).map_err(|rule| {
         let message = format!("'{}' is no pattern of files, one a frame", shortened(text, 80));
-        Problem::error(value.span, message).help(format!("{rule}, as in plates/shed-a.####.exr"))
+        Problem::error(value.span, message).help(format!("{rule}, as in plates/NAME.####.exr"))
     })
 }
 

@@ -129,7 +129,7 @@ fn steps(seconds: f32) -> Vec<f32> {
     })
 }
 
-/// Vowels as the first three resonances of a mouth, in hertz (typical of a man; value from memory, not looked up).
+/// Vowels as the first three resonances of a mouth, in hertz (values from memory).
 const VOWELS: [[f32; 3]; 5] = [
     [730.0, 1090.0, 2440.0],
     [530.0, 1840.0, 2480.0],

@@ -92,7 +92,7 @@ pub fn arm(strays: &[Stray], picture: &mut [Vec3]) {
 
 /// Eight points on the floor around a place.
 pub fn ground(x: f32, z: f32, radius: f32) -> [Vec3; 8] {
-    let slant = radius * 0.707_106_8;
+    let slant = radius * std::f32::consts::FRAC_1_SQRT_2;
     [(radius, 0.0), (slant, slant), (0.0, radius), (-slant, slant)]
         .map(|(dx, dz)| [vec3(x + dx, 0.0, z + dz), vec3(x - dx, 0.0, z - dz)])
         .as_flattened()

@@ -4,7 +4,7 @@
 //! their code by processor and round differently from one to the next, so none is called here.
 //! The 32-bit forms have no branches and no table, so loops over them become vector code.
 //!
-//! The method is the usual one (Muller, *Elementary Functions*, chapters not looked up): a number
+//! The method is the usual one of tables of functions (common practice): a number
 //! is 2^k·m with m between √½ and √2, and log2(m) is a polynomial in m − 1; 2^z is 2^n times a
 //! polynomial in z − n, n being the nearest whole number. Coefficients were fitted for least
 //! greatest error (1.2e-9 and 1.9e-9) by reweighted least squares.

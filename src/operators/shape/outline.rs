@@ -84,7 +84,7 @@ fn pieces(curve: [Place; 4], window: &Window, depth: u32, polygon: &mut Vec<Plac
     if is_aside(&curve, window) {
         return;
     }
-    // Wang's bound (value from memory, not looked up): n pieces of a cubic are within
+    // Wang's bound (value from memory): n pieces of a cubic are within
     // max|second difference| * 6/8 / n² of it.
     let bend = |a: Place, b: Place, c: Place| (a[0] - 2.0 * b[0] + c[0]).hypot(a[1] - 2.0 * b[1] + c[1]);
     let most = bend(curve[0], curve[1], curve[2]).max(bend(curve[1], curve[2], curve[3]));

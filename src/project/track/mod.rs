@@ -259,7 +259,7 @@ impl All<'_> {
 fn wanted<const N: usize>(things: &[Thing<N>], wish: &Wish) -> Result<Vec<usize>, TrackError> {
     let mut out = Vec::new();
     for (index, thing) in things.iter().enumerate() {
-        let named = wish.only.iter().any(|name| *name == thing.name);
+        let named = wish.only.contains(&thing.name);
         if !wish.only.is_empty() && !named {
             continue;
         }

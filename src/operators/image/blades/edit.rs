@@ -194,7 +194,7 @@ impl Style {
     pub fn finds(&self, clashes: &[Clash]) -> Vec<Found> {
         let (changes, _) = self.changes(clashes);
         let says = |clash: &Clash, change: &Change| {
-            let force = format!("force {:.2}", burst::strength(clash.force));
+            let force = format!("strength {:.2}", burst::strength(clash.force));
             match change {
                 None => format!("{force}, dropped"),
                 Some((by, frames, light)) if (*by, *frames, *light) != ([0.0; 2], 0.0, 1.0) => {

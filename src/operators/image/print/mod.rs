@@ -187,8 +187,10 @@ impl Print {
         words.size = reader.number("size");
         words.ground = reader.number("ground");
         words.margin = reader.number("margin");
-        let mut slots: Vec<Slot> = setup.cut.iter().filter(|slot| !slot.leaves).cloned().collect();
+        let (mut leaving, mut slots): (Vec<Slot>, Vec<Slot>) =
+            setup.cut.iter().cloned().partition(|slot| slot.leaves);
         slots.sort_by_key(|slot| slot.at);
+        leaving.sort_by_key(|slot| slot.at);
         let (width, height) = setup.frame_size;
         let labels = [told.film.to_string(), format!("{width}x{height}  {} fps", told.rate)];
         let shown = slots.iter().flat_map(|slot| [&*slot.shot, &*slot.stage]);
@@ -205,7 +207,7 @@ impl Print {
         let size = setup.frame_size;
         reader.finish(|| {
             let numbers = numbers.expect("without its frames there is a problem, and no end to come to");
-            Reviewed { numbers, slots, words, labels, face, size, cautions }
+            Reviewed { numbers, slots, leaving, words, labels, face, size, cautions }
         })
     }
 }
@@ -225,6 +227,8 @@ struct Reviewed {
     numbers: Numbers,
     /// What plays, in the order of the film.
     slots: Vec<Slot>,
+    /// What goes on under what comes in.
+    leaving: Vec<Slot>,
     words: BurnIn,
     /// Of leaders: the film, its size and rate.
     labels: [String; 2],
@@ -246,7 +250,9 @@ impl Reviewed {
     }
 
     fn words(&self, frame: i64, film_frame: i64) -> Vec<(usize, String)> {
-        let playing = Slot::playing(&self.slots, film_frame);
+        // What fades out is told of until it is gone: black has nothing to tell.
+        let playing =
+            Slot::playing(&self.slots, film_frame).or_else(|| Slot::playing(&self.leaving, film_frame));
         self.words.words(|field| match (field, playing) {
             ("film", _) => self.labels[0].clone(),
             ("timecode", _) => self.numbers.counting.label(frame).to_string(),
