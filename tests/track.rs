@@ -252,10 +252,10 @@ fn a_blade_that_a_holdout_hides_is_not_looked_for_behind_it() {
     film.rebuild(&["br030/roto"]).well();
     let key = |n: i64| format!("keeper={}", pole(n).map(|v| v.to_string()).join(",")) + &format!("@{n}");
     let (first, last) = (key(1001), key(1012));
-    let words = ["track", "br030", "--blade", &first, "--blade", &last];
-    let seen = film.json(&[&words[..], &["--try-out"]].concat());
+    let words: [&str; 6] = ["track", "br030", "--blade", &first, "--blade", &last];
+    let seen = film.json(&[&words[..], &["--try-out"][..]].concat());
     assert_eq!(thing(&seen, "keeper")["lost"], "none", "{seen}");
-    let (code, said_so) = said(&film, &[&words[..], &["--holdout", "roto.raker"]].concat());
+    let (code, said_so) = said(&film, &[&words[..], &["--holdout", "roto.raker"][..]].concat());
     assert!(code == Some(2) && said_so.contains("does not stand out"), "{code:?} {said_so}");
 }
 
