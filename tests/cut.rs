@@ -155,8 +155,11 @@ fn outside_check_dissolve() {
     );
 }
 
+/// Where a dissolve begins, how long it is, and the clip and frame that go out.
+type Dissolve<'a> = (i64, i64, Option<(&'a str, i64)>);
+
 /// Dissolves of a list in short: film frames from 1, what goes out from which frame.
-fn dissolves(cut: &Cut) -> Vec<(i64, i64, Option<(&str, i64)>)> {
+fn dissolves(cut: &Cut) -> Vec<Dissolve<'_>> {
     let start = cut.record.map_or(0, |record| record.first) - 1;
     let from = |d: &'_ endboard::cut::Dissolve| (d.record.first - start, d.record.last - start);
     let list = cut.dissolves.iter();

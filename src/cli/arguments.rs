@@ -5,8 +5,7 @@ use std::path::PathBuf;
 use clap::error::{ContextKind, ContextValue};
 use clap::{Args, CommandFactory, Parser, Subcommand};
 
-use super::Failure;
-use crate::base::bytes;
+use super::{Failure, amounts};
 use crate::base::frames::FrameRange;
 use crate::base::problem::nearest;
 use crate::base::selector::{Glob, Selection, Selector};
@@ -109,11 +108,11 @@ pub struct Rebuild {
     /// Shots, stages and frames; all when not given. What they need is rendered too
     pub selectors: Vec<String>,
     /// Workers; as many as processors when not given
-    #[arg(long, short, value_name = "N", value_parser = jobs)]
+    #[arg(long, short, value_name = "N", value_parser = amounts::jobs)]
     pub jobs: Option<usize>,
     /// Memory for pictures between stages, such as 2GB or 1.5GiB, at least 64MB, and as much again for commands that
     /// say how much they use; a quarter of the machine's when not given
-    #[arg(long, value_name = "SIZE", value_parser = memory)]
+    #[arg(long, value_name = "SIZE", value_parser = amounts::memory)]
     pub memory: Option<u64>,
     /// Say what would be rendered, and render nothing
     #[arg(long)]
@@ -158,7 +157,7 @@ pub struct Track {
     #[arg(long, value_name = "STAGE.CHANNEL")]
     pub holdout: Option<String>,
     /// How sure a frame must be, from 0 to 1, to have a key
-    #[arg(long, value_name = "SHARE", default_value = "0.35", value_parser = share)]
+    #[arg(long, value_name = "SHARE", default_value = "0.35", value_parser = amounts::share)]
     pub sure: f64,
     /// Follow and report, and write nothing
     #[arg(long)]
@@ -202,7 +201,7 @@ pub struct Shown {
     #[arg(long, value_name = "PIXELS", value_parser = clap::value_parser!(u32).range(8..=8192))]
     pub width: Option<u32>,
     /// Show this part of the frame only: left, top, width and height in pixels of the film
-    #[arg(long, value_name = "X,Y,W,H", value_parser = part)]
+    #[arg(long, value_name = "X,Y,W,H", value_parser = amounts::part)]
     pub part: Option<[u32; 4]>,
     /// Make it brighter or darker by this many stops
     #[arg(
@@ -242,7 +241,7 @@ pub struct Compare {
     /// A shot's stage, with a frame such as br030/colour@1020; the middle one when neither says any
     pub after: String,
     /// Where the line between before and after stands, from 0 at the left to 1 at the right
-    #[arg(long, value_name = "SHARE", default_value_t = 0.5)]
+    #[arg(long, value_name = "SHARE", default_value = "0.5", value_parser = amounts::share)]
     pub split: f64,
     /// Show both whole, beside each other
     #[arg(long, conflicts_with = "split")]
@@ -276,7 +275,7 @@ pub struct Match {
 #[derive(Debug, Args)]
 pub struct Sweep {
     /// Bytes that stored renders may take, such as 20GB; what the film uses now always stays
-    #[arg(long, value_name = "SIZE", value_parser = budget, default_value = "0", hide_default_value = true)]
+    #[arg(long, value_name = "SIZE", value_parser = amounts::budget, default_value = "0", hide_default_value = true)]
     pub budget: u64,
     /// Remove; without it, only say what would go
     #[arg(long)]
@@ -292,39 +291,6 @@ pub struct Demo {
     /// Write plates and sounds, and stop
     #[arg(long)]
     pub only_plates: bool,
-}
-
-/// Least memory that pictures between stages may be given: a few frames of a small film.
-const LEAST_MEMORY: u64 = 64_000_000;
-/// Most workers.
-const MOST_JOBS: usize = 1024;
-
-fn jobs(text: &str) -> Result<usize, String> {
-    let jobs = text.parse().ok().filter(|n| (1..=MOST_JOBS).contains(n));
-    jobs.ok_or_else(|| format!("from 1 to {MOST_JOBS} workers"))
-}
-
-fn part(text: &str) -> Result<[u32; 4], String> {
-    let numbers: Option<Vec<u32>> = text.split(',').map(|n| n.trim().parse().ok()).collect();
-    let part = numbers.and_then(|n| <[u32; 4]>::try_from(n).ok());
-    part.ok_or_else(|| "write four whole numbers with commas: left, top, width, height".into())
-}
-
-fn share(text: &str) -> Result<f64, String> {
-    let share = text.parse().ok().filter(|n| (0.0..=1.0).contains(n));
-    share.ok_or_else(|| "from 0 to 1".to_string())
-}
-
-fn memory(text: &str) -> Result<u64, String> {
-    let bytes = bytes::parse(text).ok_or("write an amount with its unit, such as 800MB, 2GB or 1.5GiB")?;
-    if bytes < LEAST_MEMORY { Err("at least 64MB".into()) } else { Ok(bytes) }
-}
-
-fn budget(text: &str) -> Result<u64, String> {
-    match text {
-        "0" => Ok(0),
-        _ => Ok(bytes::parse(text).ok_or("write an amount with its unit, such as 20GB or 1.5TiB, or 0")?),
-    }
 }
 
 /// An error of the command line that suggests a command only where the word is near enough to be a slip of the hand.
@@ -423,18 +389,6 @@ mod tests {
                 (folder.as_ref(), target.as_ref())
             );
         }
-    }
-
-    #[test]
-    fn amounts_that_make_no_sense_are_refused() {
-        assert_eq!(memory("2GB"), Ok(2_000_000_000));
-        assert_eq!(memory("1GiB"), Ok(1 << 30));
-        assert!(memory("5").is_err() && memory("5kB").is_err() && memory("2parsecs").is_err());
-        assert_eq!(budget("0"), Ok(0));
-        assert_eq!(budget("20GB"), Ok(20_000_000_000));
-        assert!(budget("0.5").is_err() && budget("-1GB").is_err());
-        assert_eq!(jobs("3"), Ok(3));
-        assert!(jobs("0").is_err() && jobs("-1").is_err() && jobs("9999").is_err());
     }
 
     #[test]

@@ -67,9 +67,11 @@ pub fn cut_file() -> String {
         let length = last - first;
         line(&mut text, index + 1, shot.name, &how, [first, last, record, record + length]);
         match before.filter(|shot| shot.under > 0) {
-            None => drop(writeln!(text, "* FROM CLIP NAME: {}", shot.name)),
+            None => {
+                let _ = writeln!(text, "* FROM CLIP NAME: {}", shot.name);
+            }
             Some(out) => {
-                drop(writeln!(text, "* FROM CLIP NAME: {}\n* TO CLIP NAME: {}", out.name, shot.name));
+                let _ = writeln!(text, "* FROM CLIP NAME: {}\n* TO CLIP NAME: {}", out.name, shot.name);
             }
         }
         record += length;

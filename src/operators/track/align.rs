@@ -9,8 +9,8 @@
 //! Parameter", 1964; A. E. Beaton and J. W. Tukey, Technometrics 16, 1974; their usual constants 1.345 and 4.685).
 
 use super::grain::{noise_of, second};
-use super::linear::solve;
 use super::picture::{Picture, cubic};
+use crate::base::linear::solved;
 use crate::operators::shape::motion::{Matrix, carry, inverse, product, scaled};
 
 /// How a patch may bend.
@@ -170,7 +170,7 @@ impl Patch {
             }
             noise = self.noise(&mut seen, gain, offset);
             let (rows, right, whole) = self.normal::<N>(&seen, gain, offset, noise, strict);
-            let step = solve(rows, right)?;
+            let step = solved(rows, right)?;
             doubt = self.doubt(&rows, noise, gain, whole);
             offset += step[0];
             gain += step[1];

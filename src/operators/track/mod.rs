@@ -7,7 +7,6 @@ pub mod align;
 pub mod blade;
 pub mod course;
 mod grain;
-mod linear;
 pub mod picture;
 pub mod plane;
 pub mod point;

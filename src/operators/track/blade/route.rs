@@ -20,10 +20,13 @@ const PRICE: f64 = 0.25;
 /// How far beside a rod, in its lengths, a stroke is still the same one.
 const BESIDE: f64 = 0.1;
 
+/// A sum, and the frame and stroke that it comes from.
+type Sum = (f64, Option<(usize, usize)>);
+
 /// For each frame the stroke that is on the way, if it is not passed over, and what speaks for the way. `diagonal` is the frame's, in pixels.
 pub fn through(strokes: &[Vec<Stroke>], diagonal: f64) -> (Vec<Option<Stroke>>, f64) {
     // The best sum that ends with each stroke, and where it comes from.
-    let mut sums: Vec<Vec<(f64, Option<(usize, usize)>)>> = Vec::with_capacity(strokes.len());
+    let mut sums: Vec<Vec<Sum>> = Vec::with_capacity(strokes.len());
     for (frame, here) in strokes.iter().enumerate() {
         let row = here.iter().map(|stroke| {
             // Everything before may also have been passed over.
