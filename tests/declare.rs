@@ -246,10 +246,10 @@ fn plates() {
     check(
         "  a: { files: x.exr, frames: 1-9 }\n  b: { files: 'x.##.##', frames: 9-1 }\n  c: { files: 'x#/y', frames: 1 }",
         &[
-            "endboard.yaml:6:15 error: plate a: 'x.exr' is no pattern of files, one a frame (one run of # is wanted, where the frame number stands, as in plates/shed-a.####.exr)",
-            "endboard.yaml:7:15 error: plate b: 'x.##.##' is no pattern of files, one a frame (only one run of # may stand in a path, as in plates/shed-a.####.exr)",
+            "endboard.yaml:6:15 error: plate a: 'x.exr' is no pattern of files, one a frame (one run of # is wanted, where the frame number stands, as in plates/NAME.####.exr)",
+            "endboard.yaml:7:15 error: plate b: 'x.##.##' is no pattern of files, one a frame (only one run of # may stand in a path, as in plates/NAME.####.exr)",
             "endboard.yaml:7:34 error: plate b: '9-1' is not a range of frames (the last frame comes before the first)",
-            "endboard.yaml:8:15 error: plate c: 'x#/y' is no pattern of files, one a frame (the frame number stands in the file's name, not in a folder's, as in plates/shed-a.####.exr)",
+            "endboard.yaml:8:15 error: plate c: 'x#/y' is no pattern of files, one a frame (the frame number stands in the file's name, not in a folder's, as in plates/NAME.####.exr)",
         ],
     );
     check(
@@ -802,7 +802,7 @@ assembly: { from: colour }
             "endboard.yaml:3:1 error: 'rate' stands twice in this map (keep one of them)",
             "endboard.yaml:4:13 error: frame_size: a width and height in pixels is wanted here, not '960' (written WIDTHxHEIGHT, such as 960x540)",
             "endboard.yaml:5:19 error: recipe file gone.yaml cannot be read: no such file",
-            "endboard.yaml:9:20 error: plate shed-b: 'plates/b.exr' is no pattern of files, one a frame (one run of # is wanted, where the frame number stands, as in plates/shed-a.####.exr)",
+            "endboard.yaml:9:20 error: plate shed-b: 'plates/b.exr' is no pattern of files, one a frame (one run of # is wanted, where the frame number stands, as in plates/NAME.####.exr)",
             "endboard.yaml:12:12 error: shot br030: there is no plate 'shed-c' (did you mean 'shed-a'?)",
             "endboard.yaml:15:5 error: shot br030: the shot has no stage or setting 'rotto' (did you mean 'roto'?)",
             "endboard.yaml:16:35 error: shot br040: plate shed-a has no frames 1000 (it has 1001-1072)",

@@ -170,7 +170,8 @@ impl Point {
         let level = 2.min(picture.depth() - 1);
         let size = f64::from(1u32 << level);
         let small = &self.before[level.min(self.before.len() - 1)];
-        let steps = ((16.0 + 8.0 * gone) / size).ceil() as i32;
+        // Further away the same structure may well come again, and a place that is given up is better than a wrong one.
+        let steps = ((6.0 + 3.0 * gone) / size).ceil() as i32;
         let mut places: Vec<(f64, [f64; 2])> = Vec::new();
         for (dx, dy) in (-steps..=steps).flat_map(|y| (-steps..=steps).map(move |x| (x, y))) {
             let at = [ahead[0] + f64::from(dx) * size, ahead[1] + f64::from(dy) * size];

