@@ -287,3 +287,22 @@ fn what_cannot_be_meant_is_refused() {
     let (code, said_so) = said(&film, &["track", "br030"]);
     assert!(code == Some(2) && said_so.contains("br030.yaml:3:"), "{said_so}");
 }
+
+#[test]
+fn nothing_but_a_shapes_file_is_written_to_and_remarks_are_kept() {
+    let film = film();
+    let hook = "hook=120.5,40.25@1001";
+    let declaration = text(&film, "endboard.yaml");
+    for file in ["endboard.yaml", "../beside.yaml", "/elsewhere/beside.yaml"] {
+        let (code, words) = said(&film, &["track", "br030", "--point", hook, "--file", file]);
+        assert_eq!(code, Some(2), "{words}");
+    }
+    assert_eq!(text(&film, "endboard.yaml"), declaration);
+    let (code, words) = said(&film, &["track", "br030", "--point", "hook=40,oops,30@1001"]);
+    assert!(code == Some(2) && words.contains("2 numbers"), "{words}");
+    let own = "points:\n  hook:\n    keys:\n      1001: { at: [120.5, 40.25] }   # by eye\n";
+    film.write("tracks/br030.yaml", own);
+    assert_eq!(said(&film, &["track", "br030"]).0, Some(0));
+    let (now, before) = (text(&film, "tracks/br030.yaml"), text(&film, "tracks/br030.1.yaml"));
+    assert!(now.contains("1002:") && (now.contains("# by eye") || before == own), "{now}");
+}

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use super::arguments::{self, Arguments, Shown};
 use super::{Answer, Exit, Failure};
 use crate::graph::{NodeId, Work};
-use crate::project::sheet::{Sheet, View, finished};
+use crate::project::sheet::{Sheet, View, finished, may_be_written};
 use crate::project::{Project, Status, chosen, wanted};
 use crate::report::words;
 
@@ -36,6 +36,7 @@ pub(super) fn write(
         tell!("{place} is not shown: {why}");
     }
     if sheet.shown > 0 {
+        may_be_written(&file).map_err(Failure::Usage)?;
         crate::store::write_whole(&file, &sheet.bytes).map_err(|e| Failure::System(e.to_string()))?;
     }
     if arguments.json {

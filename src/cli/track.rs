@@ -2,6 +2,8 @@
 //!
 //! Knows the command's words and its report. The work is `project::track`'s.
 
+use std::path::{Component, PathBuf};
+
 use super::arguments::{self, Arguments, Track as Options};
 use super::progress::Reading;
 use super::{Answer, Exit, Failure, show};
@@ -20,6 +22,12 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Options) -> Answe
     let graph = &status.declared.graph;
     let (node, frames) = stage(graph, &options.shot)?;
     let shot = graph.nodes[node].shot.to_string();
+    let leaves = |file: &PathBuf| !file.components().all(|part| matches!(part, Component::Normal(_)));
+    if options.file.as_ref().is_some_and(leaves) {
+        return Err(Failure::Usage(
+            "--file: a path in the project folder is wanted, such as tracks/br030.yaml".into(),
+        ));
+    }
     let path =
         project.folder.join(options.file.clone().unwrap_or_else(|| format!("tracks/{shot}.yaml").into()));
     let (text, mut sheet) = read_sheet(&path).or_else(|e| failed(e, &path.display().to_string()))?;
@@ -143,11 +151,11 @@ fn set<const N: usize>(
     let (list, frame) =
         rest.rsplit_once('@').ok_or_else(|| wrong("the key's frame is missing: …@FRAME".into()))?;
     let frame: i64 = frame.trim().parse().map_err(|_| wrong(format!("'{frame}' is not a frame number")))?;
-    let list: Vec<f64> =
-        list.split(',').filter_map(|n| n.trim().parse().ok()).filter(|n: &f64| n.abs() <= 1e6).collect();
+    let number = |text: &str| text.trim().parse().ok().filter(|n: &f64| n.abs() <= 1e6);
+    let list: Option<Vec<f64>> = list.split(',').map(number).collect();
     let at: [f64; N] = list
-        .try_into()
-        .map_err(|_| wrong(format!("{numbers} are wanted: {N} numbers with commas between")))?;
+        .and_then(|list| list.try_into().ok())
+        .ok_or_else(|| wrong(format!("{numbers} are wanted: {N} numbers with commas between")))?;
     let new = Thing { name: name.into(), ease: None, keys: Vec::new() };
     let index = things.iter().position(|thing| thing.name == name).unwrap_or_else(|| {
         things.push(new);

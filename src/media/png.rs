@@ -51,9 +51,17 @@ pub fn encode(width: u32, height: u32, codes: &[u8]) -> Vec<u8> {
     encoder.set_color(ColorType::Rgb);
     encoder.set_depth(BitDepth::Eight);
     encoder.set_source_srgb(SrgbRenderingIntent::Perceptual);
+    encoder.add_text_chunk("Software".into(), "Endboard".into()).expect("plain words");
     let written = encoder.write_header().and_then(|mut writer| writer.write_image_data(codes));
     written.expect("three codes a pixel, and memory takes all");
     bytes
+}
+
+/// Whether bytes are those of a file that [`encode`] wrote.
+pub fn is_own(bytes: &[u8]) -> bool {
+    let mark = b"tEXtSoftware\0Endboard";
+    let head = &bytes[..bytes.len().min(256)];
+    head.starts_with(b"\x89PNG") && head.windows(mark.len()).any(|window| window == mark)
 }
 
 /// Reads size and channels from the chunks before the pixels.

@@ -3,6 +3,8 @@
 //! Knows which frames can be shown and how they are laid out. Renders nothing: what is not made is named, and shown as an empty
 //! field. How light becomes codes is `operators::colour::display`'s.
 
+use std::path::Path;
+
 use super::{Project, Status};
 use crate::base::state::State;
 use crate::execute::source;
@@ -287,4 +289,22 @@ fn write(sheet: &mut Image, name: &str, start: f64, need: f64, capitals: f64, fa
     let window = ink::whole(sheet);
     let mask = face.cover(name, face.size_of_capitals(capitals), origin, window);
     ink::lay(sheet, &mask, WRITING);
+}
+/// Whether a picture file may stand there: pictures replace only those that were written alike, never a plate or a text.
+///
+/// # Errors
+/// Words on what stands in the way.
+pub fn may_be_written(file: &Path) -> Result<(), String> {
+    let name = file.display();
+    if !file.extension().is_some_and(|end| end.eq_ignore_ascii_case("png")) {
+        return Err(format!("{name}: a PNG is written, whose name ends in .png"));
+    }
+    let is_free = match std::fs::read(file) {
+        Ok(bytes) => file.symlink_metadata().is_ok_and(|meta| meta.is_file()) && png::is_own(&bytes),
+        Err(error) => error.kind() == std::io::ErrorKind::NotFound,
+    };
+    if is_free {
+        return Ok(());
+    }
+    Err(format!("{name} is there already and was not written by this; give another name with --out"))
 }

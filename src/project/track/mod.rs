@@ -15,6 +15,7 @@ use super::{Project, ProjectError, Status};
 use crate::base::frames::{FrameRange, FrameSet};
 use crate::base::problem::{Problem, Severity, SourceId};
 use crate::graph::NodeId;
+use crate::operators::shape;
 use crate::operators::track::blade::Looks;
 use crate::operators::track::course::{self, Course, Follower, Track};
 use crate::operators::track::picture::Picture;
@@ -106,8 +107,27 @@ pub fn write_sheet(path: &Path, text: &str, sheet: &Sheet) -> Result<(), TrackEr
             path.display()
         ))
     })?;
+    // What was no shapes file before, or would be none after, stays as it is.
+    let mut kept = text.to_string();
+    for text in [text, &new] {
+        let (_, problems) = shape::file::read(SourceId(0), text);
+        if let Some(problem) = problems.iter().find(|p| p.severity == Severity::Error) {
+            let words = format!("{} stays as it is: {}", path.display(), problem.message);
+            return Err(TrackError::Words(words));
+        }
+    }
+    let remarks = |text: &str| text.matches('#').count();
+    if remarks(&new) >= remarks(text) {
+        kept.clear();
+    }
     let folder = path.parent().unwrap_or(Path::new("."));
     std::fs::create_dir_all(folder).map_err(|e| TrackError::Words(format!("{}: {e}", folder.display())))?;
+    if !kept.is_empty() {
+        // Remarks beside keys go; a person's words are never lost.
+        let free = (1..).map(|n| path.with_extension(format!("{n}.yaml"))).find(|free| !free.exists());
+        let free = free.expect("there are names enough");
+        write_whole(&free, kept.as_bytes()).map_err(|e| TrackError::Project(e.into()))?;
+    }
     write_whole(path, new.as_bytes()).map_err(|e| TrackError::Project(e.into()))
 }
 
