@@ -3,49 +3,80 @@
 use super::arguments::{self, Arguments, Rebuild, Register};
 use super::progress::Reading;
 use super::{Answer, Exit, Failure, rebuild, show};
+use crate::base::frames::FrameRange;
 use crate::operators::image::register::written::{Measured, text};
+use crate::project::matching::{MatchError, Standing};
 use crate::project::register::{Joint, Wanted, joint, needs};
-use crate::project::{Project, ProjectError, Status};
+use crate::project::{Declared, Project, ProjectError, Status};
 
-/// What stands in a file of moves before anything is measured, so that the declaration that names it can be read.
+/// The file of moves while nothing is measured.
 const NOTHING: &str = "takes: {}\n";
 /// With other offsets in time other frames are needed, so that the work is done again; more than this settles nothing.
 const ROUNDS: usize = 3;
 
-/// Measures and writes.
+/// What was measured, and what stands in its way.
+struct Found {
+    takes: Vec<Measured>,
+    text: String,
+    /// The film with these moves, when it then lacks frames.
+    lacking: Option<Declared>,
+    /// Whether the frames that are shown stayed the same in the last round.
+    is_settled: bool,
+}
+
+/// Measures, and writes the file once, at the end, so that what ends the work before leaves nothing behind.
 pub fn run(project: &Project, arguments: &Arguments, options: &Register) -> Answer {
-    let found = joint(&project.read(), &options.place).map_err(Failure::Usage)?;
-    let path = project.folder.join(&found.file);
-    let is_new = !path.exists();
-    if is_new {
-        project.write_moves(&found.file, NOTHING)?;
+    let joint = joint(&project.read(), &options.place).map_err(Failure::Usage)?;
+    let standing = Standing::of(&project.folder, &joint.file, options.replace).map_err(refused)?;
+    let found = match measure(project, arguments, options, &joint)? {
+        Ok(found) => found,
+        Err(exit) => return Ok(exit),
+    };
+    let kept = standing.put(&found.text, &|n| format!("{}.{n}", joint.file)).map_err(refused)?;
+    report(arguments, options, &joint, &found.takes);
+    if let Some(kept) = kept {
+        tell!("the file that stood there is kept as {kept}");
     }
-    let measured = measure(project, arguments, options, &found);
-    if is_new && measured.is_err() {
-        // Nothing was measured, and a file that says so helps nobody.
-        let _ = std::fs::remove_file(&path);
+    if let Some(declared) = found.lacking {
+        tell!("the takes lack frames that these offsets in time need");
+        return Err(ProjectError::Unsound(Box::new(declared)).into());
     }
-    match measured? {
-        Ok(takes) => {
-            report(arguments, options, &found, &takes);
-            Ok(Exit::Done)
-        }
-        Err(exit) => Ok(exit),
+    if !found.is_settled {
+        tell!(
+            "the offsets in time did not settle in {ROUNDS} rounds: look at them, and at what covers the set"
+        );
+    }
+    Ok(Exit::Done)
+}
+
+fn refused(error: MatchError) -> Failure {
+    match error {
+        MatchError::Project(error) => Failure::Project(error),
+        MatchError::Said(words) => Failure::Usage(words),
     }
 }
 
-/// Measures until the takes' whole offsets stay; an exit code when their mattes could not be rendered.
+/// Measures until the frames that are shown stay; an exit code when their mattes could not be rendered.
 fn measure(
     project: &Project,
     arguments: &Arguments,
     options: &Register,
     joint: &Joint,
-) -> Result<Result<Vec<Measured>, Exit>, Failure> {
+) -> Result<Result<Found, Exit>, Failure> {
     let wanted = Wanted { within: options.within, turns: options.turns };
-    let mut before: Vec<i64> = Vec::new();
-    let mut takes = Vec::new();
-    for _ in 0..ROUNDS {
-        let status = match inputs(project, arguments, joint)? {
+    let asked = format!("endboard register {}", options.place);
+    let mut found = Found { takes: Vec::new(), text: NOTHING.into(), lacking: None, is_settled: false };
+    let mut before = None;
+    for round in 0..ROUNDS {
+        let declared = project.read_moved(joint, &found.text)?;
+        if !declared.is_sound() {
+            if round == 0 {
+                return Err(ProjectError::Unsound(Box::new(declared)).into());
+            }
+            found.lacking = Some(declared);
+            break;
+        }
+        let status = match inputs(project, arguments, joint, declared)? {
             Ok(status) => status,
             Err(exit) => return Ok(Err(exit)),
         };
@@ -53,27 +84,32 @@ fn measure(
         let reading = Reading::new("measuring takes");
         let measured = project.register(&status, joint, wanted, &|done, of| reading.at(done, of));
         reading.end();
-        takes = measured?;
-        let asked = format!("endboard register {}", options.place);
-        project.write_moves(&joint.file, &text(&takes, joint.between.word(), &asked))?;
-        let offsets: Vec<i64> = takes.iter().map(|t| t.when.map_or(0, |w| w.time.floor() as i64)).collect();
-        if offsets == before {
+        found.takes = measured?;
+        found.text = text(&found.takes, joint.between.word(), &asked);
+        let graph = &status.declared.graph;
+        let frames = graph.find(&joint.shot, &joint.stage).map(|id| graph.nodes[id].frames);
+        let frames = frames.unwrap_or_else(FrameRange::none);
+        let now: Vec<_> = found.takes.iter().map(|take| take.shown(frames, joint.between)).collect();
+        let unmoved = || vec![Measured::default().shown(frames, joint.between); now.len()];
+        found.is_settled = before.unwrap_or_else(unmoved) == now;
+        if found.is_settled {
             break;
         }
-        before = offsets;
+        before = Some(now);
     }
-    Ok(Ok(takes))
+    Ok(Ok(found))
 }
 
 /// The film with all mattes rendered that are needed.
-fn inputs(project: &Project, arguments: &Arguments, joint: &Joint) -> Result<Result<Status, Exit>, Failure> {
-    let declared = project.read();
-    if !declared.is_sound() {
-        return Err(ProjectError::Unsound(Box::new(declared)).into());
-    }
+fn inputs(
+    project: &Project,
+    arguments: &Arguments,
+    joint: &Joint,
+    declared: Declared,
+) -> Result<Result<Status, Exit>, Failure> {
     let needs = needs(&declared.graph, joint);
     if needs.is_empty() {
-        return Ok(Ok(project.status(false, &|_, _| {})?));
+        return Ok(Ok(project.status_moved(declared)?));
     }
     let selection = arguments::selection(&needs, Some(&declared.graph))?;
     let options = Rebuild {

@@ -3,6 +3,9 @@
 //! Knows which renders are compared, where the grade goes and when a file there is left alone. How pictures are compared
 //! `operators::colour::matching` knows.
 
+use std::io::ErrorKind;
+use std::path::{Path, PathBuf};
+
 use super::{Project, ProjectError, Status};
 use crate::base::made::NONE;
 use crate::base::selector::{Chosen, Selector};
@@ -78,6 +81,78 @@ fn said<T>(words: impl Into<String>) -> Result<T, MatchError> {
     Err(MatchError::Said(words.into()))
 }
 
+/// A file that is to be written anew, as it stood before the work began.
+#[derive(Debug)]
+pub struct Standing {
+    folder: PathBuf,
+    file: String,
+    /// What stood there.
+    before: Option<Vec<u8>>,
+    /// Whether a person wrote or changed it, so that it is kept.
+    keeps: bool,
+}
+
+impl Standing {
+    /// Looks at a file below a project's folder.
+    ///
+    /// # Errors
+    /// It is a person's and is not to be replaced, or cannot be read.
+    pub fn of(folder: &Path, file: &str, replace: bool) -> Result<Self, MatchError> {
+        let before = read(folder, file)?;
+        let is_written = |bytes: &Vec<u8>| std::str::from_utf8(bytes).is_ok_and(cdl_xml::is_as_written);
+        let keeps = before.as_ref().is_some_and(|bytes| !is_written(bytes));
+        if keeps && !replace {
+            return said(format!(
+                "{file} was written or changed by a person and stays as it is; --replace makes it anew and keeps it under \
+                 another name"
+            ));
+        }
+        Ok(Self { folder: folder.to_path_buf(), file: file.into(), before, keeps })
+    }
+
+    /// Writes the file, and says under which name a person's is kept: the first free one of those that `aside` gives.
+    /// The old file stands in its place until the new one does.
+    ///
+    /// # Errors
+    /// The file was changed since it was looked at.
+    pub fn put(&self, text: &str, aside: &dyn Fn(u64) -> String) -> Result<Option<String>, MatchError> {
+        let path = self.folder.join(&self.file);
+        let refused = |e: std::io::Error| ProjectError::System(format!("{}: {e}", path.display()));
+        std::fs::create_dir_all(path.parent().unwrap_or(&self.folder)).map_err(refused)?;
+        if read(&self.folder, &self.file)? != self.before {
+            let file = &self.file;
+            return said(format!(
+                "{file} was changed meanwhile and stays as it is; look at it and start again"
+            ));
+        }
+        let kept = if self.keeps { Some(self.keep(aside)?) } else { None };
+        store::write_whole(&path, text.as_bytes()).map_err(ProjectError::from)?;
+        Ok(kept)
+    }
+
+    /// Gives the file a second name that nothing has.
+    fn keep(&self, aside: &dyn Fn(u64) -> String) -> Result<String, MatchError> {
+        for n in 1.. {
+            let name = aside(n);
+            match std::fs::hard_link(self.folder.join(&self.file), self.folder.join(&name)) {
+                Ok(()) => return Ok(name),
+                Err(error) if error.kind() == ErrorKind::AlreadyExists => {}
+                Err(error) => return said(format!("{} could not be kept as {name}: {error}", self.file)),
+            }
+        }
+        unreachable!("some number is free")
+    }
+}
+
+/// What stands in a file, when there is one.
+fn read(folder: &Path, file: &str) -> Result<Option<Vec<u8>>, MatchError> {
+    match std::fs::read(folder.join(file)) {
+        Ok(bytes) => Ok(Some(bytes)),
+        Err(error) if error.kind() == ErrorKind::NotFound => Ok(None),
+        Err(error) => said(format!("{file} stands there and cannot be read: {error}")),
+    }
+}
+
 impl Project {
     /// Compares renders that are there and writes `grades/SHOT.cc`. Renders nothing.
     ///
@@ -88,7 +163,7 @@ impl Project {
         let graph = &status.declared.graph;
         let name = plain(&wish.shot)?;
         let file = format!("{FOLDER}/{name}.cc");
-        let before = self.standing(&file, wish.replace)?;
+        let standing = Standing::of(&self.folder, &file, wish.replace)?;
         let grade_in = match &wish.grade_in {
             Some(space) => space.clone(),
             None => graded_in(&status, name),
@@ -107,38 +182,9 @@ impl Project {
             return said("too little of the pictures is opaque and within the matte to say anything");
         };
         let words = format!("First pass from {} to {}, made for the space {grade_in}.", shot.stage, to.stage);
-        let moved = if before { Some(self.move_away(&file)?) } else { None };
-        let path = self.folder.join(&file);
-        let refused = |e: std::io::Error| ProjectError::System(format!("{}: {e}", path.display()));
-        std::fs::create_dir_all(self.folder.join(FOLDER)).map_err(refused)?;
         let text = cdl_xml::written(name, &words, &found.cdl);
-        store::write_whole(&path, text.as_bytes()).map_err(ProjectError::from)?;
+        let moved = standing.put(&text, &|n| format!("{FOLDER}/{name}.{n}.cc"))?;
         Ok(Matched { found, shot, to, grade_in, file, moved })
-    }
-
-    /// Whether a person's file stands there that is to be moved away.
-    fn standing(&self, file: &str, replace: bool) -> Result<bool, MatchError> {
-        let path = self.folder.join(file);
-        match std::fs::read_to_string(&path) {
-            Ok(text) if cdl_xml::is_as_written(&text) => Ok(false),
-            Ok(_) if replace => Ok(true),
-            Ok(_) => said(format!(
-                "{file} was written or changed by a person and stays as it is; --replace makes it anew and keeps it under \
-                 another name"
-            )),
-            Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(false),
-            Err(error) => said(format!("{file} stands there and cannot be read: {error}")),
-        }
-    }
-
-    /// Gives the file the first free name of its kind.
-    fn move_away(&self, file: &str) -> Result<String, MatchError> {
-        let stem = file.trim_end_matches(".cc");
-        let free = (1..).map(|n| format!("{stem}.{n}.cc")).find(|name| !self.folder.join(name).exists());
-        let free = free.unwrap_or_default();
-        std::fs::rename(self.folder.join(file), self.folder.join(&free))
-            .map_err(|e| ProjectError::System(format!("{file} could not be renamed to {free}: {e}")))?;
-        Ok(free)
     }
 
     /// Samples of a side's frames.
@@ -282,4 +328,31 @@ fn graded_in(status: &Status, shot: &str) -> String {
         ingredients.iter().find(|ingredient| ingredient.name == "grade_in")?.text.clone()
     });
     said.unwrap_or_else(|| "working".into())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_persons_file_is_kept_under_a_free_name_and_a_change_meanwhile_is_not_lost() {
+        let folder = tempfile::tempdir().unwrap();
+        let folder = folder.path();
+        let text = |name: &str| std::fs::read_to_string(folder.join(name)).unwrap();
+        let aside = |n: u64| format!("a.{n}");
+        std::fs::write(folder.join("a"), "mine").unwrap();
+        std::fs::write(folder.join("a.1"), "older").unwrap();
+        assert!(Standing::of(folder, "a", false).unwrap_err().to_string().contains("--replace"));
+        let standing = Standing::of(folder, "a", true).unwrap();
+        assert_eq!(standing.put("new", &aside).unwrap().as_deref(), Some("a.2"));
+        assert_eq!((text("a"), text("a.1"), text("a.2")), ("new".into(), "older".into(), "mine".into()));
+        let standing = Standing::of(folder, "a", true).unwrap();
+        std::fs::write(folder.join("a"), "edited").unwrap();
+        assert!(standing.put("newer", &aside).unwrap_err().to_string().contains("meanwhile"));
+        assert!(text("a") == "edited" && !folder.join("a.3").exists());
+        let standing = Standing::of(folder, "b", false).unwrap();
+        std::fs::write(folder.join("b"), "edited").unwrap();
+        assert!(standing.put("new", &aside).is_err());
+        assert_eq!(text("b"), "edited");
+    }
 }

@@ -8,16 +8,20 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
 
-use super::{Declared, Project, ProjectError, Status};
+use super::read::read_limited;
+use super::{Care, DECLARATION, Declared, Project, ProjectError, Status, attach};
+use crate::base::digest::Digest;
 use crate::base::frames::FrameRange;
 use crate::declare::film::Work as Declares;
 use crate::execute::source;
+use crate::graph::build::{Files, build};
 use crate::graph::{Edge, Graph, NodeId};
 use crate::media::image::Image;
+use crate::operators::Attachment;
 use crate::operators::image::passes::moment::{Between, Moment};
 use crate::operators::image::register::align::{Along, Fit, Model};
 use crate::operators::image::register::light::{Light, Sizes};
-use crate::operators::image::register::when::{Compared, When, part, whole};
+use crate::operators::image::register::when::{Compared, When, part, spread, whole};
 use crate::operators::image::register::written::{Frame, Measured};
 use crate::operators::image::register::{
     along, coarse, compare, exposure, left, place, placed, steadied, timed,
@@ -161,14 +165,53 @@ impl Project {
             .all()
     }
 
-    /// Writes a file of moves.
-    pub fn write_moves(&self, file: &str, text: &str) -> Result<(), ProjectError> {
-        let path = self.folder.join(file);
-        if let Some(folder) = path.parent() {
-            std::fs::create_dir_all(folder)
-                .map_err(|e| ProjectError::System(format!("{}: {e}", folder.display())))?;
-        }
-        Ok(crate::store::write_whole(&path, text.as_bytes())?)
+    /// The film as it would be with this text for the joint's file of moves, whatever stands there. The cut is left out: it
+    /// says nothing of how takes lie.
+    pub fn read_moved(&self, joint: &Joint, moves: &str) -> Result<Declared, ProjectError> {
+        let mut declared = Declared::default();
+        let read = |path: &str| {
+            let bytes = read_limited(&self.folder.join(path))?;
+            String::from_utf8(bytes).map_err(|_| "it is not UTF-8 text".to_string())
+        };
+        let text = read(DECLARATION).map_err(ProjectError::System)?;
+        let main = declared.sources.add(DECLARATION, text);
+        let (film, problems) = crate::declare::read(&mut declared.sources, main, &mut |path| read(path));
+        declared.problems = problems;
+        let Some(film) = film else { return Ok(declared) };
+        let source = Some(declared.sources.add(joint.file.clone(), moves));
+        let bytes = moves.as_bytes().to_vec().into();
+        let moves = Attachment { path: joint.file.clone(), bytes, source };
+        let folder = attach::Folder::new(&self.folder, &mut declared.sources);
+        let (graph, mut problems) = build(&film, None, &mut Moved { folder, moves });
+        declared.problems.append(&mut problems);
+        declared.graph = graph;
+        declared.film = Some(film);
+        Ok(declared)
+    }
+
+    /// The state of a film that was read so.
+    pub fn status_moved(&self, declared: Declared) -> Result<Status, ProjectError> {
+        self.status_of(declared, self.recall(Care::Read), Care::Read, &|_, _| {})
+    }
+}
+
+/// The project's folder with another text in the place of a file of moves.
+struct Moved<'a> {
+    folder: attach::Folder<'a>,
+    moves: Attachment,
+}
+
+impl Files for Moved<'_> {
+    fn attach(&mut self, path: &str) -> Result<Attachment, String> {
+        if path == self.moves.path { Ok(self.moves.clone()) } else { self.folder.attach(path) }
+    }
+
+    fn digest(&mut self, path: &str) -> Result<Option<Digest>, String> {
+        self.folder.digest(path)
+    }
+
+    fn version(&mut self, words: &[String]) -> Result<Vec<u8>, String> {
+        self.folder.version(words)
     }
 }
 
@@ -349,12 +392,4 @@ struct Look {
     light: Light,
     fit: Fit,
     exposure: [f64; 3],
-}
-
-/// At most so many frames, evenly spread over all.
-fn spread(frames: &[i64], most: usize) -> Vec<i64> {
-    match frames.len() <= most {
-        true => frames.to_vec(),
-        false => (0..most).map(|i| frames[(i * 2 + 1) * frames.len() / (2 * most)]).collect(),
-    }
 }

@@ -143,3 +143,11 @@ fn marginal(information: &[[f64; 5]; 5]) -> [[f64; 3]; 3] {
         })
     })
 }
+
+/// At most so many frames, evenly spread over all.
+pub fn spread(frames: &[i64], most: usize) -> Vec<i64> {
+    match frames.len() <= most {
+        true => frames.to_vec(),
+        false => (0..most).map(|i| frames[(i * 2 + 1) * frames.len() / (2 * most)]).collect(),
+    }
+}

@@ -5,6 +5,9 @@
 use std::fmt::Write;
 
 use super::when::{UNSURE, When};
+use crate::base::digest::Digest;
+use crate::base::frames::FrameRange;
+use crate::operators::image::passes::moment::{Between, Moment};
 use crate::operators::image::passes::place::Place;
 
 /// What was measured of one take.
@@ -46,6 +49,11 @@ impl Measured {
         self.when.map_or(0.0, |when| when.time + when.rate * (frame as f64 - when.about))
     }
 
+    /// The frames of it that are shown at these.
+    pub fn shown(&self, frames: FrameRange, between: Between) -> Vec<FrameRange> {
+        frames.iter().map(|n| Moment::at(n, self.time(n), between).frames()).collect()
+    }
+
     /// One exposure where it hardly changes, else none.
     pub fn steady_exposure(&self) -> Option<[f64; 3]> {
         let median = [0, 1, 2].map(|c| {
@@ -80,11 +88,16 @@ fn number(value: f64, digits: usize) -> String {
     if text == "-0" { "0".into() } else { text.into() }
 }
 
+/// What stands in the place of a mark while it is made, as in a written grade: a changed file is told by it.
+const NO_MARK: &str = "000000000000";
+
 /// The text of a file of moves. `asked` is how it was come by, for its first line.
 pub fn text(takes: &[Measured], between: &str, asked: &str) -> String {
     let mut text = format!(
-        "# How each take lies against the clean plate, measured by `{asked}`.\n\
-         # It may be edited; measuring again writes it anew.\nbetween: {between}\ntakes:{}\n",
+        "# Written by endboard, mark {NO_MARK}.\n\
+         # How each take lies against the clean plate, measured by `{asked}`.\n\
+         # It may be edited; measuring again leaves an edited file alone, or keeps it beside with --replace.\n\
+         between: {between}\ntakes:{}\n",
         if takes.is_empty() { " {}" } else { "" }
     );
     for take in takes {
@@ -116,7 +129,8 @@ pub fn text(takes: &[Measured], between: &str, asked: &str) -> String {
             }
         }
     }
-    text
+    let mark = &Digest::of(text.as_bytes()).to_string()[..NO_MARK.len()];
+    text.replacen(NO_MARK, mark, 1)
 }
 
 fn time(text: &mut String, take: &Measured) {
@@ -138,5 +152,21 @@ fn keyed(text: &mut String, name: &str, take: &Measured, one: &dyn Fn(&Place) ->
     let _ = writeln!(text, "    {name}:");
     for frame in &take.frames {
         let _ = writeln!(text, "      {}: {}", frame.number, one(&frame.place));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::operators::colour::cdl_xml::is_as_written;
+
+    #[test]
+    fn a_changed_file_is_told_from_one_as_written() {
+        let take = Measured { name: "left".into(), ..Measured::default() };
+        let text = text(&[take], "nearest", "endboard register br010");
+        assert!(is_as_written(&text), "{text}");
+        assert!(!is_as_written(&text.replace("time: 0", "time: 1")));
+        assert!(!is_as_written(&format!("{text}\n")));
+        assert!(!is_as_written("takes: {}\n"));
     }
 }

@@ -1,0 +1,150 @@
+//! `endboard register` on a small film whose takes' offsets are known: what it writes, keeps, refuses and says.
+//!
+//! Knows the truth by formula. Does not know how takes are measured.
+
+mod project;
+
+use endboard::media::exr::{self, Compression};
+use endboard::media::image::{Image, RGBA};
+use project::Film;
+
+const SIZE: (u32, u32) = (192, 128);
+
+/// The takes have no frames before 1001 nor after 1014; the shot has fewer.
+const FILM: &str = "\
+film: The Brine Lamp
+rate: 24
+frame_size: 192x128
+plates:
+  clean: { files: plates/clean.####.exr, frames: 1001-1014, encoding: linear-rec709 }
+  left: { files: plates/left.####.exr, frames: 1001-1014, encoding: linear-rec709 }
+shots:
+  br030:
+    takes: { clean: clean, left: left }
+    frames: 1003-1011
+    stages:
+      roto: { operator: roto, shapes: roto/br030.yaml }
+      join:
+        operator: passes
+        from: { clean: take.clean, takes: { left: take.left }, mattes: { left: roto.raker } }
+        register: takes/br030.yaml
+";
+
+const ROTO: &str = "mattes:\n  raker:\n    shapes:\n      - keys: { 1001: [[170, 90], [192, 90], [192, 128], [170, 128]] }\n";
+const MOVES: &str = "takes/br030.yaml";
+
+/// The take shows what the clean plate shows two frames earlier, some pixels off.
+const AHEAD: i64 = 2;
+const OFF: [f64; 2] = [1.5, -0.75];
+
+/// A set of many waves, nearer the lower it is, under a camera whose speed changes.
+fn light(time: f64, x: f64, y: f64) -> f64 {
+    let near = 1.0 + 0.5 * (y / 64.0 - 1.0);
+    let (u, v) = (x + near * (2.0 * time + 0.06 * time * time), y);
+    let waves = (0..12).map(|i| {
+        let i = f64::from(i);
+        let (turn, rate) = (2.4 * i, 0.07 + 0.05 * i);
+        ((turn.cos() * u + turn.sin() * v) * rate + i).sin() / (1.0 + 0.3 * i)
+    });
+    0.4 + 0.05 * waves.sum::<f64>()
+}
+
+fn picture(time: f64, off: [f64; 2]) -> Vec<u8> {
+    let mut image = Image::new(SIZE.0, SIZE.1, &RGBA);
+    for y in 0..SIZE.1 {
+        let row = (0..SIZE.0).map(|x| light(time, f64::from(x) - off[0], f64::from(y) - off[1]) as f32);
+        let row: Vec<f32> = row.collect();
+        (0..3).for_each(|c| image.write_row(c, y, &row));
+        image.write_row(3, y, &vec![1.0; SIZE.0 as usize]);
+    }
+    exr::encode(&image, Compression::None, &[]).unwrap()
+}
+
+fn film() -> Film {
+    let film = Film::new();
+    film.write("endboard.yaml", FILM);
+    film.write("roto/br030.yaml", ROTO);
+    for n in 1001..=1014 {
+        let time = (n - 1001) as f64;
+        film.write(&format!("plates/clean.{n}.exr"), picture(time, [0.0; 2]));
+        film.write(&format!("plates/left.{n}.exr"), picture(time - AHEAD as f64, OFF));
+    }
+    film
+}
+
+fn said(film: &Film, words: &[&str]) -> (Option<i32>, String) {
+    let out = film.run(words);
+    (
+        out.status.code(),
+        String::from_utf8_lossy(&out.stdout).into_owned() + &String::from_utf8_lossy(&out.stderr),
+    )
+}
+
+fn text(film: &Film, name: &str) -> String {
+    std::fs::read_to_string(film.path().join(name)).unwrap()
+}
+
+#[test]
+fn takes_are_measured_and_a_persons_hand_is_kept() {
+    let film = film();
+    let answer = film.json(&["register", "br030"]);
+    let take = &answer["takes"][0];
+    assert!((take["time"].as_f64().unwrap() - AHEAD as f64).abs() < 0.1, "{answer}");
+    for frame in take["frames"].as_array().unwrap() {
+        for (i, off) in OFF.iter().enumerate() {
+            assert!((frame["shift"][i].as_f64().unwrap() + off).abs() < 0.2, "{frame}");
+        }
+    }
+    // All frames of the shot, also those that the first look had no frames for.
+    assert_eq!(take["frames"].as_array().unwrap().len(), 9, "{answer}");
+    let measured = text(&film, MOVES);
+    assert_eq!(said(&film, &["check"]).0, Some(0));
+    // Its own file it writes again, to the same bytes.
+    assert_eq!(said(&film, &["register", "br030"]).0, Some(0));
+    assert_eq!(text(&film, MOVES), measured);
+    let edited = measured.replace("between:", "# Nudged.\nbetween:");
+    film.write(MOVES, &edited);
+    let (code, words) = said(&film, &["register", "br030"]);
+    assert!(code == Some(2) && words.contains(MOVES) && words.contains("--replace"), "{code:?} {words}");
+    assert_eq!(text(&film, MOVES), edited);
+    let (code, words) = said(&film, &["register", "br030", "--replace"]);
+    assert!(code == Some(0) && words.contains("takes/br030.yaml.1"), "{code:?} {words}");
+    assert_eq!((text(&film, MOVES), text(&film, "takes/br030.yaml.1")), (measured, edited));
+}
+
+#[test]
+fn no_file_is_left_where_nothing_could_be_measured() {
+    let film = film();
+    // The matte is read from files that no picture is in.
+    film.write("plates/left.1005.exr", "no picture");
+    let (code, words) = said(&film, &["register", "br030"]);
+    assert!(code != Some(0), "{words}");
+    assert!(!film.path().join(MOVES).exists());
+    let graded = "roto: { operator: roto, shapes: roto/br030.yaml }\n      dim: { operator: grade, from: { picture: take.left }, exposure: 1 }";
+    let declared = FILM
+        .replace("roto: { operator: roto, shapes: roto/br030.yaml }", graded)
+        .replace("left: take.left", "left: dim");
+    film.write("endboard.yaml", declared);
+    let (code, words) = said(&film, &["register", "br030"]);
+    assert!(code == Some(1) && words.contains("1005"), "{code:?} {words}");
+    assert!(!film.path().join(MOVES).exists());
+    assert_ne!(said(&film, &["check"]).0, Some(0));
+}
+
+#[test]
+fn a_file_that_asks_for_frames_that_are_not_there_locks_nobody_out() {
+    let film = film();
+    film.write(MOVES, "takes:\n  left:\n    time: 9\n");
+    let (code, words) = said(&film, &["check"]);
+    assert!(code == Some(1) && words.contains("needs frames"), "{code:?} {words}");
+    let (code, words) = said(&film, &["register", "br030", "--replace"]);
+    assert_eq!(code, Some(0), "{words}");
+    assert_eq!(said(&film, &["check"]).0, Some(0));
+    // The truth itself may ask for such: it is written, and what is lacking is said.
+    film.write("endboard.yaml", FILM.replace("frames: 1003-1011", "frames: 1003-1014"));
+    for _ in 0..2 {
+        let (code, words) = said(&film, &["register", "br030"]);
+        assert!(code == Some(1) && words.contains("needs frames"), "{code:?} {words}");
+        assert!(text(&film, MOVES).contains("time: "));
+    }
+}
