@@ -115,7 +115,7 @@ fn takes_are_measured_and_a_persons_hand_is_kept() {
 #[test]
 fn no_file_is_left_where_nothing_could_be_measured() {
     let film = film();
-    // The matte is read from files that no picture is in.
+    // First the take itself cannot be read, then a stage made of it cannot be rendered.
     film.write("plates/left.1005.exr", "no picture");
     let (code, words) = said(&film, &["register", "br030"]);
     assert!(code != Some(0), "{words}");
