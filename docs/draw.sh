@@ -13,6 +13,7 @@ mkdir -p "$here/pictures"
 draw() {
     name=$1
     shift
+    rm -f "$here/pictures/$name.png"
     "$program" -C "$film" "$@" --out "$here/pictures/$name.png" || {
         echo "not drawn: $name" >&2
         failed=1
@@ -27,7 +28,7 @@ draw paint-out-time compare br010/plate br010/cleanup@1030 --beside --part 640,2
 draw paint-out-around compare br080/plate br080/cleanup@1020 --beside --part 200,400,300,130 --width 320
 draw blades compare br020/plate br020/blades@1017 --width 640
 draw burst sheet br040/blades@1009-1014 --every 1 --across 3 --width 212
-draw passes compare br055/take.clean br055/join@1020 --width 640
+draw passes compare br055/take.clean br055/join@1020 --beside --width 400
 draw grade compare br040/blades br040/colour@1015 --width 640
 draw match sheet br020/colour@1022 br030/colour@1022 br040/colour@1022 --every 1 --across 3 --width 212
 draw assemble sheet film/assembly --every 24 --across 4 --width 160
