@@ -7,10 +7,9 @@
 mod clock;
 
 use std::collections::BTreeMap;
-use std::process::Command;
 use std::sync::Arc;
 
-use clock::median;
+use clock::{beside_opencv, median};
 use endboard::base::frames::FrameRange;
 use endboard::base::problem::{SourceId, Span};
 use endboard::base::rate::Rate;
@@ -98,20 +97,7 @@ fn ours(a: &Arc<Image>, b: &Arc<Image>) -> [(&'static str, f64); 4] {
 
 fn main() {
     let (a, b) = (image(1), image(500));
-    let first = ours(&a, &b);
-    let script = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/outside/assemble_check.py");
-    let peers = std::env::var_os("ENDBOARD_PYTHON")
-        .and_then(|python| Command::new(python).args([script, "time"]).output().ok())
-        .map_or_else(String::new, |run| String::from_utf8_lossy(&run.stdout).into_owned());
-    let second = ours(&a, &b);
-    println!("{}x{}, one thread, median ms", SIZE.0, SIZE.1);
-    for ((name, a), (_, b)) in first.iter().zip(&second) {
-        println!("{:8.1}  {name}", a.min(*b));
-    }
-    for (name, ms) in peers.lines().filter_map(|line| line.split_once('\t')) {
-        println!("{ms:>8}  OpenCV, 32-bit float: {name}");
-    }
-    if peers.is_empty() {
-        println!("not compared: ENDBOARD_PYTHON names no Python with OpenCV");
-    }
+    let size = (SIZE.0 as usize, SIZE.1 as usize);
+    let told = |name: &str| format!("OpenCV, 32-bit float: {name}");
+    beside_opencv(size, "assemble_check.py", || ours(&a, &b), told);
 }

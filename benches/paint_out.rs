@@ -3,9 +3,9 @@
 //! Prints milliseconds (the least of five) for seams of holes in a 1920x1080 frame and for filling in; with ENDBOARD_PYTHON,
 //! SciPy's direct solution of the same equations beside them.
 
-use std::process::Command;
-use std::time::Instant;
+mod clock;
 
+use clock::{least, peers};
 use endboard::operators::image::paint_out::around;
 use endboard::operators::image::paint_out::field::Pixel;
 use endboard::operators::image::paint_out::seam::{self, Role};
@@ -14,15 +14,6 @@ fn chance(i: usize) -> f32 {
     let mut h = (i as u32).wrapping_mul(0x9E37_79B1);
     h = (h ^ (h >> 15)).wrapping_mul(0x2C1B_3C6D);
     (h ^ (h >> 12)) as f32 / u32::MAX as f32
-}
-
-fn least(mut work: impl FnMut()) -> f64 {
-    let once = |work: &mut dyn FnMut()| {
-        let start = Instant::now();
-        work();
-        start.elapsed().as_secs_f64() * 1e3
-    };
-    (0..5).map(|_| once(&mut work)).fold(f64::INFINITY, f64::min)
 }
 
 fn main() {
@@ -41,14 +32,8 @@ fn main() {
         });
         println!("{ms:10.2}  paint-out: seam of {side}x{side}, four channels, one thread, ms");
     }
-    if let Some(python) = std::env::var_os("ENDBOARD_PYTHON") {
-        let script = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/outside/paint_check.py");
-        let out = Command::new(python)
-            .args([script, "time"])
-            .output()
-            .expect("the Python that ENDBOARD_PYTHON names");
-        let text = String::from_utf8_lossy(&out.stdout);
-        println!("{:>10}  SciPy: the same seam of 400x400, three channels, direct solution, ms", text.trim());
+    for ms in peers("paint_check.py", &["time"]).lines() {
+        println!("{ms:>10}  SciPy: the same seam of 400x400, three channels, direct solution, ms");
     }
     for side in [40usize, 120, 400] {
         let width = side + 300;

@@ -5,12 +5,10 @@
 
 mod clock;
 
-use std::process::Command;
-
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use clock::median;
+use clock::{beside_opencv, median};
 use endboard::base::frames::FrameRange;
 use endboard::base::problem::{SourceId, Span};
 use endboard::base::yaml;
@@ -62,25 +60,12 @@ fn ours(a: &[f32], b: &[f32]) -> [(&'static str, f64); 2] {
     let frames = [vec![(0, image(a)), (1, image(b))]];
     let inputs = Inputs { frames: &frames, raster: None };
     let frame = median(5, || drop(std::hint::black_box(ready.apply(&inputs, 1))));
-    [("motion, both ways", motion), ("the whole frame, half to half", frame)]
+    [("retime by flow: motion, both ways", motion), ("retime by flow: the whole frame, half to half", frame)]
 }
 
 fn main() {
     let (a, b) = (sheet(0.0, 0.0), sheet(7.3, -3.6));
-    let first = ours(&a, &b);
-    let script = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/outside/retime_check.py");
-    let peers = std::env::var_os("ENDBOARD_PYTHON")
-        .and_then(|python| Command::new(python).args([script, "time"]).output().ok())
-        .map_or_else(String::new, |run| String::from_utf8_lossy(&run.stdout).into_owned());
-    let second = ours(&a, &b);
-    println!("{}x{}, one thread, median ms", SIZE.0, SIZE.1);
-    for ((name, a), (_, b)) in first.iter().zip(&second) {
-        println!("{:8.1}  retime by flow: {name}", a.min(*b));
-    }
-    for (name, ms) in peers.lines().filter_map(|line| line.split_once('\t')) {
-        println!("{:>8}  OpenCV, {name}: motion, both ways", ms);
-    }
-    if peers.is_empty() {
-        println!("not compared: ENDBOARD_PYTHON names no Python with OpenCV");
-    }
+    let size = (SIZE.0 as usize, SIZE.1 as usize);
+    let told = |name: &str| format!("OpenCV, {name}: motion, both ways");
+    beside_opencv(size, "retime_check.py", || ours(&a, &b), told);
 }

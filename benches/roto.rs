@@ -3,24 +3,16 @@
 //! Prints milliseconds (the least of five) for a soft shape of 24 curved points, still and moving 16 pixels while the shutter is open;
 //! with ENDBOARD_PYTHON, OpenCV's fillPoly with 16 samples a pixel at 32 times beside the moving one.
 
+mod clock;
+
 use std::collections::BTreeMap;
 use std::f64::consts::TAU;
-use std::process::Command;
-use std::time::Instant;
 
+use clock::{least, peers};
 use endboard::base::frames::FrameRange;
 use endboard::base::problem::{SourceId, Span};
 use endboard::base::yaml;
 use endboard::operators::{Attachment, Inputs, Setup, WorkingSpace, named};
-
-fn least(mut work: impl FnMut()) -> f64 {
-    let once = |work: &mut dyn FnMut()| {
-        let start = Instant::now();
-        work();
-        start.elapsed().as_secs_f64() * 1e3
-    };
-    (0..5).map(|_| once(&mut work)).fold(f64::INFINITY, f64::min)
-}
 
 /// A shape with five lobes about the middle of the frame, moved by `right`.
 fn outline(width: f64, height: f64, right: f64, own: bool) -> String {
@@ -77,14 +69,7 @@ fn main() {
             println!("{ms:10.2}  roto: a soft shape of {width}x{height}, {what}, one thread, ms");
         }
     }
-    if let Some(python) = std::env::var_os("ENDBOARD_PYTHON") {
-        let script = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/outside/shape_check.py");
-        let out = Command::new(python)
-            .args([script, "fill"])
-            .output()
-            .expect("the Python that ENDBOARD_PYTHON names");
-        for (line, size) in String::from_utf8_lossy(&out.stdout).lines().zip(["1920x1080", "3840x2160"]) {
-            println!("{line:>10}  OpenCV: fillPoly, 16 samples a pixel at 32 times, {size}, one thread, ms");
-        }
+    for (line, size) in peers("shape_check.py", &["fill"]).lines().zip(["1920x1080", "3840x2160"]) {
+        println!("{line:>10}  OpenCV: fillPoly, 16 samples a pixel at 32 times, {size}, one thread, ms");
     }
 }

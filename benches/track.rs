@@ -5,10 +5,9 @@
 
 mod clock;
 
-use std::process::Command;
 use std::sync::Arc;
 
-use clock::median;
+use clock::{beside_opencv, median};
 use endboard::operators::track::course::Follower;
 use endboard::operators::track::picture::Picture;
 use endboard::operators::track::plane::Flat;
@@ -55,20 +54,5 @@ fn ours(a: &[f32], b: &[f32]) -> [(&'static str, f64); 4] {
 
 fn main() {
     let (a, b) = (sheet(0.0, 0.0), sheet(7.3, -3.6));
-    let first = ours(&a, &b);
-    let script = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/outside/track_check.py");
-    let peers = std::env::var_os("ENDBOARD_PYTHON")
-        .and_then(|python| Command::new(python).args([script, "time"]).output().ok())
-        .map_or_else(String::new, |run| String::from_utf8_lossy(&run.stdout).into_owned());
-    let second = ours(&a, &b);
-    println!("{}x{}, one thread, median ms", SIZE.0, SIZE.1);
-    for ((name, a), (_, b)) in first.iter().zip(&second) {
-        println!("{:8.1}  {name}", a.min(*b));
-    }
-    for (name, ms) in peers.lines().filter_map(|line| line.split_once('\t')) {
-        println!("{ms:>8}  OpenCV: {name}");
-    }
-    if peers.is_empty() {
-        println!("not compared: ENDBOARD_PYTHON names no Python with OpenCV");
-    }
+    beside_opencv(SIZE, "track_check.py", || ours(&a, &b), |name| format!("OpenCV: {name}"));
 }

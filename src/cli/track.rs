@@ -30,7 +30,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Options) -> Answe
     }
     let path =
         project.folder.join(options.file.clone().unwrap_or_else(|| format!("tracks/{shot}.yaml").into()));
-    let (text, mut sheet) = read_sheet(&path).or_else(|e| failed(e, &path.display().to_string()))?;
+    let (text, mut sheet) = read_sheet(&path).or_else(failed)?;
     let mut only = Vec::new();
     for seed in &options.point {
         only.extend(set(&mut sheet.points, seed, "X,Y")?);
@@ -65,14 +65,14 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Options) -> Answe
             tell!("make them first: endboard rebuild {place}");
             return Ok(Exit::Unsound);
         }
-        Err(error) => return failed(error, ""),
+        Err(error) => return failed(error),
     };
     if followed.is_empty() {
         let words = format!("{} has no keys set by hand on {frames}", path.display());
         return Err(Failure::Usage(words));
     }
     if !options.try_out {
-        write_sheet(&path, &text, &sheet).or_else(|e| failed(e, ""))?;
+        write_sheet(&path, &text, &sheet).or_else(failed)?;
     }
     let place = graph.nodes[node].name();
     let file = path.strip_prefix(&project.folder).unwrap_or(&path).display().to_string();
@@ -82,7 +82,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Options) -> Answe
 }
 
 /// What stands in the way, as other commands say it.
-fn failed<T>(error: TrackError, _path: &str) -> Result<T, Failure> {
+fn failed<T>(error: TrackError) -> Result<T, Failure> {
     Err(match error {
         TrackError::Project(error) => Failure::Project(error),
         other => Failure::Usage(other.to_string()),

@@ -6,6 +6,7 @@
 
 use crate::media::image::Image;
 use crate::operators::WorkingSpace;
+use crate::operators::colour::cdl::LUMA;
 use crate::operators::image::flow::pyramid::{PAD, Plane};
 
 /// Sizes of one picture, at most.
@@ -72,7 +73,7 @@ impl Picture {
 /// Academy S-2014-004 (AP1). The curve is common practice, no source.
 pub fn encoded(image: &Image, space: WorkingSpace) -> Vec<f32> {
     let weights: [f32; 3] = match space {
-        WorkingSpace::LinearRec709 => [0.2126, 0.7152, 0.0722],
+        WorkingSpace::LinearRec709 => LUMA.map(|weight| weight as f32),
         WorkingSpace::AcesCg => [0.272_229, 0.674_082, 0.053_689],
     };
     let planes = ["R", "G", "B"].map(|name| image.channel(name));

@@ -108,7 +108,6 @@ pub fn write_sheet(path: &Path, text: &str, sheet: &Sheet) -> Result<(), TrackEr
         ))
     })?;
     // What was no shapes file before, or would be none after, stays as it is.
-    let mut kept = text.to_string();
     for text in [text, &new] {
         let (_, problems) = shape::file::read(SourceId(0), text);
         if let Some(problem) = problems.iter().find(|p| p.severity == Severity::Error) {
@@ -117,16 +116,13 @@ pub fn write_sheet(path: &Path, text: &str, sheet: &Sheet) -> Result<(), TrackEr
         }
     }
     let remarks = |text: &str| text.matches('#').count();
-    if remarks(&new) >= remarks(text) {
-        kept.clear();
-    }
     let folder = path.parent().unwrap_or(Path::new("."));
     std::fs::create_dir_all(folder).map_err(|e| TrackError::Words(format!("{}: {e}", folder.display())))?;
-    if !kept.is_empty() {
+    if remarks(&new) < remarks(text) {
         // Remarks beside keys go; a person's words are never lost.
         let free = (1..).map(|n| path.with_extension(format!("{n}.yaml"))).find(|free| !free.exists());
         let free = free.expect("there are names enough");
-        write_whole(&free, kept.as_bytes()).map_err(|e| TrackError::Project(e.into()))?;
+        write_whole(&free, text.as_bytes()).map_err(|e| TrackError::Project(e.into()))?;
     }
     write_whole(path, new.as_bytes()).map_err(|e| TrackError::Project(e.into()))
 }

@@ -236,10 +236,7 @@ impl Prepared for Joining {
         let clean = inputs.frame(self.clean, frame)?;
         let size = (clean.width(), clean.height());
         let mut out = Image::new(size.0, size.1, &RGBA);
-        for (i, name) in RGBA.iter().enumerate() {
-            let channel = clean
-                .channel(name)
-                .ok_or_else(|| OperatorError::WrongInput(format!("a picture lacks its channel '{name}'")))?;
+        for (i, channel) in patch::channels(clean)?.into_iter().enumerate() {
             out.samples_mut(i).copy_from_slice(&clean.channels()[channel].samples);
         }
         let takes = self.order(frame).iter().map(|&at| self.patch(&self.takes[at], inputs, frame, size));

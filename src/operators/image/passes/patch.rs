@@ -265,7 +265,8 @@ pub fn planes_as_image(planes: &[&[f32]], (width, height): (usize, usize)) -> Im
     image
 }
 
-fn channels(image: &Image) -> Result<[usize; 4], OperatorError> {
+/// Where a picture has its red, green, blue and alpha.
+pub fn channels(image: &Image) -> Result<[usize; 4], OperatorError> {
     let mut found = [0; 4];
     for (at, name) in found.iter_mut().zip(RGBA) {
         *at = image
