@@ -10,15 +10,14 @@ use crate::graph::Graph;
 use crate::media::image::Image;
 use crate::plan::Plan;
 
-/// Pictures that are worth holding for frames in hand: a few frames with all their stages for each of many workers.
-const IN_HAND: usize = 64;
 /// Bytes of a pixel: four samples of half a word each.
 const PIXEL: usize = 8;
 
-/// Bytes beyond which holding more pictures gains nothing. Memory that was used a moment ago is quicker to fill again
-/// than memory that the system must clear first: holding a film's pictures for as long as there was room took a third
-/// more time.
-pub fn of_use(graph: &Graph, plan: &Plan) -> usize {
+/// Bytes beyond which holding more pictures gains nothing: for each of `jobs` workers, what a frame's stages hand to one
+/// another and what they look at around it, twice over. Memory that was used a moment ago is quicker to fill again than
+/// memory that the system must clear first: holding a film's pictures for as long as there was room took a third more
+/// time.
+pub fn of_use(graph: &Graph, plan: &Plan, jobs: usize) -> usize {
     let needed = |id, frame| {
         let mut count = 0;
         graph.each_need(id, frame, &mut |_, _, range| count += range.len());
@@ -31,8 +30,10 @@ pub fn of_use(graph: &Graph, plan: &Plan) -> usize {
         [first, last].into_iter().flatten().map(move |frame| needed(id, frame))
     });
     let most = ends.max().unwrap_or(0);
+    // A stage stands on a plate besides, which is not among the targets.
+    let stages = plan.columns.iter().map(|column| column.targets.len() + 1).max().unwrap_or(0);
     let (width, height) = graph.frame_size;
-    (IN_HAND + 2 * most) * width as usize * height as usize * PIXEL
+    2 * jobs.max(1) * (stages + most) * width as usize * height as usize * PIXEL
 }
 
 /// The pictures.
