@@ -36,8 +36,9 @@ fn middle(a: Image, b: Image) -> Image {
     let frames = [vec![(0, Arc::new(a)), (1, Arc::new(b))]];
     let inputs = Inputs { frames: &frames, raster: None };
     let ready = ready.unwrap_or_else(|problems| panic!("{problems:?}"));
-    assert_eq!(ready.remark(&inputs, 1), None);
-    ready.apply(&inputs, 1).expect("both frames are there")
+    let (image, remark) = ready.apply_telling(&inputs, 1).expect("both frames are there");
+    assert_eq!(remark, None);
+    image
 }
 
 #[test]

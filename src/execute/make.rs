@@ -103,22 +103,26 @@ impl Engine<'_> {
         match &node.work {
             Work::Plate { source, decode } => {
                 let raster = self.raster(*source, frame)?;
-                Ok(decode
-                    .apply(&Inputs { frames: &[], raster: Some(&raster) }, frame)
-                    .map_err(|e| e.to_string())?)
+                let (image, remark) = decode
+                    .apply_telling(&Inputs { frames: &[], raster: Some(&raster) }, frame)
+                    .map_err(|e| e.to_string())?;
+                self.remark_on_file(id, *source, frame, remark);
+                Ok(image)
             }
             Work::Hand { source, decode, delivers } => {
                 let raster = self.raster(*source, frame)?;
-                Ok(super::source::delivered(raster, delivers, &**decode, frame, self.graph.frame_size)?)
+                let size = self.graph.frame_size;
+                let (image, remark) = super::source::delivered(raster, delivers, &**decode, frame, size)?;
+                self.remark_on_file(id, *source, frame, remark);
+                Ok(image)
             }
             Work::Operator { prepared, .. } => {
                 let inputs = self.inputs(id, frame, cost)?;
                 let _places = self.occupy(id)?;
                 let inputs = Inputs { frames: &inputs, raster: None };
-                let image = prepared.apply(&inputs, frame).map_err(|e| e.to_string())?;
-                if let Some(text) = prepared.remark(&inputs, frame) {
-                    self.remark(id, frame, text);
-                }
+                let (image, remark) =
+                    prepared.apply_telling(&inputs, frame).map_err(|e| e.to_string())?;
+                remark.into_iter().for_each(|text| self.remark(id, frame, text));
                 Ok(image)
             }
             Work::Command(work) => {

@@ -364,6 +364,12 @@ impl<'a> Engine<'a> {
     }
 
     /// Takes note of what a person should know about a frame.
+    /// What was found in a source's file is told with the file's name.
+    fn remark_on_file(&self, id: NodeId, source: usize, frame: i64, text: Option<String>) {
+        let Some(text) = text else { return };
+        self.remark(id, frame, format!("{} {text}", self.graph.sources[source].file(frame)));
+    }
+
     fn remark(&self, id: NodeId, frame: i64, text: String) {
         self.outcome.lock().expect("no worker panics with it").remarks.insert((id, frame, text));
     }

@@ -61,12 +61,12 @@ pub(super) fn delivered(
     decode: &dyn Prepared,
     frame: i64,
     size: (u32, u32),
-) -> Result<Image, String> {
+) -> Result<(Image, Option<String>), String> {
     match delivers {
-        Delivers::Picture => {
-            decode.apply(&Inputs { frames: &[], raster: Some(&raster) }, frame).map_err(|e| e.to_string())
-        }
-        Delivers::Mattes(names) => mattes(&raster, names, size),
+        Delivers::Picture => decode
+            .apply_telling(&Inputs { frames: &[], raster: Some(&raster) }, frame)
+            .map_err(|e| e.to_string()),
+        Delivers::Mattes(names) => Ok((mattes(&raster, names, size)?, None)),
     }
 }
 

@@ -272,15 +272,18 @@ pub trait Prepared: Send + Sync {
         Vec::new()
     }
 
-    /// What a person should know about a frame that was computed from these inputs, though it is sound: found in their
-    /// pixels, so that no setting tells it before.
-    fn remark(&self, inputs: &Inputs<'_>, frame: i64) -> Option<String> {
-        let _ = (inputs, frame);
-        None
-    }
-
     /// Computes one frame. Must give the same bytes on every thread and SIMD level.
     fn apply(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError>;
+
+    /// Computes one frame as [`Prepared::apply`] does, and tells what a person should know about it, though it is sound: what
+    /// was found in pixels on the way, so that no setting tells it before.
+    fn apply_telling(
+        &self,
+        inputs: &Inputs<'_>,
+        frame: i64,
+    ) -> Result<(Image, Option<String>), OperatorError> {
+        Ok((self.apply(inputs, frame)?, None))
+    }
 }
 
 /// Something that a stage found by itself.

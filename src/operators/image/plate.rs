@@ -97,6 +97,14 @@ impl Prepared for Ready {
     }
 
     fn apply(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError> {
+        self.apply_telling(inputs, frame).map(|(image, _)| image)
+    }
+
+    fn apply_telling(
+        &self,
+        inputs: &Inputs<'_>,
+        frame: i64,
+    ) -> Result<(Image, Option<String>), OperatorError> {
         let wrong = |text: String| OperatorError::WrongInput(format!("frame {frame}: {text}"));
         let raster =
             inputs.raster.ok_or_else(|| wrong("the plate operator was given no source file".into()))?;
@@ -120,7 +128,28 @@ impl Prepared for Ready {
         let (Some(r), Some(g), Some(b)) = (plane("R")?, plane("G")?, plane("B")?) else {
             return Err(wrong(format!("the source file has no R, G and B but {}", names(raster))));
         };
-        Ok(self.convert([r, g, b], plane("A")?, raster.straight_alpha))
+        let a = plane("A")?;
+        let mended = not_finite([r, g, b], a);
+        let told = match mended {
+            0 => None,
+            1 => Some(format!("has 1 pixel of {samples} {MENDED}")),
+            n => Some(format!("has {n} pixels of {samples} {MENDED}")),
+        };
+        Ok((self.convert([r, g, b], a, raster.straight_alpha), told))
+    }
+}
+
+/// What is said of pixels that are no numbers.
+const MENDED: &str = "that hold no finite number; no number (NaN) becomes 0, infinite ones the largest that there is";
+
+/// How many pixels hold something that is no finite number.
+fn not_finite(colour: [&[f32]; 3], alpha: Option<&[f32]>) -> usize {
+    let [r, g, b] = colour;
+    // Nought times a finite number is nought, of whatever sign; times any other it is no number.
+    let count = |i: usize, a: f32| usize::from((r[i] * 0.0 + g[i] * 0.0 + b[i] * 0.0 + a * 0.0).is_nan());
+    match alpha {
+        None => (0..r.len()).map(|i| count(i, 0.0)).sum(),
+        Some(alpha) => alpha.iter().enumerate().map(|(i, a)| count(i, *a)).sum(),
     }
 }
 
@@ -247,6 +276,22 @@ mod tests {
         let out = run(&*ready, &raster(&[("R", &plane), ("G", &plane), ("B", &plane)], false)).unwrap();
         assert_eq!(out[0], [0.5, -1.0, 0.0]);
         assert_eq!(out[3], [1.0; 3]);
+    }
+
+    #[test]
+    fn pixels_that_hold_no_number_are_told() {
+        let ready = prepared(&[], WorkingSpace::LinearRec709, (4, 1));
+        let plane = [0.5f32, f32::NAN, f32::INFINITY, f32::MAX];
+        let (sound, dark) = ([0.5f32; 4], [0.0f32, 0.0, 0.0, f32::NEG_INFINITY]);
+        let told = |planes: &[(&str, &[f32])]| {
+            let raster = raster(planes, false);
+            ready.apply_telling(&Inputs { frames: &[], raster: Some(&raster) }, 1001).unwrap().1
+        };
+        assert_eq!(told(&[("R", &sound), ("G", &sound), ("B", &sound)]), None);
+        let two = told(&[("R", &sound), ("G", &plane), ("B", &plane)]).unwrap();
+        assert!(two.starts_with("has 2 pixels of 4 that hold no finite number"), "{two}");
+        let three = told(&[("R", &sound), ("G", &plane), ("B", &sound), ("A", &dark)]).unwrap();
+        assert!(three.starts_with("has 3 pixels of 4 "), "{three}");
     }
 
     #[test]

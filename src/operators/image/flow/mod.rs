@@ -105,12 +105,6 @@ impl Motion {
     }
 }
 
-/// Whether there is a cut between two planes, as [`Motion::between`] takes them.
-pub fn is_cut(a: &[f32], b: &[f32], width: usize, height: usize) -> bool {
-    let vectors = Vectors::best();
-    cut::is_cut(vectors, &sizes(vectors, a, width, height), &sizes(vectors, b, width, height))
-}
-
 fn sizes(vectors: Vectors, plane: &[f32], width: usize, height: usize) -> Vec<Level> {
     let scaled: Vec<f32> = plane.iter().map(|v| v * 255.0).collect();
     levels(vectors, &scaled, width, height, usize::from(width.max(height) > FULL), LEAST)

@@ -47,20 +47,6 @@ pub fn median(frames: &[Laid<'_>], area: Area, wanted: &[bool]) -> (Vec<Pixel>, 
     (out, seen)
 }
 
-/// Where of the places that are wanted none of the frames shows anything.
-pub fn unseen(frames: &[Laid<'_>], area: Area, wanted: &[bool]) -> usize {
-    let mut left = wanted.to_vec();
-    let (mut pixels, mut shown) = (vec![[0.0; 4]; area.count()], vec![false; area.count()]);
-    for frame in frames {
-        frame.fill(area, &|at| left[at], &mut pixels, &mut shown);
-        left.iter_mut().zip(&shown).for_each(|(left, shown)| *left &= !shown);
-        if !left.iter().any(|left| *left) {
-            break;
-        }
-    }
-    left.into_iter().filter(|left| *left).count()
-}
-
 /// The median of at least one number.
 fn middle(values: &mut [f32]) -> f32 {
     values.sort_unstable_by(f32::total_cmp);
@@ -95,7 +81,6 @@ mod tests {
         wanted[3] = false;
         let (out, seen) = median(&frames, area, &wanted);
         assert_eq!(seen, [true, true, true, false, true, false]);
-        assert_eq!(unseen(&frames, area, &wanted), 1);
         assert_eq!(out[0], [0.125, 0.25, 0.375, 0.5]);
         assert_eq!(out[1], [0.1875, 0.375, 0.5625, 0.75]);
     }

@@ -13,6 +13,7 @@ mod median;
 pub mod seam;
 mod spec;
 mod speck;
+mod told;
 mod work;
 
 use std::sync::Arc;
@@ -98,7 +99,7 @@ impl Operator for PaintOut {
                     ready.still = Some(frames.first);
                 }
                 let span = said(&reader, "clean_frame").unwrap_or(span);
-                reader.problems.extend(lacking(ready.still, setup.frames, frames, span));
+                reader.problems.extend(told::lacking(ready.still, setup.frames, frames, span));
             }
             Some(_) => {
                 let problem = Problem::error(span, "the clean plate is not used: the fill is not from it");
@@ -111,19 +112,6 @@ impl Operator for PaintOut {
         ready.evened = if said(&reader, "evened").is_some() { reader.number("evened") } else { unsaid };
         reader.finish(|| ready)
     }
-}
-
-/// The problem, if any, that a clean plate has not a frame that is asked of it.
-fn lacking(
-    still: Option<i64>,
-    frames: FrameRange,
-    has: FrameRange,
-    span: crate::base::problem::Span,
-) -> Option<Problem> {
-    let asked = |n: i64| still.unwrap_or(n);
-    let missing = frames.iter().map(asked).find(|&n| !has.covers(FrameRange::one(n)))?;
-    let problem = Problem::error(span, format!("the clean plate has no frame {missing}"));
-    Some(problem.help(format!("it has {has}; clean_frame: {} shows one of them throughout", has.first)))
 }
 
 struct Removing {
@@ -328,28 +316,19 @@ impl Prepared for Removing {
         (parameter == "track").then(|| self.followed.read_from()).flatten()
     }
 
-    fn remark(&self, inputs: &Inputs<'_>, frame: i64) -> Option<String> {
-        if self.fill == Fill::Around {
-            return None;
-        }
-        let picture = inputs.frame(self.picture, frame).ok()?;
-        let size = (picture.width(), picture.height());
-        let (matte, _) = self.mattes(inputs, frame, size).ok()?;
-        let area = Area::of(&matte, size.0 as usize)?;
-        let wanted: Vec<bool> = area.cut(&matte, size.0 as usize).iter().map(|&share| share > 0.0).collect();
-        let hole = wanted.iter().filter(|wanted| **wanted).count();
-        let unseen = median::unseen(&self.laid(inputs, frame).ok()?, area, &wanted);
-        let shown = if self.fill == Fill::Time { "no frame within reach" } else { "the clean plate nowhere" };
-        (unseen > 0).then(|| {
-            format!("{shown} shows {unseen} of the hole's {hole} pixels, which are filled in from around")
-        })
-    }
-
     fn cautions(&self) -> Problems {
         self.cautions.clone()
     }
 
     fn apply(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError> {
+        self.apply_telling(inputs, frame).map(|(image, _)| image)
+    }
+
+    fn apply_telling(
+        &self,
+        inputs: &Inputs<'_>,
+        frame: i64,
+    ) -> Result<(Image, Option<String>), OperatorError> {
         let picture = inputs.frame(self.picture, frame)?;
         let size = (picture.width(), picture.height());
         let mut out = Image::new(size.0, size.1, &RGBA);
@@ -358,7 +337,7 @@ impl Prepared for Removing {
         }
         let (matte, held) = self.mattes(inputs, frame, size)?;
         let whole = (size.0 as usize, size.1 as usize);
-        let Some(hole) = Area::of(&matte, whole.0) else { return Ok(out) };
+        let Some(hole) = Area::of(&matte, whole.0) else { return Ok((out, None)) };
         let area = hole.widened(self.within.max(RING), whole);
         let pixels = field::read(picture, area)?;
         let matte = area.cut(&matte, whole.0);
@@ -375,14 +354,15 @@ impl Prepared for Removing {
             seed: self.seed,
             near: Area::of(&matte, area.width).unwrap_or(area).widened(RING, (area.width, area.height)),
         };
-        let fill = work.settled(fill, &seen);
+        let told = told::unseen(self.fill, &roles, &seen);
+        let fill = work.settled(fill, &seen).ok_or_else(|| told::bare(self.fill, &matte, whole))?;
         let wanted = Wanted {
             strength: self.grain.at(frame as f64)[0] as f32,
             seed: (self.seed, frame),
             corner: (area.x, area.y),
         };
         field::write(&mut out, area, &work.mixed(&fill, &wanted), &matte);
-        Ok(out)
+        Ok((out, told))
     }
 }
 

@@ -269,3 +269,31 @@ fn grain_agrees_with_the_surroundings_within_a_tenth() {
         }
     }
 }
+
+/// A matte that covers all, as the alpha of an opaque plate does, leaves nothing to fill from; a hole without it that
+/// something held out surrounds neither.
+#[test]
+fn a_hole_with_nothing_around_is_refused() {
+    let told = |settings: &str, frames: &[Vec<(i64, Arc<Image>)>], wires: &[Connected]| {
+        let ready = prepare(&PaintOut, settings, None, wires).unwrap();
+        ready.apply(&Inputs { frames, raster: None }, 7).map(|_| ()).unwrap_err().to_string()
+    };
+    let all = || matte("crew", |_, _| 1.0);
+    let frames = [vec![(7, scene(false))], vec![(7, all())]];
+    for settings in ["", "{ seams: plain }", "{ fill: time, reach: 1 }"] {
+        let frames: Vec<Vec<_>> = frames
+            .iter()
+            .map(|list| (6..=8).map(|n| (n, Arc::clone(&list[0].1))).collect())
+            .collect();
+        let words = told(settings, &frames, &wiring()[..2]);
+        assert!(words.contains("covers 20736 of the frame's 20736 pixels"), "{words}");
+        assert!(words.contains("connect a matte"), "{words}");
+    }
+    let wires: Vec<Connected> = [0, 1, 3].map(|at| wiring()[at].clone()).to_vec();
+    let held = matte("actors", |x, y| f32::from(!inside(x, y)));
+    told("", &[vec![(7, scene(false))], vec![(7, hole())], vec![(7, held)]], &wires);
+    // A clean plate that shows all of it needs nothing around.
+    let frames = [vec![(7, scene(false))], vec![(7, all())], vec![(7, scene(true))]];
+    let out = run("{ fill: clean, grain: 0 }", &wiring()[..3], &frames, 7);
+    assert_eq!(value(&out, 0, 170, 55), value(&scene(true), 0, 170, 55));
+}

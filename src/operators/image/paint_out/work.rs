@@ -51,8 +51,9 @@ pub fn roles(matte: &[f32], held: Option<&[f32]>) -> Vec<Role> {
 
 impl Work<'_> {
     /// Joins a fill to the picture. `fill` covers the area; where it was not `seen`, the hole is filled in from around, the
-    /// seen part of the fill included.
-    pub fn settled(&self, mut fill: Vec<Pixel>, seen: &[bool]) -> Vec<Pixel> {
+    /// seen part of the fill included. Gives nothing when a piece of the hole has neither anything around to copy nor an edge
+    /// to take a level from.
+    pub fn settled(&self, mut fill: Vec<Pixel>, seen: &[bool]) -> Option<Vec<Pixel>> {
         let is_hole = |at: usize| self.roles[at] == Role::Hole;
         let only_seen: Vec<Role> =
             self.roles.iter().zip(seen).map(|(role, seen)| if *seen { *role } else { Role::Apart }).collect();
@@ -60,7 +61,7 @@ impl Work<'_> {
             seam::join(self.picture, &mut fill, &only_seen, self.width);
         }
         if (0..fill.len()).all(|at| seen[at] || !is_hole(at)) {
-            return fill;
+            return Some(fill);
         }
         let mut so_far = self.picture.to_vec();
         let mut left = self.roles.to_vec();
@@ -69,13 +70,16 @@ impl Work<'_> {
         }
         let mut rest = so_far.clone();
         let is_copied = around::fill(&so_far, &mut rest, &left, self.width, self.seed);
+        if !is_copied && !seam::is_anchored(&left, self.width) {
+            return None;
+        }
         if self.is_gradient || !is_copied {
             seam::join(&so_far, &mut rest, &left, self.width);
         }
         for at in (0..fill.len()).filter(|&at| is_hole(at) && !seen[at]) {
             fill[at] = rest[at];
         }
-        fill
+        Some(fill)
     }
 
     /// The picture with a joined fill in the hole, by the matte, and grain over it.

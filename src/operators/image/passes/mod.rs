@@ -223,13 +223,18 @@ impl Prepared for Joining {
         Some(problem.help("a take's offset in time is less the nearer its frames are to the clean plate's; use fewer frames or handles"))
     }
 
-    fn remark(&self, _: &Inputs<'_>, frame: i64) -> Option<String> {
+    fn apply_telling(
+        &self,
+        inputs: &Inputs<'_>,
+        frame: i64,
+    ) -> Result<(Image, Option<String>), OperatorError> {
         let over = |take: &Take| {
             let left = take.said.residual.as_ref()?.at(frame as f64)[0];
             (left > self.residual_over).then(|| format!("take '{}' lies {left:.2} px off", take.name))
         };
         let all: Vec<String> = self.takes.iter().filter_map(over).collect();
-        (!all.is_empty()).then(|| format!("measured against the clean plate, {}", all.join(", ")))
+        let told = (!all.is_empty()).then(|| format!("measured against the clean plate, {}", all.join(", ")));
+        Ok((self.apply(inputs, frame)?, told))
     }
 
     fn apply(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError> {

@@ -17,7 +17,7 @@ use crate::base::frames::{FRAME_LIMIT, FrameRange};
 use crate::base::problem::{Problem, Problems, Span};
 use crate::base::value::{Node, Value};
 use crate::media::image::Image;
-use crate::operators::image::flow::{self, Motion};
+use crate::operators::image::flow::Motion;
 use crate::operators::{
     Carries, Inputs, Kind, Operator, OperatorError, Param, Port, Prepared, Reader, Setup, Spec,
 };
@@ -278,6 +278,14 @@ impl Prepared for Ready {
     }
 
     fn apply(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError> {
+        self.apply_telling(inputs, frame).map(|(image, _)| image)
+    }
+
+    fn apply_telling(
+        &self,
+        inputs: &Inputs<'_>,
+        frame: i64,
+    ) -> Result<(Image, Option<String>), OperatorError> {
         match self.sample(frame) {
             Sample::Mixed(mixture) => {
                 let list = (mixture.first..).zip(&mixture.weights);
@@ -285,37 +293,29 @@ impl Prepared for Ready {
                     .map(|(n, weight)| Ok((n, inputs.frame(0, n)?, *weight as f32)))
                     .collect::<Result<_, OperatorError>>()?;
                 if let [(_, only, _)] = frames[..] {
-                    return Ok(only.clone());
+                    return Ok((only.clone(), None));
                 }
                 for pair in frames.windows(2) {
                     alike(frame, (pair[0].0, pair[0].1), (pair[1].0, pair[1].1))?;
                 }
-                Ok(mix(&frames.iter().map(|(_, image, weight)| (*image, *weight)).collect::<Vec<_>>()))
+                let weighed: Vec<_> = frames.iter().map(|(_, image, weight)| (*image, *weight)).collect();
+                Ok((mix(&weighed), None))
             }
             Sample::Moved(first, share) => {
                 let (a, b) = (inputs.frame(0, first)?, inputs.frame(0, first.saturating_add(1))?);
                 alike(frame, (first, a), (first + 1, b))?;
                 let (width, height) = (a.width() as usize, a.height() as usize);
-                let motion = Motion::between(&seen(a), &seen(b), width, height);
-                Ok(match motion {
-                    Some(motion) => compensate(a, b, &motion, share as f32),
-                    None => if share < 0.5 { a } else { b }.clone(),
-                })
+                if let Some(motion) = Motion::between(&seen(a), &seen(b), width, height) {
+                    return Ok((compensate(a, b, &motion, share as f32), None));
+                }
+                let (image, shown) = if share < 0.5 { (a, first) } else { (b, first + 1) };
+                let next = first + 1;
+                let remark = format!(
+                    "source frames {first} and {next} show no common motion, as at a cut: frame {shown} is shown as it is"
+                );
+                Ok((image.clone(), Some(remark)))
             }
         }
-    }
-
-    fn remark(&self, inputs: &Inputs<'_>, frame: i64) -> Option<String> {
-        let Sample::Moved(first, share) = self.sample(frame) else { return None };
-        let (a, b) = (inputs.frame(0, first).ok()?, inputs.frame(0, first.saturating_add(1)).ok()?);
-        let (width, height) = (a.width() as usize, a.height() as usize);
-        let shown = if share < 0.5 { first } else { first + 1 };
-        flow::is_cut(&seen(a), &seen(b), width, height).then(|| {
-            format!(
-                "source frames {first} and {} show no common motion, as at a cut: frame {shown} is shown as it is",
-                first + 1
-            )
-        })
     }
 }
 

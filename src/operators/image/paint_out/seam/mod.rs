@@ -77,6 +77,11 @@ pub fn neighbours(at: usize, width: usize, count: usize) -> impl Iterator<Item =
     .flatten()
 }
 
+/// Whether every piece of the hole touches some known pixel.
+pub fn is_anchored(roles: &[Role], width: usize) -> bool {
+    anchored(roles, width).len() == roles.iter().filter(|role| **role == Role::Hole).count()
+}
+
 /// Places of the hole from which some known pixel can be reached through the hole, in rising order.
 fn anchored(roles: &[Role], width: usize) -> Vec<usize> {
     let mut reached = vec![false; roles.len()];
