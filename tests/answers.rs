@@ -478,3 +478,66 @@ fn problems_of_the_declaration_are_no_answer() {
     assert_eq!(code, Some(1));
     contains(&text, &["1 error"]);
 }
+
+#[test]
+fn the_shot_that_another_cut_shows_is_named() {
+    let film = STORY.film();
+    // Two shots of one length in turn, which no film frame's number tells apart.
+    let cut = |a: &str, b: &str| {
+        let line = |n: i64, shot: &str, first: i64, at: i64| {
+            let code =
+                |frame: i64| format!("00:{:02}:{:02}:{:02}", frame / 1440, frame / 24 % 60, frame % 24);
+            let times = [first, first + 3, at, at + 3].map(code).join(" ");
+            format!("{n:03}  {shot} V C {times}\n")
+        };
+        film.write("lock.edl", line(1, a, 1001, 0) + &line(2, b, 1001, 3));
+    };
+    Story { cut: "cut: lock.edl", ..STORY }.declare(&film);
+    let text = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap();
+    film.write("endboard.yaml", text + "prints: { review: { burn_in: { top: \"{shot}\" } } }\n");
+    cut("br010", "br030");
+    film.rebuild(&[]).well();
+    cut("br030", "br010");
+    let shows = "the cut changed: it shows br030/paint@1002 here, and showed br010/colour@1002 before";
+    assert_eq!(end_of(&film, &["film/assembly@2"]).1, shows);
+    let steps = why(&film, "film/review@1");
+    assert!(steps[0].2.contains("the cut changed"), "{steps:?}");
+    assert_eq!((&*steps[1].0, &*steps[1].2), ("film/assembly@2", shows), "{steps:?}");
+}
+
+#[test]
+fn what_waits_for_hands_is_not_done() {
+    let film = STORY.film();
+    std::fs::remove_file(film.path().join("hands/paint.1003.exr")).unwrap();
+    film.rebuild(&[]).but_for_hands();
+    assert_eq!(film.rebuild(&["br010"]).code, Some(0), "nothing of it is blocked");
+}
+
+#[test]
+fn files_that_cannot_be_used_did_not_fail_before_and_no_number_is_told_of() {
+    let film = STORY.film();
+    film.write("plates/shed.1001.exr", picture((SIZE.0 / 2, SIZE.1), 1));
+    let (code, text, _) = said(&film, &["rebuild"]);
+    contains(&text, &["2 whose files cannot be used", "plates/shed.1001.exr is 16x18"]);
+    assert!(code == Some(1) && !text.contains("failed before"), "{text}");
+    contains(&said(&film, &["rebuild", "--plan"]).1, &["@1001: its file cannot be used"]);
+
+    // One line of a shot's plate, however many frames.
+    for frame in [1001, 1002] {
+        let mut image = endboard::media::image::Image::new(SIZE.0, SIZE.1, &endboard::media::image::RGBA);
+        image.samples_mut(0)[3] = half::f16::from_f32(frame as f32);
+        image.samples_mut(1)[7] = half::f16::NAN;
+        image.samples_mut(2)[9] = half::f16::INFINITY;
+        let odd = endboard::media::exr::encode(&image, endboard::media::exr::Compression::None, &[]).unwrap();
+        film.write(&format!("plates/shed.{frame}.exr"), odd);
+    }
+    let output = film.run(&["rebuild", "br010"]);
+    let text = String::from_utf8_lossy(&output.stderr).into_owned();
+    contains(
+        &text,
+        &[
+            "br010/plate@1001: plates/shed.1001.exr has 2 pixels of 576 that hold no finite number",
+            "br010/plate@1002: the like on 1 more frame",
+        ],
+    );
+}

@@ -119,18 +119,17 @@ fn lacking_handles_are_told_with_what_would_give_them() {
         all.filter(|p| p["severity"] == "error").map(|p| (text(p, "message"), text(p, "help"))).collect()
     };
     declare(&film, 1, [0.0, 0.0], "");
-    let message =
-        |event: u32, what: &str| format!("the dissolve of event {event} takes {what} of handle lack");
+    let message = |event: u32, what: &str| format!("the dissolve of event {event} takes {what} missing");
     let two = told(&film);
     assert_eq!(
         two,
         [
             (
-                message(2, "br010@1005-1006, and the shot is made for 1001-1005: 1 frame"),
+                message(2, "br010@1005-1006, and the shot is made for 1001-1005: 1 frame of handle is"),
                 "give br010 `handles: 2`; its plate has the frames".to_string()
             ),
             (
-                message(3, "br020@1006-1008, and the shot is made for 1001-1006: 2 frames"),
+                message(3, "br020@1006-1008, and the shot is made for 1001-1006: 2 frames of handle are"),
                 "give br020 `handles: 3`; its plate has the frames".to_string()
             ),
         ]
@@ -140,7 +139,7 @@ fn lacking_handles_are_told_with_what_would_give_them() {
     assert_eq!(
         told(&film),
         [(
-            message(3, "br020@1006-1009, and the shot is made for 1001-1008: 1 frame"),
+            message(3, "br020@1006-1009, and the shot is made for 1001-1008: 1 frame of handle is"),
             "br020 cannot be made beyond 1001-1008, as its plates end there: get longer plates, or dissolve over 3 frames"
                 .to_string()
         )]

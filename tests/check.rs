@@ -285,3 +285,110 @@ fn the_command_line_refuses_what_makes_no_sense() {
     let (code, text) = words(&film, &["status"]);
     assert!(code == Some(2) && text.contains("there is no endboard.yaml"), "{text}");
 }
+
+#[test]
+fn rubbish_in_place_of_a_cut_is_an_error_at_its_line() {
+    let film = film("cut: cut.edl", "", GRADE);
+    film.write("cut.edl", "TITLE: BRINE\nthe salt is wet\n");
+    let all = said(&film);
+    assert_eq!(all.len(), 2, "{all:?}");
+    assert_eq!(all[0], "endboard.yaml:4 the cut cut.edl shows no shot");
+    assert!(all[1].starts_with("cut.edl:2 warning: 'the salt is wet' is no line"), "{all:?}");
+    let (code, text) = words(&film, &["rebuild"]);
+    assert!(code == Some(1) && text.contains("cut.edl:2"), "{text}");
+}
+
+#[test]
+fn a_byte_order_mark_is_no_part_of_any_text() {
+    let film = film(
+        "cut: cut.edl",
+        "",
+        "recipe: blade-duel, roto: { shapes: roto/br020.yaml }, colour: { cdl: g.cc, look: l.cube }",
+    );
+    let marked = |name: &str, text: &str| film.write(name, format!("\u{feff}{text}"));
+    marked("cut.edl", &list(["br010", "br020"], 0));
+    marked(
+        "roto/br020.yaml",
+        "mattes: { actors: { shapes: [ { keys: { 1005: [[1, 2], [9, 2], [9, 9]] } } ] } }\n\
+         rods: { keeper: { keys: { 1005: { base: [1, 2], tip: [3, 4] } } } }\n",
+    );
+    marked(
+        "g.cc",
+        "<ColorCorrection id=\"a\"><SOPNode><Slope>1 1 1</Slope><Offset>0 0 0</Offset><Power>1 1 1</Power></SOPNode></ColorCorrection>",
+    );
+    marked("l.cube", "LUT_1D_SIZE 2\n0 0 0\n1 1 1\n");
+    let text = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap();
+    marked("endboard.yaml", &text);
+    assert_eq!(said(&film), Vec::<String>::new());
+    film.rebuild(&[]).well();
+}
+
+#[test]
+fn a_film_of_mattes_is_refused_at_its_line() {
+    let duel = "recipe: blade-duel, roto: { shapes: roto/br020.yaml }";
+    let film = film("", "", duel);
+    film.write("roto/br020.yaml", "mattes: { actors: { shapes: [ { keys: { 1005: [[1, 2], [9, 2], [9, 9]] } } ] } }\nrods: { k: { keys: { 1005: { base: [1, 2], tip: [3, 4] } } } }\n");
+    let text = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap();
+    let text = text.replace(
+        "br010: { plate: shed, frames: 1001-1004, recipe: plain-grade }",
+        &format!("br010: {{ plate: shed, frames: 1001-1004, {duel} }}"),
+    );
+    film.write("endboard.yaml", text.replace("{ from: colour }", "{ from: roto }"));
+    let all = said(&film);
+    assert_eq!(all, ["endboard.yaml:11 stage 'roto' makes mattes and no picture, in br010, br020"]);
+}
+
+#[test]
+fn keys_that_all_lie_elsewhere_are_warned_of() {
+    let film = film("", "", "recipe: blade-duel, roto: { shapes: roto/br020.yaml }");
+    let shapes = |at: [i64; 2]| {
+        let key = |n: i64| format!("{n}: [[1, 2], [9, 2], [9, {n}]]");
+        film.write(
+            "roto/br020.yaml",
+            format!(
+                "mattes:\n  actors: {{ shapes: [ {{ keys: {{ {}, {} }} }} ] }}\nrods: {{ k: {{ keys: {{ {}: {{ base: [1, 2], tip: [3, 4] }} }} }} }}\n",
+                key(at[0]),
+                key(at[1]),
+                at[1]
+            ),
+        );
+    };
+    shapes([5, 8]);
+    let all = said(&film);
+    assert_eq!(all.len(), 1, "{all:?}");
+    assert!(
+        all[0].starts_with(
+            "roto/br020.yaml:2 warning: br020/roto, br020/blades: all keys of this file lie outside"
+        ),
+        "{all:?}"
+    );
+    assert!(all[0].contains("1005-1008") && all[0].ends_with("they are on 5-8"), "{all:?}");
+    shapes([5, 1005]);
+    assert_eq!(said(&film), Vec::<String>::new());
+}
+
+#[test]
+fn a_missing_file_of_moves_says_what_writes_it() {
+    let film = film(
+        "",
+        "",
+        "stages: { join: { operator: passes, from: { clean: plate, takes: { a: plate }, mattes: { a: plate } }, register: takes/br020.yaml }, colour: { operator: grade } }",
+    );
+    let answer = film.json(&["check"]);
+    let problem = &answer["problems"][0];
+    assert_eq!(problem["help"], "`endboard register br020` writes it", "{answer}");
+    // One that lacks the take, and one that is empty, are not passed over.
+    for text in ["takes: {}\n", "", "takes: { b: { time: 1 } }\n"] {
+        film.write("takes/br020.yaml", text);
+        let all = said(&film);
+        let told = all
+            .iter()
+            .filter(|p| {
+                p.contains("warning: br020/join: the file of moves takes/br020.yaml says nothing of take a")
+            })
+            .count();
+        assert_eq!(told, 1, "{all:?}");
+    }
+    film.write("takes/br020.yaml", "takes: { a: { time: 0 } }\n");
+    assert_eq!(said(&film), Vec::<String>::new());
+}

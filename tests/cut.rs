@@ -89,10 +89,10 @@ fn outside_check_lists() {
             ],
             "b2w_wipe_25" => vec!["7:21 event 2 is a wipe, which is not drawn"],
             "b3_speed_24" => vec![
-                "5:1 only cuts are read so far: event 1 changes speed",
-                "8:1 only cuts are read so far: event 2 changes speed",
-                "11:1 only cuts are read so far: event 3 changes speed",
-                "14:1 only cuts are read so far: event 4 changes speed",
+                "5:1 event 1 changes speed, and a cut shows frames as they are",
+                "8:1 event 2 changes speed, and a cut shows frames as they are",
+                "11:1 event 3 changes speed, and a cut shows frames as they are",
+                "14:1 event 4 changes speed, and a cut shows frames as they are",
             ],
             "b5_bad_record_24" => vec!["4:1 event 1 takes 96 frames of the source but 72 of the record side"],
             "b6_overlap_24" => vec!["6:1 events 1 and 2 overlap by 24 frames on the record side"],
@@ -381,5 +381,45 @@ proptest! {
         prop_assert_eq!(problems, Vec::<String>::new());
         prop_assert_eq!(cut.events[0].source, FrameRange::new(first, first + len - 1));
         prop_assert_eq!(cut.events[0].record_first, record);
+    }
+}
+
+/// An event whose number cannot be read must not drop out of the film with a warning; a note may.
+#[test]
+fn an_event_with_a_spoilt_number_is_an_error() {
+    let times = "00:00:00:00 00:00:01:00 01:00:01:00 01:00:02:00";
+    let (cut, problems) = read(
+        &format!(
+            "{}O02  a V C {times}\nRENDERED 01:00:00:00\n",
+            one("00:00:00:00 00:00:01:00 01:00:00:00 01:00:01:00")
+        ),
+        FILM,
+    );
+    assert_eq!(cut.events.len(), 1);
+    assert_eq!(problems.len(), 2, "{problems:?}");
+    assert!(problems[0].starts_with("2:1 'O02  a V C "), "{problems:?}");
+    assert!(problems[1].starts_with("3:1 warning: 'RENDERED"), "{problems:?}");
+}
+
+/// Every error says a way on.
+#[test]
+fn every_problem_of_a_list_has_a_help() {
+    let line = |n: u32, rest: &str| format!("{n:03}  a V {rest}\n");
+    let text = [
+        "M2 a 24 00:00:00:00\n* FROM CLIP NAME: early\n".to_string(),
+        line(1, "C 00:00:00:00 00:00:01:00 01:00:00:00 01:00:01:00"),
+        "* FROM CLIP NAME:\n* FROM CLIP NAME: b\n* FROM CLIP NAME: c\nM2 a 012.0 00:00:00:00\n".to_string(),
+        line(2, "C 00:00:00:00 00:00:00:00 01:00:01:00 01:00:01:00"),
+        line(3, "C 00:00:00:00 00:00:01:00 01:00:01:00 01:00:01:12"),
+        line(4, "C 00:00:00:00 00:00:01:00 01:00:02:00 01:00:03:00"),
+        line(5, "C 00:00:00:00 00:00:01:00 01:00:02:12 01:00:03:12"),
+        line(6, "C 00:00:01:00 00:00:01:00 01:00:03:00 01:00:03:00"),
+        line(6, "D 030 00:00:00:00 00:00:01:00 01:00:03:00 01:00:04:00"),
+        "99999999999 a V C 00:00:00:00 00:00:01:00 01:00:00:00 01:00:01:00\n".to_string(),
+    ];
+    let (_, problems) = edl::parse(Sources::new().add("cut.edl", ""), &text.concat(), FILM);
+    assert!(problems.len() >= 10, "{problems:?}");
+    for problem in problems {
+        assert!(problem.help.is_some(), "{}", problem.message);
     }
 }

@@ -63,7 +63,7 @@ fn the_readmes_film_checks_and_rebuilds_as_the_readme_says() {
     assert!(check.status.success() && said.starts_with("no problems: 5 shots, 11 stages"), "{said}");
 
     // Everything but what waits for a person.
-    film.rebuild(&[]).well();
+    film.rebuild(&[]).but_for_hands();
     assert_eq!(renders(&film, "sh030/colour"), 12);
     assert_eq!((renders(&film, "sh050/colour"), renders(&film, "film/assembly")), (0, 32));
     let said = String::from_utf8(film.run(&["status"]).stdout).unwrap();

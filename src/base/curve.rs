@@ -3,6 +3,7 @@
 //! Knows keys, holds, straight and smooth moves between them. Does not know what the values mean.
 
 use crate::base::digest::KeyHasher;
+use crate::base::frames::FrameRange;
 
 /// How a value moves from one key to the next.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Default)]
@@ -59,6 +60,12 @@ impl<const N: usize> Curve<N> {
     /// The keys.
     pub fn keys(&self) -> &[(i64, [f64; N])] {
         &self.keys
+    }
+
+    /// The frames from the first key to the last; none of a value that one key, or none, says for all time.
+    pub fn frames(&self) -> Option<FrameRange> {
+        let last = self.keys.len() - 1;
+        (last > 0).then(|| FrameRange::new(self.keys[0].0, self.keys[last].0))
     }
 
     /// The ease between keys.

@@ -58,6 +58,14 @@ impl FrameRange {
         Self::new(self.first.max(other.first), self.last.min(other.last))
     }
 
+    /// The smallest range that holds both.
+    pub fn hull(self, other: FrameRange) -> FrameRange {
+        if self.is_empty() || other.is_empty() {
+            return if self.is_empty() { other } else { self };
+        }
+        FrameRange::new(self.first.min(other.first), self.last.max(other.last))
+    }
+
     /// `by` more frames on both sides.
     pub fn widen(&self, by: i64) -> FrameRange {
         if self.is_empty() { *self } else { Self::new(self.first - by, self.last + by) }

@@ -10,12 +10,13 @@ use super::{Answer, Exit, Failure, show, trouble};
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
 use crate::execute::{Ending, Options, Outcome};
-use crate::graph::{Graph, Work};
+use crate::graph::Graph;
 use crate::programs::{self, Halt, Runner};
 use crate::project::rebuild::{Rebuilt, Writer};
-use crate::project::trouble::{Blocked, gather};
+use crate::project::trouble::gather;
 use crate::project::{Declared, Project, ProjectError};
 use crate::report::words;
+use crate::stale::Reason;
 
 /// How long a rebuild that was told to end at once may take for it.
 const GRACE: std::time::Duration = std::time::Duration::from_secs(2);
@@ -185,12 +186,9 @@ pub fn writer() -> Writer {
 /// Prints what came of it; `again` says that failed frames were tried again.
 pub fn report(rebuilt: &Rebuilt, selection: &Selection, json: bool, again: bool) -> Exit {
     let outcome = &rebuilt.outcome;
-    // What waits for a person's files is work that goes on as it should; all else that is blocked is trouble.
     let graph = &rebuilt.status.declared.graph;
-    let is_trouble = |by: &Blocked| by.is_failed || !matches!(graph.nodes[by.by].work, Work::Hand { .. });
-    let is_whole = outcome.failures.is_empty()
-        && rebuilt.failed_before.is_empty()
-        && !rebuilt.blocked.iter().any(is_trouble);
+    let is_whole =
+        outcome.failures.is_empty() && rebuilt.failed_before.is_empty() && rebuilt.blocked.is_empty();
     let exit = match (&outcome.ended, is_whole) {
         (Some(Ending::Asked), _) => Exit::Interrupted,
         (Some(_), _) => Exit::System,
@@ -209,7 +207,7 @@ pub fn report(rebuilt: &Rebuilt, selection: &Selection, json: bool, again: bool)
     }
     say!(
         "{}; {}, {} of work, {} of processor time",
-        counts(outcome),
+        counts(rebuilt),
         words::time(rebuilt.elapsed),
         words::time(rebuilt.spent.0),
         words::time(rebuilt.spent.1)
@@ -237,15 +235,22 @@ pub fn report(rebuilt: &Rebuilt, selection: &Selection, json: bool, again: bool)
 }
 
 /// `20 frames rendered, 4 of them the same as others, 12 put back`.
-fn counts(outcome: &Outcome) -> String {
+fn counts(rebuilt: &Rebuilt) -> String {
+    let outcome = &rebuilt.outcome;
+    // A file that cannot be used was never tried, whatever the state of its frame is called.
+    let strips = &rebuilt.status.report.strips;
+    let is_unfit =
+        |(id, n): &&(usize, i64)| strips[*id].get(*n).is_some_and(|c| c.reason == Reason::FileUnfit);
+    let unfit = outcome.failed_before.iter().filter(is_unfit).count();
     let mut parts = vec![format!("{} rendered", show::frames(outcome.rendered))];
     for (n, word) in [
         (outcome.alike, "of them the same as others"),
         (outcome.restored, "put back"),
         (outcome.same, "found the same"),
-        (outcome.taken_in, "plate frames taken in"),
+        (outcome.taken_in, if outcome.taken_in == 1 { "plate frame read" } else { "plate frames read" }),
         (outcome.failures.len(), "failed"),
-        (outcome.failed_before.len(), "failed before"),
+        (unfit, if unfit == 1 { "whose file cannot be used" } else { "whose files cannot be used" }),
+        (outcome.failed_before.len() - unfit, "failed before"),
         (outcome.blocked, "blocked"),
     ] {
         if n > 0 {
@@ -304,7 +309,16 @@ fn plan(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answer {
         say!("{}@{set}: {}", graph.nodes[id].name(), show::frames(set.len()));
     }
     for (&id, set) in &plan.failed {
-        say!("{}@{set}: failed before, and is not tried", graph.nodes[id].name());
+        let reason = |n: i64| status.report.strips[id].get(n).map(|cell| cell.reason);
+        let those = |is_unfit: bool| -> FrameSet {
+            set.iter().filter(|n| (reason(*n) == Some(Reason::FileUnfit)) == is_unfit).collect()
+        };
+        let (unfit, failed) = (those(true), those(false));
+        for (set, why) in [(unfit, "its file cannot be used"), (failed, "failed before, and is not tried")] {
+            if !set.is_empty() {
+                say!("{}@{set}: {why}", graph.nodes[id].name());
+            }
+        }
     }
     if nodes.is_empty() {
         say!("nothing to render");
@@ -325,10 +339,13 @@ fn hold(project: &Project, selection: &Selection, options: &Rebuild) -> Answer {
         return Ok(if count > 0 { Exit::Done } else { Exit::Usage });
     }
     let held = project.hold(selection, &options.note, &writer())?;
-    let later = "later changes will not render them until --let-go";
+    let them = if held.frames == 1 { "it" } else { "them" };
+    let later = format!("later changes will not render {them} until --let-go");
     match (held.frames, held.fresh) {
         (0, _) => say!("nothing of this has a render that can be held"),
+        (1, 0) => say!("1 frame held as it is"),
         (n, 0) => say!("{} held as they are", show::frames(n)),
+        (1, 1) => say!("1 frame held, which is fresh now: {later}"),
         (n, fresh) if n == fresh => {
             say!("{} held, all of them fresh now: {later}", show::frames(n))
         }

@@ -112,7 +112,10 @@ impl Reader {
             self.speed(line);
         } else {
             let problem = Problem::error(line.span, format!("{} is no line of an edit list", line.quoted()));
-            self.tell(problem.warning().help("comments start with *, events with their number"));
+            let problem = problem.help("comments start with *, events with their number");
+            // A note is passed over; an event whose number is unreadable must not drop out of the film.
+            let times = line.words().iter().filter(|word| word.text.parse::<Label>().is_ok()).count();
+            self.tell(if times > 1 { problem } else { problem.warning() });
         }
     }
 
@@ -146,8 +149,8 @@ impl Reader {
             (Last::Kept, Some(draft)) => draft,
             (Last::Passed, _) => return,
             _ => {
-                let message = "a clip name stands before the first event";
-                return self.tell(Problem::error(comment.span, message).warning());
+                let problem = Problem::error(comment.span, "a clip name stands before the first event");
+                return self.tell(problem.warning().help("it belongs after the event that it names"));
             }
         };
         let number = draft.number;
@@ -158,12 +161,15 @@ impl Reader {
             _ => &mut draft.side,
         };
         if name.text.is_empty() {
-            return self.tell(Problem::error(comment.span, "the clip name is missing"));
+            let problem = Problem::error(comment.span, "the clip name is missing");
+            return self
+                .tell(problem.help("write the shot's name, or take the line out: then the reel names it"));
         }
         if side.named && side.shot != name.text {
             let message = format!("event {number} has two clip names");
             let first = side.shot_span;
-            return self.tell(Problem::error(name.span, message).related(first, "the first one is here"));
+            let problem = Problem::error(name.span, message).related(first, "the first one is here");
+            return self.tell(problem.help("leave one of them, the shot's"));
         }
         side.name(name);
     }
@@ -172,7 +178,10 @@ impl Reader {
         let draft = match (self.last, self.events.last_mut()) {
             (Last::Kept, Some(draft)) => draft,
             (Last::Passed, _) => return,
-            _ => return self.tell(Problem::error(line.span, "a speed line stands before the first event")),
+            _ => {
+                let problem = Problem::error(line.span, "a speed line stands before the first event");
+                return self.tell(problem.help("it belongs after the event that it is of"));
+            }
         };
         // The second field is the reel, whose name may be missing; the speed is the first number after it.
         let words = line.words();
@@ -183,8 +192,11 @@ impl Reader {
             return;
         }
         draft.speed = true;
-        let message = format!("only cuts are read so far: event {} changes speed", draft.number);
-        self.tell(Problem::error(line.span, message).help("retime the shot in the declaration instead"));
+        let message = format!("event {} changes speed, and a cut shows frames as they are", draft.number);
+        self.tell(Problem::error(line.span, message).help(
+            "retime the shot in the declaration (operator: retime), take this line out, and let the event take as many \
+             source frames as record frames",
+        ));
     }
 
     fn event(&mut self, line: Piece<'_>) {
@@ -197,7 +209,7 @@ impl Reader {
         };
         let Ok(number) = number else {
             let message = format!("{} is no event number", words[0].quoted());
-            return self.tell(Problem::error(words[0].span, message));
+            return self.tell(Problem::error(words[0].span, message).help(EVENT_FORM));
         };
         match picture(channels.text) {
             Some(true) => {}

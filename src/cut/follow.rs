@@ -97,7 +97,8 @@ impl Reader {
                     draft.number,
                     if frames == 1 { "" } else { "s" }
                 );
-                self.tell(Problem::error(draft.span, message).related(before.span, "the other event"));
+                let problem = Problem::error(draft.span, message).related(before.span, "the other event");
+                self.tell(problem.help("shorten one of them, or move it, on the record side"));
                 continue;
             }
             if let Some(before) = before.as_ref().filter(|_| whole_list) {
@@ -193,33 +194,42 @@ impl Reader {
         let source = draft.source.1 - draft.source.0;
         let record = draft.record.1 - draft.record.0;
         let number = draft.number;
-        let message = if record == 0 || source == 0 {
-            format!("event {number} lasts no frame: the second timecode is one past the last frame")
+        let (message, help) = if record == 0 || source == 0 {
+            (
+                format!("event {number} lasts no frame: the second timecode is one past the last frame"),
+                "give it at least one frame, or take it out of the list",
+            )
         } else if source != record {
-            format!("event {number} takes {source} frames of the source but {record} of the record side")
+            (
+                format!("event {number} takes {source} frames of the source but {record} of the record side"),
+                "make both as long; a change of speed is the declaration's (operator: retime)",
+            )
         } else {
             return self.joins(draft, record);
         };
-        self.tell(Problem::error(draft.span, message));
+        self.tell(Problem::error(draft.span, message).help(help));
         false
     }
 
     /// True when an event that lasts so many frames is no dissolve, or one that lies within it.
     fn joins(&mut self, draft: &Draft, lasts: i64) -> bool {
         let Some(leaving) = &draft.leaving else { return true };
-        let message = if leaving.record != draft.record.0 {
+        let (message, help) = if leaving.record != draft.record.0 {
             let later = draft.record.0 - leaving.record;
             let off = format!("{} frames {}", later.abs(), if later > 0 { "before" } else { "after" });
-            format!("what goes out in event {} ends {off} the dissolve begins", draft.number)
+            let help = "the record timecodes of both lines meet where the dissolve begins".to_string();
+            (format!("what goes out in event {} ends {off} the dissolve begins", draft.number), help)
         } else if leaving.frames > lasts {
-            format!(
-                "event {} lasts {lasts} frames, less than its dissolve of {}",
+            let frames = if lasts == 1 { "frame" } else { "frames" };
+            let message = format!(
+                "event {} lasts {lasts} {frames}, less than its dissolve of {}",
                 draft.number, leaving.frames
-            )
+            );
+            (message, format!("dissolve over {lasts} {frames} at most, or make the event longer"))
         } else {
             return true;
         };
-        self.tell(Problem::error(leaving.span, message));
+        self.tell(Problem::error(leaving.span, message).help(help));
         false
     }
 }

@@ -13,6 +13,7 @@ use crate::base::digest::KeyHasher;
 use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, nearest};
 use crate::declare::film::{At, Film, Stage};
+use crate::media::image::RGBA;
 use crate::operators::{self, Slot};
 
 impl Builder<'_> {
@@ -27,12 +28,50 @@ impl Builder<'_> {
                 &declared
             }
         };
+        if let Some(problem) = self.mattes_alone(stage) {
+            self.problems.push(problem);
+            return;
+        }
         let reel = self.reel(edit);
         if reel.slots.iter().any(|slot| !slot.leaves)
             && let Some(assembly) = self.assembly(stage, edit, &reel)
         {
             self.prints(edit, &reel.slots, assembly);
         }
+    }
+
+    /// The problem of shots whose stage that the film takes makes mattes and no picture.
+    fn mattes_alone(&self, stage: &Stage) -> Option<Problem> {
+        let of_mattes = |name: &&String| {
+            let Some((stages, last)) = self.last_stage.get(*name) else { return false };
+            let node = self.chosen(stages, *last).map(|node| &self.graph.nodes[node]);
+            node.is_some_and(|node| RGBA.iter().any(|c| !node.channels.iter().any(|n| &**n == *c)))
+        };
+        let shots: Vec<&str> = self.film.shots.keys().filter(of_mattes).map(String::as_str).collect();
+        let first = shots.first()?;
+        let (named, more) = (shots[..shots.len().min(8)].join(", "), shots.len().saturating_sub(8));
+        let named = if more > 0 { format!("{named} and {more} more") } else { named };
+        let problem = match &self.film.assembly_from {
+            Some(from) => {
+                let message = format!("stage '{}' makes mattes and no picture, in {named}", from.value);
+                Problem::error(from.span, message)
+            }
+            None => {
+                let message = format!("the last stage makes mattes and no picture, in {named}");
+                let problem = Problem::error(stage.span, message);
+                match self.film.shots.get(*first).and_then(|shot| shot.stages.last()) {
+                    Some((_, last)) => problem.related(last.span, "the first of them"),
+                    None => problem,
+                }
+            }
+        };
+        Some(problem.help("assembly: { from: STAGE }, a stage that makes a picture"))
+    }
+
+    /// The node that the film takes of a shot with these stages.
+    fn chosen(&self, stages: &HashMap<String, NodeId>, last: Option<NodeId>) -> Option<NodeId> {
+        let from = self.film.assembly_from.as_ref();
+        from.and_then(|stage| stages.get(&stage.value).copied()).or(last)
     }
 
     /// What of which shots plays where.
@@ -81,15 +120,7 @@ impl Builder<'_> {
         node.identity = operators::identity(spec);
         node.keep = stage.keep;
         node.pools = self.places(stage);
-        let mut cut = KeyHasher::new();
-        cut.int(edit.frames);
-        for slot in &reel.slots {
-            cut.int(slot.at).int(slot.source.first).int(slot.source.last);
-            if slot.leaves {
-                cut.text(if slot.input.is_some() { "goes out" } else { "black goes out" });
-            }
-        }
-        node.ingredients = vec![Ingredient { name: CUT.into(), digest: cut.finish(), text: None }];
+        node.ingredients = vec![shown(edit, &reel.slots)];
         Some(self.add(node, frames))
     }
 
@@ -109,10 +140,7 @@ impl Builder<'_> {
         };
         // A shot with an error of its own has told it, and is not in the graph.
         let (stages, last) = self.last_stage.get(name)?;
-        let node = match &self.film.assembly_from {
-            Some(stage) => stages.get(&stage.value).copied().or(*last),
-            None => *last,
-        }?;
+        let node = self.chosen(stages, *last)?;
         Some((name, node))
     }
 
@@ -152,6 +180,17 @@ impl Builder<'_> {
     }
 }
 
+/// What `why` compares of a cut: which frames of which shots it shows, and where.
+pub(super) fn shown(edit: &Edit, slots: &[Slot]) -> Ingredient {
+    let mut cut = KeyHasher::new();
+    cut.int(edit.frames);
+    for slot in slots {
+        cut.int(slot.at).int(slot.source.first).int(slot.source.last);
+        cut.text(&slot.shot).text(&slot.stage).flag(slot.leaves).flag(slot.input.is_some());
+    }
+    Ingredient { name: CUT.into(), digest: cut.finish(), text: None }
+}
+
 /// What the film's picture is put together from.
 #[derive(Default)]
 struct Reel {
@@ -173,11 +212,11 @@ impl Reel {
 /// Says which handle frames a dissolve lacks, and what would give them.
 fn lacking(film: &Film, name: &str, dissolve: &Dissolve, source: FrameRange, has: FrameRange) -> Problem {
     let lack = source.iter().filter(|frame| !has.contains(*frame)).count();
-    let frames = if lack == 1 { "frame" } else { "frames" };
+    let (frames, are) = if lack == 1 { ("frame", "is") } else { ("frames", "are") };
     let problem = Problem::error(
         dissolve.span,
         format!(
-            "the dissolve of event {} takes {name}@{source}, and the shot is made for {has}: {lack} {frames} of handle lack",
+            "the dissolve of event {} takes {name}@{source}, and the shot is made for {has}: {lack} {frames} of handle {are} missing",
             dissolve.number
         ),
     );

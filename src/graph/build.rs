@@ -53,6 +53,7 @@ pub fn build(film: &Film, edit: Option<&Edit>, files: &mut dyn Files) -> (Graph,
     }
     builder.within("", |b| b.film_itself(edit));
     builder.want();
+    builder.keyed();
     (builder.graph, builder.told.finish())
 }
 
@@ -68,7 +69,7 @@ pub(super) struct Builder<'a> {
     pub(super) last_stage: HashMap<String, (HashMap<String, NodeId>, Option<NodeId>)>,
     /// Problems of the stage or plate at hand.
     pub(super) problems: Problems,
-    told: Told,
+    pub(super) told: Told,
 }
 
 impl Builder<'_> {

@@ -8,6 +8,7 @@ pub mod build;
 mod command;
 mod connect;
 pub mod edit;
+mod keyed;
 mod prints;
 mod stages;
 mod told;

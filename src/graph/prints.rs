@@ -51,6 +51,8 @@ impl Builder<'_> {
         node.keep = stage.keep;
         node.pools = self.places(stage);
         node.ingredients = written(&stage.settings);
+        node.ingredients.push(super::assembly::shown(edit, slots));
+        node.ingredients.push(ingredient("rate", &film.rate.to_string()));
         node.ingredients.push(ingredient("film", &film.name));
         node.ingredients.push(ingredient("first frame", &frames.first.to_string()));
         node.ingredients

@@ -115,7 +115,7 @@ impl Builder<'_> {
         whole: bool,
     ) -> Option<Node> {
         let spec = operator.spec();
-        let attached = self.attached(spec, stage, joined, declared);
+        let attached = self.attached(shot, spec, stage, joined, declared);
         let before = self.problems.len();
         let prepared = self.prepare(
             operator,
@@ -149,7 +149,14 @@ impl Builder<'_> {
     }
 
     /// The files that an operator's settings name, and the shapes files of stages that it takes shapes from.
-    fn attached(&mut self, spec: &Spec, stage: &Stage, joined: &Joined, declared: &Shot) -> Attached {
+    fn attached(
+        &mut self,
+        shot: &str,
+        spec: &Spec,
+        stage: &Stage,
+        joined: &Joined,
+        declared: &Shot,
+    ) -> Attached {
         let ingredients = written(&stage.settings);
         let mut out = Attached { files: BTreeMap::new(), ingredients, of_others: Vec::new(), whole: true };
         for param in spec.params.iter().filter(|p| p.kind == Kind::File) {
@@ -158,7 +165,13 @@ impl Builder<'_> {
             };
             let file = value.text().and_then(|path| {
                 let fault = |why| Problem::error(value.span, format!("{path} cannot be read: {why}"));
-                self.files.attach(path).map_err(fault)
+                self.files.attach(path).map_err(|why| match (spec.name, param.name) {
+                    ("passes", "register") => {
+                        fault(why).help(format!("`endboard register {shot}` writes it"))
+                    }
+                    (_, "track") => fault(why).help(format!("`endboard track {shot}` writes it")),
+                    _ => fault(why),
+                })
             });
             match file {
                 Ok(file) => out.take(param.name, file),

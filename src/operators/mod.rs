@@ -255,6 +255,11 @@ pub trait Prepared: Send + Sync {
         None
     }
 
+    /// Of each file that it read: where the first of its keys in time stands, and the frames that all of them lie in.
+    fn keyed(&self) -> Vec<(Span, FrameRange)> {
+        Vec::new()
+    }
+
     /// Warnings of settings that can be computed all the same.
     fn cautions(&self) -> Problems {
         Problems::new()

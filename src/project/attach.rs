@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::Duration;
 
+use super::read;
 use crate::base::digest::Digest;
 use crate::base::problem::Sources;
 use crate::graph::build::Files;
@@ -44,7 +45,7 @@ impl Files for Folder<'_> {
         if let Some(fault) = crate::declare::path_fault(path) {
             return Err(fault.to_string());
         }
-        let bytes = super::read::read_limited(&self.folder.join(path))?;
+        let bytes = read::without_mark(read::read_limited(&self.folder.join(path))?);
         let source = std::str::from_utf8(&bytes).ok().map(|text| self.sources.add(path, text));
         let attachment = Attachment { path: path.to_string(), bytes: bytes.into(), source };
         self.read.insert(path.to_string(), attachment.clone());

@@ -22,7 +22,7 @@ use crate::observe::{self, Closeness, Foreseen, Seen};
 use crate::programs::Runner;
 use crate::stale::SourceState;
 use crate::store::facts::Facts;
-use crate::store::{Store, file, write_whole};
+use crate::store::{Store, file, write_own};
 
 impl Project {
     /// Every problem of the declaration and of what it names. `programs` are the folders in which programs are looked
@@ -141,7 +141,7 @@ fn described(store: &Store, digest: Digest, path: &str) -> Result<Movie, String>
     let answer = reel::answer(path, &programs)?;
     let movie = movie::parse_probe(&answer).map_err(|e| format!("{path}: {e}"))?;
     // What cannot be kept is asked for again.
-    let _ = std::fs::create_dir_all(store.path("movies")).map(|()| write_whole(&kept, answer.as_bytes()));
+    let _ = std::fs::create_dir_all(store.path("movies")).map(|()| write_own(&kept, answer.as_bytes()));
     Ok(movie)
 }
 

@@ -6,7 +6,7 @@ use std::path::Path;
 
 use super::{DECLARATION, Declared, Project, attach};
 use crate::base::frames::FrameRange;
-use crate::base::problem::Problem;
+use crate::base::problem::{Problem, Severity};
 use crate::cut;
 use crate::declare;
 use crate::declare::film::{At, Film};
@@ -51,9 +51,14 @@ impl Project {
         };
         let id = declared.sources.add(at.value.clone(), text.clone());
         let (cut, mut problems) = cut::edl::parse(id, &text, film.rate);
-        if cut.events.is_empty() && problems.is_empty() {
+        if cut.events.is_empty() && !problems.iter().any(|p| p.severity == Severity::Error) {
             let problem = Problem::error(at.span, format!("the cut {} shows no shot", at.value));
-            problems.push(problem.help("leave 'cut' out, and the shots follow one another as declared"));
+            let problem = match problems.first().and_then(|first| first.span) {
+                Some(first) => problem.related(first, "the first line that is none of an edit list"),
+                None => problem,
+            };
+            let help = "it is to be an edit decision list (EDL); without 'cut' the shots follow one another as declared";
+            problems.insert(0, problem.help(help));
         }
         declared.problems.append(&mut problems);
         let start = cut.record.map_or(0, |r| r.first);
@@ -78,12 +83,20 @@ impl Project {
 }
 
 fn read_text(path: &Path) -> Result<String, String> {
-    let bytes = read_limited(path)?;
+    let bytes = without_mark(read_limited(path)?);
     String::from_utf8(bytes).map_err(|e| {
         let sound = &e.as_bytes()[..e.utf8_error().valid_up_to()];
         let line = sound.iter().filter(|&&b| b == b'\n').count() + 1;
         format!("it is not UTF-8 text: line {line} has bytes of another encoding")
     })
+}
+
+/// A text without the byte order mark that some editors begin it with, so that no reader needs to know of it.
+pub(super) fn without_mark(mut bytes: Vec<u8>) -> Vec<u8> {
+    if bytes.starts_with("\u{feff}".as_bytes()) {
+        bytes.drain(..3);
+    }
+    bytes
 }
 
 /// The largest file that a declaration or a setting may name.

@@ -194,7 +194,8 @@ impl Explainer<'_> {
             return ("the record of what its render was made of is lost".into(), None);
         };
         if let Some(says) = self.own(id, frame, &old) {
-            return (says, None);
+            let of_cut = !is_assembly(&self.graph.nodes[id].work) && self.has_other_cut(id, &old);
+            return (says, needs.first().filter(|_| of_cut).map(follow));
         }
         if let Some(answer) = self.cut(id, &needs, &old) {
             return answer;
@@ -251,6 +252,13 @@ impl Explainer<'_> {
         self.memory.ingredients(&old.ingredients).map(|then| sentences(&then, &now)).unwrap_or_default()
     }
 
+    /// Whether the cut is another than that of an earlier render. Of a print, the film's picture tells more of it.
+    fn has_other_cut(&self, id: NodeId, old: &MadeOf) -> bool {
+        let Some(then) = self.memory.ingredients(&old.ingredients) else { return false };
+        let now = settings(&self.graph.nodes[id].ingredients);
+        differing(&then, &now).iter().any(|change| change.name == CUT)
+    }
+
     /// The inputs that come from somewhere else than before.
     fn reconnected(&self, id: NodeId, old: &MadeOf) -> Option<String> {
         let (before, now) =
@@ -268,8 +276,7 @@ impl Explainer<'_> {
     fn cut(&self, id: NodeId, needs: &[Need], old: &MadeOf) -> Option<(String, Option<Link>)> {
         let node = &self.graph.nodes[id];
         let then = *old.inputs.first()?;
-        let (before, now) = (self.memory.ingredients(&old.ingredients)?, settings(&node.ingredients));
-        if !differing(&before, &now).iter().any(|change| change.name == CUT) {
+        if !is_assembly(&node.work) || !self.has_other_cut(id, old) {
             return None;
         }
         let Some(need) = needs.first() else {
@@ -286,11 +293,8 @@ impl Explainer<'_> {
             Some(place(from, frame))
         });
         let before = showed.map_or(String::new(), |showed| format!(", and showed {showed} before"));
-        let next = (!matches!(need.now, Input::Pixels(_))).then_some(Link {
-            node: need.node,
-            frame: need.frame,
-            seen: None,
-        });
+        let link = Link { node: need.node, frame: need.frame, seen: None };
+        let next = (!matches!(need.now, Input::Pixels(_))).then_some(link);
         Some((format!("the cut changed: it shows {shows} here{before}"), next))
     }
 

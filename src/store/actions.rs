@@ -129,7 +129,7 @@ impl Actions {
             if kept.len() != places.len() {
                 let mut out = Vec::new();
                 kept.iter().for_each(|action| record::frame(&mut out, &encode(action)));
-                super::write_whole(&path, &out)?;
+                super::write_own(&path, &out)?;
                 *shard = Self::read(&path);
             }
         }

@@ -157,7 +157,7 @@ impl Facts {
             }
             record::frame(&mut out, &body);
         }
-        super::write_whole(&store.path("facts"), &out)
+        super::write_own(&store.path("facts"), &out)
     }
 
     fn take(&mut self, body: &[u8]) -> Option<()> {

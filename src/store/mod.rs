@@ -58,7 +58,7 @@ impl StoreError {
     /// For `map_err`: the file and the reason.
     pub fn file(path: &Path) -> impl FnOnce(std::io::Error) -> StoreError {
         let path = path.to_path_buf();
-        move |source| StoreError::File { path, source }
+        move |source| StoreError::File { path, source: plain(source) }
     }
 
     /// True when the disk is full, so that going on makes no sense.
@@ -95,7 +95,7 @@ impl Store {
         }
         let path = self.path("format");
         if !path.exists() {
-            write_whole(&path, FORMAT.as_bytes())?;
+            write_own(&path, FORMAT.as_bytes())?;
         }
         Ok(())
     }
@@ -106,9 +106,92 @@ impl Store {
     }
 }
 
-/// Writes a file so that it is seen whole or not at all.
+/// What the system said, without the name of the temporary file that it was said of.
+fn plain(error: std::io::Error) -> std::io::Error {
+    let words = error.get_ref().map(ToString::to_string);
+    match words.as_deref().and_then(|words| words.split_once(" at path ")) {
+        Some((words, _)) => std::io::Error::new(error.kind(), words),
+        None => error,
+    }
+}
+
+/// Writes a file of a person's project so that it is seen whole or not at all, and is on the disk when this is done. Of a
+/// file that is there the permissions stay, and of a symbolic link what it leads to is written.
+///
+/// # Errors
+/// When something that is no regular file stands there, or the system refuses.
 pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), StoreError> {
-    write_whole_from(path, &mut |out| out.write_all(bytes))
+    put(path, true, &mut |out| out.write_all(bytes))
+}
+
+/// Writes one of the store's own files so that it is seen whole or not at all. It can be made again, so that nothing
+/// waits for the disk.
+pub fn write_own(path: &Path, bytes: &[u8]) -> Result<(), StoreError> {
+    write_own_from(path, &mut |out| out.write_all(bytes))
+}
+
+/// As [`write_own`], for what is too large to be put together in memory first.
+pub fn write_own_from(
+    path: &Path,
+    write: &mut dyn FnMut(&mut dyn std::io::Write) -> std::io::Result<()>,
+) -> Result<(), StoreError> {
+    put(path, false, write)
+}
+
+/// Symbolic links that are followed before they pass for a circle.
+const LINKS: usize = 40;
+
+/// Where a file is to be written, behind all symbolic links, and the permissions of the one that is there.
+fn place(path: &Path) -> std::io::Result<(PathBuf, Option<std::fs::Permissions>)> {
+    let refused = |words: &str| std::io::Error::new(std::io::ErrorKind::InvalidInput, words.to_string());
+    let mut at = path.to_path_buf();
+    for _ in 0..LINKS {
+        let meta = match std::fs::symlink_metadata(&at) {
+            Ok(meta) => meta,
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok((at, None)),
+            Err(error) => return Err(error),
+        };
+        if meta.is_symlink() {
+            let to = std::fs::read_link(&at)?;
+            at = at.parent().unwrap_or(Path::new(".")).join(to);
+        } else if meta.is_file() {
+            return Ok((at, Some(meta.permissions())));
+        } else {
+            return Err(refused(
+                "it is no regular file, so that nothing is written to it; name another file",
+            ));
+        }
+    }
+    Err(refused("its symbolic links lead in a circle"))
+}
+
+/// Writes a file beside its place and gives it its name.
+fn put(
+    path: &Path,
+    is_synced: bool,
+    write: &mut dyn FnMut(&mut dyn std::io::Write) -> std::io::Result<()>,
+) -> Result<(), StoreError> {
+    use std::os::unix::fs::PermissionsExt;
+    let (at, permissions) = place(path).map_err(StoreError::file(path))?;
+    let folder = at.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    // Who may read and write it is for the umask to say, as with any other file, so that users can share a film.
+    let usual = std::fs::Permissions::from_mode(0o666);
+    let made = tempfile::Builder::new().permissions(usual).tempfile_in(folder);
+    let mut file = made.map_err(StoreError::file(path))?;
+    let written = write(&mut file).and_then(|()| match permissions {
+        Some(permissions) => file.as_file().set_permissions(permissions),
+        None => Ok(()),
+    });
+    written.map_err(StoreError::file(path))?;
+    if is_synced {
+        file.as_file().sync_all().map_err(StoreError::file(path))?;
+    }
+    file.persist(&at).map_err(|e| StoreError::file(path)(e.error))?;
+    if is_synced && let Ok(folder) = std::fs::File::open(folder) {
+        // The name is safe as well then; not every file system can say so of a folder.
+        let _ = folder.sync_all();
+    }
+    Ok(())
 }
 
 /// Writes a read-only file that is to become `path` once it is whole. What a killed process leaves half-written lies in
@@ -132,22 +215,6 @@ fn name_new(file: NamedTempFile, path: &Path) -> Result<bool, StoreError> {
     }
 }
 
-/// As [`write_whole`], for what is too large to be put together in memory first.
-pub fn write_whole_from(
-    path: &Path,
-    write: &mut dyn FnMut(&mut dyn std::io::Write) -> std::io::Result<()>,
-) -> Result<(), StoreError> {
-    use std::os::unix::fs::PermissionsExt;
-    let folder = path.parent().unwrap_or(Path::new("."));
-    // Who may read and write it is for the umask to say, as with any other file, so that users can share a film.
-    let permissions = std::fs::Permissions::from_mode(0o666);
-    let made = tempfile::Builder::new().permissions(permissions).tempfile_in(folder);
-    let mut file = made.map_err(StoreError::file(path))?;
-    write(&mut file).map_err(StoreError::file(path))?;
-    file.persist(path).map_err(|e| StoreError::file(path)(e.error))?;
-    Ok(())
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -161,8 +228,47 @@ mod tests {
         std::fs::write(&other, "").unwrap();
         let path = folder.path().join("facts");
         for _ in 0..2 {
-            write_whole(&path, b"facts").unwrap();
+            write_own(&path, b"facts").unwrap();
             assert_eq!(mode(&path), mode(&other));
         }
+    }
+
+    #[test]
+    fn a_persons_file_keeps_its_place_and_its_permissions() {
+        use std::os::unix::fs::PermissionsExt;
+        let folder = tempfile::tempdir().unwrap();
+        let at = |name: &str| folder.path().join(name);
+        std::fs::create_dir(at("far")).unwrap();
+        std::fs::write(at("far/grade"), "old").unwrap();
+        std::fs::set_permissions(at("far/grade"), std::fs::Permissions::from_mode(0o640)).unwrap();
+        for (link, to) in [("near", "far/grade"), ("nearer", "near"), ("fresh", "far/new")] {
+            std::os::unix::fs::symlink(to, at(link)).unwrap();
+        }
+        write_whole(&at("nearer"), b"new").unwrap();
+        assert_eq!(std::fs::read(at("far/grade")).unwrap(), b"new");
+        assert_eq!(std::fs::metadata(at("far/grade")).unwrap().permissions().mode() & 0o777, 0o640);
+        assert!(std::fs::symlink_metadata(at("near")).unwrap().is_symlink());
+        // A link that leads to nothing yet leads to the file then.
+        write_whole(&at("fresh"), b"new").unwrap();
+        assert_eq!(std::fs::read(at("far/new")).unwrap(), b"new");
+        std::os::unix::fs::symlink("round", at("round")).unwrap();
+        assert!(write_whole(&at("round"), b"").unwrap_err().to_string().contains("circle"));
+    }
+
+    #[test]
+    fn what_is_no_regular_file_is_left_alone_and_no_temporary_name_is_told() {
+        let folder = tempfile::tempdir().unwrap();
+        let at = |name: &str| folder.path().join(name);
+        std::fs::create_dir(at("folder")).unwrap();
+        let pipe = std::process::Command::new("mkfifo").arg(at("pipe")).status().unwrap();
+        assert!(pipe.success());
+        for name in ["folder", "pipe"] {
+            let words = write_whole(&at(name), b"x").unwrap_err().to_string();
+            assert!(words.contains(name) && words.contains("no regular file"), "{words}");
+            assert!(!std::fs::metadata(at(name)).unwrap().is_file());
+        }
+        let words = write_whole(&at("none/sheet.png"), b"x").unwrap_err().to_string();
+        assert!(words.ends_with("none/sheet.png: No such file or directory (os error 2)"), "{words}");
+        assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 2);
     }
 }

@@ -68,7 +68,7 @@ impl Seals {
         }
         let mut out = Vec::with_capacity(body.len() + 8);
         record::frame(&mut out, &body);
-        super::write_whole(&store.path("seals"), &out)
+        super::write_own(&store.path("seals"), &out)
     }
 }
 

@@ -297,7 +297,7 @@ impl State {
         if let Some(why) = self.snapshot.as_ref().and_then(|snapshot| snapshot.refused.get()) {
             return Err(StoreError::file(&store.path("state"))(Error::other(why.clone())));
         }
-        super::write_whole_from(&store.path("state"), &mut |out| {
+        super::write_own_from(&store.path("state"), &mut |out| {
             let mut head = Vec::with_capacity(index.len() + settings.len() + 16);
             record::frame(&mut head, &index);
             record::frame(&mut head, &settings);

@@ -99,6 +99,17 @@ impl Said {
         assert_eq!(self.code, Some(0), "{}\n{}", self.json, self.errors);
         self
     }
+
+    /// Fails the test unless all went well but for frames that wait for a person's files.
+    #[track_caller]
+    pub fn but_for_hands(self) -> Self {
+        let (json, none) = (&self.json, Value::Array(Vec::new()));
+        let is_waiting = json["failures"] == none && json["failed_before"] == none && json["blocked"] != 0;
+        assert_eq!((self.code, is_waiting), (Some(1), true), "{json}\n{}", self.errors);
+        let says = json["blocked_by"].as_array().unwrap().iter().map(|by| by["says"].as_str().unwrap());
+        assert!(says.into_iter().all(|says| says.starts_with("a person is to put ")), "{json}");
+        self
+    }
 }
 
 impl Film {

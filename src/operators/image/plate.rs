@@ -140,7 +140,8 @@ impl Prepared for Ready {
 }
 
 /// What is said of pixels that are no numbers.
-const MENDED: &str = "that hold no finite number; no number (NaN) becomes 0, infinite ones the largest that there is";
+const MENDED: &str =
+    "that hold no finite number; no number (NaN) becomes 0, infinite ones the largest that there is";
 
 /// How many pixels hold something that is no finite number.
 fn not_finite(colour: [&[f32]; 3], alpha: Option<&[f32]>) -> usize {

@@ -25,6 +25,7 @@ pub use self::rod::{Pace, Rod};
 
 use crate::base::curve::Curve;
 use crate::base::digest::KeyHasher;
+use crate::base::frames::FrameRange;
 use crate::base::problem::{Problems, Span};
 
 /// A point of an outline: `x, y`, then the handle towards the point before it and the handle towards
@@ -40,6 +41,8 @@ pub struct Shapes {
     pub rods: Vec<Rod>,
     /// Points, planes and moves.
     pub motions: Motions,
+    /// Where the first of all keys stands, and the frames that they lie in.
+    pub keyed: Option<(Span, FrameRange)>,
 }
 
 impl Shapes {

@@ -5,17 +5,19 @@
 use std::sync::{Arc, OnceLock};
 
 use super::burst::Burst;
-use super::clash::{Clash, Course, clashes};
+use super::clash::{Clash, clashes};
+use super::course::course;
 use super::edit::Style;
 use super::hold::{Hold, Mattes};
 use super::light::{self, Canvas};
 use super::look::{Look, Shine};
+use super::rods::Read;
 use super::spill::{self, Caught, Lamp, Surface};
 use super::sweep::{Ends, Moment, exposure};
 use crate::base::curve::{Curve, Ease};
 use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::FrameRange;
-use crate::base::problem::Problems;
+use crate::base::problem::{Problems, Span};
 use crate::media::image::{Image, RGBA};
 use crate::operators::shape::coverage::{Mask, Window};
 use crate::operators::shape::{Pace, Rod};
@@ -64,6 +66,8 @@ pub struct Lighting {
     pub wrap: f64,
     /// What a person should know.
     pub cautions: Problems,
+    /// What was read from which file.
+    pub files: Vec<Read>,
     frames: FrameRange,
     clashes: OnceLock<Vec<Clash>>,
     bursts: OnceLock<Vec<Burst>>,
@@ -137,6 +141,7 @@ impl Lighting {
             ambient: Curve::steady([1.0]),
             wrap: 0.0,
             cautions: Problems::new(),
+            files: Vec::new(),
             frames,
             clashes: OnceLock::new(),
             bursts: OnceLock::new(),
@@ -201,12 +206,20 @@ impl Lighting {
         self.surfaces.iter().filter_map(|surface| surface.at(frame)).collect()
     }
 
-    /// How much of its light each surface of the frame misses, because the rod is behind it: a matte of the same name hides it.
+    /// How much of its light each surface of the frame misses, because the rod is behind it: a matte of the same name hides
+    /// it, or, of the common hold-out, which has no name, the same channel.
     fn behind(&self, holds: &[(usize, f64)], frame: i64) -> Vec<(usize, f64)> {
         let caught = self.surfaces.iter().filter(|surface| surface.at(frame).is_some());
         let mut out = Vec::new();
         for (index, surface) in caught.enumerate() {
-            let hides = |&&(input, _): &&(usize, f64)| self.inputs[input].name == surface.name;
+            let hides = |&&(input, _): &&(usize, f64)| {
+                let (hold, lit) = (&self.inputs[input], &self.inputs[surface.input]);
+                let is_matte = |c: &Connected| c.channels.len() == 1 && !RGBA.contains(&&*c.channels[0]);
+                match hold.name.is_empty() {
+                    true => is_matte(hold) && hold.channels == lit.channels,
+                    false => hold.name == surface.name,
+                }
+            };
             out.extend(holds.iter().find(hides).map(|(_, amount)| (index, *amount)));
         }
         out
@@ -238,31 +251,6 @@ impl Lighting {
         lamps
     }
 }
-
-/// A rod as far as meeting others goes.
-fn course(lit: &Lit, frames: FrameRange) -> Course<'_> {
-    let (keys, [first, last]) = (&lit.rod.keys, lit.look.changes());
-    let mut moves = [keys[0].0.min(first), keys[keys.len() - 1].0.max(last)];
-    if lit.rod.motion.is_some() {
-        // What it follows may move at any time.
-        moves = [i64::MIN / 2, i64::MAX / 2];
-    } else if lit.rod.pace == Pace::Eased(Ease::Hold) {
-        // A rod that jumps passes nothing in between, but its light may grow.
-        moves[1] = last.max(moves[0]);
-    }
-    let far = |frame: i64| frame.clamp(frames.first - REACH, frames.last + REACH);
-    let at = move |time: f64| {
-        let shine = lit.look.at((time + 0.5).floor() as i64);
-        let length = lit.look.length(time, (time + 0.5).floor() as i64);
-        let [a, b, c, d] = lit.rod.at(time);
-        (shine.light > 0.0 && length > 0.0).then_some([a, b, c, d, shine.width / 2.0, length])
-    };
-    Course { name: &lit.rod.name, moves: moves.map(far), at: Box::new(at) }
-}
-
-/// Frames before and after those that a stage is asked for in which clashes are looked for, so that keys far away cost
-/// nothing. The longest burst lives 200.
-const REACH: i64 = 240;
 
 impl Prepared for Lighting {
     fn cautions(&self) -> Problems {
@@ -344,11 +332,11 @@ impl Prepared for Lighting {
     }
 
     fn read_from(&self, parameter: &str) -> Option<Digest> {
-        let mut hasher = KeyHasher::new();
-        for lit in &self.rods {
-            lit.rod.feed(&mut hasher);
-        }
-        ["shapes", "track"].contains(&parameter).then(|| hasher.finish())
+        self.files.iter().find(|file| file.parameter == parameter).map(|file| file.digest)
+    }
+
+    fn keyed(&self) -> Vec<(Span, FrameRange)> {
+        self.files.iter().filter_map(|file| file.keyed).collect()
     }
 
     fn apply(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError> {

@@ -5,6 +5,7 @@
 use super::light::{MIDDLE_WIDTH, TUBE_LIGHT};
 use crate::base::curve::{Curve, Ease};
 use crate::base::digest::KeyHasher;
+use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, Problems, nearest};
 use crate::base::value::{Fields, Node, Value};
 use crate::operators::colour::primaries::Primaries;
@@ -27,7 +28,9 @@ const COLOURS: [(&str, [f64; 3]); 8] = [
 const KEYED: [&str; 10] =
     ["width", "light", "white", "halo", "halo_size", "flicker", "taper", "length", "held", "spill"];
 
-/// The place of `length` among them.
+/// The places of `width`, `light` and `length` among them.
+const WIDTH: usize = 0;
+const LIGHT: usize = 1;
 const LENGTH: usize = 7;
 
 /// How one rod shines through the shot.
@@ -79,10 +82,9 @@ impl Look {
         curve.at(if curve.ease() == Ease::Hold { frame as f64 } else { time })[0]
     }
 
-    /// Frames between which its lit share changes.
-    pub fn changes(&self) -> [i64; 2] {
-        let keys = self.keyed[LENGTH].keys();
-        [keys[0].0, keys[keys.len() - 1].0]
+    /// Frames between which its lit share, its width or its light changes, if any does.
+    pub fn changes(&self) -> Option<FrameRange> {
+        [WIDTH, LIGHT, LENGTH].iter().filter_map(|&at| self.keyed[at].frames()).reduce(FrameRange::hull)
     }
 }
 
@@ -153,9 +155,10 @@ pub fn read(
         }
     }
     let mut looks = Vec::with_capacity(rods.len());
-    for (index, rod) in rods.iter().enumerate() {
-        // Rods of one stage flicker each in its own way unless a seed says otherwise.
-        let seed = shared.seed.wrapping_add(index as i64 * 1_000_003);
+    for rod in rods {
+        // Rods of one stage flicker each in its own way unless a seed says otherwise; by their names, so that one more rod
+        // in the file leaves the others as they are.
+        let seed = super::burst::seed(shared.seed, &rod.name);
         let look = Look { seed, ..shared.clone() };
         looks.push(match map.and_then(|m| m.get(&rod.name)) {
             Some(value) => own_look(value, look, &rod.name, params, space, &mut reader.problems),

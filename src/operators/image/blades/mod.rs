@@ -12,6 +12,7 @@
 mod burst;
 mod caution;
 mod clash;
+mod course;
 mod edit;
 mod hold;
 mod light;
@@ -185,7 +186,7 @@ const fn port(name: &'static str, carries: Carries, doc: &'static str) -> Port {
 
 static SPEC: Spec = Spec {
     name: "blades",
-    version: 5,
+    version: 6,
     summary: "Turns prop rods into glowing blades: swept cores, haloes, light on what is around, bursts where they clash.",
     ports: &[
         Port {
@@ -195,7 +196,11 @@ static SPEC: Spec = Spec {
             doc: "What the light is added to.",
         },
         port("shapes", Carries::Shapes, "The roto stage whose shapes file holds the rods."),
-        port("holdout", Carries::Matte, "Matte of what passes in front of all rods that name no own."),
+        port(
+            "holdout",
+            Carries::Matte,
+            "Matte of what passes in front of all rods that name no own; a surface of the same channel gets no light from behind.",
+        ),
         port("holdouts", Carries::Many, "Mattes by name, for rods that name what passes in front of them."),
         port("surfaces", Carries::Many, "Mattes by name of what rods and bursts throw light on."),
     ],
@@ -212,9 +217,10 @@ impl Operator for Blades {
     fn prepare(&self, setup: &Setup<'_>) -> Result<Box<dyn Prepared>, Problems> {
         let mut reader = Reader::new(&SPEC, setup);
         // Without a file that can be read it is not known which rods there are, but settings are still read.
-        let rods = rods::gather(&mut reader, setup);
-        let looks = look::read(&mut reader, &PARAMS, rods.as_deref(), setup.working_space);
-        let rods = rods.unwrap_or_default();
+        let gathered = rods::gather(&mut reader, setup);
+        let known = gathered.as_ref().map(|(rods, _)| rods.as_slice());
+        let looks = look::read(&mut reader, &PARAMS, known, setup.working_space);
+        let (rods, files) = gathered.unwrap_or_default();
         let holds = hold::read(&mut reader, setup, &rods, HOLDOUT, HOLDOUTS);
         let surfaces = spill::read(&mut reader, setup, SURFACES);
         let style = edit::read(&mut reader);
@@ -243,7 +249,7 @@ impl Operator for Blades {
                 cautions.extend(lighting.style.lost(lighting.clashes()));
                 cautions.extend(caution::bursts(lighting.bursts(), setup.rate, &frame, burst_span));
             }
-            lighting.cautions = cautions;
+            (lighting.cautions, lighting.files) = (cautions, files);
             lighting
         })
     }

@@ -324,4 +324,56 @@ fn surfaces_throw_back_light_by_their_own_share_and_matte() {
     assert_eq!(problems.err().unwrap().len(), 3);
 }
 
+#[test]
+fn a_rod_flickers_as_its_name_says_whatever_other_rods_there_are() {
+    let own = "raker: { keys: { 1: { base: [140, 90], tip: [140, 20] } } }";
+    let alone = format!("rods: {{ {own} }}");
+    let other =
+        format!("rods: {{ keeper: {{ keys: {{ 1: {{ base: [20, 90], tip: [20, 20] }} }} }}, {own} }}");
+    let settings = "{ flicker: 0.2, halo: 0 }";
+    let light = |shapes: &str| {
+        (1..=5).map(|n| value(&render(settings, shapes, None, n), 0, 140, 55)).collect::<Vec<_>>()
+    };
+    assert_eq!(light(&alone), light(&other));
+    let names = light(&alone.replace("raker", "keeper"));
+    assert_ne!(light(&alone), names);
+}
+
+#[test]
+fn what_a_comment_or_another_file_says_is_no_change_of_a_file() {
+    use crate::operators::image::trial::prepare_from;
+    let shapes = "rods: { keeper: { keys: { 1: { base: [60, 90], tip: [60, 20] } } } }";
+    let track =
+        |x: i64| format!("rods: {{ raker: {{ keys: {{ 1: {{ base: [{x}, 90], tip: [140, 20] }} }} }} }}");
+    let read = |shapes: &str, track: &str| {
+        let files = [("shapes", shapes), ("track", track)];
+        let ready = prepare_from(&Blades, "", &files, &inputs(false)).unwrap_or_else(|p| panic!("{p:?}"));
+        ["shapes", "track"].map(|name| ready.read_from(name).unwrap())
+    };
+    let [a, b] = read(shapes, &track(140));
+    assert_ne!(a, b);
+    assert_eq!(read(&format!("# lit\n{shapes}"), &track(140)), [a, b]);
+    let [c, d] = read(shapes, &track(150));
+    assert!(a == c && b != d, "the shapes file says what it said");
+}
+
+#[test]
+fn what_the_common_holdout_covers_gets_no_light_from_behind() {
+    let settings = "{ flicker: 0, halo: 0, wrap: 0, ambient: 0.04 }";
+    let wires = |surface: &str| {
+        vec![connected(0, "", &RGBA), connected(2, "", &["man"]), connected(4, "man", &[surface])]
+    };
+    let mut man = Image::new(SIZE.0, SIZE.1, &["man"]);
+    let row: Vec<f32> = (0..SIZE.0).map(|x| f32::from(u8::from((80..90).contains(&x)))).collect();
+    (0..SIZE.1).for_each(|y| man.write_row(0, y, &row));
+    let man = Arc::new(man);
+    let light = |surface: &str| {
+        let frames = [vec![(5, grey())], vec![(5, Arc::clone(&man))], vec![(5, Arc::clone(&man))]];
+        let ready = stage(settings, STILL, &wires(surface));
+        value(&ready.apply(&Inputs { frames: &frames, raster: None }, 5).unwrap(), 0, 85, 55)
+    };
+    assert!(light("man") < 0.0201, "{}", light("man"));
+    assert!(light("other") > 0.03, "a surface that is no hold-out is lit: {}", light("other"));
+}
+
 mod meeting;

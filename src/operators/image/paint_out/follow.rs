@@ -6,10 +6,11 @@ use std::sync::Arc;
 
 use crate::base::curve::Curve;
 use crate::base::digest::{Digest, KeyHasher};
+use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, Problems, Span};
 use crate::base::value::Value;
 use crate::operators::shape::motion::{STILL, product};
-use crate::operators::shape::{Matrix, Motion, Motions, file};
+use crate::operators::shape::{Matrix, Motion, Shapes, file};
 use crate::operators::{Reader, Setup};
 
 /// Farthest that a background is moved, in pixels.
@@ -20,6 +21,7 @@ const FARTHEST: f64 = 32_768.0;
 pub struct Followed {
     motion: Option<(Arc<Motion>, Span)>,
     digest: Option<Digest>,
+    keyed: Option<(Span, FrameRange)>,
 }
 
 impl Followed {
@@ -39,15 +41,16 @@ impl Followed {
         };
         let read = file::read_bytes(attached.source, &attached.bytes, setup.span);
         let track = read.and_then(|mut shapes| match shapes.follow(None) {
-            problems if problems.is_empty() => Ok(shapes.motions),
+            problems if problems.is_empty() => Ok(shapes),
             problems => Err(problems),
         });
-        let find = |track: Motions| -> Result<Self, Problems> {
+        let find = |track: Shapes| -> Result<Self, Problems> {
             let mut hasher = KeyHasher::new();
-            track.feed(&mut hasher);
-            let motion =
-                file::follows(value).and_then(|follows| track.find(&follows)).map_err(|p| vec![p])?;
-            Ok(Self { motion: Some((motion, value.span)), digest: Some(hasher.finish()) })
+            track.motions.feed(&mut hasher);
+            let motion = file::follows(value).and_then(|follows| track.motions.find(&follows));
+            let motion = motion.map_err(|problem| vec![problem])?;
+            let digest = Some(hasher.finish());
+            Ok(Self { motion: Some((motion, value.span)), digest, keyed: track.keyed })
         };
         track.and_then(find).unwrap_or_else(|problems| {
             reader.problems.extend(problems);
@@ -72,6 +75,11 @@ impl Followed {
     /// Digest of what was read from the track.
     pub fn read_from(&self) -> Option<Digest> {
         self.digest
+    }
+
+    /// Where the track's first key stands, and the frames that all lie in.
+    pub fn keyed(&self) -> Option<(Span, FrameRange)> {
+        self.keyed
     }
 
     /// A warning that it makes no difference, if something is followed.

@@ -22,7 +22,7 @@ use super::matte;
 use crate::base::curve::Curve;
 use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::FrameRange;
-use crate::base::problem::{Problem, Problems};
+use crate::base::problem::{Problem, Problems, Span};
 use crate::media::image::{Image, RGBA};
 use crate::operators::shape::Matrix;
 use crate::operators::{Connected, Inputs, Operator, OperatorError, Prepared, Reader, Setup, Spec};
@@ -314,6 +314,10 @@ impl Prepared for Removing {
 
     fn read_from(&self, parameter: &str) -> Option<Digest> {
         (parameter == "track").then(|| self.followed.read_from()).flatten()
+    }
+
+    fn keyed(&self) -> Vec<(Span, FrameRange)> {
+        self.followed.keyed().into_iter().collect()
     }
 
     fn cautions(&self) -> Problems {

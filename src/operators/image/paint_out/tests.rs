@@ -281,10 +281,8 @@ fn a_hole_with_nothing_around_is_refused() {
     let all = || matte("crew", |_, _| 1.0);
     let frames = [vec![(7, scene(false))], vec![(7, all())]];
     for settings in ["", "{ seams: plain }", "{ fill: time, reach: 1 }"] {
-        let frames: Vec<Vec<_>> = frames
-            .iter()
-            .map(|list| (6..=8).map(|n| (n, Arc::clone(&list[0].1))).collect())
-            .collect();
+        let frames: Vec<Vec<_>> =
+            frames.iter().map(|list| (6..=8).map(|n| (n, Arc::clone(&list[0].1))).collect()).collect();
         let words = told(settings, &frames, &wiring()[..2]);
         assert!(words.contains("covers 20736 of the frame's 20736 pixels"), "{words}");
         assert!(words.contains("connect a matte"), "{words}");

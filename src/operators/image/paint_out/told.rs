@@ -9,12 +9,7 @@ use crate::base::problem::{Problem, Span};
 use crate::operators::OperatorError;
 
 /// The problem, if any, that a clean plate has not a frame that is asked of it.
-pub fn lacking(
-    still: Option<i64>,
-    frames: FrameRange,
-    has: FrameRange,
-    span: Span,
-) -> Option<Problem> {
+pub fn lacking(still: Option<i64>, frames: FrameRange, has: FrameRange, span: Span) -> Option<Problem> {
     let asked = |n: i64| still.unwrap_or(n);
     let missing = frames.iter().map(asked).find(|&n| !has.covers(FrameRange::one(n)))?;
     let problem = Problem::error(span, format!("the clean plate has no frame {missing}"));
@@ -30,8 +25,9 @@ pub fn unseen(fill: Fill, roles: &[Role], seen: &[bool]) -> Option<String> {
     };
     let hole = || (0..roles.len()).filter(|&at| roles[at] == Role::Hole);
     let (all, unseen) = (hole().count(), hole().filter(|&at| !seen[at]).count());
-    (unseen > 0)
-        .then(|| format!("{shown} shows {unseen} of the hole's {all} pixels, which are filled in from around"))
+    (unseen > 0).then(|| {
+        format!("{shown} shows {unseen} of the hole's {all} pixels, which are filled in from around")
+    })
 }
 
 /// The error of a hole for which there is nothing to fill it from; `matte` is that of a frame of this size.

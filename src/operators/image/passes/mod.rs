@@ -16,6 +16,7 @@ use std::sync::Arc;
 use self::lay::joined;
 use self::moment::{Between, Moment};
 use self::patch::{Cutting, Patch, Shown, patch};
+use self::place::Moves;
 use self::read::{Take, order, takes};
 use self::shadow::{Rules, shadow};
 use self::spec::{CLEAN, SPEC};
@@ -43,7 +44,7 @@ impl Operator for Passes {
         let soften = reader.curve("soften");
         let between = Between::ALL[reader.word("between")];
         let mut cautions = Problems::new();
-        let (takes, told) = takes(&mut reader, setup, between, &mut cautions);
+        let (takes, moves) = takes(&mut reader, setup, between, &mut cautions);
         let order = order(&mut reader, &takes);
         let clean = setup.inputs.iter().position(|c| c.port == CLEAN);
         if clean.is_none() {
@@ -66,7 +67,7 @@ impl Operator for Passes {
                 slack: reader.number("shadow_slack") as f32,
             },
             residual_over: reader.number("residual_over"),
-            told,
+            moves,
             span: reader.value("register").or(reader.value("moved")).map_or(setup.span, |v| v.span),
             cautions,
         };
@@ -90,7 +91,8 @@ struct Joining {
     shadow: Curve<1>,
     rules: Rules,
     residual_over: f64,
-    told: Option<Digest>,
+    /// What the file of moves says.
+    moves: Option<Moves>,
     span: Span,
     cautions: Problems,
 }
@@ -179,7 +181,11 @@ impl Prepared for Joining {
     }
 
     fn read_from(&self, parameter: &str) -> Option<Digest> {
-        self.told.filter(|_| parameter == "register")
+        self.moves.as_ref().filter(|_| parameter == "register").map(Moves::digest)
+    }
+
+    fn keyed(&self) -> Vec<(Span, FrameRange)> {
+        self.moves.as_ref().and_then(Moves::keyed).into_iter().collect()
     }
 
     fn cautions(&self) -> Problems {

@@ -18,7 +18,8 @@
 use std::collections::BTreeMap;
 
 use crate::base::curve::Curve;
-use crate::base::digest::KeyHasher;
+use crate::base::digest::{Digest, KeyHasher};
+use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, Problems, Severity, SourceId, Span};
 use crate::base::value::{Fields, Map, Node, Value};
 use crate::base::yaml;
@@ -103,6 +104,28 @@ impl Said {
         }
     }
 
+    /// Feeds all that can change a picture: what is left of misalignment is only told.
+    pub fn feed(&self, key: &mut KeyHasher) {
+        fn one<const N: usize>(curve: &Option<Curve<N>>, key: &mut KeyHasher) {
+            key.flag(curve.is_some());
+            curve.iter().for_each(|curve| curve.feed(key));
+        }
+        one(&self.time, key);
+        one(&self.shift, key);
+        one(&self.turn, key);
+        one(&self.scale, key);
+        one(&self.exposure, key);
+    }
+
+    /// The frames that its keys lie in; none when nothing of it changes in time.
+    fn frames(&self) -> Option<FrameRange> {
+        let one = |curve: &Option<Curve<1>>| curve.as_ref().and_then(Curve::frames);
+        let shift = self.shift.as_ref().and_then(Curve::frames);
+        let exposure = self.exposure.as_ref().and_then(Curve::frames);
+        let all = [one(&self.time), shift, one(&self.turn), one(&self.scale), exposure];
+        all.into_iter().flatten().reduce(FrameRange::hull)
+    }
+
     /// True when it is the same at every frame.
     pub fn is_steady(&self) -> bool {
         let one = |curve: &Option<Curve<1>>| curve.as_ref().is_none_or(Curve::is_steady);
@@ -121,6 +144,22 @@ pub struct Moves {
     pub between: Option<String>,
     /// By take; where its name stands.
     pub takes: BTreeMap<String, (Span, Said)>,
+}
+
+impl Moves {
+    /// Digest of what can change a picture.
+    pub fn digest(&self) -> Digest {
+        let mut key = KeyHasher::new();
+        key.list(self.takes.len());
+        self.takes.iter().for_each(|(name, (_, said))| said.feed(key.text(name)));
+        key.finish()
+    }
+
+    /// Where the first take with keys in time stands, and the frames that the keys of all lie in.
+    pub fn keyed(&self) -> Option<(Span, FrameRange)> {
+        let keyed = self.takes.values().filter_map(|(span, said)| Some((*span, said.frames()?)));
+        keyed.reduce(|(a, frames), (b, more)| (if b.start < a.start { b } else { a }, frames.hull(more)))
+    }
 }
 
 /// Reads a file of moves.

@@ -3,9 +3,8 @@
 //! Knows names, the file of moves and the order. Does not know pixels.
 
 use super::moment::Between;
-use super::place::{self, Said};
+use super::place::{self, Moves, Said};
 use super::spec::{HOLDOUTS, MATTES, SHADOWS, TAKES};
-use crate::base::digest::{Digest, KeyHasher};
 use crate::base::problem::{Problem, Problems, Span, nearest};
 use crate::base::value::{Node, Value};
 use crate::operators::{Reader, Setup};
@@ -26,13 +25,13 @@ pub struct Take {
     pub said: Said,
 }
 
-/// The takes in the order written, each with what belongs to it, and a digest of what the file of moves says.
+/// The takes in the order written, each with what belongs to it, and what the file of moves says.
 pub fn takes(
     reader: &mut Reader<'_>,
     setup: &Setup<'_>,
     between: Between,
     cautions: &mut Problems,
-) -> (Vec<Take>, Option<Digest>) {
+) -> (Vec<Take>, Option<Moves>) {
     let on = |port: usize| setup.inputs.iter().enumerate().filter(move |(_, c)| c.port == port);
     let of = |port: usize, name: &str| on(port).find(|(_, m)| m.name == name).map(|(i, _)| i);
     let mut takes = Vec::new();
@@ -56,6 +55,13 @@ pub fn takes(
             reader.problems.push(Problem::error(setup.span, message));
         }
     }
+    let named = setup.inputs.iter().any(|c| c.port == TAKES);
+    if !named {
+        let problem = Problem::error(setup.span, "no take is connected, so that there is nothing to join");
+        reader
+            .problems
+            .push(problem.help("from: { takes: { NAME: take.NAME }, mattes: { NAME: STAGE.CHANNEL } }"));
+    }
     let told = moved(reader, &mut takes, setup, between, cautions);
     (takes, told)
 }
@@ -67,7 +73,7 @@ fn moved(
     setup: &Setup<'_>,
     between: Between,
     cautions: &mut Problems,
-) -> Option<Digest> {
+) -> Option<Moves> {
     let names: Vec<String> =
         setup.inputs.iter().filter(|c| c.port == TAKES).map(|c| c.name.clone()).collect();
     let unknown = |name: &str, span: Span| {
@@ -92,7 +98,19 @@ fn moved(
         let message = format!("the moves were measured with between: {word}, and takes are joined otherwise");
         cautions.push(Problem::error(span, message).warning().help("measure them again: endboard register"));
     }
-    for (name, (span, said)) in moves.takes {
+    let lacks: Vec<&str> =
+        names.iter().filter(|n| !moves.takes.contains_key(*n)).map(String::as_str).collect();
+    if !lacks.is_empty() {
+        let message = format!(
+            "the file of moves {} says nothing of {} {}, laid as shot but for what `moved` says",
+            file.path,
+            if lacks.len() == 1 { "take" } else { "takes" },
+            lacks.join(", ")
+        );
+        cautions
+            .push(Problem::error(span, message).warning().help("measure all takes: endboard register SHOT"));
+    }
+    for (name, (span, said)) in moves.takes.clone() {
         match takes.iter_mut().find(|take| take.name == name) {
             Some(take) => take.said = std::mem::take(&mut take.said).over(said),
             None if names.contains(&name) => {}
@@ -100,9 +118,7 @@ fn moved(
             None => cautions.push(unknown(&name, span).warning()),
         }
     }
-    let mut digest = KeyHasher::new();
-    digest.text(&format!("{:?}", takes.iter().map(|take| &take.said).collect::<Vec<_>>()));
-    Some(digest.finish())
+    Some(moves)
 }
 
 /// Takes from back to front, from frames on.

@@ -230,3 +230,44 @@ fn a_figure_behind_something_does_not_colour_its_shadow() {
     assert_eq!(at(42), 30.0);
     assert!((60..90).all(|x| (at(x) - 0.25).abs() < 1e-3), "{}", at(62));
 }
+
+#[test]
+fn without_takes_there_is_nothing_to_join() {
+    let problems = prepare(&Passes, "", None, &wiring()[..1]).err().unwrap();
+    assert_eq!(problems.len(), 1, "{problems:?}");
+    assert!(problems[0].message.starts_with("no take is connected") && problems[0].help.is_some());
+}
+
+#[test]
+fn a_file_of_moves_is_known_by_what_can_change_a_picture() {
+    use crate::operators::image::trial::prepare_from;
+    let read = |settings: &str, moves: &str| {
+        let ready = prepare_from(&Passes, settings, &[("register", moves)], &one_take()[..3]);
+        ready.unwrap_or_else(|p| panic!("{p:?}")).read_from("register").unwrap()
+    };
+    let moves = "takes: { left: { time: 1, shift: { 1: [1, 0], 9: [2, 0] } } }";
+    let digest = read("", moves);
+    assert_eq!(
+        read("{ moved: { left: { turn: 1 } } }", moves),
+        digest,
+        "what the stage says is no part of the file"
+    );
+    assert_eq!(read("", &moves.replace("time: 1", "time: 1.0, residual: { mean: 0.5 }")), digest);
+    assert_ne!(read("", &moves.replace("time: 1", "time: 2")), digest);
+    // The digest is of the content's bytes alone, so that no compiler changes it.
+    let mut key = KeyHasher::new();
+    key.list(1).text("left");
+    let mut curve = |values: &[(i64, &[f64])]| {
+        key.flag(true).int(1).list(values.len());
+        for (frame, numbers) in values {
+            key.int(*frame);
+            for number in *numbers {
+                key.real(*number);
+            }
+        }
+    };
+    curve(&[(0, &[1.0])]);
+    curve(&[(1, &[1.0, 0.0]), (9, &[2.0, 0.0])]);
+    key.flag(false).flag(false).flag(false);
+    assert_eq!(key.finish(), digest);
+}

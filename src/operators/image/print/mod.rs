@@ -200,7 +200,7 @@ impl Print {
         for text in words.texts().chain([told.film]) {
             if let Some(c) = face.lacks(text) {
                 let span = reader.value("burn_in").map_or(setup.span, |value| value.span);
-                let message = format!("the font has no {c:?}, and a box stands for it: \"{text}\"");
+                let message = format!("the font has no {c:?}, and a box stands for it: {text:?}");
                 cautions.push(Problem::error(span, message).warning());
             }
         }

@@ -11,7 +11,7 @@ use std::sync::Arc;
 use super::matte;
 use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::FrameRange;
-use crate::base::problem::{Problem, Problems, nearest};
+use crate::base::problem::{Problem, Problems, Span, nearest};
 use crate::media::image::Image;
 use crate::operators::shape::coverage::{Mask, Window};
 use crate::operators::shape::{Layer, Matte, Mode, Motions, Shapes, Still, file};
@@ -76,7 +76,9 @@ impl Operator for Roto {
                 .map_err(|problems| reader.problems.extend(problems))
                 .ok()
         };
-        let (shapes, track) = (read("shapes"), read("track").map(|shapes| shapes.motions));
+        let (shapes, track) = (read("shapes"), read("track"));
+        let keyed = [&shapes, &track].into_iter().flatten().filter_map(|file| file.keyed).collect();
+        let track = track.map(|track| track.motions);
         if reader.file("shapes").is_none() {
             let problem = Problem::error(setup.span, "roto needs a shapes file");
             reader.problems.push(problem.help("shapes: roto/SHOT.yaml"));
@@ -107,7 +109,10 @@ impl Operator for Roto {
         let (width, height) = setup.frame_size;
         let window = Window { x: 0, y: 0, width: width as usize, height: height as usize };
         let inputs = setup.inputs.to_vec();
-        reader.finish(|| Cutting { mattes: shapes.mattes, window, shutter, inputs, given, cautions, digests })
+        reader.finish(|| {
+            let mattes = shapes.mattes;
+            Cutting { mattes, window, shutter, inputs, given, cautions, keyed, digests }
+        })
     }
 }
 
@@ -163,6 +168,7 @@ struct Cutting {
     /// Connected inputs by the names that layers use.
     given: BTreeMap<Arc<str>, usize>,
     cautions: Problems,
+    keyed: Vec<(Span, FrameRange)>,
     digests: BTreeMap<&'static str, Digest>,
 }
 
@@ -200,6 +206,10 @@ impl Prepared for Cutting {
 
     fn read_from(&self, parameter: &str) -> Option<Digest> {
         self.digests.get(parameter).copied()
+    }
+
+    fn keyed(&self) -> Vec<(Span, FrameRange)> {
+        self.keyed.clone()
     }
 
     fn cautions(&self) -> Problems {

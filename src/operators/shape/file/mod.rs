@@ -40,7 +40,7 @@ use std::sync::Arc;
 use super::motions::Follows;
 use super::{Matte, Pace, Rod, Shapes};
 use crate::base::curve::Ease;
-use crate::base::frames::FRAME_LIMIT;
+use crate::base::frames::{FRAME_LIMIT, FrameRange};
 use crate::base::problem::{Problem, Problems, Severity, SourceId, Span};
 use crate::base::value::{Fields, Value};
 use crate::base::yaml;
@@ -53,7 +53,7 @@ pub const NAME_LIMIT: usize = 256;
 /// Reads a shapes file. The shapes are complete when no problem is an error.
 pub fn read(source: SourceId, text: &str) -> (Shapes, Problems) {
     let (value, problems) = yaml::parse(source, text);
-    let mut reading = Reading { problems, points: 0 };
+    let mut reading = Reading { problems, points: 0, keyed: None };
     let shapes = value.map(|value| reading.shapes(&value)).unwrap_or_default();
     (shapes, reading.problems)
 }
@@ -79,7 +79,7 @@ pub fn read_bytes(source: Option<SourceId>, bytes: &[u8], span: Span) -> Result<
 
 /// Reads one rod that is written outside a shapes file, in the form that it has there.
 pub fn rod(name: &str, span: Span, value: &Value) -> (Option<Rod>, Problems) {
-    let mut reading = Reading { problems: Problems::new(), points: 0 };
+    let mut reading = Reading { problems: Problems::new(), points: 0, keyed: None };
     let rod = reading.rod(name.into(), span, value);
     (rod, reading.problems)
 }
@@ -87,6 +87,7 @@ pub fn rod(name: &str, span: Span, value: &Value) -> (Option<Rod>, Problems) {
 struct Reading {
     problems: Problems,
     points: usize,
+    keyed: Option<(Span, FrameRange)>,
 }
 
 impl Reading {
@@ -114,6 +115,7 @@ impl Reading {
         for (name, span, value) in self.named(rods, "a rod") {
             out.rods.extend(self.rod(name, span, value));
         }
+        out.keyed = self.keyed;
         out
     }
 
@@ -138,6 +140,12 @@ impl Reading {
             out.push((key.text.as_str().into(), key.span, value));
         }
         out
+    }
+
+    /// Takes note of keys in time.
+    fn lies(&mut self, span: Span, frames: FrameRange) {
+        let (_, so_far) = self.keyed.get_or_insert((span, frames));
+        *so_far = so_far.hull(frames);
     }
 
     /// Keys in rising order; what cannot be read is left out and named.
@@ -169,6 +177,9 @@ impl Reading {
             }
         }
         keys.sort_by_key(|&(frame, ..)| frame);
+        if let [(first, span, _), ..] = keys[..] {
+            self.lies(span, FrameRange::new(first, keys[keys.len() - 1].0));
+        }
         // Two spellings of one number (7 and 07) are different keys to YAML.
         for i in (1..keys.len()).rev() {
             if keys[i].0 == keys[i - 1].0 {
@@ -248,8 +259,11 @@ pub fn follows(value: &Value) -> Result<Follows, Problem> {
         Err(_) => vec![name(value)?],
         Ok(list) if list.len() == 2 => list.iter().map(name).collect::<Result<_, _>>()?,
         Ok(list) => {
-            let problem =
-                Problem::error(value.span, format!("{} names cannot be followed together", list.len()));
+            let message = match list.len() {
+                1 => "a single name is followed without brackets".to_string(),
+                n => format!("{n} names cannot be followed together"),
+            };
+            let problem = Problem::error(value.span, message);
             return Err(problem.help("follows: NAME, or follows: [A, B] with two points"));
         }
     };

@@ -118,6 +118,12 @@ impl Reading {
                 Problem::error(value.span, format!("move {name} turns or grows, and lacks 'about'"));
             self.problems.push(problem.help("about: [x, y], the place that turning and growing leave alone"));
         }
+        let keyed = [
+            translate.as_ref().and_then(Curve::frames),
+            rotate.as_ref().and_then(Curve::frames),
+            scale.as_ref().and_then(Curve::frames),
+        ];
+        keyed.into_iter().flatten().for_each(|frames| self.lies(value.span, frames));
         let by_hand = ByHand {
             about: about.unwrap_or_default(),
             translate: translate.unwrap_or_else(|| Curve::steady([0.0; 2])),

@@ -128,4 +128,13 @@ fn the_light_of_a_rod_that_jumps_may_grow_into_another() {
     let found = finds("length: { 10: 0, 20: 1 }");
     assert!(found.len() == 1 && (10.0..20.0).contains(&found[0].time), "{found:?}");
     assert!(finds("length: 1").is_empty());
+    // Rods that lie crossed, at rest, meet where one of them is lit or has grown wide enough.
+    let rest = crossed.replace("ease: hold, ", "");
+    for (shapes, more) in
+        [(crossed, "light: { 10: 0, 20: 9, ease: hold }"), (&*rest, "light: { 10: 0, 20: 9 }")]
+    {
+        let ready = stage(&format!("{{ rods: {{ keeper: {{ {more} }} }} }}"), shapes, &inputs(false));
+        let found = ready.finds();
+        assert!(found.len() == 1 && (9.5..21.0).contains(&found[0].time), "{found:?}");
+    }
 }
