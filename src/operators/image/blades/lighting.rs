@@ -19,6 +19,7 @@ use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::FrameRange;
 use crate::base::problem::{Problems, Span};
 use crate::media::image::{Image, RGBA};
+use crate::operators::image::picture::copy;
 use crate::operators::shape::coverage::{Mask, Window};
 use crate::operators::shape::{Pace, Rod};
 use crate::operators::{Connected, Found, Inputs, OperatorError, Prepared};
@@ -341,14 +342,7 @@ impl Prepared for Lighting {
 
     fn apply(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError> {
         let picture = inputs.frame(self.picture, frame)?;
-        let planes = RGBA.map(|name| picture.channel(name));
-        let [Some(r), Some(g), Some(b), Some(a)] = planes else {
-            return Err(OperatorError::WrongInput("the picture lacks one of R, G, B, A".into()));
-        };
-        let mut out = Image::new(picture.width(), picture.height(), &RGBA);
-        for (to, from) in [r, g, b, a].into_iter().enumerate() {
-            out.samples_mut(to).copy_from_slice(&picture.channels()[from].samples);
-        }
+        let mut out = copy(picture)?;
         let beams: Vec<Beam> = self.lit(frame).collect();
         let blazes: Vec<Blaze<'_>> = self.blazing(frame).collect();
         if beams.is_empty() && blazes.is_empty() {

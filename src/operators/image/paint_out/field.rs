@@ -2,9 +2,10 @@
 //!
 //! Knows areas, reading and writing. Does not know what is filled, nor how.
 
-use crate::media::image::{Image, RGBA};
+use crate::media::image::Image;
 use crate::operators::OperatorError;
 use crate::operators::colour::block::HALF_MAX;
+use crate::operators::image::picture::planes;
 
 /// Red, green, blue, alpha: scene-linear, premultiplied.
 pub type Pixel = [f32; 4];
@@ -58,18 +59,6 @@ impl Area {
             .flat_map(|y| &plane[y * width + self.x..][..self.width])
             .copied()
             .collect()
-    }
-}
-
-/// Where R, G, B and A stand among an image's planes.
-///
-/// # Errors
-/// When it lacks one.
-pub fn planes(image: &Image) -> Result<[usize; 4], OperatorError> {
-    let [r, g, b, a] = RGBA.map(|name| image.channel(name));
-    match (r, g, b, a) {
-        (Some(r), Some(g), Some(b), Some(a)) => Ok([r, g, b, a]),
-        _ => Err(OperatorError::WrongInput("a picture lacks one of R, G, B, A".into())),
     }
 }
 

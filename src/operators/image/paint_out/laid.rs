@@ -4,9 +4,10 @@
 //!
 //! A place is shown where it falls between the centres of pixels that there are.
 
-use super::field::{Area, Pixel, planes};
+use super::field::{Area, Pixel};
 use crate::media::image::Image;
 use crate::operators::OperatorError;
+use crate::operators::image::picture::planes;
 use crate::operators::image::warp::{Map, Part, Picture, Source};
 use crate::operators::shape::Matrix;
 

@@ -7,7 +7,6 @@ mod even;
 pub mod field;
 mod follow;
 mod grain;
-pub(in crate::operators::image) mod grow;
 mod laid;
 mod median;
 pub mod seam;
@@ -18,7 +17,7 @@ mod work;
 
 use std::sync::Arc;
 
-use super::matte;
+use super::{grow, matte, picture};
 use crate::base::curve::Curve;
 use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::FrameRange;
@@ -335,10 +334,7 @@ impl Prepared for Removing {
     ) -> Result<(Image, Option<String>), OperatorError> {
         let picture = inputs.frame(self.picture, frame)?;
         let size = (picture.width(), picture.height());
-        let mut out = Image::new(size.0, size.1, &RGBA);
-        for (to, from) in field::planes(picture)?.into_iter().enumerate() {
-            out.samples_mut(to).copy_from_slice(&picture.channels()[from].samples);
-        }
+        let mut out = picture::copy(picture)?;
         let (matte, held) = self.mattes(inputs, frame, size)?;
         let whole = (size.0 as usize, size.1 as usize);
         let Some(hole) = Area::of(&matte, whole.0) else { return Ok((out, None)) };

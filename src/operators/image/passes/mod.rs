@@ -20,7 +20,7 @@ use self::place::Moves;
 use self::read::{Take, order, takes};
 use self::shadow::{Rules, shadow};
 use self::spec::{CLEAN, SPEC};
-use super::matte;
+use super::{matte, picture};
 use crate::base::curve::Curve;
 use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::FrameRange;
@@ -246,10 +246,7 @@ impl Prepared for Joining {
     fn apply(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError> {
         let clean = inputs.frame(self.clean, frame)?;
         let size = (clean.width(), clean.height());
-        let mut out = Image::new(size.0, size.1, &RGBA);
-        for (i, channel) in patch::channels(clean)?.into_iter().enumerate() {
-            out.samples_mut(i).copy_from_slice(&clean.channels()[channel].samples);
-        }
+        let mut out = picture::copy(clean)?;
         let takes = self.order(frame).iter().map(|&at| self.patch(&self.takes[at], inputs, frame, size));
         let patches = takes.collect::<Result<Vec<Patch>, _>>()?;
         let rules = Rules { kept: self.kept(frame), ..self.rules };

@@ -8,10 +8,10 @@ use std::borrow::Cow;
 use crate::base::digest::KeyHasher;
 use crate::base::frames::FrameRange;
 use crate::media::image::{Channel, Image};
+use crate::operators::image::blend::mix;
+use crate::operators::image::compensate::{compensate, seen};
 use crate::operators::image::flow::Motion;
 use crate::operators::image::passes::patch::planes_as_image;
-use crate::operators::image::retime::blend::mix;
-use crate::operators::image::retime::compensate::{compensate, seen};
 
 /// What is shown of a take between two of its frames.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -2,16 +2,17 @@
 //!
 //! Knows how a take is turned, scaled and moved. Does not know which frame of it is shown, nor what lies below.
 //!
-//! Pixels are fetched with Keys' cubic, which `retime` has; a take that is not moved keeps its bits. What is no number
+//! Pixels are fetched with `image::cubic`; a take that is not moved keeps its bits. What is no number
 //! counts as no light in a moved take, for it would spread into its neighbours.
 
 use std::ops::Range;
 
 use super::place::Place;
-use crate::media::image::{Image, RGBA};
+use crate::media::image::Image;
 use crate::operators::OperatorError;
+use crate::operators::image::cubic::{LANES, Slab, cubic, most_beyond};
 use crate::operators::image::gaussian;
-use crate::operators::image::retime::compensate::{BEYOND_MOST, LANES, Slab, cubic};
+use crate::operators::image::picture::planes;
 
 /// Rows that are fetched at a time.
 const BAND: usize = 16;
@@ -58,10 +59,7 @@ impl Warp {
 
     /// Up to four channels of a take, moved: `columns` of `rows`.
     fn fetch(&self, image: &Image, rows: Range<usize>, columns: Range<usize>) -> Vec<[f32; LANES]> {
-        let most = std::array::from_fn(|lane| match image.channels().get(lane).map(|c| &*c.name) {
-            Some("R" | "G" | "B") => BEYOND_MOST,
-            _ => 0.0,
-        });
+        let most = most_beyond(image, 0);
         let mut out = Vec::with_capacity(rows.len() * columns.len());
         let mut slab = Slab::default();
         let mut first = rows.start;
@@ -265,20 +263,9 @@ pub fn planes_as_image(planes: &[&[f32]], (width, height): (usize, usize)) -> Im
     image
 }
 
-/// Where a picture has its red, green, blue and alpha.
-pub fn channels(image: &Image) -> Result<[usize; 4], OperatorError> {
-    let mut found = [0; 4];
-    for (at, name) in found.iter_mut().zip(RGBA) {
-        *at = image
-            .channel(name)
-            .ok_or_else(|| OperatorError::WrongInput(format!("a picture lacks its channel '{name}'")))?;
-    }
-    Ok(found)
-}
-
 /// A part of a picture as it is.
 pub fn copied(image: &Image, part: &Part) -> Result<Vec<[f32; LANES]>, OperatorError> {
-    let channels = channels(image)?;
+    let channels = planes(image)?;
     let mut row = vec![0.0; image.width() as usize];
     let mut out = vec![[0.0; LANES]; part.rows.len() * part.columns.len()];
     for (y, out) in part.rows.clone().zip(out.chunks_exact_mut(part.columns.len().max(1))) {
@@ -292,7 +279,7 @@ pub fn copied(image: &Image, part: &Part) -> Result<Vec<[f32; LANES]>, OperatorE
 
 /// A part of a picture, moved.
 fn picture(image: &Image, warp: &Warp, part: &Part) -> Result<Vec<[f32; LANES]>, OperatorError> {
-    if channels(image)? != [0, 1, 2, 3] {
+    if planes(image)? != [0, 1, 2, 3] {
         return Err(OperatorError::WrongInput("a picture's channels come in the order R, G, B, A".into()));
     }
     if part.rows.is_empty() {

@@ -8,8 +8,8 @@
 
 use super::light::Sizes;
 use crate::base::linear::solved;
+use crate::operators::image::cubic::weights;
 use crate::operators::image::flow::pyramid::{Level, PAD};
-use crate::operators::image::retime::compensate::weights;
 
 /// What is looked for.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

@@ -13,7 +13,7 @@ use crate::media::image::{Image, RGBA};
 use crate::operators::colour::cdl::LUMA;
 use crate::operators::image::flow::pyramid::{Level, levels};
 use crate::operators::image::gaussian;
-use crate::operators::image::paint_out::grow::grown;
+use crate::operators::image::grow::grown;
 
 /// The longest side that is looked at.
 const LONGEST: usize = 1024;

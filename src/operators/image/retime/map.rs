@@ -10,7 +10,7 @@
 use crate::base::curve::{Curve, Ease};
 
 /// From output frame to place in the source.
-pub enum Map {
+pub enum FrameMap {
     /// By speed.
     Speed {
         /// The integral of speed.
@@ -24,15 +24,15 @@ pub enum Map {
     Keyed(Shown),
 }
 
-impl Map {
+impl FrameMap {
     /// The source frame shown at a time, with its fraction.
     pub fn place(&self, time: f64) -> f64 {
         const STEPS: f64 = (1u64 << 30) as f64;
         let exact = match self {
-            Map::Speed { travel, start, anchor } => {
+            FrameMap::Speed { travel, start, anchor } => {
                 start + (travel.until(time) - travel.until(*anchor as f64)) / 100.0
             }
-            Map::Keyed(shown) => shown.at(time),
+            FrameMap::Keyed(shown) => shown.at(time),
         };
         (exact * STEPS).round() / STEPS
     }
@@ -40,8 +40,8 @@ impl Map {
     /// Percent of the source's speed at an output frame: as keyed, or between it and the next one.
     pub fn speed(&self, frame: i64) -> f64 {
         match self {
-            Map::Speed { travel, .. } => travel.speed.at(frame as f64)[0],
-            Map::Keyed(_) => (self.place(frame as f64 + 1.0) - self.place(frame as f64)) * 100.0,
+            FrameMap::Speed { travel, .. } => travel.speed.at(frame as f64)[0],
+            FrameMap::Keyed(_) => (self.place(frame as f64 + 1.0) - self.place(frame as f64)) * 100.0,
         }
     }
 }

@@ -1,22 +1,20 @@
 //! `retime`: shows the source faster, slower, held or backwards.
 //!
 //! Knows the stage: its settings, which source frames it needs and what goes into a key. Where in the source an output frame
-//! lies is `map`'s; what is shown there is mixed by `blend` or moved by `compensate`.
+//! lies is `map`'s; what is shown there is mixed by `image::blend` or moved by `image::compensate`.
 
-pub(in crate::operators::image) mod blend;
-pub(in crate::operators::image) mod compensate;
 mod map;
 
 use std::sync::Arc;
 
-use self::blend::{Mixture, mix};
-use self::compensate::{compensate, seen};
-use self::map::{Map, Shown, Travel};
+use self::map::{FrameMap, Shown, Travel};
 use crate::base::digest::KeyHasher;
 use crate::base::frames::{FRAME_LIMIT, FrameRange};
 use crate::base::problem::{Problem, Problems, Span};
 use crate::base::value::{Node, Value};
 use crate::media::image::Image;
+use crate::operators::image::blend::{Mixture, mix};
+use crate::operators::image::compensate::{compensate, seen};
 use crate::operators::image::flow::Motion;
 use crate::operators::{
     Carries, Inputs, Kind, Operator, OperatorError, Param, Port, Prepared, Reader, Setup, Spec,
@@ -128,7 +126,7 @@ impl Operator for Retime {
 }
 
 /// The map as set.
-fn map(reader: &mut Reader<'_>, setup: &Setup<'_>) -> Map {
+fn map(reader: &mut Reader<'_>, setup: &Setup<'_>) -> FrameMap {
     let said = |reader: &Reader<'_>, name: &str| reader.value(name).map(|value| value.span);
     let anchor = match said(reader, "at_frame") {
         Some(_) => reader.whole("at_frame"),
@@ -140,7 +138,7 @@ fn map(reader: &mut Reader<'_>, setup: &Setup<'_>) -> Map {
     };
     let travel = Travel::new(reader.curve("speed"));
     if said(reader, "shows").is_none() {
-        return Map::Speed { travel, start, anchor };
+        return FrameMap::Speed { travel, start, anchor };
     }
     for name in ["speed", "source_frame", "at_frame"] {
         if let Some(span) = said(reader, name) {
@@ -149,7 +147,7 @@ fn map(reader: &mut Reader<'_>, setup: &Setup<'_>) -> Map {
             reader.problems.push(problem.help("leave one of them out"));
         }
     }
-    Map::Keyed(Shown::new(reader.curve("shows")))
+    FrameMap::Keyed(Shown::new(reader.curve("shows")))
 }
 
 /// Where the setting that says what a frame shows stands: at the key in force, when it is keyed.
@@ -185,7 +183,7 @@ fn shown(number: f64) -> String {
 }
 
 struct Ready {
-    map: Map,
+    map: FrameMap,
     between: Between,
     channels: Vec<Arc<str>>,
     cautions: Problems,

@@ -84,7 +84,7 @@ fn places_are_those_of_the_outside_checks() {
             prepare(&text, FrameRange::new(0, last), wide).unwrap_or_else(|p| panic!("{id}: {p:?}"))
         };
         let (nearest, blended, flow) = (ready("nearest"), ready("blended\nshutter: 0"), ready("flow"));
-        let map = Map::Speed {
+        let map = FrameMap::Speed {
             travel: Travel::new(speed_of(&settings_of(case))),
             start: case["source_start"].as_f64().unwrap(),
             anchor: 0,
@@ -118,7 +118,7 @@ fn inverse_cases_of_the_outside_checks_are_met() {
     let text = include_str!("../../../../tests/checks/retime.json");
     let all: serde_json::Value = serde_json::from_str(text).unwrap();
     let steady = |percent: f64| Travel::new(Curve::steady([percent]));
-    let travelled = |travel, n: f64| Map::Speed { travel, start: 0.0, anchor: 0 }.place(n);
+    let travelled = |travel, n: f64| FrameMap::Speed { travel, start: 0.0, anchor: 0 }.place(n);
     for case in all["inverse"].as_array().unwrap() {
         let number = |name: &str| case[name].as_f64();
         match case["kind"].as_str().unwrap() {
