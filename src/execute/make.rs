@@ -120,8 +120,7 @@ impl Engine<'_> {
                 let inputs = self.inputs(id, frame, cost)?;
                 let _places = self.occupy(id)?;
                 let inputs = Inputs { frames: &inputs, raster: None };
-                let (image, remark) =
-                    prepared.apply_telling(&inputs, frame).map_err(|e| e.to_string())?;
+                let (image, remark) = prepared.apply_telling(&inputs, frame).map_err(|e| e.to_string())?;
                 remark.into_iter().for_each(|text| self.remark(id, frame, text));
                 Ok(image)
             }
