@@ -89,6 +89,12 @@ impl<const N: usize> Curve<N> {
         self.keys.windows(2).all(|w| w[0].1 == w[1].1)
     }
 
+    /// The value at a time that the shutter of a frame sees: one that is held jumps between frames, never while the
+    /// shutter is open, so it is the frame's own throughout.
+    pub fn during(&self, frame: f64, time: f64) -> [f64; N] {
+        self.at(if self.ease == Ease::Hold { frame } else { time })
+    }
+
     /// The value at a time, in frames (fractions allowed: shutters look between frames).
     pub fn at(&self, time: f64) -> [f64; N] {
         let after = self.keys.partition_point(|&(frame, _)| (frame as f64) <= time);
@@ -116,6 +122,8 @@ mod tests {
         let held = Curve::new(vec![(10, [0.0]), (20, [10.0])], Ease::Hold);
         assert_eq!(held.at(19.9), [0.0]);
         assert_eq!(held.at(20.0), [10.0]);
+        assert_eq!((held.during(20.0, 19.5), held.during(19.0, 19.5)), ([10.0], [0.0]));
+        assert_eq!(curve.during(12.0, 12.5), [2.5]);
         let smooth = Curve::new(vec![(0, [0.0]), (4, [1.0])], Ease::Smooth);
         assert_eq!(smooth.at(1.0), [0.15625]);
     }

@@ -72,7 +72,12 @@ struct Between {
 impl Shape {
     /// The shape at a time in frames. Before the first key and after the last it stays, but for what it follows.
     pub fn at(&self, time: f64) -> Still {
-        let between = self.between(time);
+        self.during(time, time)
+    }
+
+    /// The shape at a time that the shutter of a frame sees: what is held is the frame's own.
+    pub fn during(&self, shown: f64, time: f64) -> Still {
+        let between = self.between(if self.ease == Ease::Hold { shown } else { time });
         let (frame, points) = &self.keys[between.before];
         let mut points = points.clone();
         let mut weights = Vec::new();
@@ -93,9 +98,9 @@ impl Shape {
             }
             weights = to_weights.iter().map(|w| w.map(|w| 1.0 + (w - 1.0) * u)).collect();
         }
-        let mut stroke = self.stroke.as_ref().map(|stroke| (stroke.width.at(time)[0], stroke.cap));
+        let mut stroke = self.stroke.as_ref().map(|stroke| (stroke.width.during(shown, time)[0], stroke.cap));
         if let Some(motion) = &self.motion {
-            let matrix = motion.between(view, time);
+            let matrix = motion.during(view, shown, time);
             if let Some((width, _)) = &mut stroke {
                 *width *= grown * growth(&matrix, &points);
             }
@@ -104,12 +109,12 @@ impl Shape {
         Still {
             mode: self.mode,
             fill: self.fill,
-            feather: self.feather.at(time)[0],
+            feather: self.feather.during(shown, time)[0],
             stroke,
             lines: self.lines.clone(),
             points,
             weights,
-            feathers: self.feathers_at(&between, time),
+            feathers: self.feathers_at(&between, self.feather.during(shown, time)[0]),
         }
     }
 
@@ -124,12 +129,12 @@ impl Shape {
     }
 
     /// The soft edge's width at each point; nothing when it is that of the shape all along.
-    fn feathers_at(&self, between: &Between, time: f64) -> Vec<f64> {
+    fn feathers_at(&self, between: &Between, feather: f64) -> Vec<f64> {
         let Some(before) = self.feathers.get(between.before) else { return Vec::new() };
         let after = &self.feathers[between.after];
         let of_shape = |key: usize| self.feather.at(self.keys[key].0 as f64)[0];
         let own = |(from, to): (&Option<f64>, &Option<f64>)| match (from, to) {
-            (None, None) => self.feather.at(time)[0],
+            (None, None) => feather,
             _ => {
                 let from = from.unwrap_or_else(|| of_shape(between.before));
                 let to = to.unwrap_or_else(|| of_shape(between.after));

@@ -91,15 +91,24 @@ impl Motion {
     /// Where what is seen at time `from` is at time `to`: `at(to)` after the inverse of `at(from)`, but depending on nothing
     /// that the motion is at other times. It is [`STILL`] to the bit when both are alike.
     pub fn between(&self, from: f64, to: f64) -> Matrix {
+        self.during(from, to, to)
+    }
+
+    /// The same, for a time `to` that the shutter of a frame sees: what is held is the frame's own.
+    pub fn during(&self, from: f64, frame: f64, to: f64) -> Matrix {
         match self {
             Motion::Point(Track { places, .. }) => {
-                let (from, to) = (places.at(from), places.at(to));
+                let (from, to) = (places.at(from), places.during(frame, to));
                 translation([to[0] - from[0], to[1] - from[1]])
             }
-            Motion::Plane(Track { places, .. }) => homography(&places.at(from), &places.at(to)),
-            Motion::Pair(a, b) => turned((a.at(from), b.at(from)), (a.at(to), b.at(to))),
-            Motion::Move(by_hand) => by_hand.between(from, to, &STILL),
-            Motion::Onto(under, by_hand) => by_hand.between(from, to, &under.between(from, to)),
+            Motion::Plane(Track { places, .. }) => homography(&places.at(from), &places.during(frame, to)),
+            Motion::Pair(a, b) => {
+                turned((a.at(from), b.at(from)), (a.during(frame, to), b.during(frame, to)))
+            }
+            Motion::Move(by_hand) => by_hand.between(from, [frame, to], &STILL),
+            Motion::Onto(under, by_hand) => {
+                by_hand.between(from, [frame, to], &under.during(from, frame, to))
+            }
         }
     }
 
@@ -130,12 +139,18 @@ impl Motion {
 }
 
 impl ByHand {
-    fn parts(&self, time: f64) -> ([f64; 2], f64, [f64; 2]) {
-        (self.translate.at(time), self.rotate.at(time)[0], self.scale.at(time))
+    /// At a time that the shutter of a frame sees.
+    fn parts(&self, [frame, time]: [f64; 2]) -> ([f64; 2], f64, [f64; 2]) {
+        let (rotate, scale) = (self.rotate.during(frame, time)[0], self.scale.during(frame, time));
+        (self.translate.during(frame, time), rotate, scale)
     }
 
     fn at(&self, time: f64) -> Matrix {
-        let ([right, down], turn, [across, tall]) = self.parts(time);
+        self.during([time; 2])
+    }
+
+    fn during(&self, to: [f64; 2]) -> Matrix {
+        let ([right, down], turn, [across, tall]) = self.parts(to);
         let [x, y] = self.about;
         let (sin, cos) = turn.to_radians().sin_cos();
         let [sin, cos] = [sin, cos].map(|part| (part * SINE_PARTS).round() / SINE_PARTS);
@@ -143,9 +158,9 @@ impl ByHand {
         [[a, b, x - a * x - b * y + right], [c, d, y - c * x - d * y + down], [0.0, 0.0, 1.0]]
     }
 
-    /// From one time to another, over what carries it in between.
-    fn between(&self, from: f64, to: f64, under: &Matrix) -> Matrix {
-        let (before, behind) = (self.parts(from), self.parts(to));
+    /// From one time to another that the shutter of a frame sees, over what carries it in between.
+    fn between(&self, from: f64, to: [f64; 2], under: &Matrix) -> Matrix {
+        let (before, behind) = (self.parts([from; 2]), self.parts(to));
         if before == behind && (*under == STILL || before == ([0.0; 2], 0.0, [1.0; 2])) {
             return *under;
         }
@@ -153,7 +168,7 @@ impl ByHand {
             return translation([behind.0[0] - before.0[0], behind.0[1] - before.0[1]]);
         }
         let back = inverse(&self.at(from)).unwrap_or(STILL);
-        product(&self.at(to), &product(under, &back))
+        product(&self.during(to), &product(under, &back))
     }
 
     fn is_steady(&self) -> bool {

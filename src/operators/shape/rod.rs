@@ -12,7 +12,7 @@
 
 use std::sync::Arc;
 
-use super::motion::{Motion, carried};
+use super::motion::{Matrix, Motion, carried};
 use super::motions::Follows;
 use crate::base::curve::Ease;
 use crate::base::digest::KeyHasher;
@@ -74,9 +74,14 @@ impl Rod {
     /// what it follows: keys are as seen on their own frames, and carried to the view of the key before `time` to find the
     /// way between them.
     pub fn at(&self, time: f64) -> Ends {
+        self.during(time, time)
+    }
+
+    /// The same at a time that the shutter of a frame sees: what is held is the frame's own.
+    pub fn during(&self, shown: f64, to: f64) -> Ends {
+        let time = if self.pace == Pace::Eased(Ease::Hold) { shown } else { to };
         let Some(motion) = &self.motion else { return self.by_itself(time) };
-        let ends = |from: f64, to: f64, [a, b, c, d]: Ends| {
-            let matrix = motion.between(from, to);
+        let carry = |matrix: Matrix, [a, b, c, d]: Ends| {
             let (([a, b], _), ([c, d], _)) = (carried(&matrix, [a, b]), carried(&matrix, [c, d]));
             [a, b, c, d]
         };
@@ -85,8 +90,12 @@ impl Rod {
         let view = self.keys[here].0 as f64;
         // A key's speed needs its neighbours, and the span from `here` on has two keys.
         let near = &self.keys[here.saturating_sub(1)..self.keys.len().min(here + 3)];
-        let keys = near.iter().map(|&(frame, key)| (frame, ends(frame as f64, view, key))).collect();
-        ends(view, time, Rod::new(self.name.clone(), self.span, self.pace, keys).by_itself(time))
+        let keys = near
+            .iter()
+            .map(|&(frame, key)| (frame, carry(motion.between(frame as f64, view), key)))
+            .collect();
+        let own = Rod::new(self.name.clone(), self.span, self.pace, keys).by_itself(time);
+        carry(motion.during(view, shown, to), own)
     }
 
     /// Where it is when nothing carries it.

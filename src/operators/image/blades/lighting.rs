@@ -77,7 +77,7 @@ pub struct Lighting {
 impl Lit {
     /// Base and lit end at a time that the shutter of `frame` sees.
     fn ends(&self, time: f64, frame: i64) -> Ends {
-        let e = self.rod.at(time);
+        let e = self.rod.during(frame as f64, time);
         let length = self.look.length(time, frame);
         if length == 1.0 {
             return e;
@@ -87,18 +87,8 @@ impl Lit {
 
     /// Its way through an exposure.
     fn path(&self, frame: i64, [open, close]: [f64; 2], width: f64) -> Vec<Moment> {
-        let mut path = match self.rod.pace {
-            // A rod that jumps from key to key sweeps over nothing in between.
-            Pace::Eased(Ease::Hold) => {
-                let held = self.rod.at(frame as f64);
-                let still = |t: f64| {
-                    let length = self.look.length(t, frame);
-                    [0, 1, 2, 3].map(|i| held[i % 2] + (held[i] - held[i % 2]) * length)
-                };
-                exposure(still, open, close)
-            }
-            _ => exposure(|t| self.ends(t, frame), open, close),
-        };
+        // A rod that jumps from key to key sweeps over nothing in between.
+        let mut path = exposure(|t| self.ends(t, frame), open, close);
         for moment in &mut path {
             let share = self.look.length(open + moment.time * (close - open), frame);
             if share < 1.0 {

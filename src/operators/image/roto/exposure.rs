@@ -5,6 +5,8 @@
 //! The times lie evenly, each in the middle of its share of the exposure. An edge that goes D pixels past a pixel in N steps
 //! is off by no more than D / (8 N²) there, the error of the midpoint rule for a ramp that begins and ends within the
 //! exposure; N is chosen so that this is a thousandth, which half floats just tell apart near 1.
+//!
+//! What is held jumps between frames, never while a shutter is open: no frame shows half of each.
 
 use crate::operators::shape::coverage::{Mask, Window};
 use crate::operators::shape::stencil::{feathered, sharp, stencil, widest};
@@ -33,7 +35,7 @@ pub fn seen(matte: &Matte, frame: i64, shutter: f64) -> Vec<Seen> {
         if own <= 1 {
             return vec![shape.at(frame as f64)];
         }
-        (0..most).map(|i| shape.at(time(i, most))).collect()
+        (0..most).map(|i| shape.during(frame as f64, time(i, most))).collect()
     };
     matte.layers.iter().zip(&counts).map(stills).collect()
 }
@@ -44,7 +46,7 @@ fn count(shape: &Shape, frame: i64, shutter: f64) -> usize {
         return 1;
     }
     // Keys are on whole frames, so that either half of the exposure lies between two of them.
-    let [open, middle, close] = [-0.5, 0.0, 0.5].map(|side| shape.at(frame as f64 + side * shutter));
+    let [open, middle, close] = [-0.5, 0.0, 0.5].map(|side| shape.during(frame as f64, frame as f64 + side * shutter));
     let way = open.farthest(&middle) + middle.farthest(&close);
     ((way / (8.0 * OFF)).sqrt().ceil() as usize).clamp(1, MOST)
 }

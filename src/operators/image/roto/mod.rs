@@ -25,7 +25,7 @@ pub struct Roto;
 
 static SPEC: Spec = Spec {
     name: "roto",
-    version: 2,
+    version: 3,
     summary: "Cuts mattes from shapes that were drawn by hand and move by keyframes, one channel a matte.",
     ports: &[Port {
         name: "mattes",

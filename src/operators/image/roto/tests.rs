@@ -214,3 +214,38 @@ fn lines_paths_and_own_feathers_are_cut() {
     assert!(at(90, 27) < 0.05 && at(90, 33) > 0.95, "{} {}", at(90, 27), at(90, 33));
     assert!(at(90, 83) > 0.1 && at(90, 77) < 0.9, "{} {}", at(90, 83), at(90, 77));
 }
+
+/// What is held jumps between frames: no exposure sees two of it, be it an outline, a feather, a width or a move.
+#[test]
+fn what_is_held_does_not_jump_while_the_shutter_is_open() {
+    let square = |x: i32| format!("[[{x}, 10], [{}, 10], [{}, 30], [{x}, 30]]", x + 20, x + 20);
+    let held = format!(
+        "
+moves:
+  lean: {{ translate: {{ 1: [0, 0], 5: [40, 0], ease: hold }} }}
+mattes:
+  outline: {{ shapes: [ {{ ease: hold, keys: {{ 1: {0}, 5: {1} }} }} ] }}
+  feather: {{ shapes: [ {{ feather: {{ 1: 0, 5: 12, ease: hold }}, keys: {{ 1: {0} }} }} ] }}
+  line: {{ shapes: [ {{ width: {{ 1: 2, 5: 9, ease: hold }}, closed: false, keys: {{ 1: [[10, 10], [50, 30]] }} }} ] }}
+  moved: {{ follows: lean, shapes: [ {{ keys: {{ 1: {0} }} }} ] }}
+",
+        square(10),
+        square(60)
+    );
+    let exposed =
+        |shutter: i32| prepare(&Roto, &format!("shutter: {shutter}"), Some(&held), &[]).ok().unwrap();
+    let sharp = exposed(0);
+    for shutter in [180, 360] {
+        let roto = exposed(shutter);
+        for frame in 3..8 {
+            let (got, wanted) = (roto.apply(&NOTHING, frame).unwrap(), sharp.apply(&NOTHING, frame).unwrap());
+            for channel in 0..4 {
+                assert_eq!(got.plane_f32(channel), wanted.plane_f32(channel), "{channel} at {frame}");
+            }
+        }
+    }
+    let moving = held.replace(", ease: hold }", " }");
+    let roto = prepare(&Roto, "shutter: 180", Some(&moving), &[]).ok().unwrap();
+    let blurred = roto.apply(&NOTHING, 4).unwrap();
+    assert!(blurred.plane_f32(3).iter().filter(|m| (0.1..0.9).contains(*m)).count() > 100);
+}
