@@ -23,6 +23,8 @@ const SLIDE: f64 = 1.0;
 
 /// How far from its tip a tapered rod's light starts to fall off, in radii for a taper of 1.
 const FADE: f64 = 14.0;
+/// The same of the end of a rod that is lit in part only, in radii.
+const LIT_FADE: f64 = 5.0;
 /// A rod's light on its axis, its mean over the width being 1.
 const PEAK: f64 = 1.5;
 
@@ -110,14 +112,17 @@ pub fn sweep(path: &[Moment], radius: f64, taper: f64, window: &Window) -> Mask 
     }
     let mut sums = vec![0.0f64; mask.samples.len()];
     if let [still] = path {
-        Stretch::new(&still.ends, &still.ends, radius, taper).add(still.lit, &mask.window, &mut sums);
+        let stretch = Stretch::new(&still.ends, &still.ends, radius, taper);
+        stretch.fading(still.surge).add(still.lit, &mask.window, &mut sums);
     }
     for pair in path.windows(2) {
         let share = (pair[1].time - pair[0].time) * (pair[0].lit + pair[1].lit) / 2.0;
         if share <= 0.0 {
             continue;
         }
-        Stretch::new(&pair[0].ends, &pair[1].ends, radius, taper).add(share, &mask.window, &mut sums);
+        let surge = (pair[0].surge + pair[1].surge) / 2.0;
+        let stretch = Stretch::new(&pair[0].ends, &pair[1].ends, radius, taper);
+        stretch.fading(surge).add(share, &mask.window, &mut sums);
     }
     mask.samples.iter_mut().zip(&sums).for_each(|(m, s)| *m = s.clamp(0.0, PEAK) as f32);
     mask
@@ -199,6 +204,12 @@ impl Stretch {
             fade: FADE * taper * radius,
             corners: [[from[0], from[1]], [from[2], from[3]], [to[0], to[1]], [to[2], to[3]]],
         }
+    }
+
+    /// The same with an end that is lit in part only: light gives out there over some widths, and not at a cap.
+    fn fading(mut self, surge: f64) -> Self {
+        self.fade = self.fade.max(LIT_FADE * self.radius * surge);
+        self
     }
 
     fn add(&self, share: f64, window: &Window, sums: &mut [f64]) {
@@ -434,6 +445,56 @@ mod tests {
         };
         let (flowing, linear) = (steepest(Pace::Flowing), steepest(Pace::Eased(Ease::Linear)));
         assert!(flowing < 0.1 && linear > 0.2, "{flowing} {linear}");
+    }
+
+    /// The light of 256 still rods at times spread over the exposure, nine places in each pixel, from the rod's definition alone:
+    /// a parabola of the distance from it. A swing that speeds up is dimmer at its tip and where it is fast, by as much as this is.
+    #[test]
+    fn a_swing_is_the_mean_of_many_still_rods() {
+        const RADIUS: f64 = 3.0;
+        const TIMES: u32 = 256;
+        let window = Window { x: 0, y: 0, width: 96, height: 96 };
+        let ends = |t: f64| {
+            let (sin, cos) = (0.1 + 0.5 * t + 0.8 * t * t).sin_cos();
+            [8.0 + 5.0 * t, 9.0, 8.0 + 5.0 * t + 70.0 * cos, 9.0 + 70.0 * sin]
+        };
+        let rods: Vec<Ends> = (0..TIMES).map(|i| ends((f64::from(i) + 0.5) / f64::from(TIMES))).collect();
+        let light = |[a, b, c, d]: &Ends, x: f64, y: f64| {
+            let ([u, v], [p, q]) = ([c - a, d - b], [x - a, y - b]);
+            let s = ((p * u + q * v) / (u * u + v * v)).clamp(0.0, 1.0);
+            let off = (p - s * u).powi(2) + (q - s * v).powi(2);
+            1.5 * (1.0 - off / (RADIUS * RADIUS)).max(0.0)
+        };
+        let mask = sweep(&exposure(ends, 0.0, 1.0), RADIUS, 0.0, &window);
+        let (mut worst, mut most) = (0.0f64, 0.0f64);
+        for (y, x) in (0..96).flat_map(|y| (0..96).map(move |x| (y, x))) {
+            let places = (0..9).map(|i| {
+                (f64::from(x) + f64::from(i % 3 * 2 + 1) / 6.0, f64::from(y) + f64::from(i / 3 * 2 + 1) / 6.0)
+            });
+            let all: f64 = places.map(|(x, y)| rods.iter().map(|rod| light(rod, x, y)).sum::<f64>()).sum();
+            let wanted = all / 9.0 / f64::from(TIMES);
+            let got = look(&mask, f64::from(x) + 0.5, f64::from(y) + 0.5);
+            (worst, most) = (worst.max((got - wanted).abs()), most.max(wanted));
+        }
+        // Near the base the rods lie over one another; where they are apart the mean of still ones has ripples of its own.
+        assert!(most > 0.5 && worst < 0.02, "{worst} of {most}");
+        let along = |r: f64| {
+            let (sin, cos) = 0.8f64.sin_cos();
+            look(&mask, 10.0 + r * cos, 9.0 + r * sin)
+        };
+        assert!(along(20.0) > 1.5 * along(40.0) && along(40.0) > 1.3 * along(60.0));
+    }
+
+    /// What is lit in part gives out little by little, and a rod that is lit as a whole ends as before.
+    #[test]
+    fn the_end_of_what_is_lit_in_part_gives_out() {
+        let part = |surge: f64| vec![Moment { surge, ..still([20.0, 60.0, 120.0, 60.0])[0] }];
+        let [whole, lit] = [0.0, 1.0].map(|surge| sweep(&part(surge), 3.0, 0.0, &WINDOW));
+        let along = |mask: &Mask, x: f64| look(mask, x, 60.0);
+        assert!(along(&whole, 117.0) > 1.3 && along(&lit, 119.0) < 0.4);
+        assert!((along(&whole, 80.0) - along(&lit, 80.0)).abs() < 1e-6);
+        let steps: Vec<f64> = (80..126).map(|x| along(&lit, f64::from(x))).collect();
+        assert!(steps.windows(2).all(|w| w[1] <= w[0] + 1e-9 && w[0] - w[1] < 0.25), "{steps:?}");
     }
 
     #[test]
