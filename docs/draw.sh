@@ -29,7 +29,7 @@ draw paint-out-around compare br080/plate br080/cleanup@1020 --beside --part 200
 draw blades compare br020/plate br020/blades@1017 --width 640
 draw burst sheet br040/blades@1009-1014 --every 1 --across 3 --width 212
 draw passes compare br055/take.clean br055/join@1020 --beside --width 400
-draw grade compare br040/blades br040/colour@1015 --width 640
+draw grade compare br030/blades br030/colour@1030 --beside --width 400
 draw match sheet br020/colour@1022 br030/colour@1022 br040/colour@1022 --every 1 --across 3 --width 212
 draw assemble sheet film/assembly --every 24 --across 4 --width 160
 draw print sheet film/review@86300-86450 --every 50 --across 2 --width 320

@@ -13,7 +13,7 @@ const NOTED: [(&str, i64, &str); 4] = [
     ("shed-wide", 1030, "627181426d9400fee1e78771e6f7a403549da1057d924f8dadedf57e07b3719f"),
     ("duel-b", 1016, "f48ce33f365edcac34e1843348e02082ba0d699867b5da6ddf7314e97f5b3fc3"),
     ("rake-clean", 1020, "75ba584f9fc7ccf56b855821fd49d025d95e64a00470928c63ce073728244c15"),
-    ("brine", 1012, "b5b13431cd4ff754514515f812bd52415634bb7a73e89e7c26e779bd79b54764"),
+    ("brine", 1012, "92ad1a973f90f700c28eb870be73baae86e25cf89ff619f7c312be0c0b916b0f"),
 ];
 
 #[test]

@@ -260,8 +260,8 @@ fn plain() -> Vec<DemoPlate> {
         1,
     );
     let brine = travel(
-        (1005.0, 1032.0),
-        [1.62, 0.62, 2.60, 1.42, 0.72, 14.0, 740.0],
+        (989.0, 1032.0),
+        [1.60, 0.67, 1.70, 1.43, 0.71, 13.4, 740.0],
         [1.66, 0.52, 4.10, 1.40, 0.74, 15.0, 740.0],
         0.006,
         7,
@@ -292,7 +292,7 @@ fn plain() -> Vec<DemoPlate> {
             steam: 1.2,
             soft: (0, 9.0),
             carrier: Carrier::Png16Srgb,
-            ..plate("brine", (1005, 1032), "along the brine channel, lamps mirrored in it", brine)
+            ..plate("brine", (989, 1032), "along the brine channel, lamps mirrored in it", brine)
         },
         DemoPlate {
             people: moves::ending(),

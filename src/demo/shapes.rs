@@ -45,11 +45,18 @@ const CREW_FLOOR: f32 = 0.05;
 /// room for the blur of the shutter, and little else, since the others' shadows fall on all that they leave out.
 const CLOSE: f32 = 3.0;
 const CLOSE_FEATHER: f32 = 3.0;
+/// The feather of a matte that a grade is limited by, in pixels: a correction shows no edge, and hardly reaches beyond the figure.
+const CAST_FEATHER: f32 = 4.0;
 /// Around the shadow of one of the five on the floor: radius in metres and its feather in pixels.
 const SHADOW_AROUND: f32 = 2.1;
 const SHADOW_FEATHER: f32 = 40.0;
 /// The post that whoever crosses passes behind: x and z in metres.
 const POST: [f32; 2] = [3.5, 4.0];
+/// The places on the floor by which the brine's plate is tracked, from the far left clockwise, and how near to them a straight
+/// move between keys must stay, in pixels.
+const FLOOR: [Vec3; 4] =
+    [vec3(-1.2, 0.0, 9.0), vec3(0.6, 0.0, 9.0), vec3(0.6, 0.0, 6.2), vec3(-1.2, 0.0, 6.2)];
+const PLACE_SLACK: f32 = 0.1;
 /// How far around whoever crosses, and around the mark, the ground goes with them, in metres.
 const CROSSING: f32 = 0.55;
 const MARKED: f32 = 0.33;
@@ -88,11 +95,11 @@ impl View {
         PARTS.iter().chain(&GRIPS).filter_map(part).collect()
     }
 
-    /// Everything of a person that must go.
-    fn gone(&self, index: usize) -> Vec<Keyed> {
+    /// All that is seen of a person, with the grip of a pole where there is one, and without the pole.
+    fn body(&self, index: usize, grips: &[(&str, &[Limb])]) -> Vec<Keyed> {
         let figures = self.figures(index);
-        let parts = PARTS.iter().chain(&SHINS);
-        let outline = |limbs| figures.iter().map(|f| f.outline::<12>(limbs).to_vec()).collect();
+        let parts = PARTS.iter().chain(grips).chain(&SHINS);
+        let outline = |limbs: &[Limb]| figures.iter().map(|f| f.outline::<12>(limbs).to_vec()).collect();
         parts.map(|(part, limbs)| self.keyed(part, outline(limbs))).collect()
     }
 
@@ -158,16 +165,19 @@ pub fn shapes_file(shot: &str) -> Option<String> {
     let plate = |name: &str| plates().iter().find(|plate| plate.name == name);
     let text = match shot {
         "br010" => crossing(&View::of(plate("shed-wide")?)),
-        "br020" => duel(&View::of(plate("duel-a")?), "The duel from the side."),
-        "br030" => duel(&View::of(plate("duel-b")?), "The duel, and one of the crew at the right edge."),
-        "br040" => duel(&View::of(plate("duel-close")?), "Blade against blade."),
+        "br020" => duel(&View::of(plate("duel-a")?), "The duel from the side.", true),
+        "br030" => {
+            duel(&View::of(plate("duel-b")?), "The duel, and one of the crew at the right edge.", true)
+        }
+        "br040" => duel(&View::of(plate("duel-close")?), "Blade against blade.", false),
         "br060" => {
             let view =
                 View { plate: plate("swing")?, frames: FrameRange::new(1005, 1056), shown: ramp::shown };
-            duel(&view, "One great blow, in the frames of the shot: the plate's speed has changed already.")
+            let what = "One great blow, in the frames of the shot: the plate's speed has changed already.";
+            duel(&view, what, false)
         }
         "br055" => fives(&["far", "left", "right", "middle", "near"])?,
-        "br070" => rigged(),
+        "br070" => rigged(&View::of(plate("brine")?)),
         "br080" => marked(&View::of(plate("ending-2")?))?,
         "br050" => joined(plate("rake-left")?, plate("rake-right")?),
         _ => return None,
@@ -181,8 +191,9 @@ pub fn rods(plate: &DemoPlate, number: i64) -> Vec<(&'static str, Spot, Spot)> {
     outline::rods(plate, number).into_iter().map(|(who, base, tip)| (name(who), base, tip)).collect()
 }
 
-/// Rods, hold-outs of whatever stands before them, and anyone who should not be there.
-fn duel(view: &View, what: &str) -> String {
+/// Rods, hold-outs of whatever stands before them, anyone who should not be there, and the cast where they are graded by
+/// themselves.
+fn duel(view: &View, what: &str, is_graded: bool) -> String {
     let mut text = format!("# {what}\nmattes:\n");
     let people = &view.plate.people;
     let holdouts: Vec<Keyed> =
@@ -190,9 +201,15 @@ fn duel(view: &View, what: &str) -> String {
     matte(&mut text, "actors", 1.0, &holdouts);
     if let Some(index) = people.iter().position(|(who, _)| *who == Who::Crew) {
         let floor = CREW_SHADOW.map(|(x, z)| vec3(x, CREW_FLOOR, z));
-        let mut gone = view.gone(index);
+        let mut gone = view.body(index, &[]);
         gone.push(view.ground("shadow", |_| floor));
         matte(&mut text, "crew", 2.0, &gone);
+    }
+    for index in (0..people.len()).filter(|_| is_graded) {
+        let who = people[index].0;
+        if who != Who::Crew {
+            matte(&mut text, name(who), CAST_FEATHER, &view.body(index, &GRIPS));
+        }
     }
     text.push_str("rods:\n");
     for (index, (whose, ..)) in rods(view.plate, view.plate.frames.first).into_iter().enumerate() {
@@ -206,7 +223,7 @@ fn crossing(view: &View) -> String {
     let mut text = String::from("# One of the crew crosses at the right.\nmattes:\n");
     if let Some(index) = view.plate.people.iter().position(|(who, _)| *who == Who::Crew) {
         let part = &view.plate.people[index].1;
-        let mut gone = view.gone(index);
+        let mut gone = view.body(index, &[]);
         gone.push(view.ground("ground", |n| {
             let hips = part.joints(view.plate.time((view.shown)(n))).hips;
             strays::ground(hips.x, hips.z, CROSSING)
@@ -224,11 +241,19 @@ fn crossing(view: &View) -> String {
     text
 }
 
-/// The rig's arm, which stays where it is in the frame.
-fn rigged() -> String {
+/// The rig's arm, which stays where it is in the frame, and the floor behind it, which goes by.
+fn rigged(view: &View) -> String {
     let mut text = String::from("# An arm of the rig, in the corner of every frame.\nmattes:\n");
     let keys = vec![(1009, strays::arm_outline().to_vec())];
     matte(&mut text, "rig", 2.0, &[Keyed { name: "arm".into(), keys }]);
+    let places: Vec<Vec<Spot>> =
+        view.frames.iter().map(|n| outline::corners(view.plate, (view.shown)(n), FLOOR).to_vec()).collect();
+    text.push_str("# Four places on the floor, measured on the set and found again as the camera goes by.\n");
+    text.push_str("planes:\n  floor:\n    keys:\n");
+    for (frame, corners) in thinned(view.frames.first, &places, PLACE_SLACK, f32::INFINITY) {
+        let corners: Vec<String> = corners.iter().map(|(x, y)| format!("[{x:.2}, {y:.2}]")).collect();
+        let _ = writeln!(text, "      {frame}: {{ corners: [{}] }}", corners.join(", "));
+    }
     text
 }
 

@@ -16,8 +16,10 @@ pub enum Stray {
 }
 
 /// The arm's bar and the knob at its end: x, y and radius in pixels.
-const BAR: [(f32, f32, f32); 2] = [(-24.0, 112.0, 13.0), (112.0, 46.0, 9.0)];
-const KNOB: (f32, f32, f32) = (118.0, 43.0, 17.0);
+///
+/// It lies across the way that the floor goes as the camera moves along: what it hides was above it and will be below.
+const BAR: [(f32, f32, f32); 2] = [(-24.0, 396.0, 12.0), (64.0, 440.0, 8.0)];
+const KNOB: (f32, f32, f32) = (70.0, 443.0, 15.0);
 /// Width of its edge, which is near the lens and so out of focus, in pixels.
 const EDGE: f32 = 5.0;
 /// Half the length and half the width of a strip of tape, in metres.
@@ -69,7 +71,7 @@ pub fn arm(strays: &[Stray], picture: &mut [Vec3]) {
     if !strays.contains(&Stray::Arm) {
         return;
     }
-    for row in 0..HEIGHT / 3 {
+    for row in HEIGHT * 2 / 3..HEIGHT {
         for column in 0..WIDTH / 4 {
             let (x, y) = (column as f32 + 0.5, row as f32 + 0.5);
             let [(ax, ay, ar), (bx, by, br)] = BAR;
@@ -80,9 +82,9 @@ pub fn arm(strays: &[Stray], picture: &mut [Vec3]) {
             let knob = apart(KNOB.0, KNOB.1) - KNOB.2;
             let cover = smooth(EDGE * 0.5, EDGE * -0.5, least(bar, knob));
             if cover > 0.0 {
-                // Painted steel: nearly black, with the lamps' warmth along its lower side.
-                let lower = smooth(-6.0, 10.0, y - mix(ay, by, u));
-                let steel = vec3(0.007, 0.006, 0.006).to(vec3(0.055, 0.032, 0.015), lower * lower);
+                // Painted steel: nearly black, with the lamps' warmth along its upper side.
+                let upper = smooth(-6.0, 10.0, mix(ay, by, u) - y);
+                let steel = vec3(0.007, 0.006, 0.006).to(vec3(0.055, 0.032, 0.015), upper * upper);
                 let at = row * WIDTH + column;
                 picture[at] = picture[at].to(steel, cover);
             }
@@ -107,15 +109,15 @@ pub fn arm_outline() -> [(f32, f32); 10] {
     let (r, (kx, ky, kr)) = (BAR[0].2 + out, KNOB);
     let k = kr + out;
     [
-        (-40.0, 112.0 - r - 12.0),
-        (kx - k * 0.9, ky - k * 0.45),
-        (kx - k * 0.3, ky - k),
-        (kx + k * 0.5, ky - k * 0.95),
-        (kx + k, ky - k * 0.3),
-        (kx + k, ky + k * 0.4),
-        (kx + k * 0.4, ky + k),
+        (-40.0, BAR[0].1 + r + 12.0),
+        (kx - k * 0.9, ky + k * 0.45),
         (kx - k * 0.3, ky + k),
-        (kx - k * 1.2, ky + k * 0.9),
-        (-40.0, 112.0 + r + 16.0),
+        (kx + k * 0.5, ky + k * 0.95),
+        (kx + k, ky + k * 0.3),
+        (kx + k, ky - k * 0.4),
+        (kx + k * 0.4, ky - k),
+        (kx - k * 0.3, ky - k),
+        (kx - k * 1.2, ky - k * 0.9),
+        (-40.0, BAR[0].1 - r - 16.0),
     ]
 }

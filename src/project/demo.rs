@@ -37,7 +37,7 @@ const EDITED: [(&str, &str); 23] = [
     ("roto/br070.yaml", include_str!("../../demo-project/roto/br070.yaml")),
     ("roto/br080.yaml", include_str!("../../demo-project/roto/br080.yaml")),
     ("tracks/br010.yaml", include_str!("../../demo-project/tracks/br010.yaml")),
-    ("tracks/br070.yaml", include_str!("../../demo-project/tracks/br070.yaml")),
+    ("tracks/br080.yaml", include_str!("../../demo-project/tracks/br080.yaml")),
     ("takes/br050.yaml", include_str!("../../demo-project/takes/br050.yaml")),
     ("takes/br055.yaml", include_str!("../../demo-project/takes/br055.yaml")),
 ];
