@@ -42,14 +42,16 @@ pub fn joined(out: &mut Image, patches: &[Patch], shadows: &[Option<Shadow>]) {
         }
         for (at, patch) in over {
             let (pixels, shares) = (patch.row(&patch.pixels, y), patch.row(&patch.matte, y));
-            for ((x, pixel), share) in patch.part.columns.clone().zip(pixels).zip(shares) {
-                let others = match is_shaded && *share > 0.0 && *share < 1.0 {
+            for (i, ((x, pixel), share)) in patch.part.columns.clone().zip(pixels).zip(shares).enumerate() {
+                // What is no set.
+                let solid = share * (1.0 - patch.bare_at(y, i));
+                let others = match is_shaded && *share > 0.0 && solid < 1.0 {
                     true => shade(at, x, y),
                     false => [1.0; 3],
                 };
                 for c in 0..4 {
-                    // What is seen of the set through a take's edge lies in the shadow of the others.
-                    let dimmed = if c < 3 { share + (1.0 - share) * others[c] } else { 1.0 };
+                    // What is seen of the set through a take's edge, and within a loose matte, lies in the shadow of the others.
+                    let dimmed = if c < 3 { solid + (1.0 - solid) * others[c] } else { 1.0 };
                     mix(&mut rows[c][x], if dimmed == 1.0 { pixel[c] } else { pixel[c] * dimmed }, *share);
                 }
             }
@@ -59,6 +61,11 @@ pub fn joined(out: &mut Image, patches: &[Patch], shadows: &[Option<Shadow>]) {
 }
 
 impl Patch {
+    /// How much of the set is in one of a row's pixels.
+    fn bare_at(&self, y: usize, i: usize) -> f32 {
+        if self.bare.is_empty() { 0.0 } else { self.row(&self.bare, y)[i] }
+    }
+
     /// The samples of a row of the joined picture.
     fn row<'a, T>(&self, samples: &'a [T], y: usize) -> &'a [T] {
         let width = self.part.columns.len();

@@ -1,8 +1,9 @@
 //! `passes`: joins several takes of one move into one picture.
 //!
 //! Knows its settings, which frames of which take a frame needs, and how takes and shadows lie over a clean plate. Where a
-//! take lies is `place`'s, moving it `patch`'s, its shadow `shadow`'s, a part of a frame `moment`'s.
+//! take lies is `place`'s, moving it `patch`'s, its shadow `shadow`'s, what of it is the set `bare`'s, a part of a frame `moment`'s.
 
+mod bare;
 mod lay;
 pub mod moment;
 pub mod patch;
@@ -13,6 +14,7 @@ pub mod spec;
 
 use std::sync::Arc;
 
+use self::bare::bare;
 use self::lay::joined;
 use self::moment::{Between, Moment};
 use self::patch::{Cutting, Patch, Shown, patch};
@@ -113,6 +115,11 @@ impl Joining {
         self.shadow.at(frame as f64)[0] as f32
     }
 
+    /// Whether any take throws a shadow at a frame.
+    fn is_shaded(&self, frame: i64) -> bool {
+        self.kept(frame) > 0.0 && self.takes.iter().any(|take| take.floor.is_some())
+    }
+
     /// The part of a take that a frame needs.
     fn patch(
         &self,
@@ -144,6 +151,7 @@ impl Joining {
             place: take.said.place(frame),
             soften: self.soften.at(frame as f64)[0],
             around: (3.0 * self.rules.soften).ceil() as usize,
+            margin: if self.is_shaded(frame) { bare::MARGIN } else { 0 },
         };
         let holdout = take.holdout.map(|input| plane(&input, frame)).transpose()?;
         patch(shown, &how, holdout.as_deref())
@@ -167,7 +175,7 @@ impl Prepared for Joining {
             let input = |input: Option<usize>| input.map_or(-1, |i| i as i64);
             key.int(input(take.floor.filter(|_| kept > 0.0))).int(input(take.holdout));
         }
-        if kept > 0.0 && self.takes.iter().any(|take| take.floor.is_some()) {
+        if self.is_shaded(frame) {
             let Rules { soften, least, most, slack, .. } = self.rules;
             key.real(kept.into()).real(soften).real(least.into()).real(most.into()).real(slack.into());
         }
@@ -248,7 +256,7 @@ impl Prepared for Joining {
         let size = (clean.width(), clean.height());
         let mut out = picture::copy(clean)?;
         let takes = self.order(frame).iter().map(|&at| self.patch(&self.takes[at], inputs, frame, size));
-        let patches = takes.collect::<Result<Vec<Patch>, _>>()?;
+        let mut patches = takes.collect::<Result<Vec<Patch>, _>>()?;
         let rules = Rules { kept: self.kept(frame), ..self.rules };
         let shadows = patches.iter().map(|patch| {
             if patch.floor.is_empty() {
@@ -257,6 +265,14 @@ impl Prepared for Joining {
             Ok(Some(shadow(patch, &patch::copied(&out, &patch.part)?, &rules)))
         });
         let shadows = shadows.collect::<Result<Vec<_>, OperatorError>>()?;
+        for (at, patch) in patches.iter_mut().enumerate() {
+            // Where the shadow of another falls on a take, it must be known what of it is the set.
+            let shadows =
+                shadows.iter().enumerate().filter(|(i, _)| *i != at).filter_map(|(_, s)| s.as_ref());
+            if shadows.into_iter().any(|shadow| shadow.part.meets(&patch.part)) {
+                patch.bare = bare(patch, &patch::copied(&out, &patch.part)?, self.rules.slack);
+            }
+        }
         joined(&mut out, &patches, &shadows);
         Ok(out)
     }

@@ -122,6 +122,12 @@ impl Part {
         (self.columns.len(), self.rows.len())
     }
 
+    /// Whether the two have a pixel in common.
+    pub fn meets(&self, other: &Part) -> bool {
+        let both = |a: &Range<usize>, b: &Range<usize>| a.start.max(b.start) < a.end.min(b.end);
+        both(&self.columns, &other.columns) && both(&self.rows, &other.rows)
+    }
+
     /// This part of a plane of a width.
     pub fn cut(&self, plane: &[f32], width: usize) -> Vec<f32> {
         self.rows.clone().flat_map(|y| &plane[y * width..][self.columns.clone()]).copied().collect()
@@ -148,6 +154,8 @@ pub struct Patch {
     pub figure: Option<Vec<f32>>,
     /// Where its shadow falls; empty when it is given none.
     pub floor: Vec<f32>,
+    /// How much of each pixel is the set, seen through a loose matte; empty where that is not asked.
+    pub bare: Vec<f32>,
     /// How the take was moved.
     pub warp: Warp,
 }
@@ -160,6 +168,8 @@ pub struct Cutting {
     pub soften: f64,
     /// Pixels around a shadow that are looked at as well.
     pub around: usize,
+    /// Pixels around a matte that are looked at as well.
+    pub margin: usize,
 }
 
 /// The part of a take that is needed. A `holdout` is taken out of its matte.
@@ -198,6 +208,9 @@ pub fn patch(shown: Shown<'_>, how: &Cutting, holdout: Option<&[f32]>) -> Result
         matte.iter_mut().zip(holdout).for_each(|(m, h)| *m *= 1.0 - h);
     }
     let mut part = Part::of(&matte, width);
+    if !part.rows.is_empty() {
+        part = part.grown(how.margin, size);
+    }
     if let Some(floor) = &floor {
         let below = Part::of(floor, width).grown(how.around, size);
         part = if below.rows.is_empty() { part } else { part.with(&below) };
@@ -209,7 +222,7 @@ pub fn patch(shown: Shown<'_>, how: &Cutting, holdout: Option<&[f32]>) -> Result
         let factors = how.place.exposure.map(|f| f as f32);
         pixels.iter_mut().for_each(|p| (0..3).for_each(|c| p[c] *= factors[c]));
     }
-    Ok(Patch { part, pixels, matte, figure, floor, warp })
+    Ok(Patch { part, pixels, matte, figure, floor, bare: Vec::new(), warp })
 }
 
 impl Part {

@@ -271,3 +271,94 @@ fn a_file_of_moves_is_known_by_what_can_change_a_picture() {
     key.flag(false).flag(false).flag(false);
     assert_eq!(key.finish(), digest);
 }
+
+/// A picture that is one light, but for the columns that are another, and grain that is the same on every machine.
+fn lit(light: f32, columns: std::ops::Range<u32>, other: f32, grain: f32) -> Image {
+    let mut image = Image::clone(&flat(&RGBA, &[light, light, light, 1.0]));
+    let mut dice = 1u32;
+    for y in 0..SIZE.1 {
+        let row: Vec<f32> = (0..SIZE.0)
+            .map(|x| {
+                dice = dice.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                let by = 1.0 + grain * ((dice >> 8) as f32 / 8_388_608.0 - 1.0);
+                by * if columns.contains(&x) { other } else { light }
+            })
+            .collect();
+        (0..3).for_each(|c| image.write_row(c, y, &row));
+    }
+    image
+}
+
+/// The shadow of one take falls on the floor that another's matte takes in, be it in its own shadow, and not on its figure.
+#[test]
+fn a_shadow_falls_on_what_a_loose_matte_takes_in_of_the_set() {
+    let inputs = [
+        (CLEAN, "", "R"),
+        (TAKES, "near", "R"),
+        (TAKES, "far", "R"),
+        (MATTES, "near", "near"),
+        (MATTES, "far", "far"),
+        (SHADOWS, "far", "floor"),
+        (SHADOWS, "near", "floor"),
+    ];
+    let inputs = inputs.map(|(port, name, channel)| {
+        connected(port, name, if channel == "R" { &RGBA } else { std::slice::from_ref(&channel) })
+    });
+    let passes = prepare(&Passes, "", None, &inputs).ok().unwrap();
+    for grain in [0.0, 0.06] {
+        // The near man stands in the columns 60 to 80, and what he shades, by a tenth, is all around.
+        let near = lit(0.45, 60..80, 0.1, grain);
+        let frames = [
+            vec![(7, Arc::new(lit(0.5, 0..0, 0.0, grain)))],
+            vec![(7, Arc::new(near))],
+            vec![(7, Arc::new(lit(0.25, 0..0, 0.0, 0.0)))],
+            vec![(7, columns("near", 50, 100))],
+            vec![(7, columns("far", 180, 190))],
+            vec![(7, columns("floor", 10, 170))],
+            vec![(7, columns("floor", 0, 192))],
+        ];
+        let out = passes.apply(&Inputs { frames: &frames, raster: None }, 7).unwrap();
+        let mean = |from: usize, to: usize| {
+            let all = (20..90u32).flat_map(|y| out.row(0, y)[from..to].to_vec()).map(f32::from);
+            all.sum::<f32>() / (70 * (to - from)) as f32
+        };
+        for (from, to) in [(20, 45), (51, 58), (82, 98), (105, 160)] {
+            assert!((mean(from, to) - 0.225).abs() < 0.008, "{grain} {from}: {}", mean(from, to));
+        }
+        assert!((mean(62, 78) - 0.1).abs() < 0.002, "{grain}: {}", mean(62, 78));
+    }
+}
+
+/// A figure with a soft edge: its quotient goes little by little from the set's to its own, and none of it takes the shadow of others
+/// but the edge's outermost part.
+#[test]
+fn a_soft_edge_is_not_followed_into_a_figure() {
+    let pictures =
+        [(CLEAN, ""), (TAKES, "near"), (TAKES, "far")].map(|(port, name)| connected(port, name, &RGBA));
+    let marks = [(MATTES, "near"), (MATTES, "far"), (SHADOWS, "far")];
+    let marks = marks.map(|(port, name)| connected(port, name, &[name]));
+    let inputs: Vec<Connected> = pictures.into_iter().chain(marks).collect();
+    let passes = prepare(&Passes, "", None, &inputs).ok().unwrap();
+    let soft = |x: u32| match x {
+        40..60 => 0.5 - (x - 40) as f32 * 0.02,
+        60..100 => 0.1,
+        _ => 0.5,
+    };
+    let mut near = Image::clone(&flat(&RGBA, &[0.0, 0.0, 0.0, 1.0]));
+    for y in 0..SIZE.1 {
+        let row: Vec<f32> = (0..SIZE.0).map(soft).collect();
+        (0..3).for_each(|c| near.write_row(c, y, &row));
+    }
+    let frames = [
+        vec![(7, flat(&RGBA, &[0.5, 0.5, 0.5, 1.0]))],
+        vec![(7, Arc::new(near))],
+        vec![(7, flat(&RGBA, &[0.25, 0.25, 0.25, 1.0]))],
+        vec![(7, columns("near", 30, 110))],
+        vec![(7, columns("far", 180, 190))],
+        vec![(7, columns("far", 10, 170))],
+    ];
+    let out = passes.apply(&Inputs { frames: &frames, raster: None }, 7).unwrap();
+    let at = |x: u32| out.row(0, 50)[x as usize].to_f32();
+    assert!((at(34) - 0.25).abs() < 2e-3 && (at(106) - 0.25).abs() < 2e-3, "{} {}", at(34), at(106));
+    assert!((52..98).all(|x| (at(x) - soft(x)).abs() < 2e-3), "{:?}", (30..110).map(at).collect::<Vec<_>>());
+}

@@ -46,7 +46,8 @@ fn count(shape: &Shape, frame: i64, shutter: f64) -> usize {
         return 1;
     }
     // Keys are on whole frames, so that either half of the exposure lies between two of them.
-    let [open, middle, close] = [-0.5, 0.0, 0.5].map(|side| shape.during(frame as f64, frame as f64 + side * shutter));
+    let [open, middle, close] =
+        [-0.5, 0.0, 0.5].map(|side| shape.during(frame as f64, frame as f64 + side * shutter));
     let way = open.farthest(&middle) + middle.farthest(&close);
     ((way / (8.0 * OFF)).sqrt().ceil() as usize).clamp(1, MOST)
 }
