@@ -228,7 +228,10 @@ fn sheets_show_what_is_made_and_name_what_is_not() {
     let before = film.renders();
     let answer = film.json(&["sheet", "--out", out, "--width", "64", "--across", "2"]);
     assert_eq!(answer["shown"], 1);
-    assert_eq!(answer["lacking"], json!([{ "place": "br020/colour@1005", "says": "absent" }]));
+    assert_eq!(
+        answer["lacking"],
+        json!([{ "place": "br020/colour@1005", "says": "absent", "way": "`endboard rebuild br020/colour@1005` makes it" }])
+    );
     // Two frames of 64 by 36 with names of 7 pixels, and gaps of 2.
     assert_eq!(size(&film, "sheet.png"), (2 + 2 * 66, 2 + 36 + 14 + 2));
     let answer = film.json(&[
@@ -285,7 +288,9 @@ fn before_and_after() {
         (&["br010/plate", "br020/colour@1004"][..], 1),
         (&["br010", "br020/colour@1001"], 2),
         (&["br010/plate@1001-1002", "br020/colour@1001"], 2),
-        (&["br010/plate", "br010/colour", "--part", "30,0,16,9"], 1),
+        (&["br010/plate", "br010/colour", "--part", "30,0,16,9"], 2),
+        (&["br010/plate", "br010/colour", "--stops", "nan"], 2),
+        (&["br010/plate", "br010/colour", "--stops", "1e9"], 2),
     ] {
         assert_eq!(compare(words).status.code(), Some(code), "{words:?}");
     }

@@ -34,8 +34,8 @@ fn told(output: &std::process::Output) -> String {
 fn a_grade_is_written_and_a_persons_hand_is_kept() {
     let film = film();
     let early = film.run(&["match", "br010/push", "--to", "br020"]);
-    assert_eq!(early.status.code(), Some(2));
-    assert!(told(&early).contains("endboard rebuild br010/push"), "{}", told(&early));
+    assert_eq!(early.status.code(), Some(1));
+    assert!(told(&early).contains("`endboard rebuild br010/push@1001-1003`"), "{}", told(&early));
     film.rebuild(&[]).well();
     let said = film.json(&["match", "br010/push", "--to", "br020"]);
     assert_eq!(said["file"], "grades/br010.cc");
@@ -70,8 +70,11 @@ fn what_cannot_be_compared_is_said() {
     let film = film();
     for (words, wanted) in [
         (&["match", "br01*", "--to", "br020"][..], "does not name one shot"),
-        (&["match", "br030", "--to", "br020"], "no shot 'br030'"),
-        (&["match", "br020/paint", "--to", "br010"], "no stage 'paint'"),
+        (
+            &["match", "br030", "--to", "br020"],
+            "'br030' matches no shot and stage of this film; did you mean",
+        ),
+        (&["match", "br020/paint", "--to", "br010"], "'br020/paint' matches no shot and stage"),
         (&["match", "br020", "--to", "br020", "--within", "roto"], "STAGE.CHANNEL"),
         (&["match", "br020", "--to", "br020", "--space", "raw"], "is not a space"),
     ] {
@@ -79,5 +82,48 @@ fn what_cannot_be_compared_is_said() {
         assert_eq!(output.status.code(), Some(2), "{words:?}");
         assert!(told(&output).contains(wanted), "{words:?}: {}", told(&output));
     }
+    // Of two slips both are told, the shot's first.
+    let both = told(&film.run(&["match", "br0100", "--to", "br020/colou"]));
+    let [first, second] =
+        ["'br0100' matches no", "'br020/colou' matches no"].map(|words| both.find(words).expect(words));
+    assert!(first < second && both.contains("did you mean br020/colour?"), "{both}");
     assert!(!film.path().join("grades").exists());
+}
+
+#[test]
+fn black_tells_nothing_and_no_grade_is_written() {
+    let film = film();
+    film.rebuild(&[]).well();
+    let shed = std::fs::read(film.path().join("plates/shed.1001.exr")).unwrap();
+    let mut black = endboard::media::exr::decode_image(&shed).unwrap();
+    (0..3).for_each(|channel| black.samples_mut(channel).fill(half::f16::ZERO));
+    let black = endboard::media::exr::encode(&black, endboard::media::exr::Compression::None, &[]).unwrap();
+    (1001..=1003).for_each(|n| film.write(&format!("plates/shed.{n}.exr"), &black));
+    // The renders of the plate as it was are stale now, so the plate itself is what is compared, once on either side.
+    for words in [["match", "br020", "--to", "br020/plate"], ["match", "br020/plate@1002", "--to", "br020"]] {
+        let refused = film.run(&words);
+        assert_eq!(refused.status.code(), Some(1), "{}", told(&refused));
+        assert!(told(&refused).contains("br020/plate tells nothing to match by"), "{}", told(&refused));
+        assert!(told(&refused).contains("black"), "{}", told(&refused));
+    }
+    assert!(!film.path().join("grades").exists());
+}
+
+#[test]
+fn what_is_held_is_compared_with_a_remark_and_what_is_missing_is_named() {
+    let film = film();
+    film.rebuild(&[]).well();
+    assert!(film.run(&["rebuild", "br010/push", "--hold"]).status.success());
+    let declared = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap();
+    film.write("endboard.yaml", declared.replace("[1.5, 1, 0.7]", "[1.4, 1, 0.7]"));
+    let said = film.json(&["match", "br010/push", "--to", "br020"]);
+    assert!(said["remarks"][0].as_str().unwrap().starts_with("br010/push@1001-1003: stale"), "{said}");
+    std::fs::remove_file(film.path().join("plates/shed.1002.exr")).unwrap();
+    let refused = film.run(&["match", "br010/push", "--to", "br020/plate@1002"]);
+    assert_eq!(refused.status.code(), Some(1));
+    let words = told(&refused);
+    assert!(
+        words.contains("br020/plate@1002: plates/shed.1002.exr is missing") && !words.contains("rebuild"),
+        "{words}"
+    );
 }

@@ -4,9 +4,13 @@
 
 mod project;
 
+use std::io::{BufRead, BufReader, Write};
+use std::process::Stdio;
+
 use endboard::media::exr::{self, Compression};
 use endboard::media::image::{Image, RGBA};
-use project::Film;
+use project::{Film, ended, until};
+use rustix::process::{Pid, Signal};
 
 const SIZE: (u32, u32) = (192, 128);
 
@@ -129,6 +133,93 @@ fn no_file_is_left_where_nothing_could_be_measured() {
     assert!(code == Some(1) && words.contains("1005"), "{code:?} {words}");
     assert!(!film.path().join(MOVES).exists());
     assert_ne!(said(&film, &["check"]).0, Some(0));
+}
+
+#[test]
+fn nothing_measurable_is_no_success_and_is_told_of_each_take() {
+    let film = film();
+    // A take of one grey, and one that is hidden throughout by its matte.
+    let grey = |n: i64| {
+        let mut image = Image::new(SIZE.0, SIZE.1, &RGBA);
+        (0..4).for_each(|c| image.samples_mut(c).fill(half::f16::from_f32(0.25)));
+        film.write(&format!("plates/left.{n}.exr"), exr::encode(&image, Compression::None, &[]).unwrap());
+    };
+    (1001..=1014).for_each(grey);
+    let (code, words) = said(&film, &["register", "br030"]);
+    assert!(code == Some(1) && words.contains("nothing could be measured"), "{code:?} {words}");
+    assert!(words.contains("take 'left': ") && words.contains(MOVES), "{words}");
+    assert!(!film.path().join(MOVES).exists());
+    film.write(
+        "roto/br030.yaml",
+        ROTO.replace("[170, 90]", "[0, 0]")
+            .replace("[192, 90]", "[192, 0]")
+            .replace("[170, 128]", "[0, 128]"),
+    );
+    let (code, words) = said(&film, &["register", "br030"]);
+    assert!(code == Some(1) && words.contains("take 'left': "), "{code:?} {words}");
+    assert!(!film.path().join(MOVES).exists());
+}
+
+#[test]
+fn what_is_wrong_with_the_shot_is_told_and_not_that_there_is_none() {
+    let film = film();
+    film.write("endboard.yaml", FILM.replace("frames: 1003-1011", "frames: 1011-1003"));
+    let (code, words) = said(&film, &["register", "br030"]);
+    assert!(
+        code == Some(1) && words.contains("endboard.yaml:10") && !words.contains("no shot"),
+        "{code:?} {words}"
+    );
+    film.write("endboard.yaml", FILM);
+    let (code, words) = said(&film, &["register", "br03"]);
+    assert!(code == Some(2) && words.contains("did you mean br030"), "{code:?} {words}");
+    for over in ["nan", "-1", "inf", "1e9"] {
+        let (code, words) = said(&film, &["register", "br030", &format!("--over={over}")]);
+        assert!(code == Some(2) && words.contains("from 0 to 32768 pixels"), "{over}: {code:?} {words}");
+    }
+}
+
+#[test]
+fn a_file_of_moves_that_is_no_text_is_a_persons_and_a_matte_picture_stands_by_its_alpha() {
+    let film = film();
+    film.write(MOVES, b"\xff\xfe");
+    let (code, words) = said(&film, &["register", "br030"]);
+    assert!(code == Some(2) && words.contains(MOVES) && words.contains("--replace"), "{code:?} {words}");
+    assert_eq!(said(&film, &["register", "br030", "--replace"]).0, Some(0));
+    assert_eq!(std::fs::read(film.path().join("takes/br030.yaml.1")).unwrap(), b"\xff\xfe");
+    // A picture given for a matte stands for its alpha, here 1 all over: all of the set is hidden.
+    film.write("endboard.yaml", FILM.replace("left: roto.raker", "left: take.left"));
+    let (code, words) = said(&film, &["register", "br030", "--replace"]);
+    assert!(code == Some(1) && words.contains("nothing could be measured"), "{code:?} {words}");
+}
+
+/// A program that stands for a matte's: it copies, but for the first time waits until it is let go.
+const MASK: &str = "if [ -e stuck ]; then rm stuck; touch begun; read x < never; fi\ncp \"$1\" \"$2\"\n";
+
+#[test]
+fn an_interrupt_leaves_nothing_half_written() {
+    let film = film();
+    film.write("tools/mask.sh", MASK);
+    let mask = "roto: { command: \"sh tools/mask.sh {picture} {out}\", from: { picture: take.left }, delivers: [raker] }";
+    film.write("endboard.yaml", FILM.replace("roto: { operator: roto, shapes: roto/br030.yaml }", mask));
+    let before = "takes:\n  left:\n    time: 1\n";
+    film.write(MOVES, before);
+    film.write("stuck", "");
+    let never = film.path().join("never");
+    rustix::fs::mknodat(rustix::fs::CWD, &never, rustix::fs::FileType::Fifo, 0o600.into(), 0).unwrap();
+    let mut command = film.command(&["register", "br030", "--replace"]);
+    let mut run = command.stdout(Stdio::null()).stderr(Stdio::piped()).spawn().unwrap();
+    until("the command", || film.path().join("begun").exists());
+    rustix::process::kill_process(Pid::from_child(&run), Signal::INT).unwrap();
+    let lines = BufReader::new(run.stderr.as_mut().unwrap()).lines().map_while(Result::ok);
+    assert!({ lines }.any(|line| line.contains("stopping after the frames")));
+    let mut never = std::fs::OpenOptions::new().read(true).write(true).open(never).unwrap();
+    never.write_all(b"g\n").unwrap();
+    assert_eq!(ended(run).status.code(), Some(130));
+    let names = || -> Vec<String> {
+        let entries = std::fs::read_dir(film.path().join("takes")).unwrap();
+        entries.map(|entry| entry.unwrap().file_name().to_string_lossy().into_owned()).collect()
+    };
+    assert_eq!((text(&film, MOVES), names()), (before.to_string(), vec!["br030.yaml".to_string()]));
 }
 
 #[test]

@@ -37,6 +37,29 @@ pub fn share(text: &str) -> Result<f64, String> {
     share.ok_or_else(|| "from 0 to 1".to_string())
 }
 
+/// Most stops that a picture is shown brighter or darker by: from the least half float to the largest there are 40.
+const MOST_STOPS: f64 = 40.0;
+/// Most pixels that something may be off by: the longest side of a frame.
+const MOST_PIXELS: f64 = 32_768.0;
+
+/// Stops, brighter or darker.
+///
+/// # Errors
+/// Words on what may be written.
+pub fn stops(text: &str) -> Result<f64, String> {
+    let stops = text.parse().ok().filter(|n: &f64| n.abs() <= MOST_STOPS);
+    stops.ok_or_else(|| format!("from -{MOST_STOPS} to {MOST_STOPS} stops"))
+}
+
+/// A distance in pixels.
+///
+/// # Errors
+/// Words on what may be written.
+pub fn pixels(text: &str) -> Result<f64, String> {
+    let pixels = text.parse().ok().filter(|n| (0.0..=MOST_PIXELS).contains(n));
+    pixels.ok_or_else(|| format!("from 0 to {MOST_PIXELS} pixels"))
+}
+
 /// Bytes of memory, with their unit.
 ///
 /// # Errors
@@ -70,6 +93,11 @@ mod tests {
         assert_eq!(budget("20GB"), Ok(20_000_000_000));
         assert!(budget("0.5").is_err() && budget("-1GB").is_err());
         assert_eq!(jobs("3"), Ok(3));
+        assert_eq!((stops("-2.5"), pixels("0.5")), (Ok(-2.5), Ok(0.5)));
+        for text in ["nan", "-nan", "inf", "1e9", ""] {
+            assert!(stops(text).is_err() && pixels(text).is_err() && share(text).is_err(), "{text}");
+        }
+        assert!(pixels("-1").is_err());
         assert!(jobs("0").is_err() && jobs("-1").is_err() && jobs("9999").is_err());
     }
 }

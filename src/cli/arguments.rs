@@ -6,10 +6,10 @@ use clap::error::{ContextKind, ContextValue};
 use clap::{Args, CommandFactory, Parser, Subcommand};
 
 use super::{Failure, amounts};
-use crate::base::frames::FrameRange;
 use crate::base::problem::nearest;
-use crate::base::selector::{Glob, Selection, Selector};
-use crate::graph::{Graph, Node};
+use crate::base::selector::Selection;
+use crate::graph::Graph;
+use crate::project::naming;
 
 /// Takes a short film from locked cut to delivered film: declare shots and stages, rebuild only what
 /// changed, and see where the hours went.
@@ -180,7 +180,7 @@ pub struct Register {
     #[arg(long)]
     pub replace: bool,
     /// Tell frames on which more than this is left, in pixels
-    #[arg(long, value_name = "PX", default_value = "0.5")]
+    #[arg(long, value_name = "PX", default_value = "0.5", value_parser = amounts::pixels)]
     pub over: f64,
 }
 
@@ -212,7 +212,8 @@ pub struct Shown {
         value_name = "STOPS",
         default_value_t = 0.0,
         hide_default_value = true,
-        allow_negative_numbers = true
+        allow_negative_numbers = true,
+        value_parser = amounts::stops
     )]
     pub stops: f64,
     /// Leave the names out
@@ -310,65 +311,7 @@ pub(super) fn suggested(mut error: clap::Error) -> clap::Error {
 
 /// Reads selectors and checks that each means something in this film.
 pub(super) fn selection(texts: &[String], graph: Option<&Graph>) -> Result<Selection, Failure> {
-    let selection = Selection::parse(texts.iter().map(String::as_str)).map_err(|wrong| {
-        Failure::Usage(wrong.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))
-    })?;
-    let Some(graph) = graph else { return Ok(selection) };
-    let unmatched = selection.unmatched(graph.nodes.iter().map(|n| (&*n.shot, &*n.stage)));
-    if let Some(selector) = unmatched.first() {
-        let hint = meant(graph, selector).map_or(String::new(), |near| format!("; did you mean {near}?"));
-        let text = selector.text();
-        return Err(Failure::Usage(format!("'{text}' matches no shot and stage of this film{hint}")));
-    }
-    match selection.selectors.iter().find_map(|selector| beside(graph, selector)) {
-        Some(words) => Err(Failure::Usage(words)),
-        None => Ok(selection),
-    }
-}
-
-/// What a selector that matches nothing may have been meant to say.
-fn meant(graph: &Graph, selector: &Selector) -> Option<String> {
-    let of_shot = |node: &&Node| selector.shot().is_none_or(|glob| glob.matches(&node.shot));
-    match selector.stage() {
-        // The shot is there, so that it is the stage's name that is off.
-        Some(stage) if graph.nodes.iter().any(|node| of_shot(&node)) => {
-            let stages = graph.nodes.iter().filter(of_shot).map(|node| &*node.stage);
-            let near = nearest(stage.text(), stages)?;
-            Some(format!("{}/{near}", selector.shot().map_or("*", Glob::text)))
-        }
-        stage => {
-            let shots = graph.nodes.iter().map(|node| &*node.shot);
-            let near = nearest(selector.shot().map_or("", Glob::text), shots)?;
-            let has = |stage: &&Glob| graph.nodes.iter().any(|n| &*n.shot == near && stage.matches(&n.stage));
-            let stage = stage.filter(has).map_or(String::new(), |stage| format!("/{}", stage.text()));
-            Some(format!("{near}{stage}"))
-        }
-    }
-}
-
-/// Says so when none of a selector's frames is a frame of the stages that it matches.
-fn beside(graph: &Graph, selector: &Selector) -> Option<String> {
-    let frames = selector.frames()?;
-    let mut hull: Option<FrameRange> = None;
-    for node in graph.nodes.iter().filter(|node| !node.frames.is_empty()) {
-        let Some(chosen) = selector.matches(&node.shot, &node.stage) else { continue };
-        if !chosen.within(node.frames).is_empty() {
-            return None;
-        }
-        let all = hull.get_or_insert(node.frames);
-        *all = FrameRange::new(all.first.min(node.frames.first), all.last.max(node.frames.last));
-    }
-    let text = selector.text();
-    Some(match hull {
-        Some(range) => format!("'{text}' selects no frame: there are {range}, and not {frames}"),
-        None => format!("'{text}' selects no frame: there are none"),
-    })
-}
-
-/// Whether a selector names this stage, other than by naming its shot.
-pub(super) fn is_named(selection: &Selection, shot: &str, stage: &str) -> bool {
-    let names = |selector: &Selector| selector.stage().is_some() && selector.matches(shot, stage).is_some();
-    selection.selectors.iter().any(names)
+    naming::selection(texts, graph).map_err(Failure::Usage)
 }
 
 #[cfg(test)]

@@ -2,47 +2,37 @@
 
 use super::arguments::{self, Arguments};
 use super::sheet::{view, write};
-use super::{Answer, Exit, Failure};
-use crate::graph::{Graph, NodeId};
+use super::{Answer, Failure};
+use crate::graph::NodeId;
+use crate::project::frames::range;
+use crate::project::naming::one_stage;
 use crate::project::sheet::Layout;
-use crate::project::{Project, chosen, wanted};
+use crate::project::{Project, Status};
 
 /// Writes the comparison.
 pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Compare) -> Answer {
     let status = project.status(false, &|_, _| {})?;
-    let graph = &status.declared.graph;
-    let (before, after) = (stage(graph, &options.before)?, stage(graph, &options.after)?);
+    let (before, after) = (stage(&status, &options.before)?, stage(&status, &options.after)?);
     // Where both say a frame, each shows its own; where neither does, the middle one of what is after.
     let middle = || {
-        let frames = graph.nodes[after.0].frames;
+        let frames = range(&status, after.0);
         frames.first + (frames.last - frames.first) / 2
     };
     let frame = after.1.or(before.1).unwrap_or_else(middle);
     let places = [(before.0, before.1.unwrap_or(frame)), (after.0, frame)];
     let layout = if options.beside { Layout::Beside } else { Layout::Split(options.split) };
-    match project.compare(&status, places, layout, &view(&options.shown, 960)) {
-        Ok(sheet) => write("compare", &status, arguments, &options.shown, &sheet),
-        Err(why) => {
-            tell!("endboard: nothing to compare: {why}");
-            Ok(Exit::Unsound)
-        }
-    }
+    let sheet = project.compare(&status, places, layout, &view(&options.shown, 960))?;
+    write("compare", &status, arguments, &options.shown, &sheet)
 }
 
 /// The one stage that a text names, and its frame when it says one.
-fn stage(graph: &Graph, text: &str) -> Result<(NodeId, Option<i64>), Failure> {
-    let selection = arguments::selection(&[text.to_string()], Some(graph))?;
-    let picked = wanted(graph, &selection);
-    let mut nodes = (0..graph.nodes.len()).filter(|&id| picked[id].is_some());
-    let (Some(id), None) = (nodes.next(), nodes.next()) else {
-        return Err(Failure::Usage(format!("'{text}' names more than one stage: write SHOT/STAGE@FRAME")));
-    };
+fn stage(status: &Status, text: &str) -> Result<(NodeId, Option<i64>), Failure> {
+    let (id, frames) = one_stage(status, text, |_| None).map_err(Failure::Usage)?;
     if !text.contains('@') {
         return Ok((id, None));
     }
-    let frames: Vec<i64> = chosen(picked[id].as_ref(), graph.nodes[id].frames).iter().collect();
-    match frames.as_slice() {
-        [frame] => Ok((id, Some(*frame))),
+    match frames.runs() {
+        [run] if run.len() == 1 => Ok((id, Some(run.first))),
         _ => Err(Failure::Usage(format!("'{text}' names {} frames, and one is shown", frames.len()))),
     }
 }

@@ -4,25 +4,29 @@ use super::arguments::{Arguments, Match};
 use super::{Answer, Exit, Failure, show};
 use crate::base::selector::Selector;
 use crate::project::Project;
-use crate::project::matching::{MatchError, Matched, Side, Wish};
+use crate::project::matching::{Matched, Side, Wish};
 
 /// Shots that have less than this in common are matched by guess.
 const LITTLE: f64 = 0.35;
 
 /// Writes the grade and says how well it does.
 pub fn run(project: &Project, arguments: &Arguments, options: &Match) -> Answer {
-    let selector = |text: &str| text.parse::<Selector>().map_err(|wrong| Failure::Usage(wrong.to_string()));
+    let [shot, to] = match [&options.shot, &options.to].map(|text| text.parse::<Selector>()) {
+        [Ok(shot), Ok(to)] => [shot, to],
+        both => {
+            let wrong = both.into_iter().filter_map(|read| Some(read.err()?.to_string()));
+            return Err(Failure::Usage(wrong.collect::<Vec<_>>().join("\n")));
+        }
+    };
     let wish = Wish {
-        shot: selector(&options.shot)?,
-        to: selector(&options.to)?,
+        shot,
+        to,
         within: options.within.clone(),
         grade_in: options.space.clone(),
         replace: options.replace,
     };
-    let matched = project.match_shot(&wish).map_err(|error| match error {
-        MatchError::Project(error) => Failure::Project(error),
-        MatchError::Said(words) => Failure::Usage(words),
-    })?;
+    let matched = project.match_shot(&wish)?;
+    matched.remarks.iter().for_each(|remark| tell!("{remark}"));
     if arguments.json {
         json(&matched);
     } else {
@@ -32,18 +36,18 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Match) -> Answer 
 }
 
 fn json(matched: &Matched) {
-    let Matched { found, shot, to, grade_in, file, moved } = matched;
+    let Matched { found, shot, to, grade_in, file, moved, remarks } = matched;
     let side = |side: &Side| serde_json::json!({ "stage": side.stage, "frames": side.frames });
     let cdl = &found.cdl;
     let all = serde_json::json!({ "format": "endboard match 1", "shot": side(shot), "to": side(to), "grade_in": grade_in,
         "slope": cdl.slope, "offset": cdl.offset, "power": cdl.power, "saturation": cdl.saturation,
         "difference_before": found.before, "difference_after": found.after, "shared": found.shared,
-        "file": file, "moved": moved });
+        "file": file, "moved": moved, "remarks": remarks });
     say!("{all:#}");
 }
 
 fn text(matched: &Matched) {
-    let Matched { found, shot, to, grade_in, file, moved } = matched;
+    let Matched { found, shot, to, grade_in, file, moved, .. } = matched;
     let side = |side: &Side| format!("{}, {}", side.stage, show::frames(side.frames.len()));
     say!("{} matched to {}", side(shot), side(to));
     let three = |v: [f64; 3]| v.map(|n| format!("{n:.4}")).join(" ");

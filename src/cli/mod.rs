@@ -34,6 +34,7 @@ mod why;
 
 use clap::{CommandFactory, Parser};
 
+use crate::project::frames::LookError;
 use crate::project::{Project, ProjectError};
 use crate::store::StoreError;
 use arguments::{Arguments, Verb};
@@ -67,6 +68,20 @@ enum Failure {
     Usage(String),
     #[error("{0}")]
     System(String),
+    /// Frames to look at are not there, or tell nothing.
+    #[error("{0}")]
+    Unready(String),
+}
+
+impl From<LookError> for Failure {
+    fn from(error: LookError) -> Self {
+        match error {
+            LookError::Project(error) => Failure::Project(error),
+            LookError::Words(words) => Failure::Usage(words),
+            LookError::Lacking(lacking) => Failure::Unready(lacking.to_string()),
+            LookError::Nothing(words) => Failure::Unready(words),
+        }
+    }
 }
 
 /// Runs the command line of this process.
@@ -138,6 +153,10 @@ fn explain(arguments: &Arguments, failure: Failure) -> Exit {
         Failure::Usage(words) => {
             tell!("endboard: {words}");
             Exit::Usage
+        }
+        Failure::Unready(words) => {
+            tell!("endboard: {words}");
+            Exit::Unsound
         }
         Failure::Project(none @ (ProjectError::NoDeclaration(_) | ProjectError::NoFolder(_))) => {
             tell!("endboard: {none}");

@@ -5,6 +5,8 @@ use std::path::{Path, PathBuf};
 use super::arguments::{self, Arguments, Shown};
 use super::{Answer, Exit, Failure};
 use crate::graph::{NodeId, Work};
+use crate::project::frames::Lack;
+use crate::project::naming::is_named;
 use crate::project::sheet::{Sheet, View, finished, may_be_written};
 use crate::project::{Project, Status, chosen, wanted};
 use crate::report::words;
@@ -14,7 +16,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Sheet)
     let status = project.status(false, &|_, _| {})?;
     let places = places(&status, options)?;
     let view = view(&options.shown, 320);
-    let sheet = project.sheet(&status, &places, options.across, &view).map_err(Failure::Usage)?;
+    let sheet = project.sheet(&status, &places, options.across, &view)?;
     write("sheet", &status, arguments, &options.shown, &sheet)
 }
 
@@ -32,9 +34,10 @@ pub(super) fn write(
     sheet: &Sheet,
 ) -> Answer {
     let file: PathBuf = shown.out.clone().unwrap_or_else(|| Path::new(command).with_extension("png"));
-    for (place, why) in &sheet.lacking {
-        tell!("{place} is not shown: {why}");
+    for Lack { place, why, way } in &sheet.lacking {
+        tell!("{place} is not shown: {why}; {way}");
     }
+    sheet.remarks.iter().for_each(|remark| tell!("{remark}"));
     if sheet.shown > 0 {
         may_be_written(&file).map_err(Failure::Usage)?;
         crate::store::write_whole(&file, &sheet.bytes).map_err(|e| Failure::System(e.to_string()))?;
@@ -43,15 +46,16 @@ pub(super) fn write(
         let lacking: Vec<_> = sheet
             .lacking
             .iter()
-            .map(|(place, why)| serde_json::json!({ "place": place, "says": why }))
+            .map(|lack| serde_json::json!({ "place": lack.place, "says": lack.why, "way": lack.way }))
             .collect();
         let answer = serde_json::json!({ "format": format!("endboard {command} 1"), "film": status.declared.graph.film,
-            "file": (sheet.shown > 0).then(|| file.display().to_string()), "shown": sheet.shown, "lacking": lacking });
+            "file": (sheet.shown > 0).then(|| file.display().to_string()), "shown": sheet.shown, "lacking": lacking,
+            "remarks": sheet.remarks });
         say!("{answer}");
     } else if sheet.shown > 0 {
         say!("{} in {}", words::count(sheet.shown as u64, "frame"), file.display());
     } else {
-        tell!("nothing to show: `endboard rebuild` makes frames");
+        tell!("endboard: nothing to show");
     }
     Ok(if sheet.shown > 0 { Exit::Done } else { Exit::Unsound })
 }
@@ -68,8 +72,8 @@ fn places(status: &Status, options: &arguments::Sheet) -> Result<Vec<(NodeId, i6
     let mut places = Vec::new();
     for id in nodes {
         let node = &graph.nodes[id];
-        let plain_plate = matches!(node.work, Work::Plate { .. })
-            && !arguments::is_named(&selection, &node.shot, &node.stage);
+        let plain_plate =
+            matches!(node.work, Work::Plate { .. }) && !is_named(&selection, &node.shot, &node.stage);
         let frames: Vec<i64> = chosen(picked[id].as_ref(), node.frames).iter().collect();
         if frames.is_empty() || plain_plate {
             continue;

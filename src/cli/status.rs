@@ -13,6 +13,7 @@ use crate::base::state::{FrameState, State};
 use crate::graph::{NodeId, Work};
 use crate::observe;
 use crate::project::holding::Kept;
+use crate::project::naming::is_named;
 use crate::project::trouble::{Blocked, Failed};
 use crate::project::{Project, Status, chosen, wanted};
 use crate::report::ribbon;
@@ -116,7 +117,7 @@ fn is_shown(status: &Status, selection: &Selection, id: NodeId) -> bool {
     let node = &status.declared.graph.nodes[id];
     let mut unsettled = status.report.strips[id].unsettled();
     !node.is_passed_on()
-        || arguments::is_named(selection, &node.shot, &node.stage)
+        || is_named(selection, &node.shot, &node.stage)
         || unsettled.any(|(_, cell)| {
             matches!(cell.state, State::Failed | State::Blocked) || cell.reason == Reason::FileMissing
         })

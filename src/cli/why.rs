@@ -5,6 +5,7 @@ use super::{Answer, Exit};
 use crate::base::frames::FrameRange;
 use crate::base::state::State;
 use crate::graph::Work;
+use crate::project::naming::is_named;
 use crate::project::{Project, chosen, wanted};
 use crate::stale::explain::Step;
 
@@ -17,8 +18,8 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Why) -
     let (mut runs, mut firsts) = (Vec::new(), Vec::new());
     for (id, node) in graph.nodes.iter().enumerate() {
         let frames = chosen(picked[id].as_ref(), node.frames);
-        let plain_plate = matches!(node.work, Work::Plate { .. })
-            && !arguments::is_named(&selection, &node.shot, &node.stage);
+        let plain_plate =
+            matches!(node.work, Work::Plate { .. }) && !is_named(&selection, &node.shot, &node.stage);
         if frames.is_empty() || plain_plate {
             continue;
         }

@@ -24,28 +24,37 @@ impl Engine<'_> {
         if let Media::Movie { first, .. } = &source_of.media {
             return self.movie_frame(source, &path, frame - first);
         }
-        file(&path, self.seen[source].get(frame).map(|s| s.state))
+        let name = path.display();
+        let bytes = std::fs::read(&path).map_err(|e| Trouble::of_the_moment(format!("{name}: {e}")))?;
+        if self.seen[source].get(frame).map(|s| s.state) != Some(SourceState::Known(Digest::of(&bytes))) {
+            return Err(changed(&path));
+        }
+        Ok(decoded(&path.to_string_lossy(), &bytes)?)
     }
 }
 
-/// The picture of a plate's frame as its stages get it, read from its file; for those who only look. Movies are not read.
+/// The picture of a plate's frame as its stages get it, read from its file; for those who only look. A file that nobody has
+/// looked at, because no stage uses it, is taken as it is. Movies are not read.
 pub fn plate(project: &Path, graph: &Graph, seen: &[Seen], id: NodeId, frame: i64) -> Result<Image, String> {
     let Work::Plate { source, decode } = &graph.nodes[id].work else { return Err("it is no plate".into()) };
-    let path = observe::path(project, &graph.sources[*source], frame);
-    let raster = file(&path, seen[*source].get(frame).map(|s| s.state)).map_err(|trouble| trouble.reason)?;
-    decode.apply(&Inputs { frames: &[], raster: Some(&raster) }, frame).map_err(|e| e.to_string())
+    let of = &graph.sources[*source];
+    let name = of.file(frame);
+    let bytes = std::fs::read(observe::path(project, of, frame))
+        .map_err(|why| format!("{name} cannot be read: {why}"))?;
+    let sight = seen[*source].get(frame).map(|sight| sight.state);
+    if sight.is_some_and(|state| state != SourceState::Known(Digest::of(&bytes))) {
+        return Err(format!("{name} changed while this command ran"));
+    }
+    let raster = decoded(&name, &bytes)?;
+    decode
+        .apply(&Inputs { frames: &[], raster: Some(&raster) }, frame)
+        .map_err(|why| format!("{name}: {why}"))
 }
 
-/// An image file that is still the one that was looked at.
-fn file(path: &Path, expected: Option<SourceState>) -> Result<Raster, Trouble> {
-    let name = path.display();
-    let bytes = std::fs::read(path).map_err(|e| Trouble::of_the_moment(format!("{name}: {e}")))?;
-    if expected != Some(SourceState::Known(Digest::of(&bytes))) {
-        return Err(changed(path));
-    }
-    let format = Format::of_path(&path.to_string_lossy())
-        .ok_or_else(|| format!("{name}: no picture format that is read"))?;
-    Ok(media::decode(format, &bytes).map_err(|e| format!("{name}: {e}"))?)
+/// The raster of an image file's bytes.
+fn decoded(name: &str, bytes: &[u8]) -> Result<Raster, String> {
+    let format = Format::of_path(name).ok_or_else(|| format!("{name}: no picture format that is read"))?;
+    media::decode(format, bytes).map_err(|why| format!("{name}: {why}"))
 }
 
 /// A file is not the one that was looked at before the rebuild began.

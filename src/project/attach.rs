@@ -35,6 +35,13 @@ impl<'a> Folder<'a> {
         let folder = folder.to_path_buf();
         Self { folder, sources, read: HashMap::new(), digests: HashMap::new(), versions: HashMap::new() }
     }
+
+    /// Takes a text for a file, whatever stands there.
+    pub fn put(&mut self, path: &str, text: &str) {
+        let source = Some(self.sources.add(path, text));
+        let bytes = text.as_bytes().to_vec().into();
+        self.read.insert(path.to_string(), Attachment { path: path.to_string(), bytes, source });
+    }
 }
 
 impl Files for Folder<'_> {

@@ -1,20 +1,107 @@
 //! A stage's frames as they are there now: stored renders, or a plate's own files.
 //!
-//! Knows where pixels lie. Renders nothing: what is not made yet is for `rebuild`.
+//! Knows which frames can be looked at, by one rule for all commands that look and render nothing:
+//!
+//! - a fresh render is taken;
+//! - one that goes on being used although it is stale is taken too, with a remark: a person holds it, or made it and is to
+//!   look at it again;
+//! - of a plate that leaves no renders, files are read that are still the ones that were looked at, or, where no stage uses
+//!   them, as they are;
+//! - all else is lacking, and it is said what makes it: the rebuild of just these frames, or the file that is missing.
+//!
+//! How many frames a command needs is its own to say. Renders nothing: what is not made yet is for `rebuild`.
 
-use super::track::TrackError;
+use std::fmt;
+use std::sync::Arc;
+
 use super::{Project, ProjectError, Status};
-use crate::base::digest::Digest;
 use crate::base::frames::{FrameRange, FrameSet};
 use crate::base::made::NONE;
 use crate::base::state::State;
-use crate::graph::{Node, NodeId, Work};
+use crate::declare::film::Media;
+use crate::execute::source;
+use crate::graph::{Edge, Node, NodeId};
 use crate::media::image::Image;
-use crate::media::{self, Format};
 use crate::observe;
-use crate::operators::{Inputs, Prepared, WorkingSpace};
-use crate::stale::SourceState;
+use crate::operators::image::matte;
+use crate::operators::{Connected, WorkingSpace};
+use crate::stale::{Reason, SourceState};
 use crate::store::objects::Objects;
+
+/// Why a command that looks at frames came to nothing.
+#[derive(Debug, thiserror::Error)]
+pub enum LookError {
+    /// The film.
+    #[error(transparent)]
+    Project(#[from] ProjectError),
+    /// Frames that are not there to be looked at.
+    #[error(transparent)]
+    Lacking(#[from] Lacking),
+    /// The frames are there and tell nothing of what was asked.
+    #[error("{0}")]
+    Nothing(String),
+    /// What was asked cannot be meant, or a file stands in its way.
+    #[error("{0}")]
+    Words(String),
+}
+
+/// Frames that are not there to be looked at, each stage's together where one thing is the matter.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Lacking(pub Vec<Lack>);
+
+/// Frames of one stage that are lacking for one reason.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Lack {
+    /// `SHOT/STAGE@FRAMES`.
+    pub place: String,
+    /// What is the matter.
+    pub why: String,
+    /// What to do about it.
+    pub way: String,
+}
+
+impl std::error::Error for Lacking {}
+
+impl fmt::Display for Lacking {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for (i, Lack { place, why, way }) in self.0.iter().enumerate() {
+            write!(f, "{}{place}: {why}; {way}", if i > 0 { "\n" } else { "" })?;
+        }
+        Ok(())
+    }
+}
+
+/// How a frame stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Stand {
+    /// It can be looked at.
+    There,
+    /// It can be, and is not what the declaration asks for.
+    Kept,
+    /// It cannot be.
+    Lacks(Want),
+}
+
+/// What is the matter with a frame that cannot be looked at.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Want {
+    /// The stage has no such frame.
+    Frame,
+    /// Its renders are not kept.
+    Keeping,
+    /// Its render is to be had again.
+    Render(State),
+    /// Its render is gone though it counts as there.
+    Stored,
+    /// It failed.
+    Success,
+    /// Something stands in its way.
+    Inputs,
+    /// Its file is not there.
+    File,
+    /// Its file is no picture of the film.
+    Fitness,
+}
 
 /// The frames of one stage.
 pub struct Frames<'a> {
@@ -26,12 +113,17 @@ pub struct Frames<'a> {
 
 impl<'a> Frames<'a> {
     /// Those of a stage of the film as it was looked at.
-    pub fn new(project: &'a Project, status: &'a Status, id: NodeId) -> Result<Self, TrackError> {
-        Ok(Self { project, status, id, objects: Objects::of(&status.store) })
+    pub fn new(project: &'a Project, status: &'a Status, id: NodeId) -> Self {
+        Self { project, status, id, objects: Objects::of(&status.store) }
     }
 
     fn node(&self) -> &'a Node {
         &self.status.declared.graph.nodes[self.id]
+    }
+
+    /// `SHOT/STAGE`.
+    pub fn name(&self) -> String {
+        self.node().name()
     }
 
     /// What the numbers of pixels mean.
@@ -39,59 +131,183 @@ impl<'a> Frames<'a> {
         self.status.declared.graph.space
     }
 
-    /// The digest of a frame's stored pixels: of a fresh one, or of one that goes on being used though it is stale.
-    fn stored(&self, frame: i64) -> Option<Digest> {
-        let cell = self.status.report.strips[self.id].get(frame)?;
-        let is_good = cell.state == State::Fresh || cell.is_in_use();
-        (is_good && cell.pixels != NONE).then_some(cell.pixels)
+    /// The frames that there can be.
+    pub fn range(&self) -> FrameRange {
+        range(self.status, self.id)
     }
 
-    /// The plate's source and how it is decoded, when its frames leave no renders.
-    fn plate(&self) -> Option<(usize, &'a dyn Prepared)> {
-        match &self.node().work {
-            Work::Plate { source, decode } if self.node().is_passed_on() => Some((*source, &**decode)),
-            _ => None,
+    /// How a frame stands.
+    fn stand(&self, frame: i64) -> Stand {
+        let node = self.node();
+        if !self.range().contains(frame) {
+            return Stand::Lacks(Want::Frame);
         }
-    }
-
-    /// Fails unless all frames of a range can be had.
-    pub fn all_there(&self, range: FrameRange) -> Result<(), TrackError> {
-        let is_there = |frame: &i64| match self.plate() {
-            Some((source, _)) => self.status.seen[source]
-                .get(*frame)
-                .is_some_and(|sight| matches!(sight.state, SourceState::Known(_))),
-            None => self.stored(*frame).is_some(),
+        if node.is_passed_on() {
+            return self.plate(frame);
+        }
+        if !node.keep {
+            return Stand::Lacks(Want::Keeping);
+        }
+        let Some(cell) = self.status.report.strips[self.id].get(frame) else {
+            return Stand::Lacks(Want::Frame);
         };
-        let frames: FrameSet = range.iter().filter(|frame| !is_there(frame)).collect();
-        if frames.is_empty() {
-            return Ok(());
+        Stand::Lacks(match (cell.state, cell.reason) {
+            (State::Fresh, _) if cell.pixels != NONE => return Stand::There,
+            _ if cell.is_in_use() && cell.pixels != NONE => return Stand::Kept,
+            (State::Fresh, _) => Want::Stored,
+            (_, Reason::FileMissing) => Want::File,
+            (_, Reason::FileUnfit) => Want::Fitness,
+            (State::Failed, _) => Want::Success,
+            (State::Blocked, _) => Want::Inputs,
+            (state, _) => Want::Render(state),
+        })
+    }
+
+    /// How a plate's frame stands that is read from its file.
+    fn plate(&self, frame: i64) -> Stand {
+        let Some(source) = self.node().source() else { return Stand::Lacks(Want::Frame) };
+        let of = &self.status.declared.graph.sources[source];
+        match self.status.seen[source].get(frame).map(|sight| sight.state) {
+            Some(SourceState::Known(_)) => Stand::There,
+            Some(SourceState::Missing) => Stand::Lacks(Want::File),
+            Some(SourceState::Unfit) => Stand::Lacks(Want::Fitness),
+            // No stage uses it, so that nobody has looked at it yet.
+            None if observe::path(&self.project.folder, of, frame).is_file() => Stand::There,
+            None => Stand::Lacks(Want::File),
         }
-        let place = format!("{}@{frames}", self.node().name());
-        Err(TrackError::NotMade { place, frames })
+    }
+
+    /// The frames among these that cannot be looked at.
+    pub fn lacking(&self, frames: impl IntoIterator<Item = i64>) -> Vec<Lack> {
+        let mut all: Vec<(Want, FrameSet)> = Vec::new();
+        for frame in frames {
+            let Stand::Lacks(want) = self.stand(frame) else { continue };
+            match all.iter_mut().find(|(other, _)| *other == want) {
+                Some((_, frames)) => frames.insert(frame),
+                None => all.push((want, [frame].into_iter().collect())),
+            }
+        }
+        all.into_iter().map(|(want, frames)| self.told(want, &frames)).collect()
+    }
+
+    fn told(&self, want: Want, frames: &FrameSet) -> Lack {
+        let place = format!("{}@{frames}", self.name());
+        let (it, is) = if frames.len() == 1 { ("it", "is") } else { ("them", "are") };
+        let files = || {
+            let graph = &self.status.declared.graph;
+            let source = self.node().source().map(|source| &graph.sources[source]);
+            let first = frames.runs().first().map_or(0, |run| run.first);
+            let first = source.map_or(String::new(), |source| source.file(first));
+            if frames.len() == 1 { first } else { format!("{first} and {} more files", frames.len() - 1) }
+        };
+        let (why, way) = match want {
+            Want::Frame => ("there is no such frame".into(), format!("the stage has {}", self.range())),
+            Want::Keeping => {
+                ("its renders are not kept".into(), "take its `keep: false` away, and rebuild it".into())
+            }
+            Want::Render(state) => (state.word().into(), format!("`endboard rebuild {place}` makes {it}")),
+            Want::Stored => {
+                ("the render is lost".into(), format!("`endboard rebuild {place}` makes {it} again"))
+            }
+            Want::Success => ("failed".into(), format!("`endboard status {place}` says why")),
+            Want::Inputs => ("blocked".into(), format!("`endboard status {place}` says by what")),
+            Want::File => (format!("{} {is} missing", files()), format!("put {it} there")),
+            Want::Fitness => (format!("{} cannot be used", files()), "`endboard check` says why".into()),
+        };
+        Lack { place, why, way }
+    }
+
+    /// Whether a frame can be looked at.
+    pub fn has(&self, frame: i64) -> bool {
+        !matches!(self.stand(frame), Stand::Lacks(..))
+    }
+
+    /// Fails unless all these frames can be looked at; gives a remark where some are not what the declaration asks for.
+    ///
+    /// # Errors
+    /// Those that are lacking.
+    pub fn demand(&self, frames: impl IntoIterator<Item = i64> + Clone) -> Result<Option<String>, Lacking> {
+        let lacking = self.lacking(frames.clone());
+        if lacking.is_empty() { Ok(self.remark(frames)) } else { Err(Lacking(lacking)) }
+    }
+
+    /// What is to be known of frames that are looked at although they are stale.
+    pub fn remark(&self, frames: impl IntoIterator<Item = i64>) -> Option<String> {
+        let kept: FrameSet = frames.into_iter().filter(|&n| self.stand(n) == Stand::Kept).collect();
+        (!kept.is_empty()).then(|| {
+            format!(
+                "{}@{kept}: stale, and looked at as kept: what is held, or to be redone by hand",
+                self.name()
+            )
+        })
     }
 
     /// A frame's pixels.
-    pub fn image(&self, frame: i64) -> Result<Image, TrackError> {
-        let Some((source, decode)) = self.plate() else {
-            let missing = || {
-                let frames: FrameSet = [frame].into_iter().collect();
-                TrackError::NotMade { place: format!("{}@{frame}", self.node().name()), frames }
-            };
-            let pixels = self.stored(frame).ok_or_else(missing)?;
-            return self.objects.get(&pixels).map_err(|e| TrackError::Project(e.into()));
-        };
-        let path = observe::path(&self.project.folder, &self.status.declared.graph.sources[source], frame);
-        let wrong =
-            |words: String| TrackError::Project(ProjectError::System(format!("{}: {words}", path.display())));
-        let bytes = std::fs::read(&path).map_err(|e| wrong(e.to_string()))?;
-        let format = Format::of_path(&path.to_string_lossy())
-            .ok_or_else(|| wrong("no picture format that is read".into()))?;
-        let raster = media::decode(format, &bytes).map_err(|e| wrong(e.to_string()))?;
-        decode.apply(&Inputs { frames: &[], raster: Some(&raster) }, frame).map_err(|e| wrong(e.to_string()))
+    ///
+    /// # Errors
+    /// It is not there, or not sound.
+    pub fn image(&self, frame: i64) -> Result<Image, Lacking> {
+        if let Some(lack) = self.lacking([frame]).pop() {
+            return Err(Lacking(vec![lack]));
+        }
+        let place = crate::stale::place(self.node(), frame);
+        let lost = |why: String, way: String| Lacking(vec![Lack { place: place.clone(), why, way }]);
+        if self.node().is_passed_on() {
+            let (graph, seen) = (&self.status.declared.graph, &self.status.seen);
+            let found = source::plate(&self.project.folder, graph, seen, self.id, frame);
+            let image = found.map_err(|why| lost(why, "look at that file, and start again".into()))?;
+            let ((w, h), size) = (graph.frame_size, (image.width(), image.height()));
+            if size != graph.frame_size {
+                let why = format!("it has {}x{} pixels, and the film {w}x{h}", size.0, size.1);
+                return Err(lost(why, "give it the film's size".into()));
+            }
+            return Ok(image);
+        }
+        let pixels = self.status.report.strips[self.id].get(frame).map_or(NONE, |cell| cell.pixels);
+        self.objects
+            .get(&pixels)
+            .map_err(|why| lost(why.to_string(), format!("`endboard rebuild {place}` makes it again")))
     }
 
-    /// Which pixels of a frame a matte hides by half or more.
-    pub fn hidden(&self, frame: i64, channel: usize) -> Result<Vec<bool>, TrackError> {
-        Ok(self.image(frame)?.plane_f32(channel).into_iter().map(|v| v >= 0.5).collect())
+    /// A frame's matte as the stage gives it to an input under the name `name`: the channel that was picked, or a
+    /// picture's alpha, as operators see it.
+    ///
+    /// # Errors
+    /// It is not there, or has no such channel.
+    pub fn matte(&self, edge: &Edge, frame: i64) -> Result<Vec<f32>, Lacking> {
+        let channels = match &edge.channel {
+            Some(one) => vec![Arc::clone(one)],
+            None => self.node().channels.clone(),
+        };
+        let connected = Connected { port: 0, name: String::new(), channels, frames: self.node().frames };
+        let image = self.image(frame)?;
+        matte::plane(&connected, &image, self.status.declared.graph.frame_size).map_err(|why| {
+            let place = crate::stale::place(self.node(), frame);
+            Lacking(vec![Lack { place, why: why.to_string(), way: "name a channel, STAGE.CHANNEL".into() }])
+        })
     }
+
+    /// One channel of a frame as a matte, held between 0 and 1.
+    ///
+    /// # Errors
+    /// It is not there.
+    pub fn channel(&self, frame: i64, channel: usize) -> Result<Vec<f32>, Lacking> {
+        let mut plane = self.image(frame)?.plane_f32(channel);
+        matte::hold(&mut plane);
+        Ok(plane)
+    }
+}
+
+/// The frames that there can be of a stage: of a plate that no stage uses, those of its shot with handles, as far as the plate
+/// goes.
+pub fn range(status: &Status, id: NodeId) -> FrameRange {
+    let node = &status.declared.graph.nodes[id];
+    let unused = || {
+        let film = status.declared.film.as_ref()?;
+        let shot = film.shots.get(&*node.shot)?;
+        let plate = film.plates.get(&shot.plates.get(&*node.stage)?.value)?;
+        let Media::Files(_) = plate.media else { return None };
+        Some(shot.frames.value.widen(shot.handles).meet(plate.frames.as_ref()?.value))
+    };
+    if node.frames.is_empty() && node.is_passed_on() { unused().unwrap_or(node.frames) } else { node.frames }
 }

@@ -5,16 +5,18 @@
 pub mod attach;
 mod check;
 pub mod demo;
-mod frames;
+pub mod frames;
 pub mod holding;
 pub mod known;
 pub mod left;
 pub mod matching;
+pub mod naming;
 mod past;
 mod read;
 pub mod rebuild;
 pub mod register;
 pub mod sheet;
+mod standing;
 pub mod track;
 pub mod trouble;
 

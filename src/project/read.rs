@@ -16,6 +16,12 @@ use crate::graph::edit::{Dissolve, Edit, Event};
 impl Project {
     /// Reads the declaration and everything it names, short of pictures.
     pub fn read(&self) -> Declared {
+        self.read_as(None)
+    }
+
+    /// Reads the declaration as it would be with a text for a file that it names, whatever stands there. The cut is left out
+    /// then: it says nothing of what a stage is given.
+    pub(super) fn read_as(&self, instead: Option<(&str, &str)>) -> Declared {
         let mut declared = Declared::default();
         let text = match read_text(&self.folder.join(DECLARATION)) {
             Ok(text) => text,
@@ -30,8 +36,14 @@ impl Project {
         let (film, problems) = declare::read(&mut declared.sources, main, &mut load);
         declared.problems = problems;
         let Some(film) = film else { return declared };
-        let edit = film.cut.as_ref().and_then(|cut| self.cut(cut, &film, &mut declared));
+        let edit = match (&film.cut, instead) {
+            (Some(cut), None) => self.cut(cut, &film, &mut declared),
+            _ => None,
+        };
         let mut files = attach::Folder::new(&self.folder, &mut declared.sources);
+        if let Some((path, text)) = instead {
+            files.put(path, text);
+        }
         let (graph, mut problems) = build(&film, edit.as_ref(), &mut files);
         declared.problems.append(&mut problems);
         declared.graph = graph;

@@ -5,17 +5,15 @@
 
 use std::path::Path;
 
+use super::frames::{Frames, Lack, Lacking, LookError};
 use super::{Project, Status};
-use crate::base::state::State;
-use crate::execute::source;
-use crate::graph::{ASSEMBLY, FILM, Graph, NodeId, Work};
+use crate::graph::{ASSEMBLY, FILM, Graph, NodeId};
 use crate::media::image::{Image, RGBA};
 use crate::media::{png, scale};
 use crate::operators::colour::display;
 use crate::operators::lettering::{Face, ink};
 use crate::operators::shape::coverage::Window;
 use crate::stale::place;
-use crate::store::objects::Objects;
 
 /// The largest width or height of a sheet, in pixels.
 pub const SIDE: u32 = 16_384;
@@ -49,7 +47,9 @@ pub struct Sheet {
     /// How many frames are shown.
     pub shown: usize,
     /// The others.
-    pub lacking: Vec<(String, String)>,
+    pub lacking: Vec<Lack>,
+    /// What is to be known of those that are shown.
+    pub remarks: Vec<String>,
 }
 
 /// Light of the sheet's ground, of an empty field and of writing.
@@ -62,11 +62,12 @@ impl View {
     ///
     /// # Errors
     /// When the part is empty or lies outside.
-    fn part(&self, (width, height): (u32, u32)) -> Result<[u32; 4], String> {
+    fn part(&self, (width, height): (u32, u32)) -> Result<[u32; 4], LookError> {
         let part = self.part.unwrap_or([0, 0, width, height]);
         let [left, top, wide, high] = part.map(u64::from);
         if wide == 0 || high == 0 || left + wide > u64::from(width) || top + high > u64::from(height) {
-            return Err(format!("the part does not lie within the film's frame of {width}x{height}"));
+            let words = format!("the part does not lie within the film's frame of {width}x{height}");
+            return Err(LookError::Words(words));
         }
         Ok(part)
     }
@@ -111,7 +112,7 @@ impl Project {
         places: &[(NodeId, i64)],
         across: Option<u32>,
         view: &View,
-    ) -> Result<Sheet, String> {
+    ) -> Result<Sheet, LookError> {
         let graph = &status.declared.graph;
         let part = view.part(graph.frame_size)?;
         let (width, height) = view.size(part);
@@ -123,22 +124,26 @@ impl Project {
         let side = |fields: u32, each: u32| u64::from(gap) + u64::from(fields) * u64::from(each + gap);
         let [wide, high] = [side(across, width), side(count.div_ceil(across), height + words)];
         if wide.max(high) > u64::from(SIDE) {
-            return Err(format!(
+            return Err(LookError::Words(format!(
                 "{count} frames make a sheet of {wide}x{high} pixels, and at most {SIDE} a side are drawn: show fewer, or smaller ones"
-            ));
+            )));
         }
         let mut sheet = field((wide as u32, high as u32), GROUND);
         let names: Vec<String> = places.iter().map(|&(id, frame)| place(&graph.nodes[id], frame)).collect();
         let face = Face::of(names.iter().map(String::as_str));
-        let mut lacking = Vec::new();
+        let (mut lacking, mut remarks) = (Vec::new(), Vec::new());
         for (i, (&(id, frame), name)) in places.iter().zip(&names).enumerate() {
             let (column, row) = (i as u32 % across, i as u32 / across);
             let at = [gap + column * (width + gap), gap + row * (height + words + gap)];
-            match self.shown(status, id, frame) {
-                Ok(image) => lay(&mut sheet, &scale::area_average(&image, part, (width, height)), at),
-                Err(why) => {
+            let frames = Frames::new(self, status, id);
+            match frames.image(frame) {
+                Ok(image) => {
+                    lay(&mut sheet, &scale::area_average(&image, part, (width, height)), at);
+                    remarks.extend(frames.remark([frame]));
+                }
+                Err(Lacking(why)) => {
                     lay(&mut sheet, &field((width, height), EMPTY), at);
-                    lacking.push((name.clone(), why));
+                    lacking.extend(why);
                 }
             }
             let room = f64::from(width) / face.width(name, 1.0);
@@ -147,7 +152,7 @@ impl Project {
             let window = ink::whole(&sheet);
             ink::lay(&mut sheet, &face.cover(name, size, origin, window), WRITING);
         }
-        Ok(finish(&sheet, view, graph, count as usize - lacking.len(), lacking))
+        Ok(finish(&sheet, view, graph, (count as usize - lacking.len(), lacking), remarks))
     }
 
     /// One picture of two frames, before and after.
@@ -160,15 +165,24 @@ impl Project {
         [before, after]: [(NodeId, i64); 2],
         layout: Layout,
         view: &View,
-    ) -> Result<Sheet, String> {
+    ) -> Result<Sheet, LookError> {
         let graph = &status.declared.graph;
         let part = view.part(graph.frame_size)?;
         let (width, height) = view.size(part);
-        let mut both = Vec::new();
+        let (mut both, mut remarks, mut lacking) = (Vec::new(), Vec::new(), Vec::new());
         for (id, frame) in [before, after] {
-            let name = place(&graph.nodes[id], frame);
-            let image = self.shown(status, id, frame).map_err(|why| format!("{name}: {why}"))?;
-            both.push((scale::area_average(&image, part, (width, height)), name));
+            let frames = Frames::new(self, status, id);
+            remarks.extend(frames.remark([frame]));
+            match frames.image(frame) {
+                Ok(image) => {
+                    let name = place(&graph.nodes[id], frame);
+                    both.push((scale::area_average(&image, part, (width, height)), name));
+                }
+                Err(Lacking(why)) => lacking.extend(why),
+            }
+        }
+        if !lacking.is_empty() {
+            return Err(Lacking(lacking).into());
         }
         let gap = (width / 40).max(2);
         let (mut sheet, seam) = match layout {
@@ -208,34 +222,19 @@ impl Project {
                 write(&mut sheet, name, start, need, capitals, &face);
             }
         }
-        Ok(finish(&sheet, view, graph, 2, Vec::new()))
-    }
-
-    /// The picture of a frame that is made, or why there is none.
-    fn shown(&self, status: &Status, id: NodeId, frame: i64) -> Result<Image, String> {
-        let graph = &status.declared.graph;
-        let node = &graph.nodes[id];
-        let cell = status.report.strips[id].get(frame).ok_or("the stage has no such frame")?;
-        let image = match &node.work {
-            Work::Plate { .. } if node.is_passed_on() => {
-                source::plate(&self.folder, graph, &status.seen, id, frame)?
-            }
-            _ if !node.keep => return Err("its renders are not kept".into()),
-            _ if cell.state == State::Fresh || cell.is_in_use() => {
-                Objects::of(&status.store).get(&cell.pixels).map_err(|e| e.to_string())?
-            }
-            _ => return Err(cell.state.word().to_string()),
-        };
-        match (image.width(), image.height()) == graph.frame_size {
-            true => Ok(image),
-            false => Err("it has another size than the film".into()),
-        }
+        Ok(finish(&sheet, view, graph, (2, Vec::new()), remarks))
     }
 }
 
-fn finish(sheet: &Image, view: &View, graph: &Graph, shown: usize, lacking: Vec<(String, String)>) -> Sheet {
+fn finish(
+    sheet: &Image,
+    view: &View,
+    graph: &Graph,
+    (shown, lacking): (usize, Vec<Lack>),
+    remarks: Vec<String>,
+) -> Sheet {
     let codes = display::codes(sheet, graph.space, view.stops);
-    Sheet { bytes: png::encode(sheet.width(), sheet.height(), &codes), shown, lacking }
+    Sheet { bytes: png::encode(sheet.width(), sheet.height(), &codes), shown, lacking, remarks }
 }
 
 /// A field of one grey.

@@ -68,6 +68,14 @@ impl StoreError {
     }
 }
 
+/// An error of the system without the name of a file half-written, which says nothing to anybody.
+fn plain(error: std::io::Error) -> std::io::Error {
+    match error.to_string().split_once(" at path \"") {
+        Some((words, _)) => std::io::Error::new(error.kind(), words.to_string()),
+        None => error,
+    }
+}
+
 /// A film's folder for what it keeps.
 #[derive(Debug, Clone)]
 pub struct Store {
@@ -218,6 +226,13 @@ fn name_new(file: NamedTempFile, path: &Path) -> Result<bool, StoreError> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_folder_that_is_not_there_is_told_without_the_name_of_a_file_half_written() {
+        let folder = tempfile::tempdir().unwrap();
+        let said = write_whole(&folder.path().join("none/facts"), b"facts").unwrap_err().to_string();
+        assert!(said.ends_with("none/facts: No such file or directory (os error 2)"), "{said}");
+    }
 
     #[test]
     fn whoever_may_read_and_write_other_files_may_do_so_with_these() {

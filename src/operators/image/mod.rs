@@ -11,7 +11,7 @@ pub mod flow;
 pub mod gaussian;
 pub mod grade;
 mod grow;
-mod matte;
+pub mod matte;
 pub mod paint_out;
 pub mod passes;
 mod picture;

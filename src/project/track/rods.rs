@@ -7,24 +7,25 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
 
-use super::{TrackError, Wish};
+use super::follow::Wish;
 use crate::base::frames::FrameRange;
 use crate::operators::track::blade::{Looks, Mark, Scene, Search, Stroke, Way};
 use crate::operators::track::course::Track;
 use crate::operators::track::sheet::Thing;
+use crate::project::frames::LookError;
 
 /// Bytes that all frames of a shot may take in which rods are looked for: some four hundred frames of 1920x1080.
 pub const ROOM: usize = 1 << 30;
 
 /// Fails where the frames of a range take more than [`ROOM`], by those that are there already.
-pub fn room(looks: &Looks, frames: FrameRange) -> Result<(), TrackError> {
+pub fn room(looks: &Looks, frames: FrameRange) -> Result<(), LookError> {
     let one = looks.bytes() / looks.len().max(1);
     if one * frames.len() <= ROOM {
         return Ok(());
     }
     let most = (ROOM / one.max(1)) as i64;
     let part = FrameRange::new(frames.first, frames.first + most - 1);
-    Err(TrackError::Words(format!(
+    Err(LookError::Words(format!(
         "{} frames in which a blade is looked for take {} MiB, more than the {} MiB that there is room for; find it in parts, \
          such as on {part}, each with a key of its own",
         frames.len(),
@@ -39,13 +40,13 @@ pub fn found(
     rods: &[&Thing<4>],
     wish: &Wish,
     progress: &(dyn Fn(usize) + Sync),
-) -> Result<Vec<Track<4>>, TrackError> {
+) -> Result<Vec<Track<4>>, LookError> {
     let all: Vec<i64> = wish.frames.iter().collect();
     let count = AtomicUsize::new(0);
     let mut searches = Vec::new();
     for rod in rods {
         let words = format!("rod {} does not stand out of what is beside it at any of its keys", rod.name);
-        let nothing = || TrackError::Words(words.clone());
+        let nothing = || LookError::Words(words.clone());
         let hand = rod.keys.iter().filter(|key| key.sure.is_none()).copied().collect();
         let search = Search::new(Arc::clone(scene), wish.frames, hand).ok_or_else(nothing)?;
         let mark = search.mark().ok_or_else(nothing)?;

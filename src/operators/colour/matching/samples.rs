@@ -2,7 +2,7 @@
 //!
 //! Knows how pictures are thinned out. Does not know what samples are compared with.
 
-use super::Planes;
+use super::{FEWEST, Planes};
 use crate::base::level::Level;
 use crate::media::image::Image;
 use crate::operators::colour::chain::Chain;
@@ -12,6 +12,9 @@ use crate::operators::colour::encoding::Encoding;
 const ACROSS: usize = 240;
 /// Most samples of a shot.
 const MOST: usize = 2048;
+
+/// The least light that is no black: ten stops below a grey card's 0.18. Common practice, no source.
+const LIGHT: f32 = 0.18 / 1024.0;
 
 /// Colours of a shot in its working space.
 #[derive(Clone, Debug, Default)]
@@ -39,6 +42,16 @@ impl Samples {
     /// True when there are none.
     pub fn is_empty(&self) -> bool {
         self.len() == 0
+    }
+
+    /// Why nothing can be matched by these samples, when that is so: there are too few, or they are black.
+    pub fn lack(&self) -> Option<&'static str> {
+        let lit = |i: &usize| self.planes.iter().any(|plane| plane[*i] >= LIGHT);
+        match (self.len() < FEWEST, (0..self.len()).filter(lit).count() < FEWEST.min(self.len() / 100 + 1)) {
+            (true, _) => Some("too little of the pictures is opaque and within the matte"),
+            (_, true) => Some("the pictures are black"),
+            _ => None,
+        }
     }
 
     /// The samples in another space.

@@ -25,6 +25,10 @@ const DARK: f32 = 0.01;
 const BRIGHTEST: f32 = 64.0;
 /// Standard deviation of the Gaussian over light, in pixels of the size looked at: slopes of noise mean nothing.
 const SOFT: f64 = 0.8;
+/// The least share of a frame that must be set, and how much its logarithm must vary at least: less is even light in half
+/// floats. Common practice, no source.
+const SEEN: f64 = 0.01;
+const EVEN: f64 = 0.003;
 /// How far from a matte the set begins, in pixels of the size looked at.
 const AROUND: f64 = 5.0;
 
@@ -84,6 +88,23 @@ impl Light {
         samples.convert_from_f32_slice(&light);
         let set = grown(covered, width, AROUND).into_iter().map(|c| u8::from(c <= 0.0)).collect();
         Self { width, height, halved, samples, set }
+    }
+
+    /// Why nothing can be laid on it, or it on anything, when that is so.
+    pub fn blind(&self) -> Option<&'static str> {
+        let seen =
+            self.samples.iter().zip(&self.set).filter(|(_, set)| **set > 0).map(|(light, _)| light.to_f64());
+        let (mut n, mut sum, mut squares) = (0.0, 0.0, 0.0);
+        for light in seen {
+            n += 1.0;
+            sum += light;
+            squares += light * light;
+        }
+        if n < SEEN * self.samples.len() as f64 {
+            return Some("its mattes cover all of the set, or nearly so");
+        }
+        let varies = (squares / n - (sum / n).powi(2)).max(0.0).sqrt();
+        (varies < EVEN).then_some("it shows one even tone, without any detail of the set")
     }
 
     /// Width and height of what is looked at.

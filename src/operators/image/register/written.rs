@@ -19,6 +19,8 @@ pub struct Measured {
     pub when: Option<When>,
     /// What was measured of each frame, in rising order.
     pub frames: Vec<Frame>,
+    /// Why nothing can be measured of it, when that is known before.
+    pub blind: Option<&'static str>,
 }
 
 /// What was measured of one frame.
@@ -42,6 +44,22 @@ impl Measured {
         all.sort_by(f64::total_cmp);
         let last = all.len().checked_sub(1)?;
         Some((all.iter().sum::<f64>() / all.len() as f64, all[(last as f64 * 0.95).ceil() as usize]))
+    }
+
+    /// Why nothing of it could be measured, when that is so.
+    pub fn lack(&self) -> Option<&'static str> {
+        if self.blind.is_some() {
+            return self.blind;
+        }
+        if self.frames.is_empty() {
+            return Some(
+                "no frame of it could be laid on the clean plate: it has none where the shot has, its mattes cover the set, \
+                 or the set shows no detail",
+            );
+        }
+        let tells = self.frames.iter().any(|frame| frame.left.is_some());
+        (!tells)
+            .then_some("no part of the set, outside of its mattes, shows enough detail to tell how it lies")
     }
 
     /// The offset in time that is used: none below what can be told.
@@ -91,8 +109,8 @@ fn number(value: f64, digits: usize) -> String {
 /// What stands in the place of a mark while it is made, as in a written grade: a changed file is told by it.
 const NO_MARK: &str = "000000000000";
 
-/// The text of a file of moves. `asked` is how it was come by, for its first line.
-pub fn text(takes: &[Measured], between: &str, asked: &str) -> String {
+/// The text of a file of moves for a shot of these frames. `asked` is how it was come by, for its first line.
+pub fn text(takes: &[Measured], frames: FrameRange, between: &str, asked: &str) -> String {
     let mut text = format!(
         "# Written by endboard, mark {NO_MARK}.\n\
          # How each take lies against the clean plate, measured by `{asked}`.\n\
@@ -102,7 +120,10 @@ pub fn text(takes: &[Measured], between: &str, asked: &str) -> String {
     );
     for take in takes {
         let _ = writeln!(text, "  {}:", take.name);
-        time(&mut text, take);
+        time(&mut text, take, frames);
+        if take.frames.is_empty() {
+            continue;
+        }
         keyed(&mut text, "shift", take, &|p| {
             format!("[{}, {}]", number(p.shift[0], 3), number(p.shift[1], 3))
         });
@@ -133,18 +154,14 @@ pub fn text(takes: &[Measured], between: &str, asked: &str) -> String {
     text.replacen(NO_MARK, mark, 1)
 }
 
-fn time(text: &mut String, take: &Measured) {
-    let _ = match (take.when, take.frames.first(), take.frames.last()) {
-        (None, ..) => writeln!(text, "    time: 0   # the set does not tell it: it stands, or moves evenly"),
-        (Some(when), Some(first), Some(last)) if when.rate != 0.0 => writeln!(
-            text,
-            "    time: {{ {}: {}, {}: {} }}",
-            first.number,
-            number(take.time(first.number), 3),
-            last.number,
-            number(take.time(last.number), 3)
-        ),
-        (Some(when), ..) => writeln!(text, "    time: {}", number(when.time, 3)),
+fn time(text: &mut String, take: &Measured, frames: FrameRange) {
+    let _ = match take.when {
+        None => writeln!(text, "    time: 0   # the set does not tell it: it stands, or moves evenly"),
+        Some(when) if when.rate != 0.0 && frames.len() > 1 => {
+            let [first, last] = [frames.first, frames.last].map(|n| (n, number(take.time(n), 3)));
+            writeln!(text, "    time: {{ {}: {}, {}: {} }}", first.0, first.1, last.0, last.1)
+        }
+        Some(when) => writeln!(text, "    time: {}", number(when.time, 3)),
     };
 }
 
@@ -163,7 +180,7 @@ mod tests {
     #[test]
     fn a_changed_file_is_told_from_one_as_written() {
         let take = Measured { name: "left".into(), ..Measured::default() };
-        let text = text(&[take], "nearest", "endboard register br010");
+        let text = text(&[take], FrameRange::new(1, 9), "nearest", "endboard register br010");
         assert!(is_as_written(&text), "{text}");
         assert!(!is_as_written(&text.replace("time: 0", "time: 1")));
         assert!(!is_as_written(&format!("{text}\n")));

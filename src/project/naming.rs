@@ -1,0 +1,137 @@
+//! Names that people give to shots, stages, frames and mattes → what they mean in a film.
+//!
+//! Knows which names mean nothing, or too much, and what may have been meant. Does not know what is done with what they mean.
+
+use super::frames::range;
+use super::{Status, chosen, wanted};
+use crate::base::frames::{FrameRange, FrameSet};
+use crate::base::problem::nearest;
+use crate::base::selector::{Glob, Selection, Selector};
+use crate::graph::{Graph, Node, NodeId};
+
+/// Reads selectors and checks that each means something in this film, when there is one.
+///
+/// # Errors
+/// Words on the first that does not.
+pub fn selection(texts: &[String], graph: Option<&Graph>) -> Result<Selection, String> {
+    let selection = Selection::parse(texts.iter().map(String::as_str))
+        .map_err(|wrong| wrong.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))?;
+    let Some(graph) = graph else { return Ok(selection) };
+    match named(&selection, graph).or_else(|| selection.selectors.iter().find_map(|s| beside(graph, s))) {
+        Some(words) => Err(words),
+        None => Ok(selection),
+    }
+}
+
+/// Words on a selector that matches nothing.
+fn named(selection: &Selection, graph: &Graph) -> Option<String> {
+    let unmatched = selection.unmatched(graph.nodes.iter().map(|n| (&*n.shot, &*n.stage)));
+    let selector = unmatched.first()?;
+    let hint = meant(graph, selector).map_or(String::new(), |near| format!("; did you mean {near}?"));
+    Some(format!("'{}' matches no shot and stage of this film{hint}", selector.text()))
+}
+
+/// What a selector that matches nothing may have been meant to say.
+fn meant(graph: &Graph, selector: &Selector) -> Option<String> {
+    let of_shot = |node: &&Node| selector.shot().is_none_or(|glob| glob.matches(&node.shot));
+    match selector.stage() {
+        // The shot is there, so that it is the stage's name that is off.
+        Some(stage) if graph.nodes.iter().any(|node| of_shot(&node)) => {
+            let stages = graph.nodes.iter().filter(of_shot).map(|node| &*node.stage);
+            let near = nearest(stage.text(), stages)?;
+            Some(format!("{}/{near}", selector.shot().map_or("*", Glob::text)))
+        }
+        stage => {
+            let shots = graph.nodes.iter().map(|node| &*node.shot);
+            let near = nearest(selector.shot().map_or("", Glob::text), shots)?;
+            let has = |stage: &&Glob| graph.nodes.iter().any(|n| &*n.shot == near && stage.matches(&n.stage));
+            let stage = stage.filter(has).map_or(String::new(), |stage| format!("/{}", stage.text()));
+            Some(format!("{near}{stage}"))
+        }
+    }
+}
+
+/// Says so when none of a selector's frames is a frame of the stages that it matches.
+fn beside(graph: &Graph, selector: &Selector) -> Option<String> {
+    let frames = selector.frames()?;
+    let mut hull: Option<FrameRange> = None;
+    for node in graph.nodes.iter().filter(|node| !node.frames.is_empty()) {
+        let Some(chosen) = selector.matches(&node.shot, &node.stage) else { continue };
+        if !chosen.within(node.frames).is_empty() {
+            return None;
+        }
+        let all = hull.get_or_insert(node.frames);
+        *all = FrameRange::new(all.first.min(node.frames.first), all.last.max(node.frames.last));
+    }
+    let text = selector.text();
+    Some(match hull {
+        Some(range) => format!("'{text}' selects no frame: there are {range}, and not {frames}"),
+        None => format!("'{text}' selects no frame: there are none"),
+    })
+}
+
+/// Whether a selector names this stage, other than by naming its shot.
+pub fn is_named(selection: &Selection, shot: &str, stage: &str) -> bool {
+    let names = |selector: &Selector| selector.stage().is_some() && selector.matches(shot, stage).is_some();
+    selection.selectors.iter().any(names)
+}
+
+/// The one stage that a text names, and the frames of it; without a stage the one that `usual` takes from the shot's.
+///
+/// # Errors
+/// Words, when it names none, several, or no frame of it.
+pub fn one_stage(
+    status: &Status,
+    text: &str,
+    usual: impl Fn(&[NodeId]) -> Option<NodeId>,
+) -> Result<(NodeId, FrameSet), String> {
+    let graph = &status.declared.graph;
+    let selector = text.to_string();
+    let selection = Selection::parse([text]).map_err(|wrong| wrong[0].to_string())?;
+    if let Some(words) = named(&selection, graph) {
+        return Err(words);
+    }
+    let picked = wanted(graph, &selection);
+    let all: Vec<NodeId> = (0..graph.nodes.len()).filter(|&id| picked[id].is_some()).collect();
+    let of = |id: &NodeId| &graph.nodes[*id];
+    let has_stage = all.iter().any(|id| is_named(&selection, &of(id).shot, &of(id).stage));
+    let id = match &all[..] {
+        [one] => Some(*one),
+        [first, ..] if !has_stage && all.iter().all(|id| of(id).shot == of(first).shot) => usual(&all),
+        _ => None,
+    };
+    let Some(id) = id else {
+        let names: Vec<String> = all.iter().take(12).map(|id| of(id).name()).collect();
+        return Err(format!("'{selector}' is not one stage; say which: {}", names.join(", ")));
+    };
+    let range = range(status, id);
+    let frames = chosen(picked[id].as_ref(), range);
+    match frames.is_empty() {
+        false => Ok((id, frames)),
+        true if range.is_empty() => Err(format!("'{text}' selects no frame: {} has none", of(&id).name())),
+        true => Err(format!("'{text}' selects no frame: {} has {range}", of(&id).name())),
+    }
+}
+
+/// A matte of a shot, `STAGE.CHANNEL`.
+///
+/// # Errors
+/// Words on what is wrong with it.
+pub fn matte(graph: &Graph, shot: &str, text: &str) -> Result<(NodeId, usize), String> {
+    let form = || format!("'{text}' is no matte: write STAGE.CHANNEL, such as roto.crew");
+    let (stage, channel) = text.rsplit_once('.').ok_or_else(form)?;
+    let near = |word: &str, all: &mut dyn Iterator<Item = &str>, whole: &dyn Fn(&str) -> String| {
+        nearest(word, all).map_or(String::new(), |near| format!("; did you mean {}?", whole(near)))
+    };
+    let id = graph.find(shot, stage).ok_or_else(|| {
+        let mut stages = graph.nodes.iter().filter(|node| &*node.shot == shot).map(|node| &*node.stage);
+        let hint = near(stage, &mut stages, &|near| format!("{near}.{channel}"));
+        format!("'{text}': {shot} has no stage '{stage}'{hint}")
+    })?;
+    let channels = &graph.nodes[id].channels;
+    let at = channels.iter().position(|c| **c == *channel).ok_or_else(|| {
+        let hint = near(channel, &mut channels.iter().map(|c| &**c), &|near| format!("{stage}.{near}"));
+        format!("'{text}': {shot}/{stage} has no channel '{channel}'{hint}")
+    })?;
+    Ok((id, at))
+}

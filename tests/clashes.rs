@@ -1,0 +1,87 @@
+//! `endboard clashes` end to end: names, times, places and what settings make of them.
+//!
+//! Knows two rods whose blow can be worked out by hand. How clashes are found, the tests of `operators::image::blades` know.
+
+mod project;
+
+use project::Film;
+use serde_json::json;
+
+/// The keeper stands at x = 16; the raker's tip comes at two pixels a frame and is thrown back at 1005.
+const RODS: &str = "\
+rods:
+  keeper: { ease: linear, keys: { 1001: { base: [16, 16], tip: [16, 1] } } }
+  raker:
+    ease: linear
+    keys:
+      1001: { base: [2, 16], tip: [8, 4] }
+      1005: { base: [10, 16], tip: [16, 4] }
+      1008: { base: [2, 16], tip: [8, 4] }
+";
+
+const SHOTS: &str = "  br010:
+    plate: shed
+    frames: 1001-1008
+    stages:
+      blades: { operator: blades, from: { picture: plate }, shapes: roto/br010.yaml, width: 2, burst: 1 }
+  br020:
+    plate: shed
+    frames: 1001-1008
+    stages: { colour: { operator: grade } }
+";
+
+fn film() -> Film {
+    let film = Film::new();
+    film.declare(SHOTS);
+    film.write("roto/br010.yaml", RODS);
+    film
+}
+
+fn said(film: &Film, words: &[&str]) -> (Option<i32>, String) {
+    let out = film.run(words);
+    (
+        out.status.code(),
+        String::from_utf8_lossy(&out.stdout).into_owned() + &String::from_utf8_lossy(&out.stderr),
+    )
+}
+
+#[test]
+fn a_blow_is_listed_by_name_and_place_without_a_picture() {
+    let film = film();
+    let answer = film.json(&["clashes"]);
+    assert_eq!(
+        (&answer["format"], &answer["film"]),
+        (&json!("endboard clashes 1"), &json!("The Brine Lamp"))
+    );
+    let list = answer["clashes"].as_array().unwrap();
+    assert_eq!(list.len(), 1, "{answer}");
+    assert_eq!((&list[0]["stage"], &list[0]["name"]), (&"br010/blades".into(), &"keeper+raker@1005".into()));
+    // Half a frame to either side is looked at, and a sixteenth of a frame is the step.
+    assert!((list[0]["time"].as_f64().unwrap() - 1005.0).abs() < 0.6, "{answer}");
+    let at = |i: usize| list[0]["at"][i].as_f64().unwrap();
+    assert!((at(0) - 16.0).abs() < 2.0 && (at(1) - 4.0).abs() < 2.5, "{answer}");
+    let (code, words) = said(&film, &["clashes", "br010"]);
+    assert!(code == Some(0) && words.starts_with("br010/blades  keeper+raker@1005  at frame 100"), "{words}");
+    // No plate was there to be read, and nothing is left behind.
+    assert!(!film.path().join(".endboard").exists() && !film.path().join("renders").exists());
+}
+
+#[test]
+fn the_name_drops_it_and_selectors_choose() {
+    let film = film();
+    for words in [["clashes", "br020"], ["clashes", "br010@1001-1003"], ["clashes", "br010/plate"]] {
+        assert_eq!(said(&film, &words), (Some(0), "no clashes\n".into()), "{words:?}");
+        assert_eq!(film.json(&words)["clashes"], json!([]));
+    }
+    assert!(said(&film, &["clashes", "br010/blades@1004-1006"]).1.contains("keeper+raker@1005"));
+    let says = |film: &Film| film.json(&["clashes"])["clashes"][0]["says"].to_string();
+    assert!(says(&film).contains("kept"), "{}", says(&film));
+    let dropped = "burst: 1, clashes: { keeper+raker@1005: drop }";
+    film.declare(&SHOTS.replace("burst: 1", dropped));
+    assert!(says(&film).contains("dropped"), "{}", says(&film));
+    let (code, words) = said(&film, &["clashes", "br01"]);
+    assert!(code == Some(2) && words.contains("did you mean br010"), "{words}");
+    film.declare(&SHOTS.replace("width: 2", "width: wide"));
+    let (code, words) = said(&film, &["clashes"]);
+    assert!(code == Some(1) && words.contains("endboard.yaml"), "{words}");
+}
