@@ -68,14 +68,6 @@ impl StoreError {
     }
 }
 
-/// An error of the system without the name of a file half-written, which says nothing to anybody.
-fn plain(error: std::io::Error) -> std::io::Error {
-    match error.to_string().split_once(" at path \"") {
-        Some((words, _)) => std::io::Error::new(error.kind(), words.to_string()),
-        None => error,
-    }
-}
-
 /// A film's folder for what it keeps.
 #[derive(Debug, Clone)]
 pub struct Store {

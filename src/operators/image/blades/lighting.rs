@@ -14,14 +14,14 @@ use super::look::{Look, Shine};
 use super::rods::Read;
 use super::spill::{self, Caught, Lamp, Surface};
 use super::sweep::{Ends, Moment, exposure};
-use crate::base::curve::{Curve, Ease};
+use crate::base::curve::Curve;
 use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::FrameRange;
 use crate::base::problem::{Problems, Span};
 use crate::media::image::{Image, RGBA};
 use crate::operators::image::picture::copy;
 use crate::operators::shape::coverage::{Mask, Window};
-use crate::operators::shape::{Pace, Rod};
+use crate::operators::shape::Rod;
 use crate::operators::{Connected, Found, Inputs, OperatorError, Prepared};
 
 /// A rod that shines.
