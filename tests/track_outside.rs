@@ -7,6 +7,7 @@ mod outside;
 
 use std::sync::Arc;
 
+use endboard::operators::shape::motion::{carry, homography};
 use endboard::operators::track::course::Follower;
 use endboard::operators::track::picture::Picture;
 use endboard::operators::track::plane::Flat;
@@ -76,7 +77,7 @@ fn flat_patches_are_laid_as_opencvs_ecc_lays_them() {
     let mut out = Out::of(&bytes);
     let [width, height, count] = out.numbers::<3>().map(|v| v as usize);
     let first = out.picture(width, height);
-    let (mut ours, mut theirs) = (0.0, 0.0);
+    let (mut ours, mut alike, mut theirs) = (0.0, 0.0, 0.0);
     for case in 0..count {
         let (from, truth, peer) = (out.numbers::<8>(), out.numbers::<8>(), out.numbers::<8>());
         let warped = out.picture(width, height);
@@ -85,13 +86,25 @@ fn flat_patches_are_laid_as_opencvs_ecc_lays_them() {
         let (miss, other) = (apart(step.at, truth), apart(peer, truth));
         eprintln!("homography {case}: ours {miss:.3} px, ECC {other:.3} px, sure {:.2}", step.sure);
         assert!(miss < 0.25 && step.sure > 0.6, "{case}: {miss} {}", step.sure);
+        // ECC looks at the whole rectangle around the patch, which is a tenth more: ours once more on all that it sees.
+        let side = |axis: usize| {
+            let all = from.iter().skip(axis).step_by(2).copied();
+            (all.clone().fold(f64::INFINITY, f64::min), all.fold(f64::NEG_INFINITY, f64::max))
+        };
+        let ((left, right), (top, bottom)) = (side(0), side(1));
+        let around = [left, top, right, top, right, bottom, left, bottom];
+        let whole = Flat::start(&first, around, None).unwrap().step(&warped, None);
+        let to = homography(&around, &whole.at);
+        let at = std::array::from_fn(|i| carry(&to, [from[i / 2 * 2], from[i / 2 * 2 + 1]]).unwrap()[i % 2]);
+        alike += apart(at, truth).powi(2) / count as f64;
         ours += miss * miss / count as f64;
         theirs += other * other / count as f64;
     }
-    let (ours, theirs) = (f64::sqrt(ours), f64::sqrt(theirs));
-    eprintln!("worst corners, root mean square: ours {ours:.3} px, ECC {theirs:.3} px");
-    // Measured a seventh worse: ECC has one bend for all of the patch, ours also weighs samples against passers.
-    assert!(ours <= 1.25 * theirs, "{ours} {theirs}");
+    let [ours, alike, theirs] = [ours, alike, theirs].map(f64::sqrt);
+    eprintln!(
+        "worst corners, root mean square: ours {ours:.3} px, on what ECC sees {alike:.3} px, ECC {theirs:.3} px"
+    );
+    assert!(alike <= theirs && ours <= 1.25 * theirs, "{ours} {alike} {theirs}");
 }
 
 /// The lid of a box that a hand lifts and turns (box.mp4 of Debian's opencv-doc), against homographies of SIFT features

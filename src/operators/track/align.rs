@@ -8,6 +8,8 @@
 //! (CMU-RI-TR-03-35, 2003), and samples that do not fit count less (P. J. Huber, "Robust Estimation of a Location
 //! Parameter", 1964; A. E. Beaton and J. W. Tukey, Technometrics 16, 1974; their usual constants 1.345 and 4.685).
 
+mod tiles;
+
 use super::grain::{noise_of, second};
 use super::picture::{Picture, cubic};
 use crate::base::linear::solved;

@@ -21,6 +21,12 @@ const MOST: usize = 12_000;
 const WHOLE: usize = 200_000;
 /// The fewest samples of a size that is looked at.
 const FEWEST: usize = 150;
+/// What is left of a belief when none, one or more quarters of the patch do not show: where it was on the frame before, and
+/// where it is found again. Three corners still hold a flat thing; two leave it to swing, and nothing but the frame before
+/// speaks against that.
+const COVERED: [[f64; 2]; 3] = [[1.0, 1.0], [0.8, 0.6], [0.5, 0.15]];
+/// Samples of a size on whose tiles it is told which parts of the patch are seen, at least.
+const TILED: usize = 600;
 /// Likeness below which the reference has come to look otherwise, and what one taken anew is believed.
 const CHANGED: f64 = 0.8;
 const ANEW: f64 = 0.97;
@@ -122,7 +128,13 @@ impl Flat {
             0.3
         };
         let sure = if self.usual.is_kept(fit.likeness) { self.belief * sure(&fit, back) } else { 0.0 };
-        Some((fit, corners, sure))
+        // Noise counts for less at half the size.
+        let half = self.reference.get(1).filter(|patch| patch.len() >= TILED);
+        let (share, covered) = half.unwrap_or(&self.reference[0]).shows(picture, &fit, hidden);
+        let [kept, found] = COVERED[covered.min(COVERED.len() - 1)];
+        let is_another = self.lost > 0 && bent(&corners, &self.corners) > bends(self.lost);
+        let left = if is_another { 0.0 } else { share * if self.lost == 0 { kept } else { found } };
+        Some((fit, corners, sure * left))
     }
 
     /// Where it fits best, of all places that it is looked for at.
@@ -259,6 +271,21 @@ fn carried(map: &Matrix, corners: &Corners) -> Option<Corners> {
         to.copy_from_slice(&carry(map, corner(corners, i))?);
     }
     Some(out)
+}
+
+/// How far a patch may have changed its form, as a share of its size, while it was lost for so many frames. On a wall of
+/// planks others of them fit as well, pressed together.
+fn bends(lost: usize) -> f64 {
+    (0.06 + 0.01 * lost as f64).min(0.15)
+}
+
+/// How far corners moved other than together, as a share of the patch's size.
+fn bent(corners: &Corners, before: &Corners) -> f64 {
+    let away = |i: usize| corners[i] - before[i];
+    let together = [0, 1].map(|axis| [0, 2, 4, 6].map(|i| away(i + axis)).iter().sum::<f64>() / 4.0);
+    let apart = [0, 2, 4, 6].map(|i| (away(i) - together[0]).hypot(away(i + 1) - together[1]));
+    let size = (before[4] - before[0]).hypot(before[5] - before[1]).max(1.0);
+    apart.into_iter().fold(0.0, f64::max) / size
 }
 
 /// Corners of a flat patch that did not fold over or change beyond belief in one step.

