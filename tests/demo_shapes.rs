@@ -130,8 +130,8 @@ fn the_slowed_shot_shows_the_frames_that_its_shapes_are_of() {
 #[test]
 fn mattes_are_the_ones_that_recipes_ask_for() {
     let names = |shot: &str| shapes(shot).mattes.iter().map(|m| m.name.to_string()).collect::<Vec<_>>();
-    assert_eq!(names("br020"), ["actors"]);
-    assert_eq!(names("br030"), ["actors", "crew"]);
+    assert_eq!(names("br020"), ["actors", "keeper", "raker"]);
+    assert_eq!(names("br030"), ["actors", "crew", "keeper", "raker"]);
     assert_eq!(names("br040"), ["actors"]);
     assert_eq!(names("br050"), ["left", "right", "actors"]);
     let five = ["far", "left", "right", "middle", "near"];

@@ -232,11 +232,8 @@ impl<'a> Engine<'a> {
     ) -> Self {
         let places = graph.pools.iter().map(|(_, n)| *n).collect();
         let rooms = Mutex::new(places::Rooms::new(places, options.memory as u64));
-        let cache = Mutex::new(cache::Cache::with_budget(options.memory.min(cache::of_use(
-            graph,
-            plan,
-            options.jobs,
-        ))));
+        let held = options.memory.min(cache::of_use(graph, plan, options.jobs));
+        let cache = Mutex::new(cache::Cache::with_budget(held));
         let facts = vec![("chromaticities".to_string(), colour(graph.space))];
         let objects = Objects::of(&store).saying(facts);
         let failed = plan.failed.iter().flat_map(|(&id, set)| set.iter().map(move |n| (id, n)));

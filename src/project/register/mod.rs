@@ -137,10 +137,16 @@ impl Project {
     /// There is no such stage, the declaration has errors that hide it, or its file of moves is a person's.
     pub fn register(&self, place: &str, wanted: Wanted, replace: bool) -> Result<Registering<'_>, LookError> {
         let declared = self.read();
+        let shot = place.split('/').next().unwrap_or(place);
+        let is_declared = declared.film.as_ref().is_none_or(|film| {
+            film.shots.contains_key(shot) || film.left_out.iter().any(|name| name == shot)
+        });
         let joint = match joint(&declared, place) {
             Ok(joint) => joint,
-            // What is wrong with a shot may be why it seems not to be there.
-            Err(_) if !declared.is_sound() => return Err(ProjectError::Unsound(Box::new(declared)).into()),
+            // What is wrong with a shot may be why its stage seems not to be there.
+            Err(_) if is_declared && !declared.is_sound() => {
+                return Err(ProjectError::Unsound(Box::new(declared)).into());
+            }
             Err(words) => return Err(LookError::Words(words)),
         };
         let standing = Standing::of(&self.folder, &joint.file, replace)?;

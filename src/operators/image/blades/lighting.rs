@@ -20,8 +20,8 @@ use crate::base::frames::FrameRange;
 use crate::base::problem::{Problems, Span};
 use crate::media::image::{Image, RGBA};
 use crate::operators::image::picture::copy;
-use crate::operators::shape::coverage::{Mask, Window};
 use crate::operators::shape::Rod;
+use crate::operators::shape::coverage::{Mask, Window};
 use crate::operators::{Connected, Found, Inputs, OperatorError, Prepared};
 
 /// A rod that shines.
