@@ -127,7 +127,7 @@ impl Measuring<'_> {
             let light = &cleans[&look.frame];
             let mut place = place(*found, light.scale());
             place.exposure = look.exposure;
-            Frame { number: look.frame, place, left: left(light, &look.light, *found) }
+            Frame { number: look.frame, place, left: left(light, &look.light, *found, look.fit.lit()) }
         });
         Ok(frames.collect())
     }

@@ -39,8 +39,10 @@ pub struct Along {
 
 /// Rounds at each size.
 const ROUNDS: usize = 12;
-/// A step shorter than this ends the search, in pixels.
+/// A step shorter than this ends the search at the largest size, in pixels; at smaller ones a longer one does, as what is left
+/// is found at the next.
 const SMALL: f64 = 2e-4;
+const SMALL_BEFORE: f64 = 5e-3;
 /// Differences beyond so many medians hardly count.
 const FAR: f32 = 3.0;
 /// The least scale of differences.
@@ -58,6 +60,13 @@ pub struct Fit {
     pub share: f64,
     /// How far the frames are off as a whole, in pixels of the size looked at: differences over slopes, noise included.
     pub off: f64,
+}
+
+impl Fit {
+    /// How the take differs in contrast and light.
+    pub fn lit(&self) -> [f64; 2] {
+        [self.found[CONTRAST], self.found[LIGHT]]
+    }
 }
 
 /// How the take lies from `start` on; none where the set shows too little.
@@ -97,7 +106,7 @@ pub fn fit(
             let moved =
                 step[RIGHT].hypot(step[DOWN]) + pair.reach() * (step[TURN].abs() + step[GROWTH].abs());
             last = Some(sums);
-            if moved + step[ALONG].abs() < SMALL {
+            if moved + step[ALONG].abs() < if at == 0 { SMALL } else { SMALL_BEFORE } {
                 break;
             }
         }
@@ -113,6 +122,25 @@ pub fn fit(
         off: (sums.variance / sums.slopes.max(1e-12)).sqrt(),
         found,
     })
+}
+
+/// Rounds for light and contrast alone, which begin near the end.
+const LIT: usize = 3;
+
+/// Contrast and light of a take that lies as `found` says, from those it has on; they are put into it.
+pub fn relit(pair: &Pair<'_>, found: &mut [f64; COUNT]) -> Option<()> {
+    let open = std::array::from_fn(|i| i == CONTRAST || i == LIGHT);
+    let mut scale = None;
+    for _ in 0..LIT {
+        let sums = pair.sums(found, &open, None, scale)?;
+        scale = Some(sums.scale);
+        let step = sums.step(&open)?;
+        [CONTRAST, LIGHT].into_iter().for_each(|i| found[i] += step[i]);
+        if step[CONTRAST].abs() + step[LIGHT].abs() < 1e-4 {
+            break;
+        }
+    }
+    Some(())
 }
 
 /// Motion at a size, in its pixels.
@@ -161,19 +189,20 @@ struct Sums {
     share: f64,
 }
 
-/// Sums over one row, in single precision, so that a frame's are exact enough and fast.
+/// Unknowns and the difference, in one go.
+const LANES: usize = COUNT + 1;
+
+/// Sums over one row, in single precision, so that a frame's are exact enough and fast: of each unknown's slope with those
+/// of all, and with the difference.
 #[derive(Default)]
-struct Row {
-    matrix: [[f32; COUNT]; COUNT],
-    right: [f32; COUNT],
-}
+struct Row([[f32; LANES]; COUNT]);
 
 impl Row {
     /// Adds them to a frame's and begins anew.
     fn flush(&mut self, matrix: &mut [[f64; COUNT]; COUNT], right: &mut [f64; COUNT]) {
-        for i in 0..COUNT {
-            (0..=i).for_each(|j| matrix[i][j] += f64::from(self.matrix[i][j]));
-            right[i] += f64::from(self.right[i]);
+        for (i, sums) in self.0.iter().enumerate() {
+            (0..=i).for_each(|j| matrix[i][j] += f64::from(sums[j]));
+            right[i] -= f64::from(sums[COUNT]);
         }
         *self = Self::default();
     }
@@ -200,7 +229,7 @@ impl<'a> Pair<'a> {
     }
 
     /// Calls `visit` with every pixel of the set that both frames show.
-    fn each(&self, found: &[f64; COUNT], steps: Option<&[Vec<f32>; 2]>, visit: &mut dyn FnMut(&Difference)) {
+    fn each(&self, found: &[f64; COUNT], steps: Option<&[Vec<f32>; 2]>, mut visit: impl FnMut(&Difference)) {
         let (width, height) = (self.clean.light.width, self.clean.light.height);
         let middle = [(width as f32 - 1.0) / 2.0, (height as f32 - 1.0) / 2.0];
         let p = found.map(|v| v as f32);
@@ -249,7 +278,7 @@ impl<'a> Pair<'a> {
         let (width, height) = (self.clean.light.width, self.clean.light.height);
         let middle = [(width as f32 - 1.0) / 2.0, (height as f32 - 1.0) / 2.0];
         let mut all = Vec::with_capacity(width * height);
-        self.each(found, steps, &mut |d| all.push((d.y * width + d.x, d.slopes, d.light, d.difference)));
+        self.each(found, steps, |d| all.push((d.y * width + d.x, d.slopes, d.light, d.difference)));
         if all.len() < 200 {
             return None;
         }
@@ -274,11 +303,10 @@ impl<'a> Pair<'a> {
             let weight = 1.0 / ((1.0 + q * q) * (1.0 + q * q));
             let (u, v) = (x as f32 - middle[0], y as f32 - middle[1]);
             let along = steps.map_or(0.0, |steps| gx * steps[0][*at] + gy * steps[1][*at]);
-            let j = [*gx, *gy, gy * u - gx * v, gx * u + gy * v, along, -light, -1.0];
-            for i in 0..COUNT {
-                let w = weight * j[i];
-                (0..=i).for_each(|k| row.matrix[i][k] += w * j[k]);
-                row.right[i] -= w * difference;
+            let j = [*gx, *gy, gy * u - gx * v, gx * u + gy * v, along, -light, -1.0, *difference];
+            for (sums, own) in row.0.iter_mut().zip(j) {
+                let w = weight * own;
+                sums.iter_mut().zip(j).for_each(|(sum, other)| *sum += w * other);
             }
             weights += f64::from(weight);
             squares += f64::from(weight * difference * difference);
@@ -304,7 +332,7 @@ impl<'a> Pair<'a> {
         let tile = (width / TILES).max(8);
         let across = width.div_ceil(tile);
         let mut all: Vec<(usize, f32, f32, f32)> = Vec::with_capacity(width * height);
-        self.each(found, None, &mut |d| {
+        self.each(found, None, |d| {
             all.push((d.y / tile * across + d.x / tile, d.slopes[0], d.slopes[1], d.difference));
         });
         if all.is_empty() {

@@ -9,7 +9,7 @@ mod solve;
 pub mod when;
 pub mod written;
 
-use self::align::{Along, Fit, Model, Pair, fit};
+use self::align::{Along, Fit, Model, Pair, fit, relit};
 use self::light::{Light, Sizes};
 use self::solve::Band;
 use self::when::Compared;
@@ -90,16 +90,16 @@ pub fn steadied(fits: &[(i64, Fit)], breaks: &dyn Fn(usize) -> bool) -> Vec<[f64
     all.chunks_exact(4).map(|four| std::array::from_fn(|i| four[i])).collect()
 }
 
-/// What is left between a take and the clean plate, in pixels of the picture: the mean over tiles of the frame that show
-/// enough to tell; none where no tile does.
-pub fn left(clean: &Light, take: &Light, found: [f64; 4]) -> Option<f64> {
+/// What is left between a take, which lies as `found` says and differs in contrast and light by about `lit`, and the clean plate,
+/// in pixels of the picture: the mean over tiles of the frame that show enough to tell; none where no tile does.
+pub fn left(clean: &Light, take: &Light, found: [f64; 4], lit: [f64; 2]) -> Option<f64> {
     let (a, b) = (clean.sizes(0), take.sizes(0));
-    let mut all = [0.0; 7];
-    all[..4].copy_from_slice(&found);
-    // Light and contrast are found once more, so that a factor on light passes for no shift.
-    let near = fit(&a, &b, Model::default(), None, all)?;
-    all[5..].copy_from_slice(&near.found[5..]);
-    let tiles = Pair::largest(&a, &b).left(&all);
+    let pair = Pair::largest(&a, &b);
+    let [right, down, turn, growth] = found;
+    let mut all = [right, down, turn, growth, 0.0, lit[0], lit[1]];
+    // A factor on light must pass for no shift.
+    relit(&pair, &mut all)?;
+    let tiles = pair.left(&all);
     (!tiles.is_empty()).then(|| tiles.iter().sum::<f64>() / tiles.len() as f64 * clean.scale())
 }
 

@@ -98,7 +98,7 @@ fn shifts_are_found_beside_a_figure() {
         let far = [place.shift[0] + off[0], place.shift[1] + off[1]];
         eprintln!("{off:?}: {far:?} px away");
         assert!(far.iter().all(|v| v.abs() < 0.05), "{off:?}: {place:?}");
-        let left = left(&base, &lit(&take), std::array::from_fn(|i| fit.found[i])).unwrap();
+        let left = left(&base, &lit(&take), std::array::from_fn(|i| fit.found[i]), fit.lit()).unwrap();
         assert!(left < 0.1, "{off:?}: {left} px left");
     }
 }
@@ -107,7 +107,7 @@ fn shifts_are_found_beside_a_figure() {
 fn a_take_left_where_it_is_has_its_shift_for_residual() {
     let base = lit(&clean(0.0, 1));
     let take = lit(&View { off: [0.5, 0.0], ..clean(0.0, 2) });
-    let left = left(&base, &take, [0.0; 4]).unwrap();
+    let left = left(&base, &take, [0.0; 4], [0.0; 2]).unwrap();
     assert!((left - 0.5).abs() < 0.06, "{left}");
 }
 
@@ -182,6 +182,6 @@ fn pictures_too_small_to_tell_anything_are_no_fit() {
         let image = Image::new(width, height, &RGBA);
         let light = Light::of(&image, &[]);
         assert!(placed(&light, &light, Model { turns: true }).is_none(), "{width}x{height}");
-        assert!(left(&light, &light, [0.0; 4]).is_none(), "{width}x{height}");
+        assert!(left(&light, &light, [0.0; 4], [0.0; 2]).is_none(), "{width}x{height}");
     }
 }
