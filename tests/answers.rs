@@ -541,3 +541,35 @@ fn files_that_cannot_be_used_did_not_fail_before_and_no_number_is_told_of() {
         ],
     );
 }
+
+#[test]
+fn a_plan_names_what_the_frames_asked_for_need_what_is_put_back_and_what_is_blocked() {
+    let film = STORY.film();
+    let plan = |words: &[&str]| said(&film, &[&["rebuild", "--plan"], words].concat()).1;
+    assert_eq!(plan(&["br020/colour@1006"]), "br020/tool@1006: one frame\nbr020/colour@1006: one frame\n");
+    film.rebuild(&[]).well();
+    Story { colour: "exposure: 1", ..STORY }.declare(&film);
+    film.rebuild(&["br010"]);
+    STORY.declare(&film);
+    contains(&plan(&["br010/colour"]), &["br010/colour@1001-1004: 4 frames, put back from the store"]);
+
+    let film = STORY.film();
+    std::fs::remove_file(film.path().join("hands/paint.1003.exr")).unwrap();
+    contains(&said(&film, &["rebuild", "--plan"]).1, &["film/assembly@10: blocked"]);
+    let blocked = film.json(&["rebuild", "--plan"])["blocked"].clone();
+    assert_eq!(blocked, json!([{ "shot": "film", "stage": "assembly", "frames": "10" }]));
+}
+
+#[test]
+fn people_whose_names_are_written_in_other_letters_have_files_of_their_own() {
+    let film = STORY.film();
+    for name in ["Ольга", "Ирина", "keeper"] {
+        let run = film.command(&["rebuild", "br010"]).env("ENDBOARD_WRITER", name).output().unwrap();
+        assert!(run.status.success(), "{name}");
+        film.write("grades/salt.cube", CUBE.replace("0.25", &format!("0.2{}", name.len())));
+    }
+    let names: Vec<_> =
+        std::fs::read_dir(film.path().join("ledger")).unwrap().map(|e| e.unwrap().file_name()).collect();
+    assert_eq!(names.len(), 3, "{names:?}");
+    assert!(names.iter().any(|name| name == "keeper.jsonl"), "{names:?}");
+}

@@ -106,7 +106,7 @@ fn table(spec: &Spec) -> String {
             let takes = match port.carries {
                 Carries::Picture => "a picture",
                 Carries::Matte => "a matte",
-                Carries::Many => "a map of names",
+                Carries::Many | Carries::Pictures | Carries::Mattes => "a map of names",
                 Carries::Shapes => "shapes",
             };
             let needed = if port.required { "yes" } else { "no" };

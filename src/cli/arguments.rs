@@ -108,7 +108,7 @@ pub struct Rebuild {
     /// Shots, stages and frames; all when not given. What they need is rendered too
     pub selectors: Vec<String>,
     /// Workers; as many as processors when not given
-    #[arg(long, short, value_name = "N", value_parser = amounts::jobs)]
+    #[arg(long, short, value_name = "N", value_parser = amounts::jobs, allow_negative_numbers = true)]
     pub jobs: Option<usize>,
     /// Memory for pictures between stages, such as 2GB or 1.5GiB, at least 64MB, and as much again for commands that
     /// say how much they use; a quarter of the machine's when not given
@@ -157,7 +157,7 @@ pub struct Track {
     #[arg(long, value_name = "STAGE.CHANNEL")]
     pub holdout: Option<String>,
     /// How sure a frame must be, from 0 to 1, to have a key
-    #[arg(long, value_name = "SHARE", default_value = "0.35", value_parser = amounts::share)]
+    #[arg(long, value_name = "SHARE", default_value = "0.35", value_parser = amounts::share, allow_negative_numbers = true)]
     pub sure: f64,
     /// Follow and report, and write nothing
     #[arg(long)]
@@ -171,7 +171,7 @@ pub struct Register {
     #[arg(value_name = "SHOT")]
     pub place: String,
     /// Furthest that a take may be ahead or behind, in frames
-    #[arg(long, value_name = "FRAMES", default_value = "12", value_parser = clap::value_parser!(i64).range(0..=240))]
+    #[arg(long, value_name = "FRAMES", default_value = "12", value_parser = clap::value_parser!(i64).range(0..=240), allow_negative_numbers = true)]
     pub within: i64,
     /// Look for turns and changes of size as well as shifts
     #[arg(long)]
@@ -180,7 +180,7 @@ pub struct Register {
     #[arg(long)]
     pub replace: bool,
     /// Tell frames on which more than this is left, in pixels
-    #[arg(long, value_name = "PX", default_value = "0.5", value_parser = amounts::pixels)]
+    #[arg(long, value_name = "PX", default_value = "0.5", value_parser = amounts::pixels, allow_negative_numbers = true)]
     pub over: f64,
 }
 
@@ -201,10 +201,10 @@ pub struct Shown {
     #[arg(long, value_name = "FILE")]
     pub out: Option<PathBuf>,
     /// Width of one frame in the file, in pixels
-    #[arg(long, value_name = "PIXELS", value_parser = clap::value_parser!(u32).range(8..=8192))]
+    #[arg(long, value_name = "PIXELS", value_parser = clap::value_parser!(u32).range(8..=8192), allow_negative_numbers = true)]
     pub width: Option<u32>,
     /// Show this part of the frame only: left, top, width and height in pixels of the film
-    #[arg(long, value_name = "X,Y,W,H", value_parser = amounts::part)]
+    #[arg(long, value_name = "X,Y,W,H", value_parser = amounts::part, allow_hyphen_values = true)]
     pub part: Option<[u32; 4]>,
     /// Make it brighter or darker by this many stops
     #[arg(
@@ -227,10 +227,10 @@ pub struct Sheet {
     /// Shots, stages and frames; when not given, what the film shows of each shot
     pub selectors: Vec<String>,
     /// Show every Nth frame; when not given, the middle one of each stage
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..))]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..), allow_negative_numbers = true)]
     pub every: Option<u32>,
     /// Frames side by side; when not given, so many that the sheet is about square
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=1000))]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=1000), allow_negative_numbers = true)]
     pub across: Option<u32>,
     /// How they are shown
     #[command(flatten)]
@@ -245,7 +245,7 @@ pub struct Compare {
     /// A shot's stage, with a frame such as br030/colour@1020; the middle one when neither says any
     pub after: String,
     /// Where the line between before and after stands, from 0 at the left to 1 at the right
-    #[arg(long, value_name = "SHARE", default_value = "0.5", value_parser = amounts::share)]
+    #[arg(long, value_name = "SHARE", default_value = "0.5", value_parser = amounts::share, allow_negative_numbers = true)]
     pub split: f64,
     /// Show both whole, beside each other
     #[arg(long, conflicts_with = "split")]

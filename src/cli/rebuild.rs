@@ -1,5 +1,6 @@
 //! `rebuild`: renders, and says what it cost; also keeps and lets go of renders.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use tokio::signal::unix::{Signal, SignalKind, signal};
@@ -7,14 +8,16 @@ use tokio::signal::unix::{Signal, SignalKind, signal};
 use super::arguments::{self, Arguments, Rebuild};
 use super::progress::Rebuilding;
 use super::{Answer, Exit, Failure, show, trouble};
+use crate::base::digest::Digest;
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
+use crate::base::state::State;
 use crate::execute::{Ending, Options, Outcome};
 use crate::graph::Graph;
 use crate::programs::{self, Halt, Runner};
 use crate::project::rebuild::{Rebuilt, Writer};
 use crate::project::trouble::gather;
-use crate::project::{Declared, Project, ProjectError};
+use crate::project::{Declared, Project, ProjectError, Status};
 use crate::report::words;
 use crate::stale::Reason;
 
@@ -161,12 +164,14 @@ fn memory(options: &Rebuild) -> usize {
 /// Whose ledger file it is: ENDBOARD_WRITER, or the user's name, and the machine's.
 pub fn writer() -> Writer {
     let sound = |text: String| -> String {
-        text.chars()
-            .map(|c| if c.is_ascii_alphanumeric() || "-_.".contains(c) { c } else { '-' })
-            .take(60)
-            .collect::<String>()
-            .trim_start_matches('.')
-            .to_string()
+        let is_kept = |c: char| c.is_ascii_alphanumeric() || "-_.".contains(c);
+        let name: String = text.chars().map(|c| if is_kept(c) { c } else { '-' }).take(60).collect();
+        let name = name.trim_start_matches('.').to_string();
+        // Two people whose names are written in other letters must not write into one file.
+        match name == text {
+            true => name,
+            false => format!("{name}-{}", &Digest::of(text.as_bytes()).to_string()[..6]),
+        }
     };
     let machine = sound(rustix::system::uname().nodename().to_string_lossy().into_owned());
     let machine = if machine.is_empty() { "machine".to_string() } else { machine };
@@ -290,23 +295,31 @@ fn plan(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answer {
     let graph = &status.declared.graph;
     let selection = arguments::selection(&options.selectors, Some(graph))?;
     let plan = project.plan(&status, &selection, options.again);
-    let mut nodes: Vec<_> = plan.frames.iter().collect();
-    nodes.sort_by_key(|&(&id, _)| id);
+    let due = plan.with_needs(graph, &status.report, options.again);
+    let blocked = blocked(&status, &selection);
     let listed = |id: usize, set: &FrameSet| {
         let node = &graph.nodes[id];
         serde_json::json!({ "shot": &*node.shot, "stage": &*node.stage, "frames": set.to_string() })
     };
     if arguments.json {
-        let list: Vec<_> = nodes.iter().map(|&(&id, set)| listed(id, set)).collect();
-        let failed: Vec<_> = plan.failed.iter().map(|(&id, set)| listed(id, set)).collect();
+        let list = |sets: &BTreeMap<usize, FrameSet>| -> Vec<_> {
+            sets.iter().map(|(&id, set)| listed(id, set)).collect()
+        };
         let all = serde_json::json!({
-            "format": "endboard plan 1", "film": graph.film, "stages": list, "failed_before": failed,
+            "format": "endboard plan 1", "film": graph.film, "stages": list(&due), "failed_before": list(&plan.failed),
+            "blocked": list(&blocked),
         });
         say!("{all:#}");
         return Ok(Exit::Done);
     }
-    for &(&id, set) in &nodes {
-        say!("{}@{set}: {}", graph.nodes[id].name(), show::frames(set.len()));
+    for (&id, set) in &due {
+        let is_put_back = |n: &i64| status.report.strips[id].get(*n).is_some_and(|cell| cell.restorable);
+        let put_back = match set.iter().filter(is_put_back).count() {
+            0 => String::new(),
+            n if n == set.len() => ", put back from the store".into(),
+            n => format!(", {n} of them put back from the store"),
+        };
+        say!("{}@{set}: {}{put_back}", graph.nodes[id].name(), show::frames(set.len()));
     }
     for (&id, set) in &plan.failed {
         let reason = |n: i64| status.report.strips[id].get(n).map(|cell| cell.reason);
@@ -320,10 +333,28 @@ fn plan(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answer {
             }
         }
     }
-    if nodes.is_empty() {
+    for (&id, set) in &blocked {
+        say!("{}@{set}: blocked", graph.nodes[id].name());
+    }
+    if due.is_empty() {
         say!("nothing to render");
     }
     Ok(Exit::Done)
+}
+
+/// Frames selected that wait for something that is not there, by node.
+fn blocked(status: &Status, selection: &Selection) -> BTreeMap<usize, FrameSet> {
+    let mut all: BTreeMap<usize, FrameSet> = BTreeMap::new();
+    for (id, node) in status.declared.graph.nodes.iter().enumerate().filter(|(_, node)| !node.is_passed_on())
+    {
+        let cells = status.report.strips[id].unsettled();
+        for (frame, _) in cells.filter(|(_, cell)| cell.state == State::Blocked) {
+            if selection.matches(&node.shot, &node.stage).is_some_and(|chosen| chosen.contains(frame)) {
+                all.entry(id).or_default().insert(frame);
+            }
+        }
+    }
+    all
 }
 
 fn hold(project: &Project, selection: &Selection, options: &Rebuild) -> Answer {

@@ -52,7 +52,7 @@ pub fn build(film: &Film, edit: Option<&Edit>, files: &mut dyn Files) -> (Graph,
         builder.shot(name, shot);
     }
     builder.within("", |b| b.film_itself(edit));
-    builder.want();
+    builder.within("", |b| b.want());
     builder.keyed();
     (builder.graph, builder.told.finish())
 }
@@ -298,14 +298,22 @@ impl Builder<'_> {
             Work::Plate { .. } => self.available[n],
             _ => nodes[n].frames,
         };
-        for node in nodes {
+        let mut beyond: BTreeMap<(NodeId, usize), (i64, FrameRange)> = BTreeMap::new();
+        for (id, node) in nodes.iter().enumerate() {
             for frame in node.frames.iter() {
                 node.each_reach(frame, &whole, &mut |input, range| {
-                    let hull = wanted[node.inputs[input].from].get_or_insert(range);
+                    let from = node.inputs[input].from;
+                    if matches!(nodes[from].work, Work::Plate { .. }) && !self.available[from].covers(range) {
+                        beyond.entry((id, input)).or_insert((frame, range));
+                    }
+                    let hull = wanted[from].get_or_insert(range);
                     *hull = FrameRange::new(hull.first.min(range.first), hull.last.max(range.last));
                 });
             }
         }
+        let short = beyond.into_iter().map(|((id, input), needs)| self.short(id, input, needs));
+        let short: Vec<Problem> = short.collect();
+        self.problems.extend(short);
         for (node, range) in self.graph.nodes.iter_mut().zip(wanted) {
             let Some(range) = range else { continue };
             match &node.work {
@@ -322,6 +330,20 @@ impl Builder<'_> {
                 self.graph.sources[source].wanted.insert_range(node.frames);
             }
         }
+    }
+}
+
+impl Builder<'_> {
+    /// The problem of a stage one of whose frames needs some that a plate has not: a still, which other stages may take.
+    fn short(&self, id: NodeId, input: usize, (frame, range): (i64, FrameRange)) -> Problem {
+        let node = &self.graph.nodes[id];
+        let edge = &node.inputs[input];
+        let (plate, has) = (&self.graph.nodes[edge.from], self.available[edge.from]);
+        let place = format!("{}@{frame}", node.name());
+        let message = format!("{place} needs {range} of {}, which has {has}", plate.name());
+        let problem = Problem::error(node.span, message).related(plate.span, "the plate");
+        problem
+            .help("give the plate those frames, or let the stage show the one that it has at all of its own")
     }
 }
 

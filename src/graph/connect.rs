@@ -43,7 +43,7 @@ pub(super) struct Joined {
 
 /// The port that takes the stage before when a stage does not say what feeds it: the first, unless it takes a map of names.
 pub(super) fn implied(ports: &[Port]) -> Option<&Port> {
-    ports.first().filter(|port| port.carries != Carries::Many)
+    ports.first().filter(|port| !port.carries.is_map())
 }
 
 impl Scope<'_> {
@@ -87,10 +87,11 @@ impl Scope<'_> {
     fn port(&self, index: usize, port: &Port, at: &At<From>, joined: &mut Joined, problems: &mut Problems) {
         match (&at.value, port.carries) {
             (From::One(reference), Carries::Shapes) => joined.shapes.push((reference.stage.clone(), at.span)),
-            (From::One(_), Carries::Many)
-            | (From::Many(_), Carries::Picture | Carries::Matte | Carries::Shapes) => {
-                let wanted = if port.carries == Carries::Many { "a map of names" } else { "one stage" };
-                problems.push(Problem::error(at.span, format!("input '{}' takes {wanted}", port.name)));
+            (From::One(_), carries) if carries.is_map() => {
+                problems.push(Problem::error(at.span, format!("input '{}' takes a map of names", port.name)));
+            }
+            (From::Many(_), carries) if !carries.is_map() => {
+                problems.push(Problem::error(at.span, format!("input '{}' takes one stage", port.name)));
             }
             (From::One(reference), carries) => {
                 self.edge(
@@ -170,11 +171,15 @@ impl Scope<'_> {
             return;
         };
         let node = &self.nodes[from];
-        let channel = match (&at.value.channel, carries) {
+        let (takes_picture, takes_matte) = (
+            matches!(carries, Carries::Picture | Carries::Pictures),
+            matches!(carries, Carries::Matte | Carries::Mattes),
+        );
+        let channel = match (&at.value.channel, takes_matte) {
             (Some(channel), _) => Some(channel.clone()),
-            (None, Carries::Matte) if node.channels.len() == 1 => Some(node.channels[0].clone()),
-            (None, Carries::Matte) if node.channels.iter().any(|c| &**c == "A") => Some("A".into()),
-            (None, Carries::Matte) => {
+            (None, true) if node.channels.len() == 1 => Some(node.channels[0].clone()),
+            (None, true) if node.channels.iter().any(|c| &**c == "A") => Some("A".into()),
+            (None, true) => {
                 let problem =
                     Problem::error(at.span, format!("one matte is wanted, and {} has several", node.stage));
                 problems.push(problem.help(format!(
@@ -184,7 +189,7 @@ impl Scope<'_> {
                 )));
                 return;
             }
-            (None, _) => None,
+            (None, false) => None,
         };
         if let Some(channel) = &channel
             && !node.channels.contains(channel)
@@ -193,14 +198,17 @@ impl Scope<'_> {
             problems.push(problem.help(format!("it has: {}", node.channels.join(", "))));
             return;
         }
-        if carries == Carries::Picture
-            && channel.is_none()
-            && RGBA.iter().any(|c| !node.channels.iter().any(|n| &**n == *c))
-        {
-            problems.push(Problem::error(
-                at.span,
-                format!("a picture is wanted, and {} gives mattes", node.stage),
-            ));
+        let is_picture = RGBA.iter().all(|c| node.channels.iter().any(|n| &**n == *c));
+        if takes_picture && (channel.is_some() || !is_picture) {
+            let gives = match &channel {
+                Some(channel) => format!("{}.{channel} is one channel", node.stage),
+                None => format!("{} gives mattes", node.stage),
+            };
+            let problem = Problem::error(at.span, format!("a picture is wanted, and {gives}"));
+            problems.push(problem.help(match is_picture {
+                true => format!("write {} alone", at.value.stage),
+                false => "name a stage or plate that gives R, G, B and A".to_string(),
+            }));
             return;
         }
         let channels = channel.as_ref().map_or_else(|| node.channels.clone(), |c| vec![Arc::clone(c)]);

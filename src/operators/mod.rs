@@ -60,8 +60,19 @@ pub enum Carries {
     Matte,
     /// A map of any names to pictures or mattes.
     Many,
+    /// A map of any names to pictures.
+    Pictures,
+    /// A map of any names to mattes.
+    Mattes,
     /// The shapes file of a roto stage, not its pixels.
     Shapes,
+}
+
+impl Carries {
+    /// True of a port that takes a map of names.
+    pub fn is_map(self) -> bool {
+        matches!(self, Self::Many | Self::Pictures | Self::Mattes)
+    }
 }
 
 /// One parameter of an operator.

@@ -34,6 +34,28 @@ pub struct Plan {
     pub failed: BTreeMap<NodeId, FrameSet>,
 }
 
+impl Plan {
+    /// The frames to be made or put back and those not fresh that they need, by node; not those of plates that are only passed on. What comes out
+    /// the same as before, or is put back, is among them: they are what a run may come to render.
+    pub fn with_needs(&self, graph: &Graph, report: &Report, again: bool) -> BTreeMap<NodeId, FrameSet> {
+        let mut due: BTreeMap<NodeId, FrameSet> =
+            self.frames.iter().map(|(&id, set)| (id, set.clone())).collect();
+        // Inputs have lower numbers, so that whoever needs a frame has been looked at before it.
+        for id in (0..graph.nodes.len()).rev() {
+            let Some(frames) = due.get(&id).cloned() else { continue };
+            for frame in frames.iter() {
+                graph.each_need(id, frame, &mut |edge, _, range| {
+                    let strip = &report.strips[edge.from];
+                    let waits = |n: &i64| strip.get(*n).is_some_and(|cell| is_work(&cell, again));
+                    range.iter().filter(waits).for_each(|n| due.entry(edge.from).or_default().insert(n));
+                });
+            }
+        }
+        due.retain(|&id, frames| !graph.nodes[id].is_passed_on() && !frames.is_empty());
+        due
+    }
+}
+
 /// Whether a rebuild can do something about a frame. `again` also tries failed frames once more.
 pub fn is_work(cell: &Cell, again: bool) -> bool {
     match cell.state {

@@ -148,14 +148,15 @@ impl Hours {
 }
 
 /// The final steps by name, in the order in which a film goes through them.
-const STEPS: [&str; 4] = ["colour", "sound", "assembly", "delivery"];
+const STEPS: [&str; 5] = ["colour", "sound", "assembly", "prints", "delivery"];
 
 /// The step of [`STEPS`] that one of [`FINAL_OPERATORS`] belongs to.
 fn step_of(operator: &str) -> usize {
     match operator {
         "mix" => 1,
-        "assemble" | "print" => 2,
-        "deliver" => 3,
+        "assemble" => 2,
+        "print" => 3,
+        "deliver" => 4,
         _ => 0,
     }
 }

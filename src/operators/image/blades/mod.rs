@@ -201,8 +201,8 @@ static SPEC: Spec = Spec {
             Carries::Matte,
             "Matte of what passes in front of all rods that name no own; a surface of the same channel gets no light from behind.",
         ),
-        port("holdouts", Carries::Many, "Mattes by name, for rods that name what passes in front of them."),
-        port("surfaces", Carries::Many, "Mattes by name of what rods and bursts throw light on."),
+        port("holdouts", Carries::Mattes, "Mattes by name, for rods that name what passes in front of them."),
+        port("surfaces", Carries::Mattes, "Mattes by name of what rods and bursts throw light on."),
     ],
     params: &PARAMS,
     source: "Additive light, Porter & Duff 1984 (plus, alpha 0); halo as equal-energy Gaussians an octave apart; \

@@ -58,7 +58,7 @@ pub static SPEC: Spec = Spec {
         Port { name: "picture", carries: Carries::Picture, required: true, doc: "The picture to grade." },
         Port {
             name: "mattes",
-            carries: Carries::Many,
+            carries: Carries::Mattes,
             required: false,
             doc: "Mattes by name, for the corrections.",
         },

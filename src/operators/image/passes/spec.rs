@@ -29,26 +29,26 @@ pub static SPEC: Spec = Spec {
         },
         Port {
             name: "takes",
-            carries: Carries::Many,
+            carries: Carries::Pictures,
             required: true,
             doc: "Takes by name, as they were shot; later ones lie on top.",
         },
         Port {
             name: "mattes",
-            carries: Carries::Many,
+            carries: Carries::Mattes,
             required: true,
             doc: "One matte for each take, under the take's name, drawn on the take's own frames: it goes with the take.",
         },
         Port {
             name: "shadows",
-            carries: Carries::Many,
+            carries: Carries::Mattes,
             required: false,
             doc: "By a take's name, where its shadow falls, drawn on the take's own frames: the set is darkened there as the \
                   take is against the clean plate.",
         },
         Port {
             name: "holdouts",
-            carries: Carries::Many,
+            carries: Carries::Mattes,
             required: false,
             doc: "By a take's name, what stands before it, drawn on the clean plate's frames.",
         },
