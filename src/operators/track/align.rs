@@ -8,7 +8,10 @@
 //! (CMU-RI-TR-03-35, 2003), and samples that do not fit count less (P. J. Huber, "Robust Estimation of a Location
 //! Parameter", 1964; A. E. Beaton and J. W. Tukey, Technometrics 16, 1974; their usual constants 1.345 and 4.685).
 
+mod doubt;
 mod tiles;
+
+pub use tiles::Shown;
 
 use super::grain::{noise_of, second};
 use super::picture::{Picture, cubic};
@@ -58,6 +61,8 @@ pub struct Fit {
     pub share: f64,
     /// Standard deviation that the noise left in the fit gives the patch's place, in pixels, along its worst direction.
     pub doubt: f64,
+    /// The same for the corners of the rectangle around it, which swing where what is seen of it lies far from them.
+    pub swing: f64,
     /// Gain and offset of its light, and the standard deviation of what is left.
     light: [f64; 3],
 }
@@ -161,7 +166,7 @@ impl Patch {
         let (mut gain, mut offset) = (1.0f64, 0.0f64);
         let mut seen = Seen::default();
         let mut noise = f64::INFINITY;
-        let mut doubt = f64::INFINITY;
+        let (mut doubt, mut swing) = (f64::INFINITY, f64::INFINITY);
         for round in 0..ROUNDS {
             self.look(picture, &map, hidden, &mut seen);
             if seen.at.len() < (N * 2).max(self.samples.len() / 4) {
@@ -173,7 +178,7 @@ impl Patch {
             noise = self.noise(&mut seen, gain, offset);
             let (rows, right, whole) = self.normal::<N>(&seen, gain, offset, noise, strict);
             let step = solved(rows, right)?;
-            doubt = self.doubt(&rows, noise, gain, whole);
+            (doubt, swing) = (self.doubt(&rows, noise, gain, whole), self.swing(&rows, noise, gain));
             offset += step[0];
             gain += step[1];
             if !(0.1..10.0).contains(&gain) {
@@ -198,7 +203,7 @@ impl Patch {
         }
         self.look(picture, &map, hidden, &mut seen);
         let (likeness, share) = self.likeness(&seen, gain, offset, noise)?;
-        Some(Fit { map, likeness, share, doubt, light: [gain, offset, noise] })
+        Some(Fit { map, likeness, share, doubt, swing, light: [gain, offset, noise] })
     }
 
     /// Light of the other picture under each sample that lies on it.
@@ -300,22 +305,6 @@ impl Patch {
             row[a] += 1e-6 * whole * if a < 2 { 1e-3 } else { 1.0 };
         }
         (rows, right, whole)
-    }
-
-    /// Standard deviation of the place along its worst direction, in pixels, from the curvature that light gives it.
-    fn doubt<const N: usize>(&self, rows: &[[f64; N]; N], noise: f64, gain: f64, whole: f64) -> f64 {
-        let (a, b, c) = (rows[2][2], rows[2][3], rows[3][3]);
-        // Light of one tone says nothing; what is left after taking its mean does.
-        let mean = [rows[0][2], rows[0][3]].map(|v| v / whole.max(1e-12));
-        let (a, b, c) =
-            (a - mean[0] * mean[0] * whole, b - mean[0] * mean[1] * whole, c - mean[1] * mean[1] * whole);
-        let least = 0.5 * (a + c) - (0.25 * (a - c) * (a - c) + b * b).sqrt();
-        // Noise slopes too, by as much each way: that much light does not tell. The square sum of the slope's weights is
-        // 130/144; a seventh more than is expected, because so many samples' noise comes out as much by chance.
-        let unit = self.reach / f64::from(1u32 << self.level);
-        let least = least - 1.15 * 130.0 / 144.0 * (self.grain * unit).powi(2) * whole;
-        // Neighbours of a smooth picture share their noise, so that four count about as one.
-        if least > 0.0 { 2.0 * noise / (gain * least.sqrt()) * self.reach } else { f64::INFINITY }
     }
 
     /// Normalised correlation of what fits, and the share of all samples that does.

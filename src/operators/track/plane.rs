@@ -5,15 +5,16 @@
 //! Light of the whole patch is laid on every frame as a flat thing seen through a lens would lie there (`align`); samples
 //! that do not fit, such as somebody in front, are left out by themselves, others by a hold-out matte.
 
+mod corners;
+
 use std::sync::Arc;
 
-use super::align::{Bend, Fit, Patch};
+use super::align::{Bend, Fit, Patch, Shown};
 use super::course::{Follower, Step};
 use super::picture::Picture;
 use super::point::{Usual, sure};
-use crate::operators::shape::motion::{
-    Matrix, STILL, carry, homography, inverse, product, scaled, way_round,
-};
+use crate::operators::shape::motion::{Matrix, STILL, carry, homography, inverse, product, scaled};
+use corners::{Corners, bends, bent, carried, corner, goes, gone, is_sound};
 
 /// Samples on which a patch is laid at one size while it is looked for, at most.
 const MOST: usize = 12_000;
@@ -21,10 +22,22 @@ const MOST: usize = 12_000;
 const WHOLE: usize = 200_000;
 /// The fewest samples of a size that is looked at.
 const FEWEST: usize = 150;
-/// What is left of a belief when none, one or more quarters of the patch do not show: where it was on the frame before, and
-/// where it is found again. Three corners still hold a flat thing; two leave it to swing, and nothing but the frame before
-/// speaks against that.
-const COVERED: [[f64; 2]; 3] = [[1.0, 1.0], [0.8, 0.6], [0.5, 0.15]];
+/// What is left of a belief when none, one or more quarters of the patch do not show. Three corners still hold a flat thing;
+/// two leave it to swing, and nothing but the frame before speaks against that.
+const COVERED: [f64; 3] = [1.0, 0.8, 0.5];
+/// Share of the patch that must show for full belief, and to be found again at all.
+const SEEN: f64 = 0.6;
+const SEEN_AGAIN: f64 = 0.75;
+/// A tile shows the patch when it is as alike as this part of what tiles usually are: on the frame after, and to be found again.
+const PART: f64 = 0.8;
+const PART_AGAIN: f64 = 0.9;
+/// Places that are tried where what was lost is looked for. Light that repeats has several that are nearly as alike.
+const AROUND: usize = 8;
+/// Standard deviation of the worst corner, in pixels, that halves a belief.
+const SWINGS: f64 = 1.0;
+/// How far the patch's tiles go by themselves, in pixels, which halves it: then it is not flat, or not this one. Noise alone
+/// makes it half of that, so the fourth power.
+const APART: f64 = 0.9;
 /// Samples of a size on whose tiles it is told which parts of the patch are seen, at least.
 const TILED: usize = 600;
 /// Likeness below which the reference has come to look otherwise, and what one taken anew is believed.
@@ -33,9 +46,6 @@ const ANEW: f64 = 0.97;
 /// What it takes to go on from a frame, and to be found again.
 const ONWARD: f64 = 0.15;
 const AGAIN: f64 = 0.4;
-
-/// Corners: top left, top right, bottom right, bottom left, x and y.
-type Corners = [f64; 8];
 
 /// A patch being followed.
 pub struct Flat {
@@ -53,6 +63,10 @@ pub struct Flat {
     belief: f64,
     /// How alike it was on the last frames.
     usual: Usual,
+    /// And the median of its tiles.
+    tiles: f64,
+    /// How far it went on the last frame, in pixels.
+    pace: f64,
     lost: usize,
 }
 
@@ -78,6 +92,8 @@ impl Follower<8> for Flat {
             corners: at,
             belief: 1.0,
             usual: Usual::default(),
+            tiles: 0.0,
+            pace: 0.0,
             lost: 0,
         })
     }
@@ -85,11 +101,12 @@ impl Follower<8> for Flat {
     fn step(&mut self, picture: &Arc<Picture>, hidden: Option<&dyn Fn([f64; 2]) -> bool>) -> Step<8> {
         let least = if self.lost == 0 { ONWARD } else { AGAIN };
         let found = self.find(picture, hidden);
-        let Some((fit, corners, certain)) = found.filter(|found| found.2 >= least) else {
+        let Some((fit, shown, corners, certain)) = found.filter(|found| found.3 >= least) else {
             self.lost += 1;
-            let (at, certain) = found.map_or((self.corners, 0.0), |(_, at, certain)| (at, certain));
+            let (at, certain) = found.map_or((self.corners, 0.0), |(_, _, at, certain)| (at, certain));
             return Step { at, sure: certain.min(least) };
         };
+        self.pace = gone(&corners, &self.corners) / (self.lost + 1) as f64;
         let change = scaled(homography(&self.corners, &corners)).filter(|_| self.lost == 0);
         self.change = change.unwrap_or(STILL);
         self.map = fit.map;
@@ -97,8 +114,10 @@ impl Follower<8> for Flat {
         self.last = picture.clone();
         self.usual.take(fit.likeness);
         self.lost = 0;
-        // A patch with somebody before it is no reference.
-        if fit.likeness < CHANGED && fit.share > 0.8 && certain > 0.3 {
+        self.tiles =
+            if self.tiles > 0.0 { self.tiles + 0.3 * (shown.median - self.tiles) } else { shown.median };
+        // A patch with somebody before it is no reference, wherever it is.
+        if fit.likeness < CHANGED && shown.share >= 1.0 && certain > 0.3 {
             self.anew(picture, hidden);
         }
         Step { at: corners, sure: certain }
@@ -111,7 +130,7 @@ impl Flat {
         &self,
         picture: &Arc<Picture>,
         hidden: Option<&dyn Fn([f64; 2]) -> bool>,
-    ) -> Option<(Fit, Corners, f64)> {
+    ) -> Option<(Fit, Shown, Corners, f64)> {
         let mut fit = self.likeliest(picture, hidden)?;
         if let Some(whole) = &self.whole {
             fit = whole.fit(picture, &fit.map, Bend::Flat, true, hidden).unwrap_or(fit);
@@ -128,13 +147,37 @@ impl Flat {
             0.3
         };
         let sure = if self.usual.is_kept(fit.likeness) { self.belief * sure(&fit, back) } else { 0.0 };
-        // Noise counts for less at half the size.
+        let shown = self.shown(picture, &fit.map, hidden);
+        let left = self.left(&fit, &shown, &corners);
+        Some((fit, shown, corners, sure * left))
+    }
+
+    /// What of the patch is seen where it was laid. Noise counts for less at half the size.
+    fn shown(&self, picture: &Picture, map: &Matrix, hidden: Option<&dyn Fn([f64; 2]) -> bool>) -> Shown {
         let half = self.reference.get(1).filter(|patch| patch.len() >= TILED);
-        let (share, covered) = half.unwrap_or(&self.reference[0]).shows(picture, &fit, hidden);
-        let [kept, found] = COVERED[covered.min(COVERED.len() - 1)];
-        let is_another = self.lost > 0 && bent(&corners, &self.corners) > bends(self.lost);
-        let left = if is_another { 0.0 } else { share * if self.lost == 0 { kept } else { found } };
-        Some((fit, corners, sure * left))
+        let part = if self.lost == 0 { PART } else { PART_AGAIN };
+        half.unwrap_or(&self.reference[0]).shown(picture, map, part * self.tiles, hidden)
+    }
+
+    /// What is left of a belief by what is seen of the patch, and by how far it may have gone.
+    fn left(&self, fit: &Fit, shown: &Shown, corners: &Corners) -> f64 {
+        let stands = 1.0 / (1.0 + (fit.swing / SWINGS).powi(2)) / (1.0 + (shown.apart / APART).powi(4));
+        let seen = (shown.share / SEEN).min(1.0) * stands;
+        if self.lost == 0 {
+            return seen * COVERED[shown.covered.min(COVERED.len() - 1)];
+        }
+        let is_another = !self.usual.is_the_same(fit.likeness)
+            || shown.share < SEEN_AGAIN
+            || shown.covered > 1
+            || bent(corners, &self.corners) > bends(self.lost)
+            || gone(corners, &self.corners) > self.may_go();
+        if is_another { 0.0 } else { seen * COVERED[shown.covered] }
+    }
+
+    /// How far it may have gone since it was last seen, in pixels.
+    fn may_go(&self) -> f64 {
+        let size = (self.corners[4] - self.corners[0]).hypot(self.corners[5] - self.corners[1]);
+        self.pace * (self.lost + 1) as f64 + goes(self.lost) * size
     }
 
     /// Where it fits best, of all places that it is looked for at.
@@ -148,12 +191,18 @@ impl Flat {
         let mut best: Option<(Fit, f64)> = None;
         for (start, near) in starts {
             let Some(fit) = self.laid(picture, start, near, hidden) else { continue };
-            let worth = fit.likeness * fit.share.min(0.8);
+            if !carried(&fit.map, &self.units).is_some_and(|corners| is_sound(&corners, &self.corners)) {
+                continue;
+            }
+            // A fit leaves out what does not fit, so that it may be pressed onto a part; its tiles speak against that.
+            let shown = self.shown(picture, &fit.map, hidden);
+            let worth = fit.likeness * fit.share.min(0.8) * (1.0 + shown.tiles as f64 + shown.mean);
             if best.is_none_or(|(_, b)| worth > b) {
                 best = Some((fit, worth));
             }
-            // The first start is where the patch most likely is, and others cost as much again.
-            if fit.likeness > self.usual.plain() && fit.share > 0.6 {
+            // The first start is where the patch most likely is, and others cost as much again. What was lost is compared with
+            // all places like it.
+            if self.lost == 0 && fit.likeness > self.usual.plain() && fit.share > 0.6 {
                 break;
             }
         }
@@ -190,11 +239,10 @@ impl Flat {
         fit
     }
 
-    /// Starts around where it was last, of which the likest few are tried.
+    /// Starts around where it was last, as far as it may have gone, of which the likest few are tried.
     fn around(&self, picture: &Picture) -> Vec<Matrix> {
         let small = &self.reference[self.reference.len() - 1];
-        let [x, y] = [0, 1].map(|i| (self.corners[i] - self.corners[i + 4]).abs());
-        let step = (x.max(y) / 8.0).max(2.0);
+        let step = (self.may_go() / 6.0).max(2.0);
         let mut places = Vec::new();
         for (dx, dy) in (-6..=6).flat_map(|y| (-6..=6).map(move |x| (x, y))) {
             let shift = [[1.0, 0.0, f64::from(dx) * step], [0.0, 1.0, f64::from(dy) * step], [0.0, 0.0, 1.0]];
@@ -202,7 +250,7 @@ impl Flat {
             places.extend(small.alike(picture, &map).map(|likeness| (likeness, map)));
         }
         places.sort_by(|a, b| b.0.total_cmp(&a.0));
-        places.into_iter().take(3).map(|(_, map)| map).collect()
+        places.into_iter().take(AROUND).map(|(_, map)| map).collect()
     }
 
     /// How far the way back from a frame misses the corners that the last one had, at half size: the worst of them.
@@ -224,6 +272,7 @@ impl Flat {
         if let Some(mut fresh) = Self::start(picture, self.corners, hidden) {
             fresh.belief = self.belief * ANEW;
             fresh.change = self.change;
+            fresh.pace = self.pace;
             *self = fresh;
         }
     }
@@ -258,47 +307,6 @@ impl Foreign {
     fn holds(&self, place: [f64; 2]) -> bool {
         carry(&self.back, place).and_then(Self::cell).is_some_and(|cell| self.cells[cell])
     }
-}
-
-fn corner(of: &Corners, i: usize) -> [f64; 2] {
-    [of[2 * (i % 4)], of[2 * (i % 4) + 1]]
-}
-
-/// Four corners carried along.
-fn carried(map: &Matrix, corners: &Corners) -> Option<Corners> {
-    let mut out = [0.0; 8];
-    for (i, to) in out.chunks_mut(2).enumerate() {
-        to.copy_from_slice(&carry(map, corner(corners, i))?);
-    }
-    Some(out)
-}
-
-/// How far a patch may have changed its form, as a share of its size, while it was lost for so many frames. On a wall of
-/// planks others of them fit as well, pressed together.
-fn bends(lost: usize) -> f64 {
-    (0.06 + 0.01 * lost as f64).min(0.15)
-}
-
-/// How far corners moved other than together, as a share of the patch's size.
-fn bent(corners: &Corners, before: &Corners) -> f64 {
-    let away = |i: usize| corners[i] - before[i];
-    let together = [0, 1].map(|axis| [0, 2, 4, 6].map(|i| away(i + axis)).iter().sum::<f64>() / 4.0);
-    let apart = [0, 2, 4, 6].map(|i| (away(i) - together[0]).hypot(away(i + 1) - together[1]));
-    let size = (before[4] - before[0]).hypot(before[5] - before[1]).max(1.0);
-    apart.into_iter().fold(0.0, f64::max) / size
-}
-
-/// Corners of a flat patch that did not fold over or change beyond belief in one step.
-fn is_sound(corners: &Corners, before: &Corners) -> bool {
-    let (Some(way), Some(was)) = (way_round(corners), way_round(before)) else { return false };
-    let area = |q: &Corners| {
-        let cross = |i: usize| {
-            let (a, b) = (corner(q, i), corner(q, i + 1));
-            a[0] * b[1] - a[1] * b[0]
-        };
-        (0..4).map(cross).sum::<f64>().abs()
-    };
-    way == was && (0.4..2.5).contains(&(area(corners) / area(before).max(1e-9)))
 }
 
 /// The patch inside four corners, on each size from `first` on that has enough of it.

@@ -266,6 +266,8 @@ pub struct Usual(Option<f64>);
 impl Usual {
     /// Likeness that may be lost from one frame to the next.
     const DROP: f64 = 0.2;
+    /// And that may be lost while it was hidden.
+    const SPREAD: f64 = 0.04;
 
     /// Takes that of a frame on which it was found.
     pub fn take(&mut self, likeness: f64) {
@@ -275,6 +277,11 @@ impl Usual {
     /// True when a likeness may be that of the same thing.
     pub fn is_kept(&self, likeness: f64) -> bool {
         self.0.is_none_or(|usual| likeness >= usual - Self::DROP)
+    }
+
+    /// True when a likeness is what it was before: at places that only look alike it is less.
+    pub fn is_the_same(&self, likeness: f64) -> bool {
+        self.0.is_none_or(|usual| likeness >= usual - Self::SPREAD)
     }
 
     /// The likeness from which on a place is plainly the right one.

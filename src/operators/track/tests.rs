@@ -224,6 +224,50 @@ fn a_plane_half_of_which_somebody_covers_has_no_wrong_key() {
 }
 
 #[test]
+fn a_plane_that_is_wholly_covered_is_lost_and_goes_on_once_it_shows_again() {
+    // Somebody wider than the patch walks past: before all of it on 13 to 15, and gone from 24 on.
+    let picture = |n: i64| {
+        let back = inverse(&lean(n)).unwrap();
+        let left = 16.0 * (n - 1) as f64 - 170.0;
+        frame(n, 0.005, |x, y| {
+            let [u, v] = carry(&back, [x, y]).unwrap();
+            match (left..left + 170.0).contains(&x) {
+                true => 0.4 + 0.2 * (0.45 * (x - left)).sin() * (0.33 * y + 0.1 * x).cos(),
+                false => sheet(u, v),
+            }
+        })
+    };
+    // The key lies before that, or behind it, or there is one on either side.
+    for keys in [&[1][..], &[28], &[1, 28]] {
+        let hand: Vec<_> = keys.iter().map(|&key| (key, leant(key))).collect();
+        let track = follow::<8, Flat>(&hand, 28, picture);
+        let miss = furthest(&track, leant);
+        eprintln!("plane wholly covered, keys on {keys:?}: {miss:.4} px, lost on {}", track.lost);
+        assert!((13..=15).all(|n| track.lost.contains(n)), "{keys:?}: {}", track.lost);
+        assert!((1..=4).chain(25..=28).all(|n| !track.lost.contains(n)), "{keys:?}: {}", track.lost);
+        assert!(miss < 1.0, "{keys:?}: {miss} {}", track.lost);
+    }
+}
+
+#[test]
+fn what_is_not_flat_is_not_believed_once_its_parts_go_apart() {
+    // The right third of the patch lies nearer, and goes on by itself.
+    let picture = |n: i64| {
+        let nearer = 132.0 + (n - 1) as f64;
+        frame(
+            n,
+            0.005,
+            |x, y| if x < nearer { sheet(x, y) } else { sheet(x - (n - 1) as f64 + 40.0, y - 31.0) },
+        )
+    };
+    let at = [60.0, 42.0, 168.0, 36.0, 176.0, 122.0, 52.0, 118.0];
+    let track = follow::<8, Flat>(&[(1, at)], 16, picture);
+    eprintln!("plane of two depths: lost on {}", track.lost);
+    assert!((2..=3).all(|n| !track.lost.contains(n)), "{}", track.lost);
+    assert!((10..=16).all(|n| track.lost.contains(n)), "{}", track.lost);
+}
+
+#[test]
 fn two_keys_are_met_and_what_drifts_is_spread() {
     let moved = |n: i64| frame(n, 0.005, |x, y| sheet(x - way(n)[0], y - way(n)[1]));
     let at = |n: i64| [101.3 + way(n)[0], 92.7 + way(n)[1]];
