@@ -18,10 +18,9 @@ const FRAME: i64 = 7;
 /// A picture or a matte by a formula.
 fn drawn(names: &[&str], light: impl Fn(u32, u32) -> f32) -> Arc<Image> {
     let mut image = Image::new(SIZE.0, SIZE.1, names);
-    for channel in 0..names.len() {
+    for (channel, name) in names.iter().enumerate() {
         for y in 0..SIZE.1 {
-            let row: Vec<f32> =
-                (0..SIZE.0).map(|x| if names[channel] == "A" { 1.0 } else { light(x, y) }).collect();
+            let row: Vec<f32> = (0..SIZE.0).map(|x| if *name == "A" { 1.0 } else { light(x, y) }).collect();
             image.write_row(channel, y, &row);
         }
     }

@@ -214,7 +214,7 @@ fn compared(status: &Status, shot: &str, selector: &Selector) -> Result<NodeId, 
         ));
     }
     let name = selector.stage().map_or(shot.to_string(), |stage| format!("{shot}/{}", stage.text()));
-    naming::selection(&[name.clone()], Some(graph))?;
+    naming::selection(std::slice::from_ref(&name), Some(graph))?;
     if let Some(stage) = selector.stage() {
         return graph.find(shot, stage.text()).ok_or_else(|| format!("there is no stage {name}"));
     }

@@ -67,12 +67,11 @@ fn keys_of<'v>(tree: &'v Value, title: &str, name: &str) -> Option<&'v Value> {
     tree.map()?.get(title)?.map()?.get(name)?.map()?.get("keys")
 }
 
+/// Frames of a thing and its places there.
+type Placed<const N: usize> = Vec<(i64, [f64; N])>;
+
 /// Things of a section, in the order written: places as the reader of shapes files has them, and whose they are.
-fn things<const N: usize>(
-    tree: &Value,
-    title: &str,
-    places: &dyn Fn(&str) -> Vec<(i64, [f64; N])>,
-) -> Vec<Thing<N>> {
+fn things<const N: usize>(tree: &Value, title: &str, places: &dyn Fn(&str) -> Placed<N>) -> Vec<Thing<N>> {
     let section = tree.map().and_then(|map| map.get(title)).and_then(Value::map);
     let names = section.iter().flat_map(|map| map.entries.iter().map(|(key, _)| key.text.clone()));
     let thing = |name: String| {
