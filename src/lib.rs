@@ -11,6 +11,7 @@ pub mod demo;
 pub mod events;
 pub mod execute;
 pub mod graph;
+pub mod inspect;
 pub mod ledger;
 pub mod media;
 pub mod observe;

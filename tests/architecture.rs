@@ -38,6 +38,7 @@ const LAYERS: &[(&str, &[&str])] = &[
             "programs",
         ],
     ),
+    ("inspect", &["base"]),
     ("report", &["base", "ledger"]),
     ("demo", &["base", "media"]),
     (
@@ -81,7 +82,7 @@ const LAYERS: &[(&str, &[&str])] = &[
 
 /// Rows that take values and give values: no disk, no processes, no environment, no clock, no printing.
 const PURE: &[&str] =
-    &["base", "events", "operators", "declare", "cut", "graph", "stale", "plan", "report", "demo"];
+    &["base", "events", "operators", "declare", "cut", "graph", "stale", "plan", "inspect", "report", "demo"];
 
 /// What a pure row must not name.
 const IMPURE: &[&str] = &[

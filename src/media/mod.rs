@@ -12,6 +12,7 @@ pub mod png;
 #[cfg(test)]
 mod sample_files;
 pub mod scale;
+pub mod sound;
 pub mod tiff;
 
 use std::fmt;

@@ -8,6 +8,7 @@ pub mod image;
 pub mod lettering;
 mod reader;
 pub mod shape;
+pub mod sound;
 pub mod track;
 
 use std::collections::BTreeMap;

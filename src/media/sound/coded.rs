@@ -1,0 +1,134 @@
+//! Compressed sound files: FLAC, MP3, Vorbis and AAC.
+//!
+//! Knows how packets become samples. Does not know the codecs themselves: a library does.
+
+use symphonia::core::codecs::audio::{AudioCodecParameters, AudioDecoder, AudioDecoderOptions};
+use symphonia::core::errors::Error;
+use symphonia::core::formats::probe::Hint;
+use symphonia::core::formats::{FormatOptions, FormatReader, TrackType};
+use symphonia::core::io::{MediaSource, MediaSourceStream};
+use symphonia::core::meta::MetadataOptions;
+
+use super::{Outline, Sound, SoundError, SoundFormat, Source, bounded, checked};
+
+/// A source as the library wants it.
+struct Bytes(Box<dyn Source>);
+
+impl std::io::Read for Bytes {
+    fn read(&mut self, buf: &mut [u8]) -> std::io::Result<usize> {
+        self.0.read(buf)
+    }
+}
+
+impl std::io::Seek for Bytes {
+    fn seek(&mut self, pos: std::io::SeekFrom) -> std::io::Result<u64> {
+        self.0.seek(pos)
+    }
+}
+
+impl MediaSource for Bytes {
+    fn is_seekable(&self) -> bool {
+        true
+    }
+
+    fn byte_len(&self) -> Option<u64> {
+        None
+    }
+}
+
+/// A file whose head has been read.
+struct Open {
+    format: SoundFormat,
+    reader: Box<dyn FormatReader>,
+    decoder: Box<dyn AudioDecoder>,
+    track: u32,
+    parameters: AudioCodecParameters,
+    samples: Option<u64>,
+}
+
+fn damaged(format: SoundFormat) -> impl Fn(Error) -> SoundError {
+    move |error| match error {
+        Error::Unsupported(feature) => SoundError::Unsupported { format, feature: feature.into() },
+        Error::IoError(e) if e.kind() == std::io::ErrorKind::UnexpectedEof => {
+            SoundError::Damaged { format, what: "it ends too early".into() }
+        }
+        Error::IoError(e) => SoundError::System(e.to_string()),
+        other => SoundError::Damaged { format, what: other.to_string() },
+    }
+}
+
+fn open(format: SoundFormat, source: Box<dyn Source>) -> Result<Open, SoundError> {
+    let stream = MediaSourceStream::new(Box::new(Bytes(source)), Default::default());
+    let (head, tags) = (FormatOptions::default(), MetadataOptions::default());
+    let reader =
+        symphonia::default::get_probe().probe(&Hint::new(), stream, head, tags).map_err(damaged(format))?;
+    let none = || SoundError::Damaged { format, what: "it holds no sound".into() };
+    let track = reader.default_track(TrackType::Audio).ok_or_else(none)?;
+    let parameters = track.codec_params.as_ref().and_then(|p| p.audio()).ok_or_else(none)?.clone();
+    let decoder = symphonia::default::get_codecs()
+        .make_audio_decoder(&parameters, &AudioDecoderOptions::default())
+        .map_err(damaged(format))?;
+    let (track, samples) = (track.id, track.num_frames);
+    Ok(Open { format, reader, decoder, track, parameters, samples })
+}
+
+impl Open {
+    /// Decodes the next packet onto the end of `sound`; false at the end.
+    fn next(&mut self, sound: &mut Sound) -> Result<bool, SoundError> {
+        let format = self.format;
+        loop {
+            let Some(packet) = self.reader.next_packet().map_err(damaged(format))? else { return Ok(false) };
+            if packet.track_id != self.track {
+                continue;
+            }
+            let decoded = self.decoder.decode(&packet).map_err(damaged(format))?;
+            let (rate, count) = (decoded.spec().rate(), decoded.spec().channels().count());
+            if sound.channels.is_empty() {
+                checked(format, rate, count)?;
+                *sound = Sound::silent(rate, count, 0);
+            } else if (rate, count) != (sound.rate, sound.channels.len()) {
+                let feature = "another sampling rate or number of channels halfway through".into();
+                return Err(SoundError::Unsupported { format, feature });
+            }
+            bounded(format, (sound.len() + decoded.frames()) as u64, count)?;
+            let mut planes: Vec<Vec<f32>> = vec![Vec::new(); count];
+            decoded.copy_to_vecs_planar(&mut planes);
+            for (plane, more) in sound.channels.iter_mut().zip(planes) {
+                plane.extend(more);
+            }
+            return Ok(true);
+        }
+    }
+}
+
+pub(super) fn outline(format: SoundFormat, source: Box<dyn Source>) -> Result<Outline, SoundError> {
+    let mut open = open(format, source)?;
+    let mut told = (open.parameters.sample_rate, open.parameters.channels.as_ref().map(|c| c.count()));
+    if told.0.is_none() || told.1.is_none() {
+        let mut first = Sound::silent(0, 0, 0);
+        open.next(&mut first)?;
+        told = (Some(first.rate), Some(first.channels.len()));
+    }
+    let (rate, channels) = (told.0.unwrap_or(0), told.1.unwrap_or(0));
+    checked(format, rate, channels)?;
+    Ok(Outline { format, rate, channels, samples: open.samples, since_midnight: None })
+}
+
+pub(super) fn read(format: SoundFormat, source: Box<dyn Source>) -> Result<Sound, SoundError> {
+    let mut open = open(format, source)?;
+    let told = open.samples;
+    if let Some(told) = told {
+        bounded(format, told, 1)?;
+    }
+    let mut sound = Sound::silent(0, 0, 0);
+    while open.next(&mut sound)? {}
+    if sound.is_empty() {
+        return Err(SoundError::Damaged { format, what: "it holds no sound".into() });
+    }
+    match told {
+        Some(told) if format == SoundFormat::Flac && (sound.len() as u64) < told => {
+            Err(SoundError::Truncated { format, told, held: sound.len() as u64 })
+        }
+        _ => Ok(sound),
+    }
+}

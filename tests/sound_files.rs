@@ -1,0 +1,147 @@
+//! Sound files: written and read back, damaged, and beside ffmpeg's reading where it is installed.
+
+use std::io::Cursor;
+use std::process::Command;
+
+use endboard::media::sound::wave::{Bext, Depth, write};
+use endboard::media::sound::{Outline, Sound, SoundError, SoundFormat, outline, read};
+use proptest::prelude::*;
+
+fn noise(rate: u32, channels: usize, samples: usize) -> Sound {
+    let at = |c: usize, i: usize| ((i * channels + c) as u32).wrapping_mul(2_654_435_761) >> 8;
+    let plane = |c: usize| (0..samples).map(|i| at(c, i) as f32 / 16_777_216.0 * 1.6 - 0.8).collect();
+    Sound { rate, channels: (0..channels).map(plane).collect() }
+}
+
+fn bytes(sound: &Sound, depth: Depth) -> Vec<u8> {
+    let bext = Bext { time_reference: 172_800_000, description: "br030".into(), ..Bext::default() };
+    let mut out = Cursor::new(Vec::new());
+    assert_eq!(write(&mut out, sound, depth, &bext).unwrap(), 0);
+    out.into_inner()
+}
+
+/// EBU Tech 3285: the time reference counts samples since midnight; 172,800,000 at 48 kHz is 01:00:00.
+#[test]
+fn what_is_written_is_read_back() {
+    for (channels, rate) in [(1, 44_100), (2, 48_000), (6, 48_000), (3, 96_000)] {
+        let sound = noise(rate, channels, 70_001);
+        let file = bytes(&sound, Depth::Float);
+        assert_eq!(read(Cursor::new(file.clone())).unwrap(), sound);
+        let told = outline(Cursor::new(file)).unwrap();
+        let since_midnight = Some(172_800_000);
+        assert_eq!(
+            told,
+            Outline { format: SoundFormat::Wave, rate, channels, samples: Some(70_001), since_midnight }
+        );
+        let whole = read(Cursor::new(bytes(&sound, Depth::Bits24))).unwrap();
+        let worst = whole.channels.iter().flatten().zip(sound.channels.iter().flatten());
+        assert!(worst.map(|(a, b)| (a - b).abs()).fold(0f32, f32::max) <= 1.0 / 8_388_607.0);
+    }
+}
+
+#[test]
+fn what_is_beyond_full_scale_is_cut_off_and_counted() {
+    let sound = Sound { rate: 48_000, channels: vec![vec![0.5, 1.5, -2.0, 0.0]] };
+    let mut out = Cursor::new(Vec::new());
+    assert_eq!(write(&mut out, &sound, Depth::Bits24, &Bext::default()).unwrap(), 2);
+    let back = read(Cursor::new(out.into_inner())).unwrap();
+    assert!((back.channels[0][1] - 1.0).abs() < 1e-6 && (back.channels[0][2] + 1.0).abs() < 1e-6);
+}
+
+#[test]
+fn the_digest_is_of_samples_not_of_files() {
+    let sound = noise(48_000, 2, 500);
+    let again = read(Cursor::new(bytes(&sound, Depth::Float))).unwrap();
+    assert_eq!(again.digest(), sound.digest());
+    let mut other = sound.clone();
+    other.channels[1][499] += 1e-7;
+    assert_ne!(other.digest(), sound.digest());
+    assert_ne!(Sound { rate: 44_100, ..sound.clone() }.digest(), sound.digest());
+    assert_eq!(
+        Sound::silent(48_000, 1, 3).digest(),
+        Sound { rate: 48_000, channels: vec![vec![-0.0; 3]] }.digest()
+    );
+}
+
+#[test]
+fn a_file_that_ends_early_says_how_much_it_holds() {
+    let file = bytes(&noise(48_000, 2, 5000), Depth::Bits24);
+    let cut = file[..file.len() - 6 * 1000].to_vec();
+    match read(Cursor::new(cut)) {
+        Err(SoundError::Truncated { told: 5000, held, .. }) => assert!(held <= 4000, "{held}"),
+        other => panic!("{other:?}"),
+    }
+    assert!(matches!(read(Cursor::new(b"brine".to_vec())), Err(SoundError::System(_))));
+    let mut wrong = bytes(&Sound { rate: 48_000, channels: vec![vec![f32::NAN; 9]] }, Depth::Float);
+    assert!(matches!(read(Cursor::new(wrong.clone())), Err(SoundError::Damaged { .. })));
+    wrong[24..28].copy_from_slice(&1_000_000_000u32.to_le_bytes());
+    assert!(matches!(outline(Cursor::new(wrong)), Err(SoundError::Damaged { .. })));
+}
+
+/// Coded files, made by ffmpeg where it is installed: what it decodes and what this reader does are the same samples, to the
+/// last bit for FLAC, to 1e-4 for codecs whose decoders may round otherwise.
+#[test]
+fn coded_files_are_what_ffmpeg_reads() {
+    let folder = tempfile::tempdir().unwrap();
+    let at = |name: &str| folder.path().join(name).to_string_lossy().into_owned();
+    let runs = |words: &[&str]| {
+        Command::new("ffmpeg").args(["-hide_banner", "-loglevel", "error", "-y"]).args(words).output()
+    };
+    let tone = "sine=frequency=440:sample_rate=48000:duration=1.5,volume=4";
+    if !runs(&["-f", "lavfi", "-i", tone, "-ac", "2", &at("a.wav")]).is_ok_and(|out| out.status.success()) {
+        eprintln!("ffmpeg is not installed: nothing compared");
+        return;
+    }
+    for (name, codec, tolerance) in [
+        ("a.flac", "flac", 0.0),
+        ("a.mp3", "libmp3lame", 1e-4),
+        ("a.ogg", "libvorbis", 1e-4),
+        ("a.aac", "aac", 1e-4),
+    ] {
+        if !runs(&["-i", &at("a.wav"), "-c:a", codec, &at(name)]).unwrap().status.success() {
+            eprintln!("ffmpeg has no {codec}: not compared");
+            continue;
+        }
+        assert!(runs(&["-i", &at(name), "-c:a", "pcm_f32le", &at("b.wav")]).unwrap().status.success());
+        let open = |name: &str| {
+            read(std::fs::File::open(at(name)).unwrap()).unwrap_or_else(|e| panic!("{name}: {e}"))
+        };
+        let (ours, theirs) = (open(name), open("b.wav"));
+        assert_eq!((ours.rate, ours.channels.len()), (48_000, 2), "{name}");
+        assert_eq!(ours.len(), theirs.len(), "{name}");
+        let worst = ours.channels.iter().flatten().zip(theirs.channels.iter().flatten());
+        let worst = worst.map(|(a, b)| (a - b).abs()).fold(0f32, f32::max);
+        assert!(worst <= tolerance, "{name}: {worst}");
+        let told = outline(std::fs::File::open(at(name)).unwrap()).unwrap();
+        assert_eq!((told.rate, told.channels), (48_000, 2), "{name}");
+        let whole = std::fs::read(at(name)).unwrap();
+        let _ = read(Cursor::new(whole[..whole.len() / 2].to_vec()));
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 200, ..ProptestConfig::default() })]
+
+    /// Whatever a file holds, reading ends with samples or words.
+    #[test]
+    fn damaged_files_never_break_the_reader(
+        places in proptest::collection::vec((0usize..600, any::<u8>()), 1..8),
+        kept in 0usize..700,
+        kind in 0usize..5,
+    ) {
+        let heads: [&[u8]; 4] = [b"fLaC\0\0\0\x22", b"OggS\0\x02", b"\0\0\0\x20ftypM4A ", b"\xff\xfb\x90\x64"];
+        let mut file = bytes(&noise(48_000, 2, 16), Depth::Bits24);
+        if kind > 0 {
+            file.splice(0..heads[kind - 1].len(), heads[kind - 1].iter().copied());
+        }
+        for (place, value) in places {
+            let place = place % file.len();
+            file[place] = value;
+        }
+        file.truncate(kept);
+        let _ = outline(Cursor::new(file.clone()));
+        if let Ok(sound) = read(Cursor::new(file)) {
+            prop_assert!(sound.channels.iter().flatten().all(|v| v.is_finite()));
+        }
+    }
+}
