@@ -12,6 +12,7 @@ mod keyed;
 mod prints;
 mod stages;
 mod told;
+mod wanted;
 
 use std::sync::Arc;
 

@@ -13,8 +13,9 @@ use crate::base::frames::FrameRange;
 use crate::graph::{Edge, Graph};
 use crate::media::image::Image;
 use crate::operators::image::passes::moment::{Between, Moment};
-use crate::operators::image::register::align::{Along, Fit, Model};
+use crate::operators::image::register::align::{Fit, Model};
 use crate::operators::image::register::light::{Light, Sizes};
+use crate::operators::image::register::steps::Along;
 use crate::operators::image::register::when::{Compared, When, part, spread, whole};
 use crate::operators::image::register::written::{Frame, Measured};
 use crate::operators::image::register::{

@@ -6,12 +6,14 @@
 pub mod align;
 pub mod light;
 mod solve;
+pub mod steps;
 pub mod when;
 pub mod written;
 
-use self::align::{Along, Fit, Model, Pair, fit, relit};
+use self::align::{Fit, Model, Pair, fit, relit};
 use self::light::{Light, Sizes};
 use self::solve::Band;
+use self::steps::Along;
 use self::when::Compared;
 use super::flow::Motion;
 use super::passes::place::Place;
