@@ -10,6 +10,7 @@ pub mod frames;
 pub mod level;
 pub mod linear;
 pub mod made;
+pub mod mark;
 pub mod problem;
 pub mod rate;
 pub mod selector;

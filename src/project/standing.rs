@@ -3,13 +3,14 @@
 //! Knows when what stands there must stay: a person wrote or changed it, or it was changed while the command ran. Does not know
 //! what is in it.
 
+use std::fs::Permissions;
 use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
 use super::ProjectError;
 use super::frames::LookError;
-use crate::operators::colour::cdl_xml;
-use crate::store;
+use crate::base::mark;
+use crate::store::{self, StoreError};
 
 /// A file that is to be written anew.
 #[derive(Debug)]
@@ -33,7 +34,7 @@ impl Standing {
     /// It is a person's and is not to be replaced, or cannot be read.
     pub fn of(folder: &Path, file: &str, replace: bool) -> Result<Self, LookError> {
         let before = read(folder, file)?;
-        let is_written = |bytes: &Vec<u8>| std::str::from_utf8(bytes).is_ok_and(cdl_xml::is_as_written);
+        let is_written = |bytes: &Vec<u8>| std::str::from_utf8(bytes).is_ok_and(mark::is_as_written);
         let keeps = before.as_ref().is_some_and(|bytes| !is_written(bytes));
         if keeps && !replace {
             return said(format!(
@@ -102,14 +103,26 @@ impl Standing {
         Ok(kept)
     }
 
-    /// Gives the file a second name that nothing has.
-    pub fn keep(&self, aside: &dyn Fn(u64) -> String) -> Result<String, LookError> {
-        for n in 1.. {
-            let name = aside(n);
-            match std::fs::hard_link(self.folder.join(&self.file), self.folder.join(&name)) {
-                Ok(()) => return Ok(name),
-                Err(error) if error.kind() == ErrorKind::AlreadyExists => {}
-                Err(error) => return said(format!("{} could not be kept as {name}: {error}", self.file)),
+    /// Puts what stood there into a file of its own, which no later writing reaches, be the old one a link or a name among
+    /// several of one file.
+    fn keep(&self, aside: &dyn Fn(u64) -> String) -> Result<String, LookError> {
+        let permissions = std::fs::metadata(self.folder.join(&self.file)).map(|meta| meta.permissions()).ok();
+        let before = self.before.as_deref().unwrap_or_default();
+        self.fresh(before, permissions.as_ref(), aside).or_else(|error| {
+            said(format!("{} stays as it is, as it could not be kept under another name: {error}", self.file))
+        })
+    }
+
+    /// Writes a file under the first name of `aside` that nothing has, and says which.
+    fn fresh(
+        &self,
+        bytes: &[u8],
+        permissions: Option<&Permissions>,
+        aside: &dyn Fn(u64) -> String,
+    ) -> Result<String, StoreError> {
+        for name in (1..).map(aside) {
+            if store::write_new(&self.folder.join(&name), bytes, permissions.cloned())? {
+                return Ok(name);
             }
         }
         unreachable!("some number is free")
@@ -120,10 +133,7 @@ impl Standing {
     /// # Errors
     /// The system refuses.
     pub fn put_beside(&self, text: &str, aside: &dyn Fn(u64) -> String) -> Result<String, LookError> {
-        let name = (1..).map(aside).find(|name| !self.folder.join(name).exists());
-        let name = name.expect("some number is free");
-        store::write_whole(&self.folder.join(&name), text.as_bytes()).map_err(ProjectError::from)?;
-        Ok(name)
+        Ok(self.fresh(text.as_bytes(), None, aside).map_err(ProjectError::from)?)
     }
 }
 
@@ -160,6 +170,25 @@ mod tests {
         std::fs::write(folder.join("b"), "edited").unwrap();
         assert!(standing.put("new", &aside).is_err());
         assert_eq!(text("b"), "edited");
+    }
+
+    #[test]
+    fn what_a_link_leads_to_is_kept_with_its_permissions_in_a_file_of_its_own() {
+        use std::os::unix::fs::{PermissionsExt, symlink};
+        let folder = tempfile::tempdir().unwrap();
+        let at = |name: &str| folder.path().join(name);
+        std::fs::write(at("mine"), "mine").unwrap();
+        std::fs::set_permissions(at("mine"), Permissions::from_mode(0o640)).unwrap();
+        symlink("mine", at("a")).unwrap();
+        // A name that leads nowhere is taken all the same.
+        symlink("nowhere", at("a.1")).unwrap();
+        let standing = Standing::of(folder.path(), "a", true).unwrap();
+        assert_eq!(standing.put("new", &|n| format!("a.{n}")).unwrap().as_deref(), Some("a.2"));
+        let kept = std::fs::symlink_metadata(at("a.2")).unwrap();
+        assert!(kept.is_file() && kept.permissions().mode() & 0o777 == 0o640, "{kept:?}");
+        assert_eq!(std::fs::read_to_string(at("a.2")).unwrap(), "mine");
+        assert_eq!(std::fs::read_to_string(at("a")).unwrap(), "new");
+        assert!(!at("nowhere").exists());
     }
 
     #[test]

@@ -36,7 +36,7 @@ pub enum StoreError {
     /// Another process works on this film.
     #[error("{0}")]
     Locked(String),
-    /// Written by a newer version.
+    /// Written by another version.
     #[error("{}: written by another version of endboard (it says {found:?}, this one reads {FORMAT:?})", path.display())]
     Format {
         /// The file.
@@ -122,6 +122,26 @@ fn plain(error: std::io::Error) -> std::io::Error {
 /// When something that is no regular file stands there, or the system refuses.
 pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), StoreError> {
     put(path, true, &mut |out| out.write_all(bytes))
+}
+
+/// Writes a file under a name that nothing has yet, with the permissions of another where they are given. Says false, and
+/// writes nothing, where something has that name, be it a link that leads nowhere.
+pub fn write_new(
+    path: &Path,
+    bytes: &[u8],
+    permissions: Option<std::fs::Permissions>,
+) -> Result<bool, StoreError> {
+    let made = match std::fs::OpenOptions::new().write(true).create_new(true).open(path) {
+        Ok(made) => made,
+        Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => return Ok(false),
+        Err(error) => return Err(StoreError::file(path)(error)),
+    };
+    let allowed = permissions.map_or(Ok(()), |permissions| made.set_permissions(permissions));
+    let written = allowed.map_err(StoreError::file(path)).and_then(|()| write_whole(path, bytes));
+    if written.is_err() {
+        let _ = std::fs::remove_file(path);
+    }
+    written.map(|()| true)
 }
 
 /// Writes one of the store's own files so that it is seen whole or not at all. It can be made again, so that nothing

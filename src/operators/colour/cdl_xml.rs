@@ -8,7 +8,7 @@ use std::collections::BTreeSet;
 use super::cdl::{Cdl, Part, refusal};
 use super::problem_in;
 use super::xml::{self, Element, Place};
-use crate::base::digest::Digest;
+use crate::base::mark;
 use crate::base::problem::{Problem, Problems, nearest};
 use crate::operators::Attachment;
 
@@ -77,41 +77,23 @@ pub fn choose(file: &Attachment, grades: &[Correction], id: Option<&str>) -> Res
     }
 }
 
-/// How the mark in a written grade begins, by which it is told whether a person changed the file.
-const MARK: &str = "Written by endboard, mark ";
-/// Letters of a mark.
-const LETTERS: usize = 12;
-
 /// The text of a `.cc` file with one grade, which says of itself what `words` say and carries a mark.
 pub fn written(id: &str, words: &str, cdl: &Cdl) -> String {
     let three = |v: [f64; 3]| v.map(|n| (n + 0.0).to_string()).join(" ");
     let text = format!(
         "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n\
          <ColorCorrection xmlns=\"urn:ASC:CDL:v1.2\" id=\"{}\">\n  <Description>{}</Description>\n  \
-         <Description>{MARK}{}</Description>\n  <SOPNode>\n    <Slope>{}</Slope>\n    <Offset>{}</Offset>\n    \
+         <Description>{}</Description>\n  <SOPNode>\n    <Slope>{}</Slope>\n    <Offset>{}</Offset>\n    \
          <Power>{}</Power>\n  </SOPNode>\n  <SatNode>\n    <Saturation>{}</Saturation>\n  </SatNode>\n</ColorCorrection>\n",
         quick_xml::escape::escape(id),
         quick_xml::escape::escape(words),
-        "0".repeat(LETTERS),
+        mark::PLACE,
         three(cdl.slope),
         three(cdl.offset),
         three(cdl.power),
         cdl.saturation + 0.0,
     );
-    let mark = mark(&text);
-    text.replacen(&"0".repeat(LETTERS), &mark, 1)
-}
-
-/// True of a text that [`written`] made and nobody changed since.
-pub fn is_as_written(text: &str) -> bool {
-    let Some(at) = text.find(MARK).map(|at| at + MARK.len()) else { return false };
-    let Some(found) = text.get(at..at + LETTERS) else { return false };
-    mark(&format!("{}{}{}", &text[..at], "0".repeat(LETTERS), &text[at + LETTERS..])) == found
-}
-
-/// The mark of a text in whose place zeros stand.
-fn mark(text: &str) -> String {
-    Digest::of(text.as_bytes()).to_string()[..LETTERS].to_string()
+    mark::sealed(&text)
 }
 
 struct Walk<'a> {
@@ -308,14 +290,14 @@ mod tests {
         let text = written("br020", "First pass: br020 to br030 <& back>", &cdl);
         let read = read(&attached(&text)).unwrap();
         assert_eq!(read, [Correction { id: "br020".into(), cdl }]);
-        assert!(is_as_written(&text), "{text}");
+        assert!(mark::is_as_written(&text), "{text}");
         for changed in [
             text.replace("1.1 1 0.9", "1.2 1 0.9"),
             text.replace("back", "forth"),
             format!("{text}\n"),
             cc(""),
         ] {
-            assert!(!is_as_written(&changed), "{changed}");
+            assert!(!mark::is_as_written(&changed), "{changed}");
         }
     }
 

@@ -5,8 +5,8 @@
 use std::fmt::Write;
 
 use super::when::{UNSURE, When};
-use crate::base::digest::Digest;
 use crate::base::frames::FrameRange;
+use crate::base::mark;
 use crate::operators::image::passes::moment::{Between, Moment};
 use crate::operators::image::passes::place::Place;
 
@@ -106,16 +106,14 @@ fn number(value: f64, digits: usize) -> String {
     if text == "-0" { "0".into() } else { text.into() }
 }
 
-/// What stands in the place of a mark while it is made, as in a written grade: a changed file is told by it.
-const NO_MARK: &str = "000000000000";
-
 /// The text of a file of moves for a shot of these frames. `asked` is how it was come by, for its first line.
 pub fn text(takes: &[Measured], frames: FrameRange, between: &str, asked: &str) -> String {
     let mut text = format!(
-        "# Written by endboard, mark {NO_MARK}.\n\
+        "# {}.\n\
          # How each take lies against the clean plate, measured by `{asked}`.\n\
          # It may be edited; measuring again leaves an edited file alone, or keeps it beside with --replace.\n\
          between: {between}\ntakes:{}\n",
+        mark::PLACE,
         if takes.is_empty() { " {}" } else { "" }
     );
     for take in takes {
@@ -150,8 +148,7 @@ pub fn text(takes: &[Measured], frames: FrameRange, between: &str, asked: &str) 
             }
         }
     }
-    let mark = &Digest::of(text.as_bytes()).to_string()[..NO_MARK.len()];
-    text.replacen(NO_MARK, mark, 1)
+    mark::sealed(&text)
 }
 
 fn time(text: &mut String, take: &Measured, frames: FrameRange) {
@@ -175,7 +172,7 @@ fn keyed(text: &mut String, name: &str, take: &Measured, one: &dyn Fn(&Place) ->
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::operators::colour::cdl_xml::is_as_written;
+    use crate::base::mark::is_as_written;
 
     #[test]
     fn a_changed_file_is_told_from_one_as_written() {
