@@ -85,3 +85,25 @@ fn the_name_drops_it_and_selectors_choose() {
     let (code, words) = said(&film, &["clashes"]);
     assert!(code == Some(1) && words.contains("endboard.yaml"), "{words}");
 }
+
+#[test]
+fn what_becomes_of_a_blow_is_told_as_it_will_be() {
+    let film = film();
+    let says = |settings: &str| {
+        film.declare(&SHOTS.replace("burst: 1", settings));
+        let words = film.json(&["clashes"])["clashes"][0]["says"].as_str().unwrap().to_string();
+        words.split_once(", ").unwrap().1.to_string()
+    };
+    let edit = |what: &str| format!("clashes: {{ keeper+raker@1005: {{ {what} }} }}");
+    for (settings, wanted) in [
+        (format!("burst: 0, {}", edit("light: 0.5")), "no burst: `burst` is 0"),
+        ("burst: { 1001: 1, 1003: 0 }".into(), "no burst: `burst` is 0 at frame 1005"),
+        (format!("burst: {{ 1001: 1, 1003: 0 }}, {}", edit("frames: -3")), "3 frames earlier"),
+        (format!("burst: 1, {}", edit("light: 0")), "no burst: its `light` is 0"),
+        (format!("burst: 1, {}", edit("frames: 1, light: 0.5")), "1 frame later, light 0.5"),
+        (format!("burst: 1, {}", edit("move: [4, -2]")), "moved by [4, -2] px"),
+        (format!("burst: 1, {}", edit("light: 1")), "kept"),
+    ] {
+        assert_eq!(says(&settings), wanted, "{settings}");
+    }
+}

@@ -32,6 +32,17 @@ pub fn prepare_from(
     texts: &[(&str, &str)],
     inputs: &[Connected],
 ) -> Result<Box<dyn Prepared>, Problems> {
+    prepare_in(WorkingSpace::LinearRec709, operator, settings, texts, inputs)
+}
+
+/// An operator made ready in a film of this working space.
+pub fn prepare_in(
+    working_space: WorkingSpace,
+    operator: &dyn Operator,
+    settings: &str,
+    texts: &[(&str, &str)],
+    inputs: &[Connected],
+) -> Result<Box<dyn Prepared>, Problems> {
     let (value, problems) = yaml::parse(SourceId(0), settings);
     assert!(problems.is_empty(), "{problems:?}");
     let map = value.and_then(|v| v.map().cloned()).unwrap_or_else(Map::default);
@@ -48,7 +59,7 @@ pub fn prepare_from(
         frames: FrameRange::new(1, 100),
         frame_size: SIZE,
         rate: 24.0,
-        working_space: WorkingSpace::LinearRec709,
+        working_space,
         inputs,
         cut: &[],
     })

@@ -5,6 +5,8 @@
 use super::burst::Burst;
 use crate::base::problem::{Problem, Problems, Span};
 use crate::base::value::{Map, Value};
+use crate::operators::WorkingSpace;
+use crate::operators::colour::primaries::{Primaries, apply};
 use crate::operators::shape::coverage::Window;
 
 /// More flicker than this is warned of (a choice of this tool's own: light that falls by more than a quarter from one
@@ -15,7 +17,7 @@ const BURSTS: usize = 3;
 /// Light that counts as a flash, 1 being white, and the share of the frame from which on it does (both the same).
 const CHANGE: f64 = 0.1;
 const AREA: f64 = 0.25;
-/// The share of red from which on red is saturated (WCAG 2.2, red flash).
+/// The share of red from which on red is saturated (WCAG 2.2, red flash: of linear light with BT.709 primaries).
 const RED: f64 = 0.8;
 
 /// Warnings of flicker that may flash hard, of the stage's own setting and of each rod's.
@@ -38,7 +40,7 @@ pub fn flickers(settings: &Map) -> Problems {
 }
 
 /// Warnings of bursts: too many within a second, too large, or of saturated red.
-pub fn bursts(bursts: &[Burst], rate: f64, frame: &Window, span: Span) -> Problems {
+pub fn bursts(bursts: &[Burst], space: WorkingSpace, rate: f64, frame: &Window, span: Span) -> Problems {
     let mut problems = Problems::new();
     let mut warn = |message: String, help: &str| {
         problems.push(
@@ -64,7 +66,12 @@ pub fn bursts(bursts: &[Burst], rate: f64, frame: &Window, span: Span) -> Proble
             "a lower `burst`, or less `halo`, is calmer",
         );
     }
-    let red = |burst: &&Burst| burst.colour[0] >= RED * burst.colour.iter().sum::<f64>();
+    let shown = space.encoding().primaries.matrix_to(Primaries::Rec709);
+    let red = |burst: &&Burst| {
+        // What a display cannot show of a colour it shows as none.
+        let [r, g, b] = apply(shown, burst.colour).map(|light| light.max(0.0));
+        r > 0.0 && r >= RED * (r + g + b)
+    };
     if let Some(burst) = bursts.iter().find(red) {
         warn(
             format!("the burst on frame {} flashes in saturated red", frames(burst)),

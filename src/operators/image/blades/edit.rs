@@ -114,6 +114,11 @@ fn change(value: &Value, name: &str, problems: &mut Problems) -> Result<Change, 
     Ok(Some((by.unwrap_or([0.0; 2]), frames.unwrap_or(0.0), light.unwrap_or(1.0))))
 }
 
+/// The frame that shows a clash first, which is moved by this many.
+fn shown(clash: &Clash, frames: f64) -> i64 {
+    (clash.time + frames + 0.5).floor() as i64
+}
+
 impl Style {
     /// Whether anything that a person should be told depends on which clashes there are.
     pub fn is_used(&self) -> bool {
@@ -138,6 +143,33 @@ impl Style {
         (changes, meant)
     }
 
+    /// What becomes of a clash, in words.
+    fn becomes(&self, clash: &Clash, change: &Change) -> String {
+        let Some((by, frames, light)) = change else { return "dropped".into() };
+        if !self.is_lit() {
+            return "no burst: `burst` is 0".into();
+        }
+        let frame = shown(clash, *frames);
+        if self.burst.at(frame as f64)[0] <= 0.0 {
+            return format!("no burst: `burst` is 0 at frame {frame}");
+        }
+        if *light <= 0.0 {
+            return "no burst: its `light` is 0".into();
+        }
+        let mut words = Vec::new();
+        if *by != [0.0; 2] {
+            words.push(format!("moved by [{}, {}] px", by[0], by[1]));
+        }
+        if *frames != 0.0 {
+            let (count, way) = (frames.abs(), if *frames > 0.0 { "later" } else { "earlier" });
+            words.push(format!("{count} {} {way}", if count == 1.0 { "frame" } else { "frames" }));
+        }
+        if *light != 1.0 {
+            words.push(format!("light {light}"));
+        }
+        if words.is_empty() { "kept".into() } else { words.join(", ") }
+    }
+
     /// The bursts of clashes between rods that shine so.
     pub fn bursts(&self, clashes: &[Clash], looks: &[&Look]) -> Vec<Burst> {
         let (changes, _) = self.changes(clashes);
@@ -145,7 +177,7 @@ impl Style {
         for (clash, change) in clashes.iter().zip(changes) {
             let Some((by, frames, light)) = change else { continue };
             let time = clash.time + frames;
-            let frame = (time + 0.5).floor() as i64;
+            let frame = shown(clash, frames);
             let [a, b] = clash.pair.map(|rod| looks[rod].at(frame));
             let mean = |x: f64, y: f64| (x + y) / 2.0;
             let [strength] = self.burst.at(frame as f64);
@@ -195,14 +227,7 @@ impl Style {
         let (changes, _) = self.changes(clashes);
         let says = |clash: &Clash, change: &Change| {
             let force = format!("strength {:.2}", burst::strength(clash.force));
-            match change {
-                None => format!("{force}, dropped"),
-                Some((by, frames, light)) if (*by, *frames, *light) != ([0.0; 2], 0.0, 1.0) => {
-                    format!("{force}, moved by [{}, {}] px and {frames} frames, light {light}", by[0], by[1])
-                }
-                Some(_) if !self.is_lit() => format!("{force}, no burst: `burst` is 0"),
-                Some(_) => format!("{force}, kept"),
-            }
+            format!("{force}, {}", self.becomes(clash, change))
         };
         let found = clashes.iter().zip(&changes).map(|(clash, change)| Found {
             name: clash.name.clone(),

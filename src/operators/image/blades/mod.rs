@@ -247,7 +247,13 @@ impl Operator for Blades {
             (lighting.shutter, lighting.ambient, lighting.wrap) = (shutter, ambient, wrap);
             if lighting.style.is_used() {
                 cautions.extend(lighting.style.lost(lighting.clashes()));
-                cautions.extend(caution::bursts(lighting.bursts(), setup.rate, &frame, burst_span));
+                cautions.extend(caution::bursts(
+                    lighting.bursts(),
+                    setup.working_space,
+                    setup.rate,
+                    &frame,
+                    burst_span,
+                ));
             }
             (lighting.cautions, lighting.files) = (cautions, files);
             lighting

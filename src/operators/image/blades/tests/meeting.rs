@@ -4,6 +4,8 @@
 
 use super::*;
 use crate::base::digest::Digest;
+use crate::operators::WorkingSpace;
+use crate::operators::image::trial::prepare_in;
 
 /// Two rods whose tips rush at each other and stop crossed on frame 20.
 fn duel(reach: f64) -> String {
@@ -62,6 +64,15 @@ fn clashes_that_are_gone_and_bursts_that_flash_hard_are_told_of() {
     assert_eq!(gone, ["the rods do not clash near 'keeper+raker@20'"]);
     let red = warned("{ burst: 0.5, colour: ember, halo: 0.05, width: 3 }", &duel(12.0));
     assert!(red.len() == 1 && red[0].contains("saturated red"), "{red:?}");
+    // However the film writes its colours.
+    for (colour, is_red) in [("ember", true), ("teal", false), ("[0, 0, 0]", false)] {
+        let settings = format!("{{ burst: 0.5, colour: {colour}, halo: 0.05, width: 3 }}");
+        let texts = [("shapes", &*duel(12.0))];
+        let ready =
+            prepare_in(WorkingSpace::AcesCg, &Blades, &settings, &texts, &inputs(false)).ok().unwrap();
+        let told = ready.cautions().iter().any(|p| p.message.contains("saturated red"));
+        assert_eq!(told, is_red, "{colour}: {:?}", ready.cautions());
+    }
     let large = warned("{ burst: 4, light: 60, width: 9 }", &duel(12.0));
     assert!(large.iter().any(|m| m.contains("% of the frame")), "{large:?}");
     let many: Vec<String> = (0..5)
