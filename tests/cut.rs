@@ -242,6 +242,34 @@ fn dissolves_that_cannot_be_are_told() {
     assert_eq!((problems.len(), cut.dissolves.len(), cut.events.len()), (0, 0, 2));
 }
 
+#[test]
+fn a_fault_leaves_a_dissolve_the_name_of_what_goes_out() {
+    let list = |record: &str| {
+        format!(
+            "\
+001  AX  V C     00:00:42:01 00:00:44:01 01:00:00:00 {record}
+* FROM CLIP NAME: br030
+002  AX  V C     00:00:44:01 00:00:44:01 01:00:02:00 01:00:02:00
+002  AX  V D 006 00:00:41:17 00:00:42:17 01:00:02:00 01:00:03:00
+* TO CLIP NAME: br040
+003  AX  V C     00:00:42:17 00:00:43:18 01:00:03:00 01:00:04:00
+"
+        )
+    };
+    // What goes out is named by its reel, once by an event that can be used and once by one that cannot.
+    for (record, faults) in [("01:00:02:00", 1), ("01:00:01:00", 2)] {
+        let (cut, problems) = read(&list(record), FILM);
+        assert_eq!(problems.len(), faults, "{problems:?}");
+        assert!(problems.iter().all(|p| p.contains("of the source but")), "{problems:?}");
+        let from = dissolves(&cut)[0].2;
+        assert_eq!(from, Some(("br030", 1057)), "{record}");
+    }
+    // Where the line that tells it cannot be read, nothing is said of the reel.
+    let (cut, problems) =
+        read(&list("01:00:02:00").replace("001  AX  V C     00", "001  AX  V C     x0"), FILM);
+    assert!(!problems.is_empty() && cut.dissolves.is_empty(), "{problems:?}");
+}
+
 /// One event line with these four timecodes.
 fn one(times: &str) -> String {
     format!("001  br030    V     C        {times}\n")

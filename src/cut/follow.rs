@@ -79,6 +79,10 @@ impl Reader {
     /// The sound events in film order, and the problems of each and between them.
     pub(super) fn finish(mut self, whole: Span) -> (Cut, Problems) {
         let mut drafts = std::mem::take(&mut self.events);
+        // What plays where, also in events that cannot be used, so that one fault makes no other.
+        let mut plays: Vec<(i64, Side)> =
+            drafts.iter().map(|draft| (draft.record.0, draft.side.clone())).collect();
+        plays.sort_by_key(|(start, _)| *start);
         drafts.retain(|draft| self.sound(draft));
         // Equal starts keep the order of the list.
         drafts.sort_by_key(|draft| draft.record.0);
@@ -106,7 +110,10 @@ impl Reader {
             }
             let first = cut.record.map_or(draft.record.0, |record| record.first);
             cut.record = Some(FrameRange::new(first, draft.record.1 - 1));
-            cut.dissolves.extend(self.dissolve(&draft, before.as_ref().filter(|_| whole_list)));
+            cut.dissolves.extend(match whole_list {
+                true => self.dissolve(&draft, before.as_ref()),
+                false => dissolve_beside_faults(&draft, &plays),
+            });
             if !draft.side.black {
                 cut.events.push(CutEvent {
                     number: draft.number,
@@ -177,13 +184,7 @@ impl Reader {
                 self.tell(problem.warning());
             }
         }
-        let from = Outgoing { shot: side.shot, shot_span: side.shot_span, source_first: leaving.source };
-        Some(Dissolve {
-            number: draft.number,
-            record: FrameRange::new(draft.record.0, draft.record.0 + leaving.frames - 1),
-            from: (!side.black).then_some(from),
-            span: leaving.span,
-        })
+        Some(joined(draft, leaving, side))
     }
 
     /// True when an event can be used by itself.
@@ -201,7 +202,10 @@ impl Reader {
             )
         } else if source != record {
             (
-                format!("event {number} takes {source} frames of the source but {record} of the record side"),
+                format!(
+                    "event {number} takes {source} frame{} of the source but {record} of the record side",
+                    if source == 1 { "" } else { "s" }
+                ),
                 "make both as long; a change of speed is the declaration's (operator: retime)",
             )
         } else {
@@ -216,7 +220,8 @@ impl Reader {
         let Some(leaving) = &draft.leaving else { return true };
         let (message, help) = if leaving.record != draft.record.0 {
             let later = draft.record.0 - leaving.record;
-            let off = format!("{} frames {}", later.abs(), if later > 0 { "before" } else { "after" });
+            let frames = if later.abs() == 1 { "frame" } else { "frames" };
+            let off = format!("{} {frames} {}", later.abs(), if later > 0 { "before" } else { "after" });
             let help = "the record timecodes of both lines meet where the dissolve begins".to_string();
             (format!("what goes out in event {} ends {off} the dissolve begins", draft.number), help)
         } else if leaving.frames > lasts {
@@ -231,5 +236,29 @@ impl Reader {
         };
         self.tell(Problem::error(leaving.span, message).help(help));
         false
+    }
+}
+
+/// The dissolve that an event begins with in a list with faults. Where it names but a reel, the last event of that reel that
+/// begins before tells the shot, even if it cannot be used; where there is none, it may be what is at fault.
+fn dissolve_beside_faults(draft: &Draft, plays: &[(i64, Side)]) -> Option<Dissolve> {
+    let leaving = draft.leaving.as_ref().filter(|leaving| leaving.frames > 0)?;
+    let side = &leaving.side;
+    let before = || {
+        let earlier = plays.iter().rev().filter(|(start, _)| *start < draft.record.0);
+        earlier.map(|(_, other)| other).find(|other| other.reel == side.reel)
+    };
+    let side = if side.named || side.black { side } else { before()? };
+    Some(joined(draft, leaving, side.clone()))
+}
+
+/// A dissolve from what plays before.
+fn joined(draft: &Draft, leaving: &Leaving, side: Side) -> Dissolve {
+    let from = Outgoing { shot: side.shot, shot_span: side.shot_span, source_first: leaving.source };
+    Dissolve {
+        number: draft.number,
+        record: FrameRange::new(draft.record.0, draft.record.0 + leaving.frames - 1),
+        from: (!side.black).then_some(from),
+        span: leaving.span,
     }
 }
