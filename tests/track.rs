@@ -274,7 +274,8 @@ fn what_cannot_be_meant_is_refused() {
         (&["track", "br030", "--point", "a=1@1001"], "2 numbers"),
         (&["track", "br030", "--point", "a=1,2"], "@FRAME"),
         (&["track", "br030", "--point", "a b=1,2@1001"], "letters, digits"),
-        (&["track", "br030", "--point", "hook"], "nothing of that name"),
+        (&["track", "br030", "--point", "hook"], "no point of that name; give it a key, hook=X,Y@FRAME"),
+        (&["track", "br030", "--blade", "hook"], "no rod of that name; give it a key, hook=X,Y,X,Y@FRAME"),
         (
             &["track", "br030", "--point", "a=1,2@900"],
             "900 is not among the frames that are followed: br030/plate@1001-1012",
@@ -309,6 +310,30 @@ fn what_cannot_be_meant_is_refused() {
     );
     let (code, said_so) = said(&film, &["track", "br030"]);
     assert!(code == Some(2) && said_so.contains("br030.yaml:4:24: these corners make no plane"), "{said_so}");
+}
+
+#[test]
+fn a_name_is_followed_as_what_it_was_asked_for() {
+    let film = film();
+    // One name for a point and a rod.
+    let both = "\
+points:
+  hook:
+    keys: { 1001: { at: [120.5, 40.25] } }
+rods:
+  hook:
+    keys: { 1012: { base: [70, 90], tip: [20, 60] } }
+";
+    for frames in ["br030@1001-1003", "br030"] {
+        film.write("tracks/br030.yaml", both);
+        let answer = film.json(&["track", frames, "--point", "hook"]);
+        let things = answer["things"].as_array().unwrap();
+        assert!(things.len() == 1 && things[0]["kind"] == "point", "{answer}");
+        assert!(!text(&film, "tracks/br030.yaml").split("rods:").nth(1).unwrap().contains("sure"));
+    }
+    let (code, words) = said(&film, &["track", "br030@1001-1003", "--blade", "hook"]);
+    let form = "rod hook has no key set by hand on 1001-1003; give one, such as hook=X,Y,X,Y@1001";
+    assert!(code == Some(2) && words.contains(form), "{code:?} {words}");
 }
 
 #[test]

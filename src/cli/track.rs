@@ -38,7 +38,7 @@ fn report(Tracked { place, frames, things, file, remarks }: &Tracked, json: bool
     if json {
         let list = things.iter().map(|f| {
             serde_json::json!({
-                "kind": f.kind, "name": f.name, "set_by_hand": f.by_hand, "followed": f.sound.to_string(),
+                "kind": f.kind.word(), "name": f.name, "set_by_hand": f.by_hand, "followed": f.sound.to_string(),
                 "lost": f.lost.to_string(), "mean": f.sure.0, "least": f.sure.1,
             })
         });
@@ -57,7 +57,7 @@ fn report(Tracked { place, frames, things, file, remarks }: &Tracked, json: bool
             0 => "none followed".to_string(),
             n => format!("{} followed, sure {mean:.2}, least {least:.2}", show::frames(n)),
         };
-        say!("{} {}: {by_hand}, {followed}", f.kind, f.name);
+        say!("{} {}: {by_hand}, {followed}", f.kind.word(), f.name);
         if !f.lost.is_empty() {
             say!("  lost, without a key: {place}@{}", f.lost);
         }

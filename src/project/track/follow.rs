@@ -6,6 +6,7 @@ use std::sync::Arc;
 
 use rayon::prelude::*;
 
+use super::seeds::Kind;
 use super::{Followed, rods};
 use crate::base::frames::FrameRange;
 use crate::graph::NodeId;
@@ -29,8 +30,8 @@ pub struct Wish {
     pub holdout: Option<(NodeId, usize)>,
     /// The least belief with which a frame has a key.
     pub threshold: f64,
-    /// Names of things to be followed; all of the file when there is none.
-    pub only: Vec<String>,
+    /// Things to be followed; all of the file when there is none.
+    pub only: Vec<(Kind, String)>,
 }
 
 /// A thing being followed.
@@ -71,9 +72,9 @@ impl Project {
         }
         let mut all = All {
             wish,
-            points: going(&sheet.points, wish)?,
-            planes: going(&sheet.planes, wish)?,
-            rods: wanted(&sheet.rods, wish)?,
+            points: going(&sheet.points, Kind::Point, wish)?,
+            planes: going(&sheet.planes, Kind::Plane, wish)?,
+            rods: wanted(&sheet.rods, Kind::Rod, wish)?,
             looks: Looks::default(),
         };
         let ways = if all.points.is_empty() && all.planes.is_empty() { 1 } else { 2 };
@@ -161,11 +162,11 @@ impl All<'_> {
         let mut out = Vec::new();
         for going in &self.points {
             let track = going.course.finish(wish.frames, wish.threshold);
-            out.push(kept("point", &mut sheet.points[going.index], track, wish));
+            out.push(kept(Kind::Point, &mut sheet.points[going.index], track, wish));
         }
         for going in &self.planes {
             let track = going.course.finish(wish.frames, wish.threshold);
-            out.push(kept("plane", &mut sheet.planes[going.index], track, wish));
+            out.push(kept(Kind::Plane, &mut sheet.planes[going.index], track, wish));
         }
         if !self.rods.is_empty() {
             let scene = Arc::new(self.looks.scene());
@@ -173,7 +174,7 @@ impl All<'_> {
             let told = |n: usize| progress(n / things.len());
             let tracks = rods::found(&scene, &things, wish, &told)?;
             for (index, track) in self.rods.into_iter().zip(tracks) {
-                out.push(kept("rod", &mut sheet.rods[index], track, wish));
+                out.push(kept(Kind::Rod, &mut sheet.rods[index], track, wish));
             }
         }
         Ok(out)
@@ -181,20 +182,20 @@ impl All<'_> {
 }
 
 /// Indices of the things that are to be followed.
-fn wanted<const N: usize>(things: &[Thing<N>], wish: &Wish) -> Result<Vec<usize>, LookError> {
+fn wanted<const N: usize>(things: &[Thing<N>], kind: Kind, wish: &Wish) -> Result<Vec<usize>, LookError> {
     let mut out = Vec::new();
     for (index, thing) in things.iter().enumerate() {
-        let named = wish.only.contains(&thing.name);
+        let named = wish.only.iter().any(|(of, name)| *of == kind && *name == thing.name);
         if !wish.only.is_empty() && !named {
             continue;
         }
         if thing.keys.iter().any(|key| key.sure.is_none() && wish.frames.contains(key.frame)) {
             out.push(index);
         } else if named {
-            let words = "has no key set by hand on these frames; give one, such as";
+            let (word, form, name) = (kind.word(), kind.form(), &thing.name);
             return Err(LookError::Words(format!(
-                "{} {words} {}=X,Y@{}",
-                thing.name, thing.name, wish.frames.first
+                "{word} {name} has no key set by hand on {}; give one, such as {name}={form}@{}",
+                wish.frames, wish.frames.first
             )));
         }
     }
@@ -203,11 +204,12 @@ fn wanted<const N: usize>(things: &[Thing<N>], wish: &Wish) -> Result<Vec<usize>
 
 fn going<const N: usize, F: Follower<N>>(
     things: &[Thing<N>],
+    kind: Kind,
     wish: &Wish,
 ) -> Result<Vec<Going<N, F>>, LookError> {
     let by_hand =
         |thing: &Thing<N>| thing.keys.iter().filter(|key| key.sure.is_none()).copied().collect::<Vec<_>>();
-    Ok(wanted(things, wish)?
+    Ok(wanted(things, kind, wish)?
         .into_iter()
         .map(|index| Going { index, course: Course::new(by_hand(&things[index])) })
         .collect())
@@ -226,7 +228,7 @@ fn see<const N: usize, F: Follower<N> + Send>(
 }
 
 /// Puts a track's keys in the place of those that were followed before on the same frames.
-fn kept<const N: usize>(kind: &'static str, thing: &mut Thing<N>, track: Track<N>, wish: &Wish) -> Followed {
+fn kept<const N: usize>(kind: Kind, thing: &mut Thing<N>, track: Track<N>, wish: &Wish) -> Followed {
     let by_hand = thing.keys.iter().filter(|k| k.sure.is_none() && wish.frames.contains(k.frame)).count();
     thing.keys.retain(|key| key.sure.is_none() || !wish.frames.contains(key.frame));
     let followed = track.keys.into_iter().filter(|key| key.sure.is_some());

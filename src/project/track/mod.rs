@@ -7,7 +7,7 @@ mod rods;
 pub mod seeds;
 
 use self::follow::Wish;
-use self::seeds::{Ground, Seeds};
+use self::seeds::{Ground, Kind, Seeds};
 use super::frames::LookError;
 use super::standing::Standing;
 use super::{Project, Status, naming};
@@ -52,8 +52,8 @@ pub struct Tracked {
 /// What came of one thing.
 #[derive(Clone, Debug)]
 pub struct Followed {
-    /// `point`, `plane` or `rod`.
-    pub kind: &'static str,
+    /// What it is.
+    pub kind: Kind,
     /// Its name.
     pub name: String,
     /// Keys that a person set on the frames.
@@ -148,7 +148,8 @@ fn written(standing: &Standing, sheet: &Sheet, remarks: &mut Vec<String>) -> Res
     let aside = |n: u64| format!("{stem}.{n}.yaml");
     // Work of minutes is not lost because it cannot go where it was meant to.
     let beside = |why: &str, text: &str| -> Result<String, LookError> {
-        let other = standing.put_beside(text, &aside)?;
+        let root = |n: u64| format!("{}.{n}.yaml", stem.replace('/', "-"));
+        let other = standing.put_beside(text, &aside).or_else(|_| standing.put_beside(text, &root))?;
         Err(LookError::Words(format!("{file} {why} and stays as it is; what was followed is in {other}")))
     };
     let before = standing.text()?;
@@ -166,8 +167,14 @@ fn written(standing: &Standing, sheet: &Sheet, remarks: &mut Vec<String>) -> Res
             "remarks inside braces, or beside keys that are lost now, are not in {file} any more: as it stood it is kept as {kept}"
         ));
     }
-    standing.put(&text, &aside)?;
-    Ok(file)
+    match standing.put(&text, &aside) {
+        Ok(_) => Ok(file),
+        // What stands in the way may be the file's alone.
+        Err(error) => {
+            let why = error.to_string();
+            beside(&format!("could not be written ({})", why.trim_start_matches(&format!("{file}: "))), &text)
+        }
+    }
 }
 
 #[cfg(test)]
@@ -191,6 +198,27 @@ mod tests {
         assert!(said.contains("a.yaml was changed meanwhile") && said.contains("a.1.yaml"), "{said}");
         assert_eq!(text("a.yaml"), edited);
         assert_eq!(text("a.1.yaml"), format!("{own}      1002: {{ at: [121, 40], sure: 0.9 }}\n"));
+    }
+
+    #[test]
+    fn work_whose_file_cannot_be_written_goes_beside_it_or_into_the_projects_folder() {
+        use std::os::unix::fs::symlink;
+        let folder = tempfile::tempdir().unwrap();
+        let folder = folder.path();
+        let mut sheet = Sheet::default();
+        let keys = vec![Key { frame: 1002, at: [121.0, 40.0], sure: Some(0.9) }];
+        sheet.points.push(sheet::Thing { name: "hook".into(), keys });
+        // A file, then its folder, that is a link which leads nowhere.
+        symlink("gone/a.yaml", folder.join("a.yaml")).unwrap();
+        symlink("gone", folder.join("tracks")).unwrap();
+        for (file, other) in [("a.yaml", "a.1.yaml"), ("tracks/br030.yaml", "tracks-br030.1.yaml")] {
+            let standing = Standing::shared(folder, file).unwrap();
+            let said = written(&standing, &sheet, &mut Vec::new()).unwrap_err().to_string();
+            assert!(said.starts_with(&format!("{file} could not be written (")), "{said}");
+            assert!(said.ends_with(&format!("what was followed is in {other}")), "{said}");
+            let text = std::fs::read_to_string(folder.join(other)).unwrap();
+            assert!(text.contains("1002: { at: [121, 40], sure: 0.9 }"), "{text}");
+        }
     }
 
     #[test]

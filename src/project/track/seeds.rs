@@ -7,6 +7,46 @@ use crate::operators::shape::motion::way_round;
 use crate::operators::track::course::Key;
 use crate::operators::track::sheet::{Sheet, Thing};
 
+/// What a thing is that is followed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Kind {
+    /// A place.
+    Point,
+    /// A flat patch.
+    Plane,
+    /// A rod.
+    Rod,
+}
+
+impl Kind {
+    /// `point`, `plane` or `rod`.
+    pub fn word(self) -> &'static str {
+        match self {
+            Kind::Point => "point",
+            Kind::Plane => "plane",
+            Kind::Rod => "rod",
+        }
+    }
+
+    /// The numbers of a key as they are written.
+    pub fn form(self) -> &'static str {
+        match self {
+            Kind::Point => "X,Y",
+            Kind::Plane => "X,Y,X,Y,X,Y,X,Y",
+            Kind::Rod => "X,Y,X,Y",
+        }
+    }
+
+    /// What the numbers are of.
+    fn numbers(self) -> &'static str {
+        match self {
+            Kind::Point => "X,Y",
+            Kind::Plane => "the four corners' X,Y,X,Y,X,Y,X,Y from the top left one round",
+            Kind::Rod => "the base's and the tip's X,Y,X,Y",
+        }
+    }
+}
+
 /// Texts of keys, by what they are of.
 #[derive(Clone, Debug, Default)]
 pub struct Seeds {
@@ -30,22 +70,21 @@ pub struct Ground<'a> {
 }
 
 impl Seeds {
-    /// Puts all keys into a sheet, and gives the names of the things that they are of.
+    /// Puts all keys into a sheet, and gives the things that they are of.
     ///
     /// # Errors
     /// Every text that cannot be meant, a line each.
-    pub fn sow(&self, sheet: &mut Sheet, ground: Ground<'_>) -> Result<Vec<String>, String> {
-        let (mut names, mut wrong) = (Vec::new(), Vec::new());
-        let mut take = |one: Result<String, String>| match one {
-            Ok(name) => names.push(name),
+    pub fn sow(&self, sheet: &mut Sheet, ground: Ground<'_>) -> Result<Vec<(Kind, String)>, String> {
+        let (mut named, mut wrong) = (Vec::new(), Vec::new());
+        let mut take = |kind, one: Result<String, String>| match one {
+            Ok(name) => named.push((kind, name)),
             Err(words) => wrong.push(words),
         };
-        let square = "the four corners' X,Y,X,Y,X,Y,X,Y from the top left one round";
-        self.points.iter().for_each(|text| take(set(&mut sheet.points, text, "X,Y", ground)));
-        self.planes.iter().for_each(|text| take(set(&mut sheet.planes, text, square, ground)));
-        let rod = "the base's and the tip's X,Y,X,Y";
-        self.rods.iter().for_each(|text| take(set(&mut sheet.rods, text, rod, ground)));
-        if wrong.is_empty() { Ok(names) } else { Err(wrong.join("\n")) }
+        let (point, plane, rod) = (Kind::Point, Kind::Plane, Kind::Rod);
+        self.points.iter().for_each(|text| take(point, set(&mut sheet.points, text, point, ground)));
+        self.planes.iter().for_each(|text| take(plane, set(&mut sheet.planes, text, plane, ground)));
+        self.rods.iter().for_each(|text| take(rod, set(&mut sheet.rods, text, rod, ground)));
+        if wrong.is_empty() { Ok(named) } else { Err(wrong.join("\n")) }
     }
 }
 
@@ -53,17 +92,18 @@ impl Seeds {
 fn set<const N: usize>(
     things: &mut Vec<Thing<N>>,
     text: &str,
-    numbers: &str,
+    kind: Kind,
     ground: Ground<'_>,
 ) -> Result<String, String> {
     let wrong = |why: String| Err(format!("'{text}': {why}"));
     let Some((name, rest)) = text.split_once('=') else {
         return match things.iter().any(|thing| thing.name == *text) {
             true => Ok(text.to_string()),
-            false => wrong(
-                format!("the file has nothing of that name; write NAME={numbers}@FRAME")
-                    .replace("NAME=the", "NAME= with the"),
-            ),
+            false => wrong(format!(
+                "the file has no {} of that name; give it a key, {text}={}@FRAME",
+                kind.word(),
+                kind.form()
+            )),
         };
     };
     let fine = |c: char| c.is_ascii_alphanumeric() || c == '-' || c == '_';
@@ -79,7 +119,7 @@ fn set<const N: usize>(
     let number = |text: &str| text.trim().parse().ok().filter(|n: &f64| n.abs() <= 1e6);
     let list: Option<Vec<f64>> = list.split(',').map(number).collect();
     let Some(at) = list.and_then(|list| <[f64; N]>::try_from(list).ok()) else {
-        return wrong(format!("{numbers} are wanted: {N} numbers with commas between"));
+        return wrong(format!("{} are wanted: {N} numbers with commas between", kind.numbers()));
     };
     if !ground.frames.contains(frame) {
         return wrong(format!(
