@@ -253,6 +253,30 @@ fn sheets_show_what_is_made_and_name_what_is_not() {
 }
 
 #[test]
+fn a_take_that_no_stage_uses_is_shown() {
+    let film = Film::new();
+    film.write_plate("shed", 3);
+    film.declare(
+        "  br010:
+    takes: { main: shed, spare: shed }
+    frames: 1001-1003
+    stages: { colour: { operator: grade, from: { picture: take.main } } }
+",
+    );
+    let out = film.path().join("spare.png");
+    let out = out.to_str().unwrap();
+    for (words, shown) in [("br010/take.spare", 1), ("br010/take.spare@1002", 1)] {
+        let answer = film.json(&["sheet", words, "--out", out]);
+        assert_eq!(answer["shown"], shown, "{answer}");
+    }
+    let beside = film.run(&["sheet", "br010/take.spare@999", "--out", out]);
+    let words = String::from_utf8_lossy(&beside.stderr).into_owned();
+    assert!(beside.status.code() == Some(2) && words.contains("there are 1001-"), "{words}");
+    // A rebuild has nothing to do with it.
+    assert_eq!(film.run(&["rebuild", "br010/take.spare@1002"]).status.code(), Some(2));
+}
+
+#[test]
 fn before_and_after() {
     let film = film();
     film.rebuild(&["br010", "br020/colour@1001"]).well();
@@ -289,6 +313,8 @@ fn before_and_after() {
         (&["br010", "br020/colour@1001"], 2),
         (&["br010/plate@1001-1002", "br020/colour@1001"], 2),
         (&["br010/plate", "br010/colour", "--part", "30,0,16,9"], 2),
+        // As shown it would be 65,536 pixels high: it is not squashed into fewer.
+        (&["br010/plate", "br010/colour", "--part", "0,0,1,32", "--width", "2048"], 2),
         (&["br010/plate", "br010/colour", "--stops", "nan"], 2),
         (&["br010/plate", "br010/colour", "--stops", "1e9"], 2),
     ] {

@@ -15,7 +15,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Compar
     let (before, after) = (stage(&status, &options.before)?, stage(&status, &options.after)?);
     // Where both say a frame, each shows its own; where neither does, the middle one of what is after.
     let middle = || {
-        let frames = range(&status, after.0);
+        let frames = range(&status.declared, after.0);
         frames.first + (frames.last - frames.first) / 2
     };
     let frame = after.1.or(before.1).unwrap_or_else(middle);

@@ -5,8 +5,8 @@ use std::path::{Path, PathBuf};
 use super::arguments::{self, Arguments, Shown};
 use super::{Answer, Exit, Failure};
 use crate::graph::{NodeId, Work};
-use crate::project::frames::Lack;
-use crate::project::naming::is_named;
+use crate::project::frames::{Lack, range};
+use crate::project::naming::{is_named, looked_at};
 use crate::project::sheet::{Sheet, View, finished, may_be_written};
 use crate::project::{Project, Status, chosen, wanted};
 use crate::report::words;
@@ -63,7 +63,7 @@ pub(super) fn write(
 /// The frames that the options choose.
 fn places(status: &Status, options: &arguments::Sheet) -> Result<Vec<(NodeId, i64)>, Failure> {
     let graph = &status.declared.graph;
-    let selection = arguments::selection(&options.selectors, Some(graph))?;
+    let selection = looked_at(&options.selectors, &status.declared).map_err(Failure::Usage)?;
     let picked = wanted(graph, &selection);
     let nodes: Vec<NodeId> = match options.selectors.is_empty() {
         true => finished(graph),
@@ -74,7 +74,7 @@ fn places(status: &Status, options: &arguments::Sheet) -> Result<Vec<(NodeId, i6
         let node = &graph.nodes[id];
         let plain_plate =
             matches!(node.work, Work::Plate { .. }) && !is_named(&selection, &node.shot, &node.stage);
-        let frames: Vec<i64> = chosen(picked[id].as_ref(), node.frames).iter().collect();
+        let frames: Vec<i64> = chosen(picked[id].as_ref(), range(&status.declared, id)).iter().collect();
         if frames.is_empty() || plain_plate {
             continue;
         }

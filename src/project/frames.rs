@@ -12,9 +12,10 @@
 //! How many frames a command needs is its own to say. Renders nothing: what is not made yet is for `rebuild`.
 
 use std::fmt;
+use std::io::ErrorKind;
 use std::sync::Arc;
 
-use super::{Project, ProjectError, Status};
+use super::{Declared, Project, ProjectError, Status};
 use crate::base::frames::{FrameRange, FrameSet};
 use crate::base::made::NONE;
 use crate::base::state::State;
@@ -26,6 +27,7 @@ use crate::observe;
 use crate::operators::image::matte;
 use crate::operators::{Connected, WorkingSpace};
 use crate::stale::{Reason, SourceState};
+use crate::store::StoreError;
 use crate::store::objects::Objects;
 
 /// Why a command that looks at frames came to nothing.
@@ -91,8 +93,6 @@ enum Want {
     Keeping,
     /// Its render is to be had again.
     Render(State),
-    /// Its render is gone though it counts as there.
-    Stored,
     /// It failed.
     Success,
     /// Something stands in its way.
@@ -133,7 +133,7 @@ impl<'a> Frames<'a> {
 
     /// The frames that there can be.
     pub fn range(&self) -> FrameRange {
-        range(self.status, self.id)
+        range(&self.status.declared, self.id)
     }
 
     /// How a frame stands.
@@ -154,7 +154,6 @@ impl<'a> Frames<'a> {
         Stand::Lacks(match (cell.state, cell.reason) {
             (State::Fresh, _) if cell.pixels != NONE => return Stand::There,
             _ if cell.is_in_use() && cell.pixels != NONE => return Stand::Kept,
-            (State::Fresh, _) => Want::Stored,
             (_, Reason::FileMissing) => Want::File,
             (_, Reason::FileUnfit) => Want::Fitness,
             (State::Failed, _) => Want::Success,
@@ -198,7 +197,11 @@ impl<'a> Frames<'a> {
             let source = self.node().source().map(|source| &graph.sources[source]);
             let first = frames.runs().first().map_or(0, |run| run.first);
             let first = source.map_or(String::new(), |source| source.file(first));
-            if frames.len() == 1 { first } else { format!("{first} and {} more files", frames.len() - 1) }
+            match frames.len() {
+                1 => first,
+                2 => format!("{first} and 1 more file"),
+                n => format!("{first} and {} more files", n - 1),
+            }
         };
         let (why, way) = match want {
             Want::Frame => ("there is no such frame".into(), format!("the stage has {}", self.range())),
@@ -206,9 +209,6 @@ impl<'a> Frames<'a> {
                 ("its renders are not kept".into(), "take its `keep: false` away, and rebuild it".into())
             }
             Want::Render(state) => (state.word().into(), format!("`endboard rebuild {place}` makes {it}")),
-            Want::Stored => {
-                ("the render is lost".into(), format!("`endboard rebuild {place}` makes {it} again"))
-            }
             Want::Success => ("failed".into(), format!("`endboard status {place}` says why")),
             Want::Inputs => ("blocked".into(), format!("`endboard status {place}` says by what")),
             Want::File => (format!("{} {is} missing", files()), format!("put {it} there")),
@@ -220,15 +220,6 @@ impl<'a> Frames<'a> {
     /// Whether a frame can be looked at.
     pub fn has(&self, frame: i64) -> bool {
         !matches!(self.stand(frame), Stand::Lacks(..))
-    }
-
-    /// Fails unless all these frames can be looked at; gives a remark where some are not what the declaration asks for.
-    ///
-    /// # Errors
-    /// Those that are lacking.
-    pub fn demand(&self, frames: impl IntoIterator<Item = i64> + Clone) -> Result<Option<String>, Lacking> {
-        let lacking = self.lacking(frames.clone());
-        if lacking.is_empty() { Ok(self.remark(frames)) } else { Err(Lacking(lacking)) }
     }
 
     /// What is to be known of frames that are looked at although they are stale.
@@ -263,10 +254,23 @@ impl<'a> Frames<'a> {
             }
             return Ok(image);
         }
-        let pixels = self.status.report.strips[self.id].get(frame).map_or(NONE, |cell| cell.pixels);
-        self.objects
-            .get(&pixels)
-            .map_err(|why| lost(why.to_string(), format!("`endboard rebuild {place}` makes it again")))
+        let cell = self.status.report.strips[self.id].get(frame);
+        let (pixels, held) = cell.map_or((NONE, false), |cell| (cell.pixels, cell.held));
+        self.objects.get(&pixels).map_err(|why| {
+            // Where the store keeps a render is no matter of whoever looks at it.
+            let why = match why {
+                StoreError::Damaged { reason, .. } => format!("its render is damaged: {reason}"),
+                StoreError::File { source, .. } if source.kind() != ErrorKind::NotFound => {
+                    format!("its render cannot be read: {source}")
+                }
+                _ => "its render is lost".into(),
+            };
+            let first = match held {
+                true => format!("it is held: let it go with `endboard rebuild --let-go {place}`, then "),
+                false => String::new(),
+            };
+            lost(why, format!("{first}`endboard rebuild {place}` makes it again"))
+        })
     }
 
     /// A frame's matte as the stage gives it to an input under the name `name`: the channel that was picked, or a
@@ -300,10 +304,10 @@ impl<'a> Frames<'a> {
 
 /// The frames that there can be of a stage: of a plate that no stage uses, those of its shot with handles, as far as the plate
 /// goes.
-pub fn range(status: &Status, id: NodeId) -> FrameRange {
-    let node = &status.declared.graph.nodes[id];
+pub fn range(declared: &Declared, id: NodeId) -> FrameRange {
+    let node = &declared.graph.nodes[id];
     let unused = || {
-        let film = status.declared.film.as_ref()?;
+        let film = declared.film.as_ref()?;
         let shot = film.shots.get(&*node.shot)?;
         let plate = film.plates.get(&shot.plates.get(&*node.stage)?.value)?;
         let Media::Files(_) = plate.media else { return None };

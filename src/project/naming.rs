@@ -3,7 +3,7 @@
 //! Knows which names mean nothing, or too much, and what may have been meant. Does not know what is done with what they mean.
 
 use super::frames::range;
-use super::{Status, chosen, wanted};
+use super::{Declared, Status, chosen, wanted};
 use crate::base::frames::{FrameRange, FrameSet};
 use crate::base::problem::nearest;
 use crate::base::selector::{Glob, Selection, Selector};
@@ -14,13 +14,33 @@ use crate::graph::{Graph, Node, NodeId};
 /// # Errors
 /// Words on the first that does not.
 pub fn selection(texts: &[String], graph: Option<&Graph>) -> Result<Selection, String> {
-    let selection = Selection::parse(texts.iter().map(String::as_str))
-        .map_err(|wrong| wrong.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))?;
+    let selection = parsed(texts)?;
     let Some(graph) = graph else { return Ok(selection) };
-    match named(&selection, graph).or_else(|| selection.selectors.iter().find_map(|s| beside(graph, s))) {
-        Some(words) => Err(words),
-        None => Ok(selection),
-    }
+    meaning(selection, graph, &|id| graph.nodes[id].frames)
+}
+
+/// As [`selection`], of frames that are looked at: also those of a plate that no stage uses.
+///
+/// # Errors
+/// Words on the first that means nothing.
+pub fn looked_at(texts: &[String], declared: &Declared) -> Result<Selection, String> {
+    meaning(parsed(texts)?, &declared.graph, &|id| range(declared, id))
+}
+
+fn parsed(texts: &[String]) -> Result<Selection, String> {
+    Selection::parse(texts.iter().map(String::as_str))
+        .map_err(|wrong| wrong.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))
+}
+
+/// A selection each of whose selectors matches frames of which there are these.
+fn meaning(
+    selection: Selection,
+    graph: &Graph,
+    frames: &dyn Fn(NodeId) -> FrameRange,
+) -> Result<Selection, String> {
+    let wrong = named(&selection, graph)
+        .or_else(|| selection.selectors.iter().find_map(|selector| beside(graph, selector, frames)));
+    wrong.map_or(Ok(selection), Err)
 }
 
 /// Words on a selector that matches nothing.
@@ -52,16 +72,20 @@ fn meant(graph: &Graph, selector: &Selector) -> Option<String> {
 }
 
 /// Says so when none of a selector's frames is a frame of the stages that it matches.
-fn beside(graph: &Graph, selector: &Selector) -> Option<String> {
+fn beside(graph: &Graph, selector: &Selector, of: &dyn Fn(NodeId) -> FrameRange) -> Option<String> {
     let frames = selector.frames()?;
     let mut hull: Option<FrameRange> = None;
-    for node in graph.nodes.iter().filter(|node| !node.frames.is_empty()) {
+    for (id, node) in graph.nodes.iter().enumerate() {
         let Some(chosen) = selector.matches(&node.shot, &node.stage) else { continue };
-        if !chosen.within(node.frames).is_empty() {
+        let range = of(id);
+        if range.is_empty() {
+            continue;
+        }
+        if !chosen.within(range).is_empty() {
             return None;
         }
-        let all = hull.get_or_insert(node.frames);
-        *all = FrameRange::new(all.first.min(node.frames.first), all.last.max(node.frames.last));
+        let all = hull.get_or_insert(range);
+        *all = FrameRange::new(all.first.min(range.first), all.last.max(range.last));
     }
     let text = selector.text();
     Some(match hull {
@@ -104,7 +128,7 @@ pub fn one_stage(
         let names: Vec<String> = all.iter().take(12).map(|id| of(id).name()).collect();
         return Err(format!("'{selector}' is not one stage; say which: {}", names.join(", ")));
     };
-    let range = range(status, id);
+    let range = range(&status.declared, id);
     let frames = chosen(picked[id].as_ref(), range);
     match frames.is_empty() {
         false => Ok((id, frames)),

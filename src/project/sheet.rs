@@ -75,7 +75,7 @@ impl View {
     /// Width and height of one frame as shown.
     fn size(&self, part: [u32; 4]) -> (u32, u32) {
         let height = (f64::from(self.width) * f64::from(part[3]) / f64::from(part[2])).round();
-        (self.width, (height as u32).clamp(1, SIDE))
+        (self.width, (height as u32).max(1))
     }
 
     /// Height of capitals in names.
@@ -121,13 +121,14 @@ impl Project {
         let across = across.unwrap_or(square).clamp(1, count.max(1));
         let capitals = view.capitals();
         let (gap, words) = ((width / 40).max(2), (capitals * 2.0) as u32);
-        let side = |fields: u32, each: u32| u64::from(gap) + u64::from(fields) * u64::from(each + gap);
-        let [wide, high] = [side(across, width), side(count.div_ceil(across), height + words)];
-        if wide.max(high) > u64::from(SIDE) {
-            return Err(LookError::Words(format!(
-                "{count} frames make a sheet of {wide}x{high} pixels, and at most {SIDE} a side are drawn: show fewer, or smaller ones"
-            )));
-        }
+        let side = |fields: u32, each: u64| u64::from(gap) + u64::from(fields) * (each + u64::from(gap));
+        let (each_wide, each_high) = (u64::from(width), u64::from(height) + u64::from(words));
+        let [wide, high] = [side(across, each_wide), side(count.div_ceil(across), each_high)];
+        let (what, way) = match count {
+            1 => ("1 frame makes a sheet".to_string(), "show it smaller, or another part"),
+            n => (format!("{n} frames make a sheet"), "show fewer, or smaller ones"),
+        };
+        drawn(&what, [wide, high], way)?;
         let mut sheet = field((wide as u32, high as u32), GROUND);
         let names: Vec<String> = places.iter().map(|&(id, frame)| place(&graph.nodes[id], frame)).collect();
         let face = Face::of(names.iter().map(String::as_str));
@@ -169,6 +170,16 @@ impl Project {
         let graph = &status.declared.graph;
         let part = view.part(graph.frame_size)?;
         let (width, height) = view.size(part);
+        let gap = (width / 40).max(2);
+        let wide = match layout {
+            Layout::Split(_) => u64::from(width),
+            Layout::Beside => 2 * u64::from(width) + u64::from(gap),
+        };
+        drawn(
+            "this makes a picture",
+            [wide, u64::from(height)],
+            "give a smaller --width, or another --part",
+        )?;
         let (mut both, mut remarks, mut lacking) = (Vec::new(), Vec::new(), Vec::new());
         for (id, frame) in [before, after] {
             let frames = Frames::new(self, status, id);
@@ -184,7 +195,6 @@ impl Project {
         if !lacking.is_empty() {
             return Err(Lacking(lacking).into());
         }
-        let gap = (width / 40).max(2);
         let (mut sheet, seam) = match layout {
             Layout::Split(share) => {
                 let seam = (f64::from(width) * share.clamp(0.0, 1.0)).round() as u32;
@@ -224,6 +234,16 @@ impl Project {
         }
         Ok(finish(&sheet, view, graph, (2, Vec::new()), remarks))
     }
+}
+
+/// Refuses what is larger than is drawn.
+fn drawn(what: &str, [wide, high]: [u64; 2], way: &str) -> Result<(), LookError> {
+    if wide.max(high) <= u64::from(SIDE) {
+        return Ok(());
+    }
+    Err(LookError::Words(format!(
+        "{what} of {wide}x{high} pixels, and at most {SIDE} a side are drawn: {way}"
+    )))
 }
 
 fn finish(

@@ -7,7 +7,7 @@ use std::sync::Arc;
 
 use super::Reason;
 use crate::base::digest::Digest;
-use crate::base::frames::{FrameRange, FrameSet};
+use crate::base::frames::FrameRange;
 use crate::base::made::{NONE, Row, Rows};
 use crate::base::state::State;
 
@@ -137,14 +137,6 @@ impl Strip {
             }
         }
         runs
-    }
-
-    /// Frames in a state.
-    pub fn in_state(&self, state: State) -> FrameSet {
-        if self.is_fresh() {
-            return if state == State::Fresh { self.frames.into() } else { FrameSet::new() };
-        }
-        self.iter().filter(|(_, cell)| cell.state == state).map(|(frame, _)| frame).collect()
     }
 }
 
