@@ -66,6 +66,20 @@ fn a_grade_is_written_and_a_persons_hand_is_kept() {
 }
 
 #[test]
+fn a_grade_that_is_a_link_is_kept_by_what_it_holds() {
+    let film = film();
+    film.rebuild(&[]).well();
+    film.write("shared/mine.cc", "<!-- by eye -->");
+    std::fs::create_dir(film.path().join("grades")).unwrap();
+    std::os::unix::fs::symlink("../shared/mine.cc", film.path().join("grades/br010.cc")).unwrap();
+    let said = film.json(&["match", "br010/push", "--to", "br020", "--replace"]);
+    assert_eq!(said["moved"], "grades/br010.1.cc");
+    let text = |name: &str| std::fs::read_to_string(film.path().join(name)).unwrap();
+    assert_eq!(text("grades/br010.1.cc"), "<!-- by eye -->");
+    assert!(text("grades/br010.cc").contains("First pass"), "{}", text("grades/br010.cc"));
+}
+
+#[test]
 fn what_cannot_be_compared_is_said() {
     let film = film();
     for (words, wanted) in [
@@ -126,4 +140,66 @@ fn what_is_held_is_compared_with_a_remark_and_what_is_missing_is_named() {
         words.contains("br020/plate@1002: plates/shed.1002.exr is missing") && !words.contains("rebuild"),
         "{words}"
     );
+}
+
+#[test]
+fn what_comes_before_the_cdl_is_counted_in() {
+    let film = film();
+    let slope = |film: &Film| {
+        let said = film.json(&["match", "br020", "--to", "br010/plate"]);
+        let slope: Vec<f64> = (0..3).map(|c| said["slope"][c].as_f64().unwrap()).collect();
+        (slope, said["remarks"].to_string())
+    };
+    let (plain, remarks) = slope(&film);
+    assert_eq!(remarks, "[]");
+    let declared = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap();
+    let own = "colour: { operator: grade, from: { picture: plate }";
+    film.write("endboard.yaml", declared.replace(own, &format!("{own}, exposure: 1")));
+    let (halved, remarks) = slope(&film);
+    assert!(
+        remarks.contains("br020/plate is compared with what br020/colour does before its CDL"),
+        "{remarks}"
+    );
+    for (plain, halved) in plain.iter().zip(&halved) {
+        assert!((halved * 2.0 / plain - 1.0).abs() < 0.03, "{plain} {halved}");
+    }
+    // What its grade is not given is compared as it is.
+    film.rebuild(&["br020"]).well();
+    let told = film.json(&["match", "br020/colour", "--to", "br010/plate"])["remarks"].to_string();
+    assert!(
+        told.contains("br020/colour is compared as it is: what br020/colour does before its CDL"),
+        "{told}"
+    );
+}
+
+#[test]
+fn frames_that_are_not_compared_are_told_by_what_is_the_matter() {
+    let film = film();
+    std::fs::remove_file(film.path().join("plates/shed.1002.exr")).unwrap();
+    let told = film.json(&["match", "br020", "--to", "br020"])["remarks"].to_string();
+    assert!(told.contains("br020/plate@1002 is not compared: plates/shed.1002.exr is missing"), "{told}");
+    assert!(!told.contains("rebuild"), "{told}");
+}
+
+#[test]
+fn a_held_render_that_is_lost_says_how_to_have_it_again() {
+    let film = film();
+    film.rebuild(&[]).well();
+    assert!(film.run(&["rebuild", "br010/push", "--hold"]).status.success());
+    let declared = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap();
+    film.write("endboard.yaml", declared.replace("[1.5, 1, 0.7]", "[1.4, 1, 0.7]"));
+    std::fs::remove_dir_all(film.path().join(".endboard/objects")).unwrap();
+    let words = told(&film.run(&["match", "br010/push@1002", "--to", "br020"]));
+    assert!(
+        words.contains(
+            "br010/push@1002: its render is lost; it is held: let it go with `endboard rebuild --let-go \
+             br010/push@1002`, then `endboard rebuild br010/push@1002` makes it again"
+        ),
+        "{words}"
+    );
+    assert!(!words.contains("objects") && !words.contains("not found"), "{words}");
+    for words in [&["rebuild", "--let-go", "br010/push@1002"][..], &["rebuild", "br010/push@1002"]] {
+        assert!(film.run(words).status.success(), "{words:?}");
+    }
+    assert!(film.run(&["match", "br010/push@1002", "--to", "br020"]).status.success());
 }

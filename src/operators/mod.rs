@@ -14,6 +14,7 @@ pub mod track;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+use self::colour::chain::Chain;
 use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, Problems, SourceId, Span};
@@ -227,6 +228,12 @@ pub trait Operator: Send + Sync {
 pub trait Prepared: Send + Sync {
     /// Channels that come out, in order.
     fn channels(&self) -> Vec<Arc<str>>;
+
+    /// Of a grade, the steps that it takes a frame's picture through before its CDL.
+    fn before_cdl(&self, frame: i64) -> Chain {
+        let _ = frame;
+        Chain::new()
+    }
 
     /// The reach: frames of connected input `input` that output frame `frame` needs.
     fn reach(&self, input: usize, frame: i64) -> FrameRange {

@@ -3,12 +3,14 @@
 //! Knows which renders are compared, where the grade goes and when a file there is left alone. How pictures are compared
 //! `operators::colour::matching` knows.
 
-use super::frames::{Frames, Lacking, LookError};
+use super::frames::{Frames, Lack, Lacking, LookError, range};
 use super::standing::Standing;
 use super::{Project, Status, naming};
 use crate::base::selector::{Chosen, Selector};
-use crate::graph::NodeId;
+use crate::graph::{NodeId, Work};
+use crate::operators::Prepared;
 use crate::operators::colour::cdl_xml;
+use crate::operators::colour::chain::Chain;
 use crate::operators::colour::encoding::{Encoding, NAMES};
 use crate::operators::colour::matching::{FirstPass, Samples, first_pass};
 
@@ -98,8 +100,9 @@ impl Project {
             }
         };
         let mut remarks = Vec::new();
-        let (of_shot, shot) = self.samples(&status, &shot, &mut remarks)?;
-        let (of_reference, to) = self.samples(&status, &to, &mut remarks)?;
+        let first = first_steps(&status, &shot, &mut remarks);
+        let (of_shot, shot) = self.samples(&status, &shot, first, &mut remarks)?;
+        let (of_reference, to) = self.samples(&status, &to, None, &mut remarks)?;
         for (samples, side) in [(&of_shot, &shot), (&of_reference, &to)] {
             if let Some(why) = samples.lack() {
                 return Err(LookError::Nothing(format!(
@@ -119,11 +122,12 @@ impl Project {
         Ok(Matched { found, shot, to, grade_in, file, moved, remarks })
     }
 
-    /// Samples of a side's frames, those that are there.
+    /// Samples of a side's frames, those that are there, taken through what the grade `first` does before its CDL.
     fn samples(
         &self,
         status: &Status,
         side: &Meant<'_>,
+        first: Option<&dyn Prepared>,
         remarks: &mut Vec<String>,
     ) -> Result<(Samples, Side), LookError> {
         let pictures = Frames::new(self, status, side.node);
@@ -131,10 +135,9 @@ impl Project {
         let all: Vec<i64> = side.chosen.within(pictures.range()).iter().collect();
         let has = |n: i64| pictures.has(n) && mattes.as_ref().is_none_or(|(mattes, _)| mattes.has(n));
         let frames: Vec<i64> = all.iter().copied().filter(|&n| has(n)).collect();
+        let mut lacking = pictures.lacking(all.iter().copied());
+        lacking.extend(mattes.iter().flat_map(|(mattes, _)| mattes.lacking(all.iter().copied())));
         if frames.is_empty() {
-            let mut lacking = pictures.lacking(all.iter().copied());
-            let of_mattes = mattes.iter().flat_map(|(mattes, _)| mattes.lacking(all.iter().copied()));
-            lacking.extend(of_mattes);
             if lacking.is_empty() {
                 return said(format!(
                     "'{}' selects no frame: {} has {}",
@@ -145,14 +148,9 @@ impl Project {
             }
             return Err(Lacking(lacking).into());
         }
-        if frames.len() < all.len() {
-            remarks.push(format!(
-                "{}: only {} of {} frames are there to be compared; `endboard rebuild {0}` makes the others",
-                pictures.name(),
-                frames.len(),
-                all.len()
-            ));
-        }
+        let told =
+            lacking.iter().map(|Lack { place, why, way }| format!("{place} is not compared: {why}; {way}"));
+        remarks.extend(told);
         let count = frames.len().min(FRAMES);
         // The middle of each of so many parts.
         let frames: Vec<i64> = (0..count).map(|i| frames[(2 * i + 1) * frames.len() / (2 * count)]).collect();
@@ -162,9 +160,11 @@ impl Project {
         for &frame in &frames {
             let matte =
                 mattes.as_ref().map(|(mattes, channel)| mattes.channel(frame, *channel)).transpose()?;
-            looked.push((pictures.image(frame)?, matte));
+            let steps = first.map_or_else(Chain::new, |grade| grade.before_cdl(frame));
+            looked.push((pictures.image(frame)?, matte, steps));
         }
-        let samples = Samples::of(looked.iter().map(|(image, matte)| (image, matte.as_deref())));
+        let samples = looked.iter().map(|(image, matte, steps)| (image, matte.as_deref(), steps));
+        let samples = Samples::through(samples);
         Ok((samples, Side { stage: pictures.name(), frames }))
     }
 }
@@ -224,6 +224,32 @@ fn compared(status: &Status, shot: &str, selector: &Selector) -> Result<NodeId, 
     fed.ok_or_else(|| {
         format!("{shot} has no grade whose picture could be compared: name a stage, {shot}/STAGE")
     })
+}
+
+/// The grade that a shot's picture goes into as it is compared, where that changes it before its CDL: what comes before
+/// must be in what the CDL is made for.
+fn first_steps<'s>(
+    status: &'s Status,
+    side: &Meant<'_>,
+    remarks: &mut Vec<String>,
+) -> Option<&'s dyn Prepared> {
+    let graph = &status.declared.graph;
+    let node = &graph.nodes[grade_of(status, side.shot)?];
+    let Work::Operator { prepared, .. } = &node.work else { return None };
+    let frames = side.chosen.within(range(&status.declared, side.node));
+    if frames.iter().all(|frame| prepared.before_cdl(frame).is_empty()) {
+        return None;
+    }
+    let (stage, grade) = (graph.nodes[side.node].name(), node.name());
+    let is_fed = node.inputs.iter().any(|edge| edge.port == "picture" && edge.from == side.node);
+    remarks.push(match is_fed {
+        true => format!("{stage} is compared with what {grade} does before its CDL: exposure, white balance, picture_in"),
+        false => format!(
+            "{stage} is compared as it is: what {grade} does before its CDL (exposure, white balance, picture_in) is not \
+             counted, as it is given another picture"
+        ),
+    });
+    is_fed.then_some(&**prepared)
 }
 
 /// The first grade of a shot.

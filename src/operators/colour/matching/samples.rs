@@ -26,9 +26,19 @@ impl Samples {
     /// Samples of pictures, each with a matte of the same size, or none, within which alone it counts. Only cells that are
     /// opaque and within the matte throughout count.
     pub fn of<'a>(pictures: impl IntoIterator<Item = (&'a Image, Option<&'a [f32]>)>) -> Self {
+        let none = Chain::new();
+        Self::through(pictures.into_iter().map(|(image, matte)| (image, matte, &none)))
+    }
+
+    /// As [`Samples::of`], of pictures that are taken through steps of colour first.
+    pub fn through<'a, 's>(
+        pictures: impl IntoIterator<Item = (&'a Image, Option<&'a [f32]>, &'s Chain)>,
+    ) -> Self {
         let mut samples = Self::default();
-        for (image, matte) in pictures {
+        for (image, matte, steps) in pictures {
+            let start = samples.len();
             samples.take(image, matte);
+            steps.apply(Level::best(), samples.planes.each_mut().map(|plane| &mut plane[start..]));
         }
         samples.thin();
         samples

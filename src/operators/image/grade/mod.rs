@@ -46,6 +46,7 @@ use crate::media::image::{Channel, Image, RGBA};
 use crate::operators::colour::block::{
     BLOCK, all_one, any_clear, append_half, from_half, repremultiply, take_black, unpremultiply,
 };
+use crate::operators::colour::chain::Chain;
 use crate::operators::{Connected, Inputs, Operator, OperatorError, Prepared, Setup, Spec};
 use order::{Graded, Part};
 use settings::Settings;
@@ -104,6 +105,10 @@ impl Prepared for Ready {
 
     fn at(&self, frame: i64, key: &mut KeyHasher) {
         self.of(frame, |graded| graded.feed(key));
+    }
+
+    fn before_cdl(&self, frame: i64) -> Chain {
+        self.settings.before_cdl(frame as f64)
     }
 
     fn is_steady(&self) -> bool {

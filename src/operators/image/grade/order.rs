@@ -139,6 +139,13 @@ impl Settings {
         Graded { light: if is_first { light } else { Chain::new() }, parts: row.parts }
     }
 
+    /// What comes before the CDL: from the picture's space to the working space, exposure and white balance.
+    pub fn before_cdl(&self, time: f64) -> Chain {
+        let mut chain = Chain::new();
+        chain.convert(self.picture_in, self.working).append(&self.light(time));
+        chain
+    }
+
     /// Exposure and white balance.
     fn light(&self, time: f64) -> Chain {
         let mut chain = Chain::new();
