@@ -149,6 +149,16 @@ fn nothing_measurable_is_no_success_and_is_told_of_each_take() {
     assert!(code == Some(1) && words.contains("nothing could be measured"), "{code:?} {words}");
     assert!(words.contains("take 'left': ") && words.contains(MOVES), "{words}");
     assert!(!film.path().join(MOVES).exists());
+    // What is not measured counts as done all the same.
+    let project = endboard::project::Project { folder: film.path().to_path_buf() };
+    let wanted = endboard::project::register::Wanted { within: 3, turns: false };
+    let mut work = project.register("br030", wanted, false).unwrap();
+    let last = std::sync::Mutex::new((0, 0));
+    while let Some(round) = work.round().unwrap() {
+        let status = project.status_as(round.declared).unwrap();
+        work.measure(&status, &|done, of| *last.lock().unwrap() = (done, of)).unwrap();
+    }
+    assert_eq!(*last.lock().unwrap(), (3, 3));
     film.write(
         "roto/br030.yaml",
         ROTO.replace("[170, 90]", "[0, 0]")
@@ -190,6 +200,18 @@ fn a_file_of_moves_that_is_no_text_is_a_persons_and_a_matte_picture_stands_by_it
     film.write("endboard.yaml", FILM.replace("left: roto.raker", "left: take.left"));
     let (code, words) = said(&film, &["register", "br030", "--replace"]);
     assert!(code == Some(1) && words.contains("nothing could be measured"), "{code:?} {words}");
+}
+
+#[test]
+fn moves_that_are_a_link_are_kept_by_what_they_hold() {
+    let film = film();
+    let mine = "takes:\n  left:\n    time: 1\n";
+    film.write("shared/moves.yaml", mine);
+    std::fs::create_dir(film.path().join("takes")).unwrap();
+    std::os::unix::fs::symlink("../shared/moves.yaml", film.path().join(MOVES)).unwrap();
+    assert_eq!(said(&film, &["register", "br030", "--replace"]).0, Some(0));
+    assert_eq!(text(&film, "takes/br030.yaml.1"), mine);
+    assert!(text(&film, MOVES).contains("shift:"), "{}", text(&film, MOVES));
 }
 
 /// A program that stands for a matte's: it copies, but for the first time waits until it is let go.
@@ -238,4 +260,10 @@ fn a_file_that_asks_for_frames_that_are_not_there_locks_nobody_out() {
         assert!(code == Some(1) && words.contains("needs frames"), "{code:?} {words}");
         assert!(text(&film, MOVES).contains("time: "));
     }
+    // As JSON all of it is one object.
+    let out = film.run(&["register", "br030", "--json"]);
+    assert_eq!(out.status.code(), Some(1));
+    let answer: serde_json::Value = serde_json::from_slice(&out.stdout).expect("one object");
+    assert_eq!(answer["format"], "endboard register 1");
+    assert!(answer["problems"].to_string().contains("needs frames"), "{answer}");
 }

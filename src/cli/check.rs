@@ -3,7 +3,7 @@
 use super::arguments::Arguments;
 use super::progress::Reading;
 use super::{Answer, Exit, show};
-use crate::base::problem::Severity;
+use crate::base::problem::{Problem, Severity};
 use crate::declare::schema::{self, OperatorTable, ParamTable, Takes};
 use crate::graph::Work;
 use crate::operators::{self, Kind, Spec};
@@ -21,27 +21,28 @@ pub fn run(project: &Project, arguments: &Arguments) -> Answer {
     Ok(if declared.is_sound() { Exit::Done } else { Exit::Unsound })
 }
 
+/// Every problem, for an answer in JSON.
+pub fn listed(declared: &Declared) -> Vec<serde_json::Value> {
+    let one = |p: &Problem| {
+        let place =
+            p.span.map(|s| (declared.sources.get(s.source).path.clone(), declared.sources.position(s)));
+        serde_json::json!({
+            "severity": p.severity.to_string(),
+            "message": p.message,
+            "help": p.help,
+            "file": place.as_ref().map(|(path, _)| path),
+            "line": place.as_ref().map(|(_, (line, _))| line),
+            "column": place.as_ref().map(|(_, (_, column))| column),
+        })
+    };
+    declared.problems.iter().map(one).collect()
+}
+
 /// Prints the problems.
 pub fn report(declared: &Declared, arguments: &Arguments) {
     let (errors, warnings) = counts(declared);
     if arguments.json {
-        let list: Vec<_> = declared
-            .problems
-            .iter()
-            .map(|p| {
-                let place = p
-                    .span
-                    .map(|s| (declared.sources.get(s.source).path.clone(), declared.sources.position(s)));
-                serde_json::json!({
-                    "severity": p.severity.to_string(),
-                    "message": p.message,
-                    "help": p.help,
-                    "file": place.as_ref().map(|(path, _)| path),
-                    "line": place.as_ref().map(|(_, (line, _))| line),
-                    "column": place.as_ref().map(|(_, (_, column))| column),
-                })
-            })
-            .collect();
+        let list = listed(declared);
         let all = serde_json::json!({ "format": "endboard check 1", "errors": errors, "warnings": warnings, "problems": list });
         say!("{all:#}");
         return;

@@ -2,7 +2,7 @@
 
 use super::arguments::{self, Arguments, Rebuild, Register};
 use super::progress::Reading;
-use super::{Answer, Exit, Failure, rebuild, show};
+use super::{Answer, Exit, Failure, check, rebuild, show};
 use crate::base::frames::FrameSet;
 use crate::project::register::{ROUNDS, Registered, Round, Wanted};
 use crate::project::{Project, ProjectError, Status};
@@ -31,6 +31,10 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Register) -> Answ
     }
     if let Some(declared) = found.lacking {
         tell!("the takes lack frames that these offsets in time need");
+        // As JSON the problems are in the answer already.
+        if arguments.json {
+            return Ok(Exit::Unsound);
+        }
         return Err(ProjectError::Unsound(Box::new(declared)).into());
     }
     if !found.is_settled {
@@ -95,7 +99,9 @@ fn report(arguments: &Arguments, options: &Register, (file, between): (&str, &st
             .map(|(take, why)| serde_json::json!({ "take": take, "says": why }))
             .collect();
         let all = serde_json::json!({ "format": "endboard register 1", "file": file, "between": between,
-            "takes": list, "remarks": found.remarks, "unmeasured": unmeasured });
+            "takes": list, "remarks": found.remarks, "unmeasured": unmeasured, "kept": found.kept,
+            "settled": found.is_settled,
+            "problems": found.lacking.as_ref().map(check::listed).unwrap_or_default() });
         say!("{all:#}");
         return;
     }

@@ -98,8 +98,10 @@ impl Measuring<'_> {
 
     /// Where every frame of all takes lies, whose times are known.
     pub fn places(&self, cleans: &Cleans, measured: &mut [Measured]) -> Result<(), Lacking> {
-        for (take, measured) in self.takes.iter().zip(measured).filter(|(_, take)| take.blind.is_none()) {
-            measured.frames = self.placed(take, &cleans.lights, measured)?;
+        for (take, measured) in self.takes.iter().zip(measured) {
+            if measured.blind.is_none() {
+                measured.frames = self.placed(take, &cleans.lights, measured)?;
+            }
             self.tell();
         }
         Ok(())
