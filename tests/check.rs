@@ -388,6 +388,8 @@ fn a_missing_file_of_moves_says_what_writes_it() {
             })
             .count();
         assert_eq!(told, 1, "{all:?}");
+        let helps = film.json(&["check"])["problems"].to_string();
+        assert!(helps.contains("`endboard register br020` measures all takes"), "{helps}");
     }
     film.write("takes/br020.yaml", "takes: { a: { time: 0 } }\n");
     assert_eq!(said(&film), Vec::<String>::new());

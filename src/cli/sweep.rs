@@ -30,8 +30,8 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Sweep) -> Answer 
         return Ok(Exit::Done);
     }
     say!(
-        "{} renders stored, {}; {} of them unused by the film as it is",
-        found.count,
+        "{} stored, {}; {} of them unused by the film as it is",
+        words::count(found.count as u64, "render"),
         words::bytes(found.total),
         found.unused.len()
     );

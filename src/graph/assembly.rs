@@ -232,6 +232,7 @@ fn lacking(film: &Film, name: &str, dissolve: &Dissolve, source: FrameRange, has
     let help = format!("{name} cannot be made beyond {there}, as its plates end there: get longer plates");
     problem.help(match left {
         0 => format!("{help}, or cut without a dissolve"),
+        1 => format!("{help}, or dissolve over 1 frame"),
         left => format!("{help}, or dissolve over {left} frames"),
     })
 }

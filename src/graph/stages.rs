@@ -350,6 +350,6 @@ mod tests {
         // By their parameters alone files to be taken in anew are told from frames to be looked at again.
         assert_ne!(parameters("[crew]"), parameters("[crew, cast]"));
         assert_ne!(parameters("[crew]"), parameters("picture"));
-        assert_eq!(parameters("picture"), parameters("picture"));
+        assert_eq!(parameters("[crew, cast]"), parameters("[ 'crew', cast ]"));
     }
 }

@@ -34,11 +34,17 @@ impl Told {
         }
     }
 
-    /// All of them, the places in front of the words. A problem of no place stands as it is.
+    /// All of them, the places in front of the words. A problem of no place stands as it is. An operator does not know whose
+    /// stage it is: where its help gives a command for `SHOT`, that is the first place's.
     pub fn finish(self) -> Problems {
         let said = self.list.into_iter().map(|(mut problem, places, count)| {
             if places.iter().all(String::is_empty) {
                 return problem;
+            }
+            if let (Some(help), Some((shot, _))) = (&mut problem.help, places[0].split_once('/'))
+                && help.contains("`endboard ")
+            {
+                *help = help.replace("SHOT", shot);
             }
             problem.message = match count.saturating_sub(places.len()) {
                 0 => format!("{}: {}", places.join(", "), problem.message),

@@ -289,7 +289,9 @@ fn a_hole_with_nothing_around_is_refused() {
     }
     let wires: Vec<Connected> = [0, 1, 3].map(|at| wiring()[at].clone()).to_vec();
     let held = matte("actors", |x, y| f32::from(!inside(x, y)));
-    told("", &[vec![(7, scene(false))], vec![(7, hole())], vec![(7, held)]], &wires);
+    let words = told("", &[vec![(7, scene(false))], vec![(7, hole())], vec![(7, held)]], &wires);
+    assert!(words.contains("neither covered nor held out borders on it"), "{words}");
+    assert!(!words.contains("covers 20736"), "{words}");
     // A clean plate that shows all of it needs nothing around.
     let frames = [vec![(7, scene(false))], vec![(7, all())], vec![(7, scene(true))]];
     let out = run("{ fill: clean, grain: 0 }", &wiring()[..3], &frames, 7);

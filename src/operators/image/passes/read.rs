@@ -96,7 +96,9 @@ fn moved(
     let others = moves.between.as_deref().filter(|word| *word != between.word());
     if let Some(word) = others {
         let message = format!("the moves were measured with between: {word}, and takes are joined otherwise");
-        cautions.push(Problem::error(span, message).warning().help("measure them again: endboard register"));
+        cautions.push(
+            Problem::error(span, message).warning().help("`endboard register SHOT` measures them again"),
+        );
     }
     let lacks: Vec<&str> =
         names.iter().filter(|n| !moves.takes.contains_key(*n)).map(String::as_str).collect();
@@ -107,8 +109,8 @@ fn moved(
             if lacks.len() == 1 { "take" } else { "takes" },
             lacks.join(", ")
         );
-        cautions
-            .push(Problem::error(span, message).warning().help("measure all takes: endboard register SHOT"));
+        let problem = Problem::error(span, message).warning();
+        cautions.push(problem.help("`endboard register SHOT` measures all takes"));
     }
     for (name, (span, said)) in moves.takes.clone() {
         match takes.iter_mut().find(|take| take.name == name) {

@@ -138,6 +138,7 @@ mod tests {
         let truth = stripes(80, 60);
         let roles = square(80, 60, 30, 20, 16);
         assert_eq!(sources(&truth, &roles, 80, 3), sources(&truth, &roles, 80, 3));
+        assert_ne!(sources(&truth, &roles, 80, 3), sources(&truth, &roles, 80, 4));
     }
 
     #[test]
