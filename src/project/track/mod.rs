@@ -149,20 +149,36 @@ fn written(standing: &Standing, sheet: &Sheet, remarks: &mut Vec<String>) -> Res
     // Work of minutes is not lost because it cannot go where it was meant to.
     let beside = |why: &str, text: &str| -> Result<String, LookError> {
         let root = |n: u64| format!("{}.{n}.yaml", stem.replace('/', "-"));
-        let other = standing.put_beside(text, &aside).or_else(|_| standing.put_beside(text, &root))?;
-        Err(LookError::Words(format!("{file} {why} and stays as it is; what was followed is in {other}")))
+        let other = standing.put_beside(text, &aside).or_else(|_| standing.put_beside(text, &root));
+        Err(LookError::Words(match other {
+            Ok(other) => format!("{file} {why} and stays as it is; what was followed is in {other}"),
+            Err(nowhere) => format!(
+                "{file} {why}, and what was followed can be written nowhere else ({nowhere}): make room in the project's \
+                 folder, or let files be written there, and start again"
+            ),
+        }))
+    };
+    let refused = |error: LookError, text: &str| {
+        let why = error.to_string();
+        let why = why.strip_prefix(&format!("{file}: ")).unwrap_or(&why);
+        beside(&format!("could not be written ({why})"), text)
     };
     let before = standing.text()?;
     let Some(text) = sheet::put(before, sheet) else {
         let why = "is written in a form that keys cannot be put into (write points: and the like at the start of lines)";
         return beside(why, &sheet::put("", sheet).unwrap_or_default());
     };
-    if standing.is_changed()? {
-        return beside("was changed meanwhile", &text);
+    match standing.is_changed() {
+        Ok(false) => {}
+        Ok(true) => return beside("was changed meanwhile", &text),
+        Err(error) => return refused(error, &text),
     }
     let words = |text: &str| text.matches('#').count();
     if words(&text) < words(before) {
-        let kept = standing.put_beside(before, &aside)?;
+        let kept = match standing.put_beside(before, &aside) {
+            Ok(kept) => kept,
+            Err(error) => return refused(error, &text),
+        };
         remarks.push(format!(
             "remarks inside braces, or beside keys that are lost now, are not in {file} any more: as it stood it is kept as {kept}"
         ));
@@ -170,10 +186,7 @@ fn written(standing: &Standing, sheet: &Sheet, remarks: &mut Vec<String>) -> Res
     match standing.put(&text, &aside) {
         Ok(_) => Ok(file),
         // What stands in the way may be the file's alone.
-        Err(error) => {
-            let why = error.to_string();
-            beside(&format!("could not be written ({})", why.trim_start_matches(&format!("{file}: "))), &text)
-        }
+        Err(error) => refused(error, &text),
     }
 }
 
