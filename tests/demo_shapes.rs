@@ -18,6 +18,7 @@ use endboard::media::image::RGBA;
 use endboard::operators::image::passes::place;
 use endboard::operators::shape::Shapes;
 use endboard::operators::shape::file;
+use endboard::operators::shape::motion::Motion;
 use endboard::operators::{self, Connected, Setup, WorkingSpace};
 
 fn project() -> PathBuf {
@@ -93,6 +94,25 @@ fn keyed_rods_stay_by_the_drawn_ones_on_every_frame() {
                     assert!(away < 1.5, "{shot} {} on {number}: {away} px off", rod.name);
                 }
             }
+        }
+    }
+}
+
+/// What br010 is painted out by was tracked in pictures, where lamps and people pass before it.
+#[test]
+fn tracked_places_of_the_crossing_are_where_the_set_has_them() {
+    let text = committed("tracks/br010.yaml");
+    let (shapes, _) = file::read(SourceId(0), &text);
+    let plate = demo::plates().iter().find(|plate| plate.name == "shed-wide").unwrap();
+    for name in ["post", "window"] {
+        let Motion::Point(track) = &**shapes.motions.named(name).unwrap() else { panic!("{name}") };
+        let (set, _) = *track.places.keys().iter().find(|(frame, _)| *frame == 1010).unwrap();
+        let [x, y] = track.places.at(set as f64);
+        for frame in plate.frames.iter() {
+            let [tx, ty] = track.places.at(frame as f64);
+            let drawn = demo::again(plate, (x as f32, y as f32), set, frame).unwrap();
+            let away = (tx - f64::from(drawn.0)).hypot(ty - f64::from(drawn.1));
+            assert!(away < 1.0, "{name} on {frame}: {away} px off");
         }
     }
 }

@@ -57,8 +57,10 @@ pub enum Limb {
     Forearm(u8),
     /// Thighs.
     Thigh(u8),
-    /// Shins and boots.
+    /// Lower legs.
     Shin(u8),
+    /// Boots.
+    Boot(u8),
     /// What hangs from the waist.
     Skirt(u8),
     /// The grip of the pole.
@@ -223,8 +225,8 @@ fn leg(j: &Joints, k: usize, cones: &mut Vec<Cone>) {
     cones.push(cone(knee, calf, (0.078, 0.074), Cloth::Legs, Limb::Shin(side)));
     cones.push(cone(calf, ankle, (0.074, 0.058), Cloth::Leather, Limb::Shin(side)));
     let heel = ankle - (toe - ankle).unit() * 0.045 - vec3(0.0, 0.045, 0.0);
-    cones.push(cone(ankle, heel, (0.052, 0.046), Cloth::Leather, Limb::Shin(side)));
-    cones.push(cone(ankle - vec3(0.0, 0.03, 0.0), toe, (0.052, 0.038), Cloth::Leather, Limb::Shin(side)));
+    cones.push(cone(ankle, heel, (0.052, 0.046), Cloth::Leather, Limb::Boot(side)));
+    cones.push(cone(ankle - vec3(0.0, 0.03, 0.0), toe, (0.052, 0.038), Cloth::Leather, Limb::Boot(side)));
 }
 
 /// Coat tails, smock and apron: each panel hangs from the waist and drags behind the movement.

@@ -35,6 +35,7 @@ mod surface;
 mod timber;
 
 pub use frame::frame;
+pub use outline::again;
 pub use plates::{Carrier, DemoPlate, plates};
 pub use ramp::shown;
 pub use shapes::{rods, shapes_file};

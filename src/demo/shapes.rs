@@ -7,7 +7,7 @@ use std::fmt::Write;
 
 use super::body::{Limb, Who};
 use super::math::{Vec3, cos_turns, sin_turns, vec3};
-use super::outline::{self, Figure, GRIPS, PARTS, SHINS, Spot};
+use super::outline::{self, CAST, Figure, GRIPS, PARTS, SHINS, Spot};
 use super::plates::{DemoPlate, plates};
 use super::ramp;
 use super::strays::{self, Stray};
@@ -57,9 +57,12 @@ const POST: [f32; 2] = [3.5, 4.0];
 const FLOOR: [Vec3; 4] =
     [vec3(-1.2, 0.0, 9.0), vec3(0.6, 0.0, 9.0), vec3(0.6, 0.0, 6.2), vec3(-1.2, 0.0, 6.2)];
 const PLACE_SLACK: f32 = 0.1;
-/// How far around whoever crosses, and around the mark, the ground goes with them, in metres.
+/// How far around whoever crosses the ground goes with him, in metres.
 const CROSSING: f32 = 0.55;
-const MARKED: f32 = 0.33;
+/// How far outside of the mark's strips of tape they are outlined, in metres, and the feather, in pixels: so little is made up
+/// that the floor between the strips is the floor, and so softly that no edge shows.
+const MARKED: f32 = 0.06;
+const MARK_FEATHER: f32 = 12.0;
 
 /// A keyed outline: a name, and corners at frames.
 struct Keyed {
@@ -95,10 +98,9 @@ impl View {
         PARTS.iter().chain(&GRIPS).filter_map(part).collect()
     }
 
-    /// All that is seen of a person, with the grip of a pole where there is one, and without the pole.
-    fn body(&self, index: usize, grips: &[(&str, &[Limb])]) -> Vec<Keyed> {
+    /// Some parts of a person.
+    fn body<'a>(&self, index: usize, parts: impl Iterator<Item = &'a (&'a str, &'a [Limb])>) -> Vec<Keyed> {
         let figures = self.figures(index);
-        let parts = PARTS.iter().chain(grips).chain(&SHINS);
         let outline = |limbs: &[Limb]| figures.iter().map(|f| f.outline::<12>(limbs).to_vec()).collect();
         parts.map(|(part, limbs)| self.keyed(part, outline(limbs))).collect()
     }
@@ -117,14 +119,10 @@ impl View {
     /// A person and the pole, closely: the outlines that a take is joined by.
     fn closely(&self, index: usize) -> Vec<Keyed> {
         let figures = self.figures(index);
-        let keyed = |name: &str, outlines: Vec<Vec<Spot>>| Keyed {
-            name: name.into(),
-            keys: thinned(self.frames.first, &outlines, HOLDOUT_SLACK, f32::INFINITY),
-        };
         let parts = PARTS.iter().chain(&GRIPS).chain(&SHINS);
         let around = |limbs: &[Limb]| figures.iter().map(|f| f.around::<12>(limbs, CLOSE).to_vec()).collect();
-        let mut all: Vec<Keyed> = parts.map(|(part, limbs)| keyed(part, around(limbs))).collect();
-        all.push(keyed("pole", figures.iter().map(|f| f.glass(CLOSE).to_vec()).collect()));
+        let mut all: Vec<Keyed> = parts.map(|(part, limbs)| self.keyed(part, around(limbs))).collect();
+        all.push(self.keyed("pole", figures.iter().map(|f| f.glass(CLOSE).to_vec()).collect()));
         all
     }
 
@@ -201,14 +199,14 @@ fn duel(view: &View, what: &str, is_graded: bool) -> String {
     matte(&mut text, "actors", 1.0, &holdouts);
     if let Some(index) = people.iter().position(|(who, _)| *who == Who::Crew) {
         let floor = CREW_SHADOW.map(|(x, z)| vec3(x, CREW_FLOOR, z));
-        let mut gone = view.body(index, &[]);
+        let mut gone = view.body(index, PARTS.iter().chain(&SHINS));
         gone.push(view.ground("shadow", |_| floor));
         matte(&mut text, "crew", 2.0, &gone);
     }
     for index in (0..people.len()).filter(|_| is_graded) {
         let who = people[index].0;
         if who != Who::Crew {
-            matte(&mut text, name(who), CAST_FEATHER, &view.body(index, &GRIPS));
+            matte(&mut text, name(who), CAST_FEATHER, &view.body(index, CAST.iter()));
         }
     }
     text.push_str("rods:\n");
@@ -223,7 +221,7 @@ fn crossing(view: &View) -> String {
     let mut text = String::from("# One of the crew crosses at the right.\nmattes:\n");
     if let Some(index) = view.plate.people.iter().position(|(who, _)| *who == Who::Crew) {
         let part = &view.plate.people[index].1;
-        let mut gone = view.body(index, &[]);
+        let mut gone = view.body(index, PARTS.iter().chain(&SHINS));
         gone.push(view.ground("ground", |n| {
             let hips = part.joints(view.plate.time((view.shown)(n))).hips;
             strays::ground(hips.x, hips.z, CROSSING)
@@ -265,7 +263,9 @@ fn marked(view: &View) -> Option<String> {
         Stray::Arm => None,
     });
     let (x, z) = place?;
-    matte(&mut text, "mark", 1.5, &[view.ground("cross", |_| strays::ground(x, z, MARKED))]);
+    let strips = [("across", 0), ("along", 1)]
+        .map(|(name, strip)| view.ground(name, |_| strays::tape(x, z, MARKED)[strip]));
+    matte(&mut text, "mark", MARK_FEATHER, &strips);
     Some(text)
 }
 

@@ -92,6 +92,15 @@ pub fn arm(strays: &[Stray], picture: &mut [Vec3]) {
     }
 }
 
+/// The corners of both strips of tape, `margin` metres outside.
+pub fn tape(x: f32, z: f32, margin: f32) -> [[Vec3; 4]; 2] {
+    let (long, wide) = (TAPE.0 + margin, TAPE.1 + margin);
+    let strip = |dx: f32, dz: f32| {
+        [(dx, dz), (-dx, dz), (-dx, -dz), (dx, -dz)].map(|(dx, dz)| vec3(x + dx, 0.0, z + dz))
+    };
+    [strip(long, wide), strip(wide, long)]
+}
+
 /// Eight points on the floor around a place.
 pub fn ground(x: f32, z: f32, radius: f32) -> [Vec3; 8] {
     let slant = radius * std::f32::consts::FRAC_1_SQRT_2;

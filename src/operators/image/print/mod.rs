@@ -69,7 +69,7 @@ static SPEC: Spec = Spec {
             kind: Kind::Structure,
             unit: "",
             default: "",
-            doc: "Words by place (top-left, top, top-right, bottom-left, bottom, bottom-right) with the fields {film}, {shot}, {stage}, {frame} (the shot's own), {film_frame} (from 1) and {timecode}; in a dissolve they tell of what comes in.",
+            doc: "Words by place (top-left, top, top-right, bottom-left, bottom, bottom-right) with the fields {film}, {shot}, {stage}, {frame} (the shot's own), {film_frame} (from 1) and {timecode}; in a dissolve they tell of what comes in, unless that is black.",
         },
         Param {
             name: "size",
