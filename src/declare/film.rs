@@ -129,6 +129,12 @@ impl FilePattern {
         self.put_number(&self.before[self.folder().len()..], frame, name);
     }
 
+    /// Whether a path is one of its frames'.
+    pub fn names(&self, path: &str) -> bool {
+        let number = path.strip_prefix(&*self.before).and_then(|rest| rest.strip_suffix(&*self.after));
+        number.and_then(|number| number.parse().ok()).is_some_and(|frame| self.path(frame) == path)
+    }
+
     fn put_number(&self, before: &str, frame: i64, text: &mut String) {
         use std::fmt::Write;
         let width = self.digits + usize::from(frame < 0);

@@ -11,6 +11,7 @@ mod commands;
 mod found;
 mod header;
 mod names;
+mod places;
 mod plates;
 mod ranges;
 mod recipes;
@@ -30,6 +31,7 @@ use crate::declare::film::{At, Film};
 use crate::declare::found::Found;
 
 pub use names::path_fault;
+pub use places::{DECLARATION, taken};
 pub use recipes::{Load, SHIPPED};
 
 /// Reads the film that text `main` of `sources` declares. `load` hands over the text of a recipe file

@@ -11,15 +11,13 @@ use crate::declare::commands;
 use crate::declare::film::{At, ByHand, Coding, Each, FilePattern, From, Stage, Work};
 use crate::declare::found::shortened;
 use crate::declare::names::path;
+use crate::declare::places::own_folder;
 use crate::declare::references;
 
 /// Ways a stage is made; exactly one is written.
 const KINDS: [&str; 3] = ["operator", "command", "by_hand"];
 /// Keys that every stage has.
 const EVERY: [&str; 3] = ["from", "keep", "pools"];
-
-/// Folders that the tool itself writes, where a person's files would be lost or taken for renders.
-const OWN_FOLDERS: [&str; 3] = ["renders", "ledger", ".endboard"];
 
 /// Puts `over` on top of a stage. Settings merge key by key; but when `over` says another way of
 /// making it (a hand stage instead of an operator, or another operator), what belonged to the old
@@ -194,9 +192,8 @@ fn hand_files(value: &Value) -> Result<FilePattern, Problem> {
             Problem::error(value.span, "only {shot} may stand in braces in the files of a hand stage");
         return Err(problem.help("the stage's name is known where it is written"));
     }
-    let top = whole.split('/').next().unwrap_or_default();
-    if OWN_FOLDERS.contains(&top) {
-        let message = format!("files made by hand cannot be put into {top}/, which the tool itself writes");
+    if let Some(own) = own_folder(&whole) {
+        let message = format!("files made by hand cannot be put into {own}");
         return Err(Problem::error(value.span, message).help("for example hands/{shot}/NAME.####.exr"));
     }
     Ok(pattern)

@@ -23,6 +23,8 @@ use crate::operators::{self, Attachment, Operator, Setup, Slot, WorkingSpace};
 pub trait Files {
     /// The file's bytes, or why they cannot be had.
     fn attach(&mut self, path: &str) -> Result<Attachment, String>;
+    /// Whether nothing stands at a path in the project.
+    fn lacks(&mut self, path: &str) -> bool;
     /// Digest of a file of the project of any size, nothing when there is none of that name, or why the one that is
     /// there cannot be read. Used for files that a command reads.
     fn digest(&mut self, path: &str) -> Result<Option<Digest>, String>;

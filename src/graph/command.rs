@@ -369,6 +369,10 @@ mod tests {
     struct Shelf(Vec<(&'static str, &'static str)>);
 
     impl Files for Shelf {
+        fn lacks(&mut self, _: &str) -> bool {
+            false
+        }
+
         fn attach(&mut self, path: &str) -> Result<Attachment, String> {
             Err(format!("{path} is not for this test"))
         }

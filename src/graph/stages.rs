@@ -13,6 +13,7 @@ use crate::base::frames::{FRAME_LIMIT, FrameRange};
 use crate::base::problem::{Problem, Problems, SourceId};
 use crate::base::value::{Map, Node as ValueNode, Scalar, Value};
 use crate::declare::film::{At, ByHand, Delivers, Media, Shot, Stage, Work as Declared};
+use crate::declare::taken;
 use crate::media::image::RGBA;
 use crate::operators::{self, Attachment, Connected, Kind, Operator, Spec};
 
@@ -163,17 +164,7 @@ impl Builder<'_> {
             let Some(value) = stage.settings.get(param.name).filter(|v| v.node != ValueNode::Null) else {
                 continue;
             };
-            let file = value.text().and_then(|path| {
-                let fault = |why| Problem::error(value.span, format!("{path} cannot be read: {why}"));
-                self.files.attach(path).map_err(|why| match (spec.name, param.name) {
-                    ("passes", "register") => {
-                        fault(why).help(format!("`endboard register {shot}` writes it"))
-                    }
-                    (_, "track") => fault(why).help(format!("`endboard track {shot}` writes it")),
-                    _ => fault(why),
-                })
-            });
-            match file {
+            match self.named_file(shot, (spec.name, param.name), value) {
                 Ok(file) => out.take(param.name, file),
                 Err(problem) => {
                     self.problems.push(problem);
@@ -204,6 +195,33 @@ impl Builder<'_> {
             }
         }
         out
+    }
+
+    /// The file that a setting of an operator names.
+    fn named_file(
+        &mut self,
+        shot: &str,
+        setting: (&str, &str),
+        value: &Value,
+    ) -> Result<Attachment, Problem> {
+        let path = value.text()?;
+        let writer = match setting {
+            ("passes", "register") => Some("register"),
+            (_, "track") => Some("track"),
+            _ => None,
+        };
+        let taken = writer.filter(|writer| *writer == "register").and_then(|_| taken(path, self.film));
+        if let Some(taken) = taken {
+            let problem = Problem::error(value.span, format!("moves cannot be put into {taken}"));
+            return Err(problem.help(format!("for example takes/{shot}.yaml")));
+        }
+        self.files.attach(path).map_err(|why| {
+            let problem = Problem::error(value.span, format!("{path} cannot be read: {why}"));
+            match writer.filter(|_| self.files.lacks(path)) {
+                Some(writer) => problem.help(format!("`endboard {writer} {shot}` writes it")),
+                None => problem,
+            }
+        })
     }
 
     fn by_hand(
@@ -321,6 +339,10 @@ mod tests {
     struct Nothing;
 
     impl crate::graph::build::Files for Nothing {
+        fn lacks(&mut self, _: &str) -> bool {
+            false
+        }
+
         fn attach(&mut self, _: &str) -> Result<operators::Attachment, String> {
             Err("nothing is here".into())
         }

@@ -59,6 +59,12 @@ impl Files for Folder<'_> {
         Ok(attachment)
     }
 
+    fn lacks(&mut self, path: &str) -> bool {
+        let meta = || std::fs::metadata(self.folder.join(path));
+        crate::declare::path_fault(path).is_none()
+            && meta().is_err_and(|error| error.kind() == std::io::ErrorKind::NotFound)
+    }
+
     fn digest(&mut self, path: &str) -> Result<Option<Digest>, String> {
         let Some(path) = inside(path) else { return Ok(None) };
         if let Some(known) = self.digests.get(&path) {

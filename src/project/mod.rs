@@ -41,8 +41,7 @@ use crate::store::seals::{Seal, Seals};
 use crate::store::state::State as LastKeys;
 use crate::store::{Store, StoreError};
 
-/// The declaration's file name.
-pub const DECLARATION: &str = "endboard.yaml";
+pub use crate::declare::DECLARATION;
 
 /// A project folder.
 #[derive(Clone, Debug)]

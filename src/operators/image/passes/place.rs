@@ -17,6 +17,7 @@
 
 use std::collections::BTreeMap;
 
+use super::moment::Between;
 use crate::base::curve::Curve;
 use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::FrameRange;
@@ -118,7 +119,7 @@ impl Said {
     }
 
     /// The frames that its keys lie in; none when nothing of it changes in time.
-    fn frames(&self) -> Option<FrameRange> {
+    pub(super) fn frames(&self) -> Option<FrameRange> {
         let one = |curve: &Option<Curve<1>>| curve.as_ref().and_then(Curve::frames);
         let shift = self.shift.as_ref().and_then(Curve::frames);
         let exposure = self.exposure.as_ref().and_then(Curve::frames);
@@ -192,7 +193,15 @@ fn read_text(source: SourceId, text: &str) -> (Moves, Problems) {
             return (moves, problems);
         }
     };
-    moves.between = fields.read("between", |v| v.text().map(str::to_string));
+    moves.between = fields.read("between", |value| {
+        let word = value.text()?;
+        let words = Between::ALL.map(Between::word);
+        match words.contains(&word) {
+            true => Ok(word.to_string()),
+            false => Err(Problem::error(value.span, format!("'{word}' is not a choice for 'between'"))
+                .help(format!("one of: {}", words.join(", ")))),
+        }
+    });
     if let Some(takes) = fields.get("takes") {
         moves.takes = named(takes, true, &mut problems);
     }
@@ -319,6 +328,15 @@ takes:
             Place { turn: 2.0, scale: 0.99, exposure: [1.0, 1.1, 1.2], ..Place::UNMOVED }
         );
         assert!(right.is_steady());
+    }
+
+    #[test]
+    fn between_is_one_of_its_words() {
+        let (moves, problems) = read_text(SourceId(0), "between: fast\ntakes: { left: { time: 1 } }\n");
+        assert_eq!(moves.between, None);
+        assert_eq!(problems[0].message, "'fast' is not a choice for 'between'");
+        assert_eq!(problems[0].help.as_deref(), Some("one of: nearest, blended, flow"));
+        assert_eq!(problems[0].severity, Severity::Error);
     }
 
     #[test]

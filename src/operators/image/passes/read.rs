@@ -5,6 +5,7 @@
 use super::moment::Between;
 use super::place::{self, Moves, Said};
 use super::spec::{HOLDOUTS, MATTES, SHADOWS, TAKES};
+use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, Problems, Span, nearest};
 use crate::base::value::{Node, Value};
 use crate::operators::{Reader, Setup};
@@ -112,6 +113,13 @@ fn moved(
         let problem = Problem::error(span, message).warning();
         cautions.push(problem.help("`endboard register SHOT` measures all takes"));
     }
+    cautions.extend(moves.takes.iter().filter_map(|(name, (span, said))| {
+        short(name, said, setup.frames).map(|message| {
+            let help =
+                "measure them again: endboard register SHOT, or set keys up to the first and the last frame";
+            Problem::error(*span, message).warning().help(help)
+        })
+    }));
     for (name, (span, said)) in moves.takes.clone() {
         match takes.iter_mut().find(|take| take.name == name) {
             Some(take) => take.said = std::mem::take(&mut take.said).over(said),
@@ -121,6 +129,18 @@ fn moved(
         }
     }
     Some(moves)
+}
+
+/// Words on moves of a take whose keys do not reach over all frames. Of those that lie wholly beside them it is told otherwise,
+/// and a single key says the same of all.
+fn short(name: &str, said: &Said, frames: FrameRange) -> Option<String> {
+    let keys = said.frames().filter(|keys| keys.len() > 1 && !keys.covers(frames))?;
+    (!keys.meet(frames).is_empty()).then(|| {
+        format!(
+            "the moves of take '{name}' are keyed on {keys}, and the frames {frames} are made: beyond the keys they stay \
+             as they are at the nearest"
+        )
+    })
 }
 
 /// Takes from back to front, from frames on.
