@@ -4,7 +4,10 @@
 
 mod project;
 
+use std::process::Stdio;
+
 use project::Film;
+use rustix::process::{Pid, Signal};
 
 fn film() -> Film {
     let film = Film::new();
@@ -202,4 +205,117 @@ fn a_held_render_that_is_lost_says_how_to_have_it_again() {
         assert!(film.run(words).status.success(), "{words:?}");
     }
     assert!(film.run(&["match", "br010/push@1002", "--to", "br020"]).status.success());
+}
+
+fn flat(film: &Film, plate: &str, light: f32) {
+    let shed = std::fs::read(film.path().join("plates/shed.1001.exr")).unwrap();
+    let mut even = endboard::media::exr::decode_image(&shed).unwrap();
+    (0..3).for_each(|channel| even.samples_mut(channel).fill(half::f16::from_f32(light)));
+    let even = endboard::media::exr::encode(&even, endboard::media::exr::Compression::None, &[]).unwrap();
+    (1001..=1003).for_each(|n| film.write(&format!("plates/{plate}.{n}.exr"), &even));
+}
+
+#[test]
+fn one_even_tone_tells_nothing_and_no_grade_is_written() {
+    let film = film();
+    let plates =
+        "plates:\n  wall: { files: plates/wall.####.exr, frames: 1001-1003, encoding: linear-rec709 }\n";
+    let more = "  br030: { plate: wall, frames: 1001-1003, stages: { colour: { operator: grade } } }\n  br040: { plate: card, frames: 1001-1003, stages: { colour: { operator: grade } } }\n";
+    let declared = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap() + more;
+    let card = plates.replace("wall", "card").replace("plates:", "").replace("plates/card", "plates/card");
+    let declared = declared.replace("plates:\n", &format!("{plates}{}", card.trim_start_matches('\n')));
+    film.write("endboard.yaml", declared);
+    (flat(&film, "wall", 0.25), flat(&film, "card", 0.125));
+    for words in [
+        ["match", "br020", "--to", "br030"],
+        ["match", "br030", "--to", "br020"],
+        ["match", "br040", "--to", "br030"],
+    ] {
+        let refused = film.run(&words);
+        assert_eq!(refused.status.code(), Some(1), "{}", told(&refused));
+        assert!(told(&refused).contains("br030/plate tells nothing to match by"), "{}", told(&refused));
+        assert!(told(&refused).contains("one even tone"), "{}", told(&refused));
+    }
+    assert!(!film.path().join("grades").exists());
+}
+
+#[test]
+fn the_films_picture_and_its_prints_are_not_graded() {
+    let film = film();
+    let declared = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap();
+    film.write("endboard.yaml", declared + "assembly: {}\nprints: { review: {} }\n");
+    for words in [
+        ["match", "film/review", "--to", "br020"],
+        ["match", "film/assembly", "--to", "br020"],
+        ["match", "film", "--to", "br020"],
+        ["match", "br020", "--to", "film/review"],
+    ] {
+        let refused = film.run(&words);
+        assert_eq!(refused.status.code(), Some(2), "{words:?} {}", told(&refused));
+        assert!(told(&refused).contains("are no shot that could be"), "{words:?} {}", told(&refused));
+    }
+}
+
+#[test]
+fn a_comparison_that_lacks_frames_answers_as_json_too() {
+    let film = film();
+    let refused = film.command(&["compare", "br010/push", "br020/plate", "--json"]).output().unwrap();
+    let answer: serde_json::Value = serde_json::from_slice(&refused.stdout).unwrap();
+    assert_eq!(refused.status.code(), Some(1));
+    assert_eq!(
+        (&answer["format"], &answer["file"]),
+        (&"endboard compare 1".into(), &serde_json::Value::Null)
+    );
+    assert!(answer["lacking"][0]["way"].as_str().unwrap().contains("endboard rebuild"), "{answer}");
+}
+
+#[test]
+fn a_pipe_in_the_place_of_what_is_written_is_not_waited_for() {
+    let film = film();
+    film.rebuild(&[]).well();
+    film.write("grades/br020.cc", "");
+    for name in ["grades/br010.cc", "out.png"] {
+        let pipe = film.path().join(name);
+        rustix::fs::mknodat(rustix::fs::CWD, &pipe, rustix::fs::FileType::Fifo, 0o600.into(), 0).unwrap();
+    }
+    let out = film.path().join("out.png").display().to_string();
+    for words in [
+        &["match", "br010/push", "--to", "br020"][..],
+        &["sheet", "--out", &out],
+        &["compare", "br010/push", "br020/plate", "--out", &out],
+    ] {
+        assert_eq!(project::ended(film.start(words)).status.code(), Some(2), "{words:?}");
+    }
+}
+
+/// Stands for a program whose version takes long to tell.
+const WAIT: &str = "touch begun\nread x < never\n";
+
+#[test]
+fn an_interrupt_says_that_nothing_was_written() {
+    let film = film();
+    film.write("tools/wait.sh", WAIT);
+    let declared = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap();
+    let wait = "      wait: { command: \"cp {picture} {out}\", from: { picture: plate }, version_from: sh tools/wait.sh }\n";
+    film.write("endboard.yaml", declared + wait);
+    let never = film.path().join("never");
+    rustix::fs::mknodat(rustix::fs::CWD, &never, rustix::fs::FileType::Fifo, 0o600.into(), 0).unwrap();
+    for words in [
+        &["track", "br010", "--point", "hook=5,5@1001"][..],
+        &["match", "br010/push", "--to", "br020"],
+        &["sheet"],
+        &["compare", "br010/push", "br020/plate"],
+        &["register", "br010"],
+    ] {
+        let mut command = film.command(words);
+        let run = command.stdout(Stdio::null()).stderr(Stdio::piped()).spawn().unwrap();
+        project::until("the command", || film.path().join("begun").exists());
+        rustix::process::kill_process(Pid::from_child(&run), Signal::INT).unwrap();
+        let out = project::ended(run);
+        assert_eq!(out.status.code(), Some(130), "{words:?}");
+        assert_eq!(told(&out), "endboard: interrupted; nothing was written\n", "{words:?}");
+        // The version's program is let go of, too.
+        drop(std::fs::OpenOptions::new().read(true).write(true).open(&never).unwrap());
+        std::fs::remove_file(film.path().join("begun")).unwrap();
+    }
 }

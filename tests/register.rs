@@ -54,9 +54,18 @@ fn light(time: f64, x: f64, y: f64) -> f64 {
 }
 
 fn picture(time: f64, off: [f64; 2]) -> Vec<u8> {
+    lit(1.0, |x, y| light(time, x - off[0], y - off[1]))
+}
+
+/// A picture of one tone.
+fn grey() -> Vec<u8> {
+    lit(1.0, |_, _| 0.25)
+}
+
+fn lit(factor: f64, light: impl Fn(f64, f64) -> f64) -> Vec<u8> {
     let mut image = Image::new(SIZE.0, SIZE.1, &RGBA);
     for y in 0..SIZE.1 {
-        let row = (0..SIZE.0).map(|x| light(time, f64::from(x) - off[0], f64::from(y) - off[1]) as f32);
+        let row = (0..SIZE.0).map(|x| (factor * light(f64::from(x), f64::from(y))) as f32);
         let row: Vec<f32> = row.collect();
         (0..3).for_each(|c| image.write_row(c, y, &row));
         image.write_row(3, y, &vec![1.0; SIZE.0 as usize]);
@@ -266,4 +275,129 @@ fn a_file_that_asks_for_frames_that_are_not_there_locks_nobody_out() {
     let answer: serde_json::Value = serde_json::from_slice(&out.stdout).expect("one object");
     assert_eq!(answer["format"], "endboard register 1");
     assert!(answer["problems"].to_string().contains("needs frames"), "{answer}");
+}
+
+/// The film with another take, which shows one tone throughout.
+fn with_a_grey_take() -> Film {
+    let film = film();
+    (1001..=1014).for_each(|n| film.write(&format!("plates/right.{n}.exr"), grey()));
+    let plate =
+        "  right: { files: plates/right.####.exr, frames: 1001-1014, encoding: linear-rec709 }\nshots:";
+    let declared = FILM
+        .replace("shots:", plate)
+        .replace("left: left }", "left: left, right: right }")
+        .replace("left: take.left", "left: take.left, right: take.right")
+        .replace("left: roto.raker", "left: roto.raker, right: roto.raker");
+    film.write("endboard.yaml", declared);
+    film
+}
+
+#[test]
+fn a_take_that_could_not_be_measured_is_left_out_of_the_file_and_of_the_report() {
+    let film = with_a_grey_take();
+    let out = film.command(&["register", "br030", "--json"]).output().unwrap();
+    let answer: serde_json::Value = serde_json::from_slice(&out.stdout).unwrap();
+    assert_eq!(out.status.code(), Some(1));
+    assert_eq!(
+        (&answer["takes"][0]["take"], &answer["takes"][1]),
+        (&"left".into(), &serde_json::Value::Null)
+    );
+    assert_eq!(answer["unmeasured"][0]["take"], "right", "{answer}");
+    let written = text(&film, MOVES);
+    assert!(written.contains("  left:") && !written.contains("right"), "{written}");
+    let (_, words) = said(&film, &["check"]);
+    assert!(words.contains("says nothing of take right"), "{words}");
+    let (code, words) = said(&film, &["register", "br030"]);
+    assert!(code == Some(1) && words.contains("says nothing of it") && !words.contains("right: "), "{words}");
+}
+
+#[test]
+fn json_is_answered_also_where_nothing_is_measured() {
+    let film = film();
+    (1001..=1014).for_each(|n| film.write(&format!("plates/left.{n}.exr"), grey()));
+    let out = film.command(&["register", "br030", "--json"]).output().unwrap();
+    let answer: serde_json::Value = serde_json::from_slice(&out.stdout).unwrap();
+    assert_eq!(out.status.code(), Some(1));
+    assert_eq!((&answer["file"], &answer["takes"]), (&serde_json::Value::Null, &serde_json::json!([])));
+    assert_eq!(answer["unmeasured"][0]["take"], "left", "{answer}");
+    assert!(!film.path().join(MOVES).exists());
+}
+
+#[test]
+fn a_frame_that_tells_nothing_goes_with_its_neighbours_and_is_named() {
+    let film = film();
+    for n in 1001..=1014 {
+        let time = (n - 1001 - AHEAD) as f64;
+        let dim = lit(0.5, |x, y| light(time, x - OFF[0], y - OFF[1]));
+        film.write(&format!("plates/left.{n}.exr"), if n == 1007 { grey() } else { dim });
+    }
+    let answer = film.json(&["register", "br030"]);
+    let frames = answer["takes"][0]["frames"].as_array().unwrap();
+    assert_eq!(frames.len(), 9, "{answer}");
+    for frame in frames {
+        let exposure = frame["exposure"][1].as_f64().unwrap();
+        assert!((exposure - 2.0).abs() < 0.02, "{frame}");
+        assert_eq!(frame["residual"].is_null(), frame["frame"] == 1005, "{frame}");
+    }
+    let remarks = answer["remarks"].to_string();
+    assert!(remarks.contains("take 'left' could not be measured on 1005"), "{remarks}");
+    let written = text(&film, MOVES);
+    assert_eq!(written.matches("1005:").count(), written.matches("1004:").count() - 1, "{written}");
+}
+
+#[test]
+fn a_file_of_moves_that_ends_before_the_shot_does_is_told_with_both_ranges() {
+    let film = film();
+    assert_eq!(said(&film, &["register", "br030"]).0, Some(0));
+    assert!(!said(&film, &["check"]).1.contains("keyed on"));
+    film.write("endboard.yaml", FILM.replace("frames: 1003-1011", "frames: 1003-1011\n    handles: 1"));
+    let (code, words) = said(&film, &["check"]);
+    let wanted = "the moves of take 'left' are keyed on 1003-1011, and the frames 1002-1012 are made";
+    assert!(code == Some(0) && words.contains(wanted) && words.contains(MOVES), "{code:?} {words}");
+}
+
+#[test]
+fn no_file_of_moves_goes_where_something_else_is() {
+    let film = film();
+    for (file, says) in [
+        ("endboard.yaml", "endboard.yaml, which is the declaration"),
+        ("plates/left.1005.exr", "plates/left.1005.exr, which is of the plate 'left'"),
+        ("ledger/moves.yaml", "ledger/, which the tool itself writes"),
+        (".endboard/moves.yaml", ".endboard/, which the tool itself writes"),
+        ("renders/moves.yaml", "renders/, which the tool itself writes"),
+    ] {
+        let declared = FILM.replace(MOVES, file);
+        film.write("endboard.yaml", &declared);
+        for words in [&["check"][..], &["register", "br030", "--replace"]] {
+            let (code, words) = said(&film, words);
+            assert_eq!(code, Some(1), "{words}");
+            assert!(words.contains("endboard.yaml:16") && words.contains(says), "{file}: {words}");
+            assert!(
+                words.contains("for example takes/br030.yaml") && !words.contains("writes it"),
+                "{words}"
+            );
+        }
+        assert_eq!(text(&film, "endboard.yaml"), declared);
+    }
+}
+
+#[test]
+fn what_cannot_be_read_is_told_as_such_and_frames_cannot_be_given() {
+    let film = film();
+    std::fs::create_dir_all(film.path().join(MOVES)).unwrap();
+    // Measuring writes no file where a folder stands.
+    let (code, words) = said(&film, &["check"]);
+    assert!(code == Some(1) && words.contains(MOVES) && !words.contains("writes it"), "{words}");
+    assert_eq!(said(&film, &["register", "br030"]).0, Some(2));
+    std::fs::remove_dir(film.path().join(MOVES)).unwrap();
+    let (_, words) = said(&film, &["check"]);
+    assert!(words.contains("`endboard register br030` writes it"), "{words}");
+    // The system refuses: a link that leads to itself.
+    std::os::unix::fs::symlink("br030.yaml", film.path().join(MOVES)).unwrap();
+    let (code, words) = said(&film, &["register", "br030"]);
+    assert!(code == Some(4) && words.contains("cannot be read"), "{code:?} {words}");
+    for place in ["br030@1003-1005", "br030/join@1003"] {
+        let (code, words) = said(&film, &["register", place]);
+        assert!(code == Some(2) && words.contains("frames cannot be given here"), "{code:?} {words}");
+    }
 }

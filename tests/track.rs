@@ -382,3 +382,47 @@ fn nothing_but_a_shapes_file_is_written_to_and_remarks_are_kept() {
     assert!(now.contains("1002:") && now.starts_with(own), "{now}");
     assert!(!film.path().join("tracks/br030.1.yaml").exists());
 }
+
+#[test]
+fn names_that_cannot_be_written_are_refused_before_anything_is_followed() {
+    let film = film();
+    let wall = "wall=100,20,140,22,138,70,98,66@1004";
+    film.write("tracks/br030.yaml", "moves:\n  lean: { translate: { 1001: [0, 0], 1012: [1, 1] } }\n");
+    let own = text(&film, "tracks/br030.yaml");
+    for (words, says) in [
+        (&["--point", "wall=120.5,40.25@1001", "--plane", wall][..], "'wall' names a plane too"),
+        (&["--point", "null=120.5,40.25@1001"], "'null' is no name"),
+        (&["--point", "True=120.5,40.25@1001"], "'True' is no name"),
+        (&["--point", "~=120.5,40.25@1001"], "letters, digits"),
+        (&["--point", "lean=120.5,40.25@1001"], "tracks/br030.yaml"),
+    ] {
+        let (code, said_so) = said(&film, &[&["track", "br030"], words].concat());
+        assert!(code == Some(2) && said_so.contains(says), "{words:?}: {code:?} {said_so}");
+    }
+    let names: Vec<_> = std::fs::read_dir(film.path().join("tracks")).unwrap().collect();
+    assert_eq!((names.len(), text(&film, "tracks/br030.yaml")), (1, own));
+    // A name that the file has for a plane is none for a point.
+    film.write("tracks/br030.yaml", "");
+    assert_eq!(said(&film, &["track", "br030", "--plane", wall]).0, Some(0));
+    let (code, said_so) = said(&film, &["track", "br030", "--point", "wall=120.5,40.25@1001"]);
+    assert!(code == Some(2) && said_so.contains("'wall' names a plane too"), "{said_so}");
+}
+
+#[test]
+fn tracks_go_neither_into_what_is_something_elses_nor_into_a_pipe() {
+    let film = film();
+    let hook = "hook=120.5,40.25@1001";
+    for (file, says) in [
+        ("endboard.yaml", "which is the declaration"),
+        ("plates/shed.1005.exr", "which is of the plate 'shed'"),
+        ("renders/a.yaml", "renders/, which the tool itself writes"),
+        ("ledger//a.yaml", "ledger/, which the tool itself writes"),
+    ] {
+        let (code, words) = said(&film, &["track", "br030", "--point", hook, "--file", file]);
+        assert!(code == Some(2) && words.contains(says), "{code:?} {words}");
+    }
+    let pipe = film.path().join("pipe.yaml");
+    rustix::fs::mknodat(rustix::fs::CWD, &pipe, rustix::fs::FileType::Fifo, 0o600.into(), 0).unwrap();
+    let run = film.start(&["track", "br030", "--point", hook, "--file", "pipe.yaml"]);
+    assert_eq!(project::ended(run).status.code(), Some(2));
+}

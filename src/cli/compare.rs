@@ -1,16 +1,18 @@
 //! `compare`: two stages at one frame, before and after.
 
 use super::arguments::{self, Arguments};
-use super::sheet::{view, write};
+use super::rebuild::end_when_told;
+use super::sheet::{answer, view, write};
 use super::{Answer, Failure};
 use crate::graph::NodeId;
-use crate::project::frames::range;
+use crate::project::frames::{Lacking, LookError, range};
 use crate::project::naming::one_stage;
 use crate::project::sheet::Layout;
 use crate::project::{Project, Status};
 
 /// Writes the comparison.
 pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Compare) -> Answer {
+    let told = end_when_told()?;
     let status = project.status(false, &|_, _| {})?;
     let (before, after) = (stage(&status, &options.before)?, stage(&status, &options.after)?);
     // Where both say a frame, each shows its own; where neither does, the middle one of what is after.
@@ -21,7 +23,12 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Compar
     let frame = after.1.or(before.1).unwrap_or_else(middle);
     let places = [(before.0, before.1.unwrap_or(frame)), (after.0, frame)];
     let layout = if options.beside { Layout::Beside } else { Layout::Split(options.split) };
-    let sheet = project.compare(&status, places, layout, &view(&options.shown, 960))?;
+    let sheet = project.compare(&status, places, layout, &view(&options.shown, 960));
+    drop(told);
+    if let (true, Err(LookError::Lacking(Lacking(lacking)))) = (arguments.json, &sheet) {
+        say!("{}", answer("compare", &status, None, 0, lacking, &[]));
+    }
+    let sheet = sheet?;
     write("compare", &status, arguments, &options.shown, &sheet)
 }
 

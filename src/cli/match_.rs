@@ -1,7 +1,9 @@
 //! `match`: a first-pass grade for a shot, from a reference.
 
+use std::cell::Cell;
+
 use super::arguments::{Arguments, Match};
-use super::{Answer, Exit, Failure, show};
+use super::{Answer, Exit, Failure, rebuild, show};
 use crate::base::selector::Selector;
 use crate::project::Project;
 use crate::project::matching::{Matched, Side, Wish};
@@ -25,7 +27,8 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Match) -> Answer 
         grade_in: options.space.clone(),
         replace: options.replace,
     };
-    let matched = project.match_shot(&wish)?;
+    let told = Cell::new(Some(rebuild::end_when_told()?));
+    let matched = project.match_shot(&wish, &|| drop(told.take()))?;
     matched.remarks.iter().for_each(|remark| tell!("{remark}"));
     if arguments.json {
         json(&matched);

@@ -86,8 +86,8 @@ fn signals(runtime: &tokio::runtime::Runtime) -> std::io::Result<Signals> {
     Ok((signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?, left))
 }
 
-/// From now on a signal to stop ends this process at once, for as long as what comes back is kept: for work that leaves
-/// nothing half-done behind. Once a rebuild has listened to signals they end nothing by themselves.
+/// From now on a signal to stop ends this process at once and says that nothing was written, for as long as what comes back is
+/// kept: for work that writes only at its end, before which it is let go of. Once a rebuild has listened to signals they end nothing by themselves.
 pub fn end_when_told() -> Result<tokio::runtime::Runtime, Failure> {
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(1)
@@ -103,6 +103,8 @@ pub fn end_when_told() -> Result<tokio::runtime::Runtime, Failure> {
             }
         };
         tokio::select! { _ = asked.recv() => {} _ = told.recv() => {} _ = left => {} }
+        show::clear_line();
+        tell!("endboard: interrupted; nothing was written");
         std::process::exit(Exit::Interrupted as i32);
     });
     Ok(runtime)

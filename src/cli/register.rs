@@ -9,23 +9,48 @@ use crate::project::{Project, ProjectError, Status};
 
 /// Measures, and writes the file once, at the end.
 pub fn run(project: &Project, arguments: &Arguments, options: &Register) -> Answer {
+    let told = rebuild::end_when_told()?;
     let wanted = Wanted { within: options.within, turns: options.turns };
     let mut work = project.register(&options.place, wanted, options.replace)?;
-    let (file, between) = (work.joint.file.clone(), work.joint.between.word());
+    let joint = work.joint.clone();
+    let (file, between) = (&*joint.file, joint.between.word());
+    let mut told = Some(told);
     while let Some(round) = work.round()? {
+        // A rebuild is stopped in its own way.
+        if !round.needs.is_empty() {
+            told = None;
+        }
         let status = match inputs(project, arguments, round)? {
             Ok(status) => status,
-            Err(exit) => return Ok(exit),
+            Err(exit) => {
+                if exit == Exit::Interrupted {
+                    tell!("endboard: nothing was written to {file}");
+                }
+                return Ok(exit);
+            }
         };
-        let _told = rebuild::end_when_told()?;
+        if told.is_none() {
+            told = Some(rebuild::end_when_told()?);
+        }
         let reading = Reading::new("measuring takes");
         let measured = work.measure(&status, &|done, of| reading.at(done, of));
         reading.end();
         measured?;
     }
+    drop(told);
     let found = work.written()?;
-    report(arguments, options, (&file, between), &found);
+    let is_written = !found.takes.is_empty();
+    report(arguments, options, (is_written.then_some(file), between), &found);
     found.remarks.iter().for_each(|remark| tell!("{remark}"));
+    if !is_written {
+        tell!(
+            "endboard: {}/{}: nothing could be measured, and {file} is not written",
+            joint.shot,
+            joint.stage
+        );
+        found.unmeasured.iter().for_each(|(take, why)| tell!("  take '{take}': {why}"));
+        return Ok(Exit::Unsound);
+    }
     if let Some(kept) = &found.kept {
         tell!("the file that stood there is kept as {kept}");
     }
@@ -43,7 +68,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Register) -> Answ
         );
     }
     for (take, why) in &found.unmeasured {
-        tell!("take '{take}' could not be measured: {why}");
+        tell!("take '{take}' could not be measured, and {file} says nothing of it: {why}");
     }
     Ok(if found.unmeasured.is_empty() { Exit::Done } else { Exit::Unsound })
 }
@@ -77,7 +102,12 @@ fn inputs(project: &Project, arguments: &Arguments, round: Round) -> Result<Resu
     Ok(Ok(rebuilt.status))
 }
 
-fn report(arguments: &Arguments, options: &Register, (file, between): (&str, &str), found: &Registered) {
+fn report(
+    arguments: &Arguments,
+    options: &Register,
+    (file, between): (Option<&str>, &str),
+    found: &Registered,
+) {
     let takes = &found.takes;
     if arguments.json {
         let list: Vec<_> = takes
@@ -137,5 +167,6 @@ fn report(arguments: &Arguments, options: &Register, (file, between): (&str, &st
             say!("  more than {} px left on {far}", options.over);
         }
     }
+    let Some(file) = file else { return };
     say!("written to {file}, {}", show::frames(takes.first().map_or(0, |t| t.frames.len())));
 }

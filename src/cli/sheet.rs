@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use super::arguments::{self, Arguments, Shown};
+use super::rebuild::end_when_told;
 use super::{Answer, Exit, Failure};
 use crate::graph::{NodeId, Work};
 use crate::project::frames::{Lack, range};
@@ -13,10 +14,12 @@ use crate::report::words;
 
 /// Writes the sheet and says what it lacks.
 pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Sheet) -> Answer {
+    let told = end_when_told()?;
     let status = project.status(false, &|_, _| {})?;
     let places = places(&status, options)?;
     let view = view(&options.shown, 320);
     let sheet = project.sheet(&status, &places, options.across, &view)?;
+    drop(told);
     write("sheet", &status, arguments, &options.shown, &sheet)
 }
 
@@ -39,25 +42,35 @@ pub(super) fn write(
     }
     sheet.remarks.iter().for_each(|remark| tell!("{remark}"));
     if sheet.shown > 0 {
-        may_be_written(&file).map_err(Failure::Usage)?;
+        may_be_written(&file)?;
         crate::store::write_whole(&file, &sheet.bytes).map_err(|e| Failure::System(e.to_string()))?;
     }
     if arguments.json {
-        let lacking: Vec<_> = sheet
-            .lacking
-            .iter()
-            .map(|lack| serde_json::json!({ "place": lack.place, "says": lack.why, "way": lack.way }))
-            .collect();
-        let answer = serde_json::json!({ "format": format!("endboard {command} 1"), "film": status.declared.graph.film,
-            "file": (sheet.shown > 0).then(|| file.display().to_string()), "shown": sheet.shown, "lacking": lacking,
-            "remarks": sheet.remarks });
-        say!("{answer}");
+        let file = (sheet.shown > 0).then_some(&*file);
+        say!("{}", answer(command, status, file, sheet.shown, &sheet.lacking, &sheet.remarks));
     } else if sheet.shown > 0 {
         say!("{} in {}", words::count(sheet.shown as u64, "frame"), file.display());
     } else {
         tell!("endboard: nothing to show");
     }
     Ok(if sheet.shown > 0 { Exit::Done } else { Exit::Unsound })
+}
+
+/// The answer as JSON.
+pub(super) fn answer(
+    command: &str,
+    status: &Status,
+    file: Option<&Path>,
+    shown: usize,
+    lacking: &[Lack],
+    remarks: &[String],
+) -> serde_json::Value {
+    let lacking: Vec<_> = lacking
+        .iter()
+        .map(|lack| serde_json::json!({ "place": lack.place, "says": lack.why, "way": lack.way }))
+        .collect();
+    serde_json::json!({ "format": format!("endboard {command} 1"), "film": status.declared.graph.film,
+        "file": file.map(|file| file.display().to_string()), "shown": shown, "lacking": lacking, "remarks": remarks })
 }
 
 /// The frames that the options choose.

@@ -35,6 +35,13 @@ pub fn tell(text: Arguments<'_>) {
     let _ = anstream::stderr().lock().write_fmt(text);
 }
 
+/// Takes what stands on the terminal's line away, such as a bar of progress.
+pub fn clear_line() {
+    if std::io::IsTerminal::is_terminal(&std::io::stderr()) {
+        tell(format_args!("\r\x1b[K"));
+    }
+}
+
 /// A problem with its place, its line and what would be right.
 pub fn problem(sources: &Sources, problem: &Problem) -> String {
     let mut out = String::new();

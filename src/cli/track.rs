@@ -2,8 +2,11 @@
 //!
 //! Knows the command's words and its report. The work is `project::track`'s.
 
+use std::cell::Cell;
+
 use super::arguments::{Arguments, Track as Options};
 use super::progress::Reading;
+use super::rebuild::end_when_told;
 use super::{Answer, Exit, show};
 use crate::project::Project;
 use crate::project::track::seeds::Seeds;
@@ -11,6 +14,7 @@ use crate::project::track::{Request, Tracked};
 
 /// Follows, writes and reports.
 pub fn run(project: &Project, arguments: &Arguments, options: &Options) -> Answer {
+    let told = Cell::new(Some(end_when_told()?));
     let status = project.status(false, &|_, _| {})?;
     let request = Request {
         place: options.shot.clone(),
@@ -25,7 +29,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Options) -> Answe
         try_out: options.try_out,
     };
     let reading = Reading::new("following");
-    let tracked = project.track(&status, &request, &|done, of| reading.at(done, of));
+    let tracked = project.track(&status, &request, &|done, of| reading.at(done, of), &|| drop(told.take()));
     reading.end();
     let tracked = tracked?;
     report(&tracked, arguments.json);

@@ -7,7 +7,8 @@ use super::frames::{Frames, Lack, Lacking, LookError, range};
 use super::standing::Standing;
 use super::{Project, Status, naming};
 use crate::base::selector::{Chosen, Selector};
-use crate::graph::{NodeId, Work};
+use crate::declare::taken;
+use crate::graph::{ASSEMBLY, FILM, NodeId, Work};
 use crate::operators::Prepared;
 use crate::operators::colour::cdl_xml;
 use crate::operators::colour::chain::Chain;
@@ -67,16 +68,19 @@ fn said<T>(words: impl Into<String>) -> Result<T, LookError> {
 }
 
 impl Project {
-    /// Compares renders that are there and writes `grades/SHOT.cc`. Renders nothing.
+    /// Compares renders that are there and writes `grades/SHOT.cc`. Renders nothing. `writing` is called before anything is
+    /// written.
     ///
     /// # Errors
     /// There is nothing to compare, or the file that stands there is a person's.
-    pub fn match_shot(&self, wish: &Wish) -> Result<Matched, LookError> {
+    pub fn match_shot(&self, wish: &Wish, writing: &dyn Fn()) -> Result<Matched, LookError> {
         let status = self.status(false, &|_, _| {})?;
         let graph = &status.declared.graph;
         let within = wish.within.as_deref();
         // All that is mistyped is told at once, the shot's first.
-        let (shot, to) = match [&wish.shot, &wish.to].map(|side| meant(&status, side, within)) {
+        let (shot, to) = match [(&wish.shot, true), (&wish.to, false)]
+            .map(|(side, is_graded)| meant(&status, side, within, is_graded))
+        {
             [Ok(shot), Ok(to)] => (shot, to),
             sides => {
                 let mut wrong: Vec<String> = sides.into_iter().filter_map(Result::err).collect();
@@ -86,6 +90,9 @@ impl Project {
         };
         let name = shot.shot;
         let file = format!("{FOLDER}/{name}.cc");
+        if let Some(taken) = status.declared.film.as_ref().and_then(|film| taken(&file, film)) {
+            return said(format!("a grade cannot be put into {taken}"));
+        }
         let standing = Standing::of(&self.folder, &file, wish.replace)?;
         let grade_in = match &wish.grade_in {
             Some(space) => space.clone(),
@@ -104,7 +111,8 @@ impl Project {
         let (of_shot, shot) = self.samples(&status, &shot, first, &mut remarks)?;
         let (of_reference, to) = self.samples(&status, &to, None, &mut remarks)?;
         for (samples, side) in [(&of_shot, &shot), (&of_reference, &to)] {
-            if let Some(why) = samples.lack() {
+            let even = samples.is_even().then_some("the pictures show one even tone");
+            if let Some(why) = samples.lack().or(even) {
                 return Err(LookError::Nothing(format!(
                     "{} tells nothing to match by on {}: {why}; name other frames, or another stage",
                     side.stage,
@@ -118,6 +126,7 @@ impl Project {
         };
         let words = format!("First pass from {} to {}, made for the space {grade_in}.", shot.stage, to.stage);
         let text = cdl_xml::written(name, &words, &found.cdl);
+        writing();
         let moved = standing.put(&text, &|n| format!("{FOLDER}/{name}.{n}.cc"))?;
         Ok(Matched { found, shot, to, grade_in, file, moved, remarks })
     }
@@ -186,8 +195,21 @@ struct Meant<'w> {
     matte: Option<(NodeId, usize)>,
 }
 
-fn meant<'w>(status: &Status, selector: &'w Selector, within: Option<&str>) -> Result<Meant<'w>, String> {
+/// What a selector means; `is_graded` says that a grade is to be made for it.
+fn meant<'w>(
+    status: &Status,
+    selector: &'w Selector,
+    within: Option<&str>,
+    is_graded: bool,
+) -> Result<Meant<'w>, String> {
     let shot = plain(selector)?;
+    if shot == FILM && (is_graded || selector.stage().is_some_and(|stage| stage.text() != ASSEMBLY)) {
+        let what = if is_graded { "graded" } else { "compared" };
+        return Err(format!(
+            "'{}': the film's picture and its prints are no shot that could be {what}; name a shot",
+            selector.text()
+        ));
+    }
     let node = compared(status, shot, selector)?;
     let matte = within.map(|text| naming::matte(&status.declared.graph, shot, text)).transpose();
     let matte = matte.map_err(|why| format!("--within {why}"))?;

@@ -6,7 +6,7 @@
 use std::path::Path;
 
 use super::frames::{Frames, Lack, Lacking, LookError};
-use super::{Project, Status};
+use super::{Project, ProjectError, Status};
 use crate::graph::{ASSEMBLY, FILM, Graph, NodeId};
 use crate::media::image::{Image, RGBA};
 use crate::media::{png, scale};
@@ -309,21 +309,57 @@ fn write(sheet: &mut Image, name: &str, start: f64, need: f64, capitals: f64, fa
     let mask = face.cover(name, face.size_of_capitals(capitals), origin, window);
     ink::lay(sheet, &mask, WRITING);
 }
+
 /// Whether a picture file may stand there: pictures replace only those that were written alike, never a plate or a text.
 ///
 /// # Errors
-/// Words on what stands in the way.
-pub fn may_be_written(file: &Path) -> Result<(), String> {
+/// Something stands in the way, or cannot be read.
+pub fn may_be_written(file: &Path) -> Result<(), LookError> {
     let name = file.display();
     if !file.extension().is_some_and(|end| end.eq_ignore_ascii_case("png")) {
-        return Err(format!("{name}: a PNG is written, whose name ends in .png"));
+        return Err(LookError::Words(format!("{name}: a PNG is written, whose name ends in .png")));
     }
-    let is_free = match std::fs::read(file) {
-        Ok(bytes) => file.symlink_metadata().is_ok_and(|meta| meta.is_file()) && png::is_own(&bytes),
-        Err(error) => error.kind() == std::io::ErrorKind::NotFound,
+    let refused = |error: std::io::Error| {
+        LookError::from(ProjectError::System(format!("{name} is there already and cannot be read: {error}")))
     };
-    if is_free {
+    // What is no regular file is not opened: a named pipe would be waited for without end.
+    let meta = match file.symlink_metadata() {
+        Ok(meta) => meta,
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(()),
+        Err(error) => return Err(refused(error)),
+    };
+    if !meta.is_file() {
+        return Err(LookError::Words(format!(
+            "{name} is there already and is no regular file; give another name with --out"
+        )));
+    }
+    if png::is_own(&std::fs::read(file).map_err(refused)?) {
         return Ok(());
     }
-    Err(format!("{name} is there already and was not written by this; give another name with --out"))
+    Err(LookError::Words(format!(
+        "{name} is there already and was not written by this; give another name with --out"
+    )))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_pipe_a_folder_and_a_link_are_no_place_for_a_picture() {
+        let folder = tempfile::tempdir().unwrap();
+        let at = |name: &str| folder.path().join(name);
+        let kind = rustix::fs::FileType::Fifo;
+        rustix::fs::mknodat(rustix::fs::CWD, &at("pipe.png"), kind, rustix::fs::Mode::RWXU, 0).unwrap();
+        std::fs::create_dir(at("folder.png")).unwrap();
+        std::os::unix::fs::symlink("nothing", at("link.png")).unwrap();
+        for name in ["pipe.png", "folder.png", "link.png"] {
+            let said = may_be_written(&at(name)).unwrap_err().to_string();
+            assert!(said.contains("no regular file") && said.contains("--out"), "{said}");
+        }
+        assert!(may_be_written(&at("free.png")).is_ok());
+        std::fs::write(at("file"), "").unwrap();
+        let refused = may_be_written(&at("file/sheet.png")).unwrap_err();
+        assert!(matches!(refused, LookError::Project(ProjectError::System(_))), "{refused}");
+    }
 }

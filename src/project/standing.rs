@@ -108,8 +108,10 @@ impl Standing {
     fn keep(&self, aside: &dyn Fn(u64) -> String) -> Result<String, LookError> {
         let permissions = std::fs::metadata(self.folder.join(&self.file)).map(|meta| meta.permissions()).ok();
         let before = self.before.as_deref().unwrap_or_default();
-        self.fresh(before, permissions.as_ref(), aside).or_else(|error| {
-            said(format!("{} stays as it is, as it could not be kept under another name: {error}", self.file))
+        self.fresh(before, permissions.as_ref(), aside).map_err(|error| {
+            let file = &self.file;
+            let words = format!("{file} stays as it is, as it could not be kept under another name: {error}");
+            ProjectError::System(words).into()
         })
     }
 
@@ -133,16 +135,29 @@ impl Standing {
     /// # Errors
     /// The system refuses.
     pub fn put_beside(&self, text: &str, aside: &dyn Fn(u64) -> String) -> Result<String, LookError> {
+        let made = |name: &str| {
+            let path = self.folder.join(name);
+            let refused = |e: std::io::Error| ProjectError::System(format!("{name}: {e}"));
+            std::fs::create_dir_all(path.parent().unwrap_or(&self.folder)).map_err(refused)
+        };
+        made(&aside(1))?;
         Ok(self.fresh(text.as_bytes(), None, aside).map_err(ProjectError::from)?)
     }
 }
 
 /// What stands in a file, when there is one.
 fn read(folder: &Path, file: &str) -> Result<Option<Vec<u8>>, LookError> {
-    match std::fs::read(folder.join(file)) {
-        Ok(bytes) => Ok(Some(bytes)),
-        Err(error) if error.kind() == ErrorKind::NotFound => Ok(None),
-        Err(error) => said(format!("{file} stands there and cannot be read: {error}")),
+    // A named pipe would be waited for without end.
+    match store::file::read(&folder.join(file)) {
+        Ok(bytes) => Ok(bytes),
+        Err(StoreError::File { source, .. }) if source.kind() == ErrorKind::InvalidInput => {
+            said(format!("{file} stands there and is no regular file; name another file, or move it away"))
+        }
+        Err(StoreError::File { source, .. }) => {
+            let words = format!("{file} stands there and cannot be read: {source}");
+            Err(ProjectError::System(words).into())
+        }
+        Err(error) => Err(ProjectError::from(error).into()),
     }
 }
 
@@ -189,6 +204,44 @@ mod tests {
         assert_eq!(std::fs::read_to_string(at("a.2")).unwrap(), "mine");
         assert_eq!(std::fs::read_to_string(at("a")).unwrap(), "new");
         assert!(!at("nowhere").exists());
+    }
+
+    #[test]
+    fn what_is_no_regular_file_is_refused_and_what_the_system_refuses_is_told_apart() {
+        let folder = tempfile::tempdir().unwrap();
+        let folder = folder.path();
+        let kind = rustix::fs::FileType::Fifo;
+        rustix::fs::mknodat(rustix::fs::CWD, &folder.join("pipe"), kind, rustix::fs::Mode::RWXU, 0).unwrap();
+        std::fs::create_dir(folder.join("folder")).unwrap();
+        std::os::unix::fs::symlink("round", folder.join("round")).unwrap();
+        for name in ["pipe", "folder"] {
+            for looked in [Standing::of(folder, name, true), Standing::shared(folder, name)] {
+                let refused = looked.unwrap_err();
+                let says = refused.to_string();
+                assert!(says.starts_with(name) && says.contains("no regular file"), "{says}");
+                assert!(matches!(refused, LookError::Words(_)));
+            }
+        }
+        let refused = Standing::of(folder, "round", true).unwrap_err();
+        assert!(matches!(refused, LookError::Project(ProjectError::System(_))), "{refused}");
+        // No name is left for the old file: the system refuses one that long.
+        let long = "a".repeat(255);
+        std::fs::write(folder.join(&long), "mine").unwrap();
+        let standing = Standing::of(folder, &long, true).unwrap();
+        let refused = standing.put("new", &|n| format!("{long}.{n}")).unwrap_err();
+        assert!(matches!(refused, LookError::Project(ProjectError::System(_))), "{refused}");
+        assert_eq!(std::fs::read_to_string(folder.join(&long)).unwrap(), "mine");
+    }
+
+    #[test]
+    fn what_is_put_beside_has_its_folder_made_and_goes_through_no_link() {
+        let folder = tempfile::tempdir().unwrap();
+        let folder = folder.path();
+        let standing = Standing::shared(folder, "new/a").unwrap();
+        assert_eq!(standing.put_beside("text", &|n| format!("new/a.{n}")).unwrap(), "new/a.1");
+        std::os::unix::fs::symlink("elsewhere", folder.join("new/a.2")).unwrap();
+        assert_eq!(standing.put_beside("text", &|n| format!("new/a.{n}")).unwrap(), "new/a.3");
+        assert!(!folder.join("new/elsewhere").exists());
     }
 
     #[test]

@@ -17,7 +17,7 @@ use crate::operators::image::register::align::{Fit, Model};
 use crate::operators::image::register::light::{Light, Sizes};
 use crate::operators::image::register::steps::Along;
 use crate::operators::image::register::when::{Compared, When, part, spread, whole};
-use crate::operators::image::register::written::{Frame, Measured};
+use crate::operators::image::register::written::{Frame, Measured, carried};
 use crate::operators::image::register::{
     along, coarse, compare, exposure, left, place, placed, steadied, timed,
 };
@@ -121,6 +121,7 @@ impl Measuring<'_> {
             .par_iter()
             .map(|(n, moment)| self.look(take, cleans, *n, moment))
             .collect::<Result<Vec<Option<Look>>, Lacking>>()?;
+        let shown: Vec<i64> = shown.into_iter().map(|(n, _)| n).collect();
         let looked: Vec<Look> = looked.into_iter().flatten().collect();
         let fits: Vec<(i64, Fit)> = looked.iter().map(|look| (look.frame, look.fit.clone())).collect();
         // Another nearest frame is another place.
@@ -129,10 +130,11 @@ impl Measuring<'_> {
         let frames = looked.par_iter().zip(&steady).map(|(look, found)| {
             let light = &cleans[&look.frame];
             let mut place = place(*found, light.scale());
-            place.exposure = look.exposure;
-            Frame { number: look.frame, place, left: left(light, &look.light, *found, look.fit.lit()) }
+            let exposure = look.exposure.inspect(|exposure| place.exposure = *exposure);
+            let left = exposure.and_then(|_| left(light, &look.light, *found, look.fit.lit()));
+            (Frame { number: look.frame, place, left }, exposure.is_some())
         });
-        Ok(frames.collect())
+        Ok(carried(&shown, &frames.collect::<Vec<_>>()))
     }
 
     /// The take's offset in time.
@@ -196,7 +198,11 @@ impl Measuring<'_> {
         for mark in &marks {
             covered.iter_mut().zip(mark).for_each(|(c, m)| *c = c.max(*m));
         }
-        let exposure = exposure(&*self.image(self.clean, frame)?, &image, &covered, by).unwrap_or([1.0; 3]);
+        let is_blind = light.blind().or(clean.blind()).is_some();
+        let exposure = match is_blind {
+            true => None,
+            false => exposure(&*self.image(self.clean, frame)?, &image, &covered, by),
+        };
         Ok(Some(Look { frame, first: needed[0], light, fit, exposure }))
     }
 
@@ -235,5 +241,6 @@ struct Look {
     first: i64,
     light: Light,
     fit: Fit,
-    exposure: [f64; 3],
+    /// None where the frame does not tell it.
+    exposure: Option<[f64; 3]>,
 }

@@ -13,8 +13,9 @@ use super::frames::{Frames, LookError};
 use super::standing::Standing;
 use super::{Care, Declared, Project, ProjectError, Status};
 
-use crate::base::frames::FrameRange;
+use crate::base::frames::{FrameRange, FrameSet};
 use crate::declare::film::{From, Work as Declares};
+use crate::declare::taken;
 use crate::graph::{Edge, Graph, Node};
 use crate::operators::image::passes::moment::Between;
 use crate::operators::image::register::written::{Measured, text};
@@ -116,7 +117,7 @@ pub struct Round {
 
 /// What came of it.
 pub struct Registered {
-    /// What was measured.
+    /// What was measured; where nothing was, no file is written.
     pub takes: Vec<Measured>,
     /// Takes of which nothing could be measured, and why.
     pub unmeasured: Vec<(String, String)>,
@@ -136,6 +137,11 @@ impl Project {
     /// # Errors
     /// There is no such stage, the declaration has errors that hide it, or its file of moves is a person's.
     pub fn register(&self, place: &str, wanted: Wanted, replace: bool) -> Result<Registering<'_>, LookError> {
+        if let Some((stage, frames)) = place.split_once('@') {
+            return Err(LookError::Words(format!(
+                "'{place}': frames cannot be given here (@{frames}), as a take is measured on all frames of its shot; write {stage}"
+            )));
+        }
         let declared = self.read();
         let shot = place.split('/').next().unwrap_or(place);
         let is_declared = declared.film.as_ref().is_none_or(|film| {
@@ -149,6 +155,10 @@ impl Project {
             }
             Err(words) => return Err(LookError::Words(words)),
         };
+        if declared.film.as_ref().is_some_and(|film| taken(&joint.file, film).is_some()) {
+            // It is told at the line that names the file.
+            return Err(ProjectError::Unsound(Box::new(declared)).into());
+        }
         let standing = Standing::of(&self.folder, &joint.file, replace)?;
         Ok(Registering {
             project: self,
@@ -221,7 +231,8 @@ impl Registering<'_> {
         let measuring = Measuring { project, status, clean, takes, frames, between, wanted, step, done };
         let cleans = measuring.cleans()?;
         self.takes = measuring.times(&cleans)?;
-        self.text = text(&self.takes, frames, between.word(), &self.asked);
+        let takes: Vec<Measured> = self.takes.iter().filter(|take| take.blind.is_none()).cloned().collect();
+        self.text = text(&takes, frames, between.word(), &self.asked);
         let now: Vec<Vec<FrameRange>> = self.takes.iter().map(|take| take.shown(frames, between)).collect();
         let unmoved = || vec![Measured::default().shown(frames, between); now.len()];
         self.is_settled = self.before.take().unwrap_or_else(unmoved) == now;
@@ -236,28 +247,36 @@ impl Registering<'_> {
             self.lacking = Some(next);
         }
         measuring.places(&cleans, &mut self.takes)?;
-        self.text = text(&self.takes, frames, between.word(), &self.asked);
+        // What was not measured is left out of the file, so that it is told to lack it.
+        let takes: Vec<Measured> = self.takes.iter().filter(|take| take.lack().is_none()).cloned().collect();
+        self.text = text(&takes, frames, between.word(), &self.asked);
         Ok(())
     }
 
-    /// Writes the file of moves, once, so that what ends the work before leaves nothing behind.
+    /// Writes the file of moves, once, so that what ends the work before leaves nothing behind. Where nothing could be measured
+    /// none is written.
     ///
     /// # Errors
-    /// Nothing could be measured, or the file was changed meanwhile.
+    /// The file was changed meanwhile.
     pub fn written(self) -> Result<Registered, LookError> {
         let lacks = |take: &Measured| Some((take.name.clone(), take.lack()?.to_string()));
         let unmeasured: Vec<(String, String)> = self.takes.iter().filter_map(lacks).collect();
-        if unmeasured.len() == self.takes.len() {
-            let why = unmeasured.iter().map(|(take, why)| format!("\n  take '{take}': {why}"));
-            let (shot, stage) = (&self.joint.shot, &self.joint.stage);
-            return Err(LookError::Nothing(format!(
-                "{shot}/{stage}: nothing could be measured, and {} is not written{}",
-                self.joint.file,
-                why.collect::<String>()
-            )));
+        let Registering { mut takes, lacking, is_settled, mut remarks, .. } = self;
+        takes.retain(|take| take.lack().is_none());
+        let kept = match takes.is_empty() {
+            true => None,
+            false => self.standing.put(&self.text, &|n| format!("{}.{n}", self.joint.file))?,
+        };
+        for take in &takes {
+            let untold = take.frames.iter().filter(|frame| frame.left.is_none()).map(|frame| frame.number);
+            let untold: FrameSet = untold.collect();
+            if !untold.is_empty() {
+                remarks.push(format!(
+                    "take '{}' could not be measured on {untold}, and goes there as its neighbours do; look at it",
+                    take.name
+                ));
+            }
         }
-        let kept = self.standing.put(&self.text, &|n| format!("{}.{n}", self.joint.file))?;
-        let Registering { takes, lacking, is_settled, remarks, .. } = self;
         Ok(Registered { takes, unmeasured, kept, lacking, is_settled, remarks })
     }
 }

@@ -13,8 +13,10 @@ use super::standing::Standing;
 use super::{Project, Status, naming};
 use crate::base::frames::{FrameRange, FrameSet};
 use crate::base::problem::{Severity, Sources};
+use crate::declare::taken;
 use crate::graph::NodeId;
-use crate::operators::track::sheet::{self, Sheet};
+use crate::operators::track::course::Key;
+use crate::operators::track::sheet::{self, Sheet, Thing};
 use std::path::{Component, Path, PathBuf};
 
 /// What is asked for, in words.
@@ -67,7 +69,8 @@ pub struct Followed {
 }
 
 impl Project {
-    /// Follows things through a shot and writes their keys. `progress` is told how many looks at frames are done of how many.
+    /// Follows things through a shot and writes their keys. `progress` is told how many looks at frames are done of how many;
+    /// `writing` is called before anything is written.
     ///
     /// # Errors
     /// What was asked cannot be meant, frames are not there, or the file was changed meanwhile.
@@ -76,6 +79,7 @@ impl Project {
         status: &Status,
         request: &Request,
         progress: &(dyn Fn(usize, usize) + Sync),
+        writing: &dyn Fn(),
     ) -> Result<Tracked, LookError> {
         let graph = &status.declared.graph;
         let plate = |all: &[NodeId]| all.iter().copied().find(|&id| &*graph.nodes[id].stage == "plate");
@@ -90,13 +94,22 @@ impl Project {
         let (shot, place) = (&graph.nodes[node].shot, graph.nodes[node].name());
         let holdout = request.holdout.as_deref().map(|text| naming::matte(graph, shot, text)).transpose();
         let holdout = holdout.map_err(|why| words(format!("--holdout {why}")))?;
-        let standing = Standing::shared(&self.folder, &file(request.file.as_deref(), shot)?)?;
+        let file = file(request.file.as_deref(), shot)?;
+        if let Some(taken) = status.declared.film.as_ref().and_then(|film| taken(&file, film)) {
+            return Err(words(format!(
+                "tracks cannot be put into {taken}; for example --file tracks/{shot}.yaml"
+            )));
+        }
+        let standing = Standing::shared(&self.folder, &file)?;
         let mut sheet = read(&standing)?;
         let ground = Ground { place: &place, frames: *range, size: graph.frame_size };
         let only = request.seeds.sow(&mut sheet, ground).map_err(words)?;
         if sheet.points.is_empty() && sheet.planes.is_empty() && sheet.rods.is_empty() {
             let why = "there is nothing to follow: give --point, --plane or --blade, or a file with keys set by hand";
             return Err(words(why.into()));
+        }
+        if !request.try_out {
+            writable(&standing, &sheet, &only, *range)?;
         }
         let wish = Wish { node, frames: *range, holdout, threshold: request.threshold, only };
         let mut remarks = Vec::new();
@@ -106,7 +119,10 @@ impl Project {
         }
         let file = match request.try_out {
             true => None,
-            false => Some(written(&standing, &sheet, &mut remarks)?),
+            false => Some({
+                writing();
+                written(&standing, &sheet, &mut remarks)?
+            }),
         };
         Ok(Tracked { place, frames: *range, things, file, remarks })
     }
@@ -117,7 +133,10 @@ fn file(said: Option<&Path>, shot: &str) -> Result<String, LookError> {
     let Some(said) = said else { return Ok(format!("tracks/{shot}.yaml")) };
     let stays = said.components().all(|part| matches!(part, Component::Normal(_)));
     match said.to_str().filter(|_| stays && said.file_name().is_some()) {
-        Some(file) => Ok(file.into()),
+        // In its plainest form, as the declaration names files.
+        Some(file) => {
+            Ok(file.split('/').filter(|part| !["", "."].contains(part)).collect::<Vec<_>>().join("/"))
+        }
         None => Err(LookError::Words(
             "--file: a path in the project folder is wanted, such as tracks/br030.yaml".into(),
         )),
@@ -139,6 +158,47 @@ fn read(standing: &Standing) -> Result<Sheet, LookError> {
         })
         .collect();
     if wrong.is_empty() { Ok(sheet) } else { Err(LookError::Words(wrong.join("\n"))) }
+}
+
+/// Why keys find no place in a file.
+const FORM: &str =
+    "is written in a form that keys cannot be put into (write points: and the like at the start of lines)";
+
+/// Fails where followed keys of these things could not be put into the file, before minutes go into following them.
+fn writable(
+    standing: &Standing,
+    sheet: &Sheet,
+    only: &[(Kind, String)],
+    frames: FrameRange,
+) -> Result<(), LookError> {
+    let asked_for = |kind: Kind, name: &str| {
+        only.is_empty() || only.iter().any(|(other, asked)| *other == kind && asked == name)
+    };
+    fn followed<const N: usize>(
+        things: &mut [Thing<N>],
+        asked_for: impl Fn(&str) -> bool,
+        frames: FrameRange,
+    ) {
+        for thing in things.iter_mut().filter(|thing| asked_for(&thing.name)) {
+            let free = frames.iter().find(|n| thing.keys.iter().all(|key| key.frame != *n));
+            if let (Some(frame), Some(first)) = (free, thing.keys.first().copied()) {
+                thing.keys.push(Key { frame, sure: Some(0.5), ..first });
+                thing.keys.sort_by_key(|key| key.frame);
+            }
+        }
+    }
+    let mut sheet = sheet.clone();
+    followed(&mut sheet.points, |name| asked_for(Kind::Point, name), frames);
+    followed(&mut sheet.planes, |name| asked_for(Kind::Plane, name), frames);
+    followed(&mut sheet.rods, |name| asked_for(Kind::Rod, name), frames);
+    let file = standing.file();
+    if sheet::put(standing.text()?, &sheet).is_some() {
+        return Ok(());
+    }
+    Err(LookError::Words(match sheet::put("", &sheet) {
+        Some(_) => format!("{file} {FORM}, or has one of the names for something else; nothing was followed"),
+        None => format!("{file}: these names and keys cannot be put into a shapes file; give other names"),
+    }))
 }
 
 /// Writes the tracks into their file, all other words of which stay, and says where they are.
@@ -165,8 +225,10 @@ fn written(standing: &Standing, sheet: &Sheet, remarks: &mut Vec<String>) -> Res
     };
     let before = standing.text()?;
     let Some(text) = sheet::put(before, sheet) else {
-        let why = "is written in a form that keys cannot be put into (write points: and the like at the start of lines)";
-        return beside(why, &sheet::put("", sheet).unwrap_or_default());
+        return match sheet::put("", sheet) {
+            Some(text) => beside(FORM, &text),
+            None => Err(LookError::Words(format!("{file} {FORM} and stays as it is"))),
+        };
     };
     match standing.is_changed() {
         Ok(false) => {}
@@ -193,7 +255,6 @@ fn written(standing: &Standing, sheet: &Sheet, remarks: &mut Vec<String>) -> Res
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::operators::track::course::Key;
 
     #[test]
     fn a_file_that_was_edited_meanwhile_stays_and_the_work_is_kept_beside_it() {

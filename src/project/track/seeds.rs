@@ -2,6 +2,8 @@
 //!
 //! Knows which places and frames can be meant. Does not know how things are followed from them.
 
+use std::collections::HashSet;
+
 use crate::base::frames::FrameRange;
 use crate::operators::shape::motion::way_round;
 use crate::operators::track::course::Key;
@@ -75,7 +77,7 @@ impl Seeds {
     /// # Errors
     /// Every text that cannot be meant, a line each.
     pub fn sow(&self, sheet: &mut Sheet, ground: Ground<'_>) -> Result<Vec<(Kind, String)>, String> {
-        let (mut named, mut wrong) = (Vec::new(), Vec::new());
+        let (mut named, mut wrong) = (Vec::new(), self.doubled(sheet));
         let mut take = |kind, one: Result<String, String>| match one {
             Ok(name) => named.push((kind, name)),
             Err(words) => wrong.push(words),
@@ -87,6 +89,36 @@ impl Seeds {
         if wrong.is_empty() { Ok(named) } else { Err(wrong.join("\n")) }
     }
 }
+
+impl Seeds {
+    /// Texts of points and planes that one name would stand for, here or in the file: both move shapes, by their names. Rods
+    /// have names of their own.
+    fn doubled(&self, sheet: &Sheet) -> Vec<String> {
+        let given = |texts: &[String]| -> Vec<String> {
+            texts.iter().filter_map(|text| Some(text.split_once('=')?.0.to_string())).collect()
+        };
+        fn there<const N: usize>(things: &[Thing<N>]) -> impl Iterator<Item = String> + '_ {
+            things.iter().map(|thing| thing.name.clone())
+        }
+        let kinds = [
+            ("point", &self.points, there(&sheet.points).chain(given(&self.points)).collect::<HashSet<_>>()),
+            ("plane", &self.planes, there(&sheet.planes).chain(given(&self.planes)).collect()),
+        ];
+        let mut wrong = Vec::new();
+        for (kind, texts, _) in &kinds {
+            for (text, name) in texts.iter().filter_map(|text| Some((text, text.split_once('=')?.0))) {
+                let others = kinds.iter().filter(|(other, _, names)| other != kind && names.contains(name));
+                wrong.extend(others.map(|(other, _, _)| {
+                    format!("'{text}': '{name}' names a {other} too; give the {kind} another name")
+                }));
+            }
+        }
+        wrong
+    }
+}
+
+/// Words that YAML takes for something else than a name.
+const NO_NAMES: [&str; 3] = ["null", "true", "false"];
 
 /// Takes a key from `NAME=NUMBERS@FRAME`, or only the name of a thing whose keys stand in the file.
 fn set<const N: usize>(
@@ -109,6 +141,9 @@ fn set<const N: usize>(
     let fine = |c: char| c.is_ascii_alphanumeric() || c == '-' || c == '_';
     if name.is_empty() || name.len() > 64 || !name.chars().all(fine) {
         return wrong("a name is of letters, digits, - and _, at most 64 of them".into());
+    }
+    if NO_NAMES.iter().any(|word| name.eq_ignore_ascii_case(word)) {
+        return wrong(format!("'{name}' is no name in a shapes file; give another one"));
     }
     let Some((list, frame)) = rest.rsplit_once('@') else {
         return wrong("the key's frame is missing: …@FRAME".into());

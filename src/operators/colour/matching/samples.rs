@@ -16,6 +16,9 @@ const MOST: usize = 2048;
 /// The least light that is no black: ten stops below a grey card's 0.18. Common practice, no source.
 const LIGHT: f32 = 0.18 / 1024.0;
 
+/// The factor within which lights are one tone: a fiftieth of a stop, some steps of half floats. Common practice, no source.
+const EVEN: f32 = 1.014;
+
 /// Colours of a shot in its working space.
 #[derive(Clone, Debug, Default)]
 pub struct Samples {
@@ -62,6 +65,16 @@ impl Samples {
             (_, true) => Some("the pictures are black"),
             _ => None,
         }
+    }
+
+    /// Whether all samples are one even tone.
+    pub fn is_even(&self) -> bool {
+        self.planes.iter().all(|plane| {
+            let mut sorted: Vec<f32> = plane.iter().map(|light| light.max(LIGHT)).collect();
+            sorted.sort_unstable_by(f32::total_cmp);
+            let at = |share: usize| sorted[(sorted.len() - 1) * share / 100];
+            sorted.is_empty() || at(98) <= at(2) * EVEN
+        })
     }
 
     /// The samples in another space.

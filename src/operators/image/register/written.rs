@@ -5,6 +5,7 @@
 use std::fmt::Write;
 
 use super::when::{UNSURE, When};
+use crate::base::curve::{Curve, Ease};
 use crate::base::frames::FrameRange;
 use crate::base::mark;
 use crate::operators::image::passes::moment::{Between, Moment};
@@ -91,6 +92,35 @@ impl Measured {
     }
 }
 
+/// Frames of a take that are `shown`, from those that could be laid on the clean plate and whether each of these told its
+/// exposure. What a frame does not tell goes from its neighbours' to its neighbours'.
+pub fn carried(shown: &[i64], laid: &[(Frame, bool)]) -> Vec<Frame> {
+    if laid.is_empty() {
+        return Vec::new();
+    }
+    let lies = |frame: &Frame| {
+        let Place { shift: [right, down], turn, scale, .. } = frame.place;
+        (frame.number, [right, down, turn, scale])
+    };
+    let places = Curve::new(laid.iter().map(|(frame, _)| lies(frame)).collect(), Ease::Linear);
+    let lit = laid.iter().filter(|(_, is_lit)| *is_lit);
+    let lit: Vec<_> = lit.map(|(frame, _)| (frame.number, frame.place.exposure)).collect();
+    let lights = if lit.is_empty() { Curve::steady([1.0; 3]) } else { Curve::new(lit, Ease::Linear) };
+    let one = |&number: &i64| {
+        let found = laid.iter().find(|(frame, _)| frame.number == number);
+        if let Some((frame, true)) = found {
+            return *frame;
+        }
+        let exposure = lights.at(number as f64);
+        if let Some((frame, _)) = found {
+            return Frame { place: Place { exposure, ..frame.place }, left: None, ..*frame };
+        }
+        let [right, down, turn, scale] = places.at(number as f64);
+        Frame { number, place: Place { shift: [right, down], turn, scale, exposure }, left: None }
+    };
+    shown.iter().map(one).collect()
+}
+
 impl When {
     /// Whether it is sure enough to be used.
     pub fn is_sure(&self) -> bool {
@@ -173,6 +203,38 @@ fn keyed(text: &mut String, name: &str, take: &Measured, one: &dyn Fn(&Place) ->
 mod tests {
     use super::*;
     use crate::base::mark::is_as_written;
+
+    #[test]
+    fn a_frame_that_tells_nothing_goes_with_its_neighbours() {
+        let lit = |number, right, light| {
+            let place = Place { shift: [right, 0.0], exposure: [light; 3], ..Place::UNMOVED };
+            Frame { number, place, left: Some(0.01) }
+        };
+        let mut dark = lit(3, 3.5, 1.0);
+        dark.left = Some(0.0);
+        let laid = [(lit(2, 3.0, 2.0), true), (dark, false), (lit(6, 5.0, 4.0), true)];
+        let all = carried(&[1, 2, 3, 4, 5, 6, 7], &laid);
+        let told: Vec<_> = all.iter().map(|f| (f.number, f.place.shift[0], f.place.exposure[1])).collect();
+        let wanted = [
+            (1, 3.0, 2.0),
+            (2, 3.0, 2.0),
+            (3, 3.5, 2.5),
+            (4, 4.0, 3.0),
+            (5, 4.5, 3.5),
+            (6, 5.0, 4.0),
+            (7, 5.0, 4.0),
+        ];
+        for (told, wanted) in told.iter().zip(wanted) {
+            assert_eq!(told.0, wanted.0);
+            assert!(
+                (told.1 - wanted.1).abs() < 0.35 && (told.2 - wanted.2).abs() < 1e-9,
+                "{told:?} {wanted:?}"
+            );
+        }
+        let left: Vec<i64> = all.iter().filter(|f| f.left.is_some()).map(|f| f.number).collect();
+        assert_eq!((all.len(), left), (7, vec![2, 6]));
+        assert_eq!(carried(&[1, 2], &[]), Vec::new());
+    }
 
     #[test]
     fn a_changed_file_is_told_from_one_as_written() {
