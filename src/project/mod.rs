@@ -41,7 +41,8 @@ use crate::store::seals::{Seal, Seals};
 use crate::store::state::State as LastKeys;
 use crate::store::{Store, StoreError};
 
-pub use crate::declare::DECLARATION;
+/// The declaration's file name.
+pub const DECLARATION: &str = crate::declare::DECLARATION;
 
 /// A project folder.
 #[derive(Clone, Debug)]
