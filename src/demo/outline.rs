@@ -260,7 +260,7 @@ mod tests {
                 let cones = &figure.cones;
                 let own = |limb: Limb| (0..cones.len()).filter(move |&i| cones[i].limb == limb);
                 let knee = figure.ends[own(Limb::Shin(k)).next().unwrap()].0[0];
-                let toe = figure.ends[own(Limb::Boot(k)).last().unwrap()].0[1];
+                let toe = figure.ends[own(Limb::Boot(k)).next_back().unwrap()].0[1];
                 let between = ((knee.0 + toe.0) * 0.5, (knee.1 + toe.1) * 0.5);
                 if figure.ends.iter().any(|ends| ends.covers(between, f32::MAX, 3.0)) {
                     continue;

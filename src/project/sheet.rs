@@ -350,7 +350,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let at = |name: &str| folder.path().join(name);
         let kind = rustix::fs::FileType::Fifo;
-        rustix::fs::mknodat(rustix::fs::CWD, &at("pipe.png"), kind, rustix::fs::Mode::RWXU, 0).unwrap();
+        rustix::fs::mknodat(rustix::fs::CWD, at("pipe.png"), kind, rustix::fs::Mode::RWXU, 0).unwrap();
         std::fs::create_dir(at("folder.png")).unwrap();
         std::os::unix::fs::symlink("nothing", at("link.png")).unwrap();
         for name in ["pipe.png", "folder.png", "link.png"] {

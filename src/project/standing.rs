@@ -211,7 +211,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let folder = folder.path();
         let kind = rustix::fs::FileType::Fifo;
-        rustix::fs::mknodat(rustix::fs::CWD, &folder.join("pipe"), kind, rustix::fs::Mode::RWXU, 0).unwrap();
+        rustix::fs::mknodat(rustix::fs::CWD, folder.join("pipe"), kind, rustix::fs::Mode::RWXU, 0).unwrap();
         std::fs::create_dir(folder.join("folder")).unwrap();
         std::os::unix::fs::symlink("round", folder.join("round")).unwrap();
         for name in ["pipe", "folder"] {

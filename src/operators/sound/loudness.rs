@@ -70,7 +70,7 @@ pub fn measure(sound: &Sound) -> Loudness {
             }
         };
         longest(meter.loudness_momentary(), &mut found.momentary, 0.4);
-        if end / hop % 10 == 0 || end == sound.len() {
+        if (end / hop).is_multiple_of(10) || end == sound.len() {
             longest(meter.loudness_shortterm(), &mut found.short_term, 3.0);
         }
     }
