@@ -265,7 +265,12 @@ fn a_take_that_no_stage_uses_is_shown() {
     );
     let out = film.path().join("spare.png");
     let out = out.to_str().unwrap();
-    for (words, shown) in [("br010/take.spare", 1), ("br010/take.spare@1002", 1)] {
+    for (words, shown) in [
+        ("br010/take.spare", 1),
+        ("br010/take.spare@1002", 1),
+        ("br010/take.spare@1001,1003", 2),
+        ("br010/take.spare@1001-1003", 1),
+    ] {
         let answer = film.json(&["sheet", words, "--out", out]);
         assert_eq!(answer["shown"], shown, "{answer}");
     }

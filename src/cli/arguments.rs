@@ -226,7 +226,7 @@ pub struct Shown {
 pub struct Sheet {
     /// Shots, stages and frames; when not given, what the film shows of each shot
     pub selectors: Vec<String>,
-    /// Show every Nth frame; when not given, the middle one of each stage
+    /// Show every Nth frame; when not given, those named one by one, or else the middle one of each stage
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..), allow_negative_numbers = true)]
     pub every: Option<u32>,
     /// Frames side by side; when not given, so many that the sheet is about square

@@ -87,12 +87,16 @@ fn places(status: &Status, options: &arguments::Sheet) -> Result<Vec<(NodeId, i6
         let node = &graph.nodes[id];
         let plain_plate =
             matches!(node.work, Work::Plate { .. }) && !is_named(&selection, &node.shot, &node.stage);
-        let frames: Vec<i64> = chosen(picked[id].as_ref(), range(&status.declared, id)).iter().collect();
+        let set = chosen(picked[id].as_ref(), range(&status.declared, id));
+        // Frames that are named one by one are all meant.
+        let is_list = set.runs().iter().all(|run| run.len() == 1);
+        let frames: Vec<i64> = set.iter().collect();
         if frames.is_empty() || plain_plate {
             continue;
         }
         match options.every {
             Some(every) => places.extend(frames.iter().step_by(every as usize).map(|&n| (id, n))),
+            None if is_list => places.extend(frames.iter().map(|&n| (id, n))),
             None => places.push((id, frames[frames.len() / 2])),
         }
     }
