@@ -37,14 +37,6 @@ fn film() -> Film {
     film
 }
 
-fn said(film: &Film, words: &[&str]) -> (Option<i32>, String) {
-    let out = film.run(words);
-    (
-        out.status.code(),
-        String::from_utf8_lossy(&out.stdout).into_owned() + &String::from_utf8_lossy(&out.stderr),
-    )
-}
-
 #[test]
 fn a_blow_is_listed_by_name_and_place_without_a_picture() {
     let film = film();
@@ -60,7 +52,7 @@ fn a_blow_is_listed_by_name_and_place_without_a_picture() {
     assert!((list[0]["time"].as_f64().unwrap() - 1005.0).abs() < 0.6, "{answer}");
     let at = |i: usize| list[0]["at"][i].as_f64().unwrap();
     assert!((at(0) - 16.0).abs() < 2.0 && (at(1) - 4.0).abs() < 2.5, "{answer}");
-    let (code, words) = said(&film, &["clashes", "br010"]);
+    let (code, words) = film.said(&["clashes", "br010"]);
     assert!(code == Some(0) && words.starts_with("br010/blades  keeper+raker@1005  at frame 100"), "{words}");
     // No plate was there to be read, and nothing is left behind.
     assert!(!film.path().join(".endboard").exists() && !film.path().join("renders").exists());
@@ -70,19 +62,19 @@ fn a_blow_is_listed_by_name_and_place_without_a_picture() {
 fn the_name_drops_it_and_selectors_choose() {
     let film = film();
     for words in [["clashes", "br020"], ["clashes", "br010@1001-1003"], ["clashes", "br010/plate"]] {
-        assert_eq!(said(&film, &words), (Some(0), "no clashes\n".into()), "{words:?}");
+        assert_eq!(film.said(&words), (Some(0), "no clashes\n".into()), "{words:?}");
         assert_eq!(film.json(&words)["clashes"], json!([]));
     }
-    assert!(said(&film, &["clashes", "br010/blades@1004-1006"]).1.contains("keeper+raker@1005"));
+    assert!(film.said(&["clashes", "br010/blades@1004-1006"]).1.contains("keeper+raker@1005"));
     let says = |film: &Film| film.json(&["clashes"])["clashes"][0]["says"].to_string();
     assert!(says(&film).contains("kept"), "{}", says(&film));
     let dropped = "burst: 1, clashes: { keeper+raker@1005: drop }";
     film.declare(&SHOTS.replace("burst: 1", dropped));
     assert!(says(&film).contains("dropped"), "{}", says(&film));
-    let (code, words) = said(&film, &["clashes", "br01"]);
+    let (code, words) = film.said(&["clashes", "br01"]);
     assert!(code == Some(2) && words.contains("did you mean br010"), "{words}");
     film.declare(&SHOTS.replace("width: 2", "width: wide"));
-    let (code, words) = said(&film, &["clashes"]);
+    let (code, words) = film.said(&["clashes"]);
     assert!(code == Some(1) && words.contains("endboard.yaml"), "{words}");
 }
 

@@ -27,12 +27,6 @@ shots: {{ br010: {{ plate: shed, frames: 1001-1004, recipe: plain-grade }} }}
 }
 
 /// What a command says on both streams, and its exit code.
-fn said(film: &Film, words: &[&str]) -> (Option<i32>, String) {
-    let output = film.run(words);
-    let all = [output.stdout, output.stderr].concat();
-    (output.status.code(), String::from_utf8_lossy(&all).into_owned())
-}
-
 #[test]
 fn a_tiff_is_read_although_its_directory_lies_behind_a_megabyte_of_pixels() {
     let size = (700, 600);
@@ -44,7 +38,7 @@ fn a_tiff_is_read_although_its_directory_lies_behind_a_megabyte_of_pixels() {
     for frame in 1001..=1004 {
         film.write(&format!("plates/shed.{frame}.tif"), file.get_ref());
     }
-    assert_eq!(said(&film, &["check"]).0, Some(0), "{:?}", said(&film, &["check"]));
+    assert_eq!(film.said(&["check"]).0, Some(0), "{:?}", film.said(&["check"]));
     film.rebuild(&[]).well();
 }
 
@@ -58,7 +52,7 @@ fn an_unreadable_frame_is_told_with_its_file_and_the_reason() {
     ] {
         (1002..=1004).for_each(|n| film.write(&format!("plates/shed.{n}.exr"), picture(SIZE, 1)));
         film.write(&format!("plates/shed.{frame}.exr"), &bytes);
-        let (code, words) = said(&film, &["check"]);
+        let (code, words) = film.said(&["check"]);
         assert_eq!(code, Some(1), "{words}");
         assert!(
             words.contains("frame 1001 cannot be read as a picture") && words.contains(reason),
@@ -73,7 +67,7 @@ fn a_folder_that_the_system_does_not_show_is_not_told_as_missing_files() {
     let folder = film.path().join("plates");
     // A link that leads to itself is refused to every user of the system.
     std::os::unix::fs::symlink("plates", &folder).unwrap();
-    let (code, words) = said(&film, &["check"]);
+    let (code, words) = film.said(&["check"]);
     assert_eq!(code, Some(1), "{words}");
     let reason = std::fs::metadata(&folder).unwrap_err().to_string();
     assert!(
@@ -81,13 +75,13 @@ fn a_folder_that_the_system_does_not_show_is_not_told_as_missing_files() {
         "{words}"
     );
     std::fs::remove_file(&folder).unwrap();
-    let (code, words) = said(&film, &["check"]);
+    let (code, words) = film.said(&["check"]);
     assert!(code == Some(1) && words.contains("frames 1001-1004 are missing"), "{words}");
     let declared = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap();
     let movie = "movie: plates/shed.mov, first: 1001,";
     film.write("endboard.yaml", declared.replace("files: plates/shed.####.exr, frames: 1001-1004,", movie));
     std::os::unix::fs::symlink("plates", &folder).unwrap();
-    let words = said(&film, &["check"]).1;
+    let words = film.said(&["check"]).1;
     assert!(words.contains("its file cannot be read as a movie") && words.contains(&reason), "{words}");
 }
 
@@ -144,13 +138,13 @@ fn a_decimal_comma_is_told() {
     let film = film_of_channels();
     let declared = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap();
     film.write("endboard.yaml", declared.replace("roto:", "colour: { exposure: 0,5 }, roto:"));
-    let (code, words) = said(&film, &["check"]);
+    let (code, words) = film.said(&["check"]);
     assert_eq!(code, Some(1));
     assert!(words.contains("operator grade has no setting '5'") && words.contains("0.5, not 0,5"), "{words}");
     film.write("endboard.yaml", declared.replace("roto:", "colour: { expsure: ~ }, roto:"));
-    assert!(said(&film, &["check"]).1.contains("did you mean 'exposure'?"));
+    assert!(film.said(&["check"]).1.contains("did you mean 'exposure'?"));
     film.write("endboard.yaml", declared.replace("roto:", "colour: { exposure: ~ }, roto:"));
-    assert_eq!(said(&film, &["check"]).0, Some(0));
+    assert_eq!(film.said(&["check"]).0, Some(0));
 }
 
 #[test]
@@ -158,7 +152,7 @@ fn a_selector_is_not_blamed_for_an_unsound_declaration() {
     let film = film_of_channels();
     let declared = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap();
     film.write("endboard.yaml", declared.replace("frames: 1001-1004, recipe", "frames: 1001-9, recipe"));
-    let (code, words) = said(&film, &["rebuild", "br010"]);
+    let (code, words) = film.said(&["rebuild", "br010"]);
     assert_eq!(code, Some(1), "{words}");
     assert!(words.contains("'1001-9' is not a range of frames"), "{words}");
 }
@@ -191,7 +185,7 @@ fn what_stands_in_the_place_of_a_declaration_is_not_passed_over() {
 fn bytes_of_another_encoding_are_told_with_their_line() {
     let film = film_of_channels();
     film.write("endboard.yaml", b"film: The Brine Lamp\n# caf\xe9\n");
-    assert!(said(&film, &["check"]).1.contains("endboard.yaml: it is not UTF-8 text: line 2"));
+    assert!(film.said(&["check"]).1.contains("endboard.yaml: it is not UTF-8 text: line 2"));
 }
 
 /// The exit code and the words on the standard error when what is printed goes to `out`.

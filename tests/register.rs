@@ -85,18 +85,6 @@ fn film() -> Film {
     film
 }
 
-fn said(film: &Film, words: &[&str]) -> (Option<i32>, String) {
-    let out = film.run(words);
-    (
-        out.status.code(),
-        String::from_utf8_lossy(&out.stdout).into_owned() + &String::from_utf8_lossy(&out.stderr),
-    )
-}
-
-fn text(film: &Film, name: &str) -> String {
-    std::fs::read_to_string(film.path().join(name)).unwrap()
-}
-
 #[test]
 fn takes_are_measured_and_a_persons_hand_is_kept() {
     let film = film();
@@ -110,19 +98,19 @@ fn takes_are_measured_and_a_persons_hand_is_kept() {
     }
     // All frames of the shot, also those that the first look had no frames for.
     assert_eq!(take["frames"].as_array().unwrap().len(), 9, "{answer}");
-    let measured = text(&film, MOVES);
-    assert_eq!(said(&film, &["check"]).0, Some(0));
+    let measured = film.text(MOVES);
+    assert_eq!(film.said(&["check"]).0, Some(0));
     // Its own file it writes again, to the same bytes.
-    assert_eq!(said(&film, &["register", "br030"]).0, Some(0));
-    assert_eq!(text(&film, MOVES), measured);
+    assert_eq!(film.said(&["register", "br030"]).0, Some(0));
+    assert_eq!(film.text(MOVES), measured);
     let edited = measured.replace("between:", "# Nudged.\nbetween:");
     film.write(MOVES, &edited);
-    let (code, words) = said(&film, &["register", "br030"]);
+    let (code, words) = film.said(&["register", "br030"]);
     assert!(code == Some(2) && words.contains(MOVES) && words.contains("--replace"), "{code:?} {words}");
-    assert_eq!(text(&film, MOVES), edited);
-    let (code, words) = said(&film, &["register", "br030", "--replace"]);
+    assert_eq!(film.text(MOVES), edited);
+    let (code, words) = film.said(&["register", "br030", "--replace"]);
     assert!(code == Some(0) && words.contains("takes/br030.yaml.1"), "{code:?} {words}");
-    assert_eq!((text(&film, MOVES), text(&film, "takes/br030.yaml.1")), (measured, edited));
+    assert_eq!((film.text(MOVES), film.text("takes/br030.yaml.1")), (measured, edited));
 }
 
 #[test]
@@ -130,7 +118,7 @@ fn no_file_is_left_where_nothing_could_be_measured() {
     let film = film();
     // First the take itself cannot be read, then a stage made of it cannot be rendered.
     film.write("plates/left.1005.exr", "no picture");
-    let (code, words) = said(&film, &["register", "br030"]);
+    let (code, words) = film.said(&["register", "br030"]);
     assert!(code != Some(0), "{words}");
     assert!(!film.path().join(MOVES).exists());
     let graded = "roto: { operator: roto, shapes: roto/br030.yaml }\n      dim: { operator: grade, from: { picture: take.left }, exposure: 1 }";
@@ -138,10 +126,10 @@ fn no_file_is_left_where_nothing_could_be_measured() {
         .replace("roto: { operator: roto, shapes: roto/br030.yaml }", graded)
         .replace("left: take.left", "left: dim");
     film.write("endboard.yaml", declared);
-    let (code, words) = said(&film, &["register", "br030"]);
+    let (code, words) = film.said(&["register", "br030"]);
     assert!(code == Some(1) && words.contains("1005"), "{code:?} {words}");
     assert!(!film.path().join(MOVES).exists());
-    assert_ne!(said(&film, &["check"]).0, Some(0));
+    assert_ne!(film.said(&["check"]).0, Some(0));
 }
 
 #[test]
@@ -154,7 +142,7 @@ fn nothing_measurable_is_no_success_and_is_told_of_each_take() {
         film.write(&format!("plates/left.{n}.exr"), exr::encode(&image, Compression::None, &[]).unwrap());
     };
     (1001..=1014).for_each(grey);
-    let (code, words) = said(&film, &["register", "br030"]);
+    let (code, words) = film.said(&["register", "br030"]);
     assert!(code == Some(1) && words.contains("nothing could be measured"), "{code:?} {words}");
     assert!(words.contains("take 'left': ") && words.contains(MOVES), "{words}");
     assert!(!film.path().join(MOVES).exists());
@@ -174,7 +162,7 @@ fn nothing_measurable_is_no_success_and_is_told_of_each_take() {
             .replace("[192, 90]", "[192, 0]")
             .replace("[170, 128]", "[0, 128]"),
     );
-    let (code, words) = said(&film, &["register", "br030"]);
+    let (code, words) = film.said(&["register", "br030"]);
     assert!(code == Some(1) && words.contains("take 'left': "), "{code:?} {words}");
     assert!(!film.path().join(MOVES).exists());
 }
@@ -183,16 +171,16 @@ fn nothing_measurable_is_no_success_and_is_told_of_each_take() {
 fn what_is_wrong_with_the_shot_is_told_and_not_that_there_is_none() {
     let film = film();
     film.write("endboard.yaml", FILM.replace("frames: 1003-1011", "frames: 1011-1003"));
-    let (code, words) = said(&film, &["register", "br030"]);
+    let (code, words) = film.said(&["register", "br030"]);
     assert!(
         code == Some(1) && words.contains("endboard.yaml:10") && !words.contains("no shot"),
         "{code:?} {words}"
     );
     film.write("endboard.yaml", FILM);
-    let (code, words) = said(&film, &["register", "br03"]);
+    let (code, words) = film.said(&["register", "br03"]);
     assert!(code == Some(2) && words.contains("did you mean br030"), "{code:?} {words}");
     for over in ["nan", "-1", "inf", "1e9"] {
-        let (code, words) = said(&film, &["register", "br030", &format!("--over={over}")]);
+        let (code, words) = film.said(&["register", "br030", &format!("--over={over}")]);
         assert!(code == Some(2) && words.contains("from 0 to 32768 pixels"), "{over}: {code:?} {words}");
     }
 }
@@ -201,13 +189,13 @@ fn what_is_wrong_with_the_shot_is_told_and_not_that_there_is_none() {
 fn a_file_of_moves_that_is_no_text_is_a_persons_and_a_matte_picture_stands_by_its_alpha() {
     let film = film();
     film.write(MOVES, b"\xff\xfe");
-    let (code, words) = said(&film, &["register", "br030"]);
+    let (code, words) = film.said(&["register", "br030"]);
     assert!(code == Some(2) && words.contains(MOVES) && words.contains("--replace"), "{code:?} {words}");
-    assert_eq!(said(&film, &["register", "br030", "--replace"]).0, Some(0));
+    assert_eq!(film.said(&["register", "br030", "--replace"]).0, Some(0));
     assert_eq!(std::fs::read(film.path().join("takes/br030.yaml.1")).unwrap(), b"\xff\xfe");
     // A picture given for a matte stands for its alpha, here 1 all over: all of the set is hidden.
     film.write("endboard.yaml", FILM.replace("left: roto.raker", "left: take.left"));
-    let (code, words) = said(&film, &["register", "br030", "--replace"]);
+    let (code, words) = film.said(&["register", "br030", "--replace"]);
     assert!(code == Some(1) && words.contains("nothing could be measured"), "{code:?} {words}");
 }
 
@@ -218,9 +206,9 @@ fn moves_that_are_a_link_are_kept_by_what_they_hold() {
     film.write("shared/moves.yaml", mine);
     std::fs::create_dir(film.path().join("takes")).unwrap();
     std::os::unix::fs::symlink("../shared/moves.yaml", film.path().join(MOVES)).unwrap();
-    assert_eq!(said(&film, &["register", "br030", "--replace"]).0, Some(0));
-    assert_eq!(text(&film, "takes/br030.yaml.1"), mine);
-    assert!(text(&film, MOVES).contains("shift:"), "{}", text(&film, MOVES));
+    assert_eq!(film.said(&["register", "br030", "--replace"]).0, Some(0));
+    assert_eq!(film.text("takes/br030.yaml.1"), mine);
+    assert!(film.text(MOVES).contains("shift:"), "{}", film.text(MOVES));
 }
 
 /// A program that stands for a matte's: it copies, but for the first time waits until it is let go.
@@ -250,24 +238,24 @@ fn an_interrupt_leaves_nothing_half_written() {
         let entries = std::fs::read_dir(film.path().join("takes")).unwrap();
         entries.map(|entry| entry.unwrap().file_name().to_string_lossy().into_owned()).collect()
     };
-    assert_eq!((text(&film, MOVES), names()), (before.to_string(), vec!["br030.yaml".to_string()]));
+    assert_eq!((film.text(MOVES), names()), (before.to_string(), vec!["br030.yaml".to_string()]));
 }
 
 #[test]
 fn a_file_that_asks_for_frames_that_are_not_there_locks_nobody_out() {
     let film = film();
     film.write(MOVES, "takes:\n  left:\n    time: 9\n");
-    let (code, words) = said(&film, &["check"]);
+    let (code, words) = film.said(&["check"]);
     assert!(code == Some(1) && words.contains("needs frames"), "{code:?} {words}");
-    let (code, words) = said(&film, &["register", "br030", "--replace"]);
+    let (code, words) = film.said(&["register", "br030", "--replace"]);
     assert_eq!(code, Some(0), "{words}");
-    assert_eq!(said(&film, &["check"]).0, Some(0));
+    assert_eq!(film.said(&["check"]).0, Some(0));
     // The truth itself may ask for such: it is written, and what is lacking is said.
     film.write("endboard.yaml", FILM.replace("frames: 1003-1011", "frames: 1003-1014"));
     for _ in 0..2 {
-        let (code, words) = said(&film, &["register", "br030"]);
+        let (code, words) = film.said(&["register", "br030"]);
         assert!(code == Some(1) && words.contains("needs frames"), "{code:?} {words}");
-        assert!(text(&film, MOVES).contains("time: "));
+        assert!(film.text(MOVES).contains("time: "));
     }
     // As JSON all of it is one object.
     let out = film.run(&["register", "br030", "--json"]);
@@ -303,11 +291,11 @@ fn a_take_that_could_not_be_measured_is_left_out_of_the_file_and_of_the_report()
         (&"left".into(), &serde_json::Value::Null)
     );
     assert_eq!(answer["unmeasured"][0]["take"], "right", "{answer}");
-    let written = text(&film, MOVES);
+    let written = film.text(MOVES);
     assert!(written.contains("  left:") && !written.contains("right"), "{written}");
-    let (_, words) = said(&film, &["check"]);
+    let (_, words) = film.said(&["check"]);
     assert!(words.contains("says nothing of take right"), "{words}");
-    let (code, words) = said(&film, &["register", "br030"]);
+    let (code, words) = film.said(&["register", "br030"]);
     assert!(code == Some(1) && words.contains("says nothing of it") && !words.contains("right: "), "{words}");
 }
 
@@ -341,17 +329,17 @@ fn a_frame_that_tells_nothing_goes_with_its_neighbours_and_is_named() {
     }
     let remarks = answer["remarks"].to_string();
     assert!(remarks.contains("take 'left' could not be measured on 1005"), "{remarks}");
-    let written = text(&film, MOVES);
+    let written = film.text(MOVES);
     assert_eq!(written.matches("1005:").count(), written.matches("1004:").count() - 1, "{written}");
 }
 
 #[test]
 fn a_file_of_moves_that_ends_before_the_shot_does_is_told_with_both_ranges() {
     let film = film();
-    assert_eq!(said(&film, &["register", "br030"]).0, Some(0));
-    assert!(!said(&film, &["check"]).1.contains("keyed on"));
+    assert_eq!(film.said(&["register", "br030"]).0, Some(0));
+    assert!(!film.said(&["check"]).1.contains("keyed on"));
     film.write("endboard.yaml", FILM.replace("frames: 1003-1011", "frames: 1003-1011\n    handles: 1"));
-    let (code, words) = said(&film, &["check"]);
+    let (code, words) = film.said(&["check"]);
     let wanted = "the moves of take 'left' are keyed on 1003-1011, and the frames 1002-1012 are made";
     assert!(code == Some(0) && words.contains(wanted) && words.contains(MOVES), "{code:?} {words}");
 }
@@ -369,7 +357,7 @@ fn no_file_of_moves_goes_where_something_else_is() {
         let declared = FILM.replace(MOVES, file);
         film.write("endboard.yaml", &declared);
         for words in [&["check"][..], &["register", "br030", "--replace"]] {
-            let (code, words) = said(&film, words);
+            let (code, words) = film.said(words);
             assert_eq!(code, Some(1), "{words}");
             assert!(words.contains("endboard.yaml:16") && words.contains(says), "{file}: {words}");
             assert!(
@@ -377,7 +365,7 @@ fn no_file_of_moves_goes_where_something_else_is() {
                 "{words}"
             );
         }
-        assert_eq!(text(&film, "endboard.yaml"), declared);
+        assert_eq!(film.text("endboard.yaml"), declared);
     }
 }
 
@@ -386,18 +374,18 @@ fn what_cannot_be_read_is_told_as_such_and_frames_cannot_be_given() {
     let film = film();
     std::fs::create_dir_all(film.path().join(MOVES)).unwrap();
     // Measuring writes no file where a folder stands.
-    let (code, words) = said(&film, &["check"]);
+    let (code, words) = film.said(&["check"]);
     assert!(code == Some(1) && words.contains(MOVES) && !words.contains("writes it"), "{words}");
-    assert_eq!(said(&film, &["register", "br030"]).0, Some(2));
+    assert_eq!(film.said(&["register", "br030"]).0, Some(2));
     std::fs::remove_dir(film.path().join(MOVES)).unwrap();
-    let (_, words) = said(&film, &["check"]);
+    let (_, words) = film.said(&["check"]);
     assert!(words.contains("`endboard register br030` writes it"), "{words}");
     // The system refuses: a link that leads to itself.
     std::os::unix::fs::symlink("br030.yaml", film.path().join(MOVES)).unwrap();
-    let (code, words) = said(&film, &["register", "br030"]);
+    let (code, words) = film.said(&["register", "br030"]);
     assert!(code == Some(4) && words.contains("cannot be read"), "{code:?} {words}");
     for place in ["br030@1003-1005", "br030/join@1003"] {
-        let (code, words) = said(&film, &["register", place]);
+        let (code, words) = film.said(&["register", place]);
         assert!(code == Some(2) && words.contains("frames cannot be given here"), "{code:?} {words}");
     }
 }

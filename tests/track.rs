@@ -82,18 +82,6 @@ fn film() -> Film {
     film
 }
 
-fn said(film: &Film, words: &[&str]) -> (Option<i32>, String) {
-    let out = film.run(words);
-    (
-        out.status.code(),
-        String::from_utf8_lossy(&out.stdout).into_owned() + &String::from_utf8_lossy(&out.stderr),
-    )
-}
-
-fn text(film: &Film, name: &str) -> String {
-    std::fs::read_to_string(film.path().join(name)).unwrap()
-}
-
 /// Numbers of the key of a frame.
 fn numbers(text: &str, thing: &str, frame: i64) -> Vec<f64> {
     let part = text.split_once(&format!("  {thing}:\n")).expect("the thing").1;
@@ -128,7 +116,7 @@ fn a_place_a_patch_and_a_rod_are_followed_from_the_command_line() {
     for name in ["hook", "wall", "keeper"] {
         assert_eq!(thing(&answer, name)["lost"], "none", "{answer}");
     }
-    let text = text(&film, "tracks/br030.yaml");
+    let text = film.text("tracks/br030.yaml");
     for n in FRAMES {
         let hook = numbers(&text, "hook", n);
         let truth = [120.5 + way(n)[0], 40.25 + way(n)[1]];
@@ -155,40 +143,38 @@ fn what_a_person_set_stays_and_the_rest_of_the_file_too() {
         "# By hand.\nmattes:\n  crew:\n    shapes:\n      - keys: { 1001: [[0, 0], [9, 0], [9, 9]] }\n";
     let keys = "points:\n  hook:\n    keys:\n      1001: { at: [120.5, 40.25] }\n      1006: { at: [126.9, 39.6] }\n      1003: { at: [0, 0], sure: 0.4 }\n";
     film.write("roto/own.yaml", format!("{head}{keys}"));
-    let (code, words) = said(&film, &["track", "br030@1001-1008", "--file", "roto/own.yaml"]);
+    let (code, words) = film.said(&["track", "br030@1001-1008", "--file", "roto/own.yaml"]);
     assert_eq!(code, Some(0), "{words}");
     assert!(words.contains("point hook: 2 set by hand, 6 frames followed"), "{words}");
-    let once = text(&film, "roto/own.yaml");
+    let once = film.text("roto/own.yaml");
     assert!(once.starts_with(head), "{once}");
     assert!(once.contains("1001: { at: [120.5, 40.25] }") && once.contains("1006: { at: [126.9, 39.6] }"));
     assert!((numbers(&once, "hook", 1003)[0] - 120.5 - way(1003)[0]).abs() < 0.3 && !once.contains("1009:"));
     // Once more is the same file, and no key is set over one that a person set.
-    assert_eq!(said(&film, &["track", "br030@1001-1008", "--file", "roto/own.yaml"]).0, Some(0));
-    assert_eq!(text(&film, "roto/own.yaml"), once);
+    assert_eq!(film.said(&["track", "br030@1001-1008", "--file", "roto/own.yaml"]).0, Some(0));
+    assert_eq!(film.text("roto/own.yaml"), once);
     let over = ["track", "br030", "--file", "roto/own.yaml", "--point", "hook=9,9@1006"];
-    let (code, words) = said(&film, &over);
+    let (code, words) = film.said(&over);
     assert!(code == Some(2) && words.contains("set by hand"), "{words}");
-    assert_eq!(text(&film, "roto/own.yaml"), once);
-    let (code, words) = said(
-        &film,
-        &["track", "br030", "--file", "roto/own.yaml", "--point", "hook=60,60@1009", "--try-out"],
-    );
+    assert_eq!(film.text("roto/own.yaml"), once);
+    let (code, words) =
+        film.said(&["track", "br030", "--file", "roto/own.yaml", "--point", "hook=60,60@1009", "--try-out"]);
     assert!(code == Some(0) && words.contains("nothing written"), "{words}");
-    assert_eq!(text(&film, "roto/own.yaml"), once);
+    assert_eq!(film.text("roto/own.yaml"), once);
 }
 
 #[test]
 fn a_stages_frames_come_from_the_store_and_are_asked_for_when_they_are_not_there() {
     let film = film();
     let words = ["track", "br030/colour", "--point", "hook=120.5,40.25@1001"];
-    let (code, said_so) = said(&film, &words);
+    let (code, said_so) = film.said(&words);
     assert!(code == Some(1) && said_so.contains("endboard rebuild br030/colour@1001-1012"), "{said_so}");
     assert!(!film.path().join("tracks").exists());
     film.rebuild(&["br030/colour"]).well();
     let answer = film.json(&words);
     assert!(thing(&answer, "hook")["least"].as_f64().unwrap() > 0.9, "{answer}");
     film.write("endboard.yaml", FILM.replace("exposure: 1", "exposure: 2"));
-    assert_eq!(said(&film, &words).0, Some(1));
+    assert_eq!(film.said(&words).0, Some(1));
 }
 
 #[test]
@@ -197,11 +183,11 @@ fn what_is_lost_is_told_and_has_no_key() {
     film.rebuild(&["br030/roto"]).well();
     // By 1010 the raker stands before all that is around it.
     let (code, words) =
-        said(&film, &["track", "br030", "--point", "hook=148,60@1001", "--holdout", "roto.raker"]);
+        film.said(&["track", "br030", "--point", "hook=148,60@1001", "--holdout", "roto.raker"]);
     assert_eq!(code, Some(0), "{words}");
     let lost = words.lines().find(|l| l.contains("lost, without a key: br030/plate@")).expect("what is lost");
     assert!(lost.contains("1012"), "{words}");
-    assert!(!text(&film, "tracks/br030.yaml").contains("1012:"));
+    assert!(!film.text("tracks/br030.yaml").contains("1012:"));
 }
 
 /// Shapes that go along with what was followed, the first drawn on 1001, the second on 1004.
@@ -228,7 +214,7 @@ fn a_written_track_is_read_as_a_shapes_file_and_mattes_ride_on_it() {
         shapes
     };
     let mut shapes = read(RIDING);
-    let problems = shapes.follow(Some(read(&text(&film, "tracks/br030.yaml")).motions));
+    let problems = shapes.follow(Some(read(&film.text("tracks/br030.yaml")).motions));
     assert!(problems.is_empty(), "{problems:?}");
     let drawn: Vec<_> = shapes.mattes.iter().flat_map(|matte| matte.shapes()).collect();
     for n in FRAMES {
@@ -261,7 +247,7 @@ fn a_blade_that_a_holdout_hides_is_not_looked_for_behind_it() {
     let words: [&str; 6] = ["track", "br030", "--blade", &first, "--blade", &last];
     let seen = film.json(&[&words[..], &["--try-out"][..]].concat());
     assert_eq!(thing(&seen, "keeper")["lost"], "none", "{seen}");
-    let (code, said_so) = said(&film, &[&words[..], &["--holdout", "roto.raker"][..]].concat());
+    let (code, said_so) = film.said(&[&words[..], &["--holdout", "roto.raker"][..]].concat());
     assert!(code == Some(2) && said_so.contains("does not stand out"), "{code:?} {said_so}");
 }
 
@@ -291,14 +277,14 @@ fn what_cannot_be_meant_is_refused() {
         (&["track", "br030", "--point", "a=1,2@1001", "--sure", "2"], "from 0 to 1"),
         (&["track", "br030@1001-1003,1007", "--point", "a=1,2@1001"], "one range"),
     ] {
-        let (code, said_so) = said(&film, words);
+        let (code, said_so) = film.said(words);
         assert!(code == Some(2) && said_so.contains(says), "{words:?}: {code:?} {said_so}");
     }
     film.write("tracks/br030.yaml", "points:\n  hook:\n    keys: { 1001: { at: [1] } }\n");
-    let (code, said_so) = said(&film, &["track", "br030"]);
+    let (code, said_so) = film.said(&["track", "br030"]);
     assert!(code == Some(2) && said_so.contains("br030.yaml:3:"), "{said_so}");
     film.write("tracks/br030.yaml", b"points:\n\xff\xfe\n");
-    let (code, said_so) = said(&film, &["track", "br030"]);
+    let (code, said_so) = film.said(&["track", "br030"]);
     assert!(
         code == Some(2) && said_so.contains("tracks/br030.yaml is not text (UTF-8) at line 2"),
         "{said_so}"
@@ -308,7 +294,7 @@ fn what_cannot_be_meant_is_refused() {
         "tracks/br030.yaml",
         "planes:\n  wall:\n    keys:\n      1001: { corners: [[0, 0], [9, 0], [18, 0], [30, 0]] }\n",
     );
-    let (code, said_so) = said(&film, &["track", "br030"]);
+    let (code, said_so) = film.said(&["track", "br030"]);
     assert!(code == Some(2) && said_so.contains("br030.yaml:4:24: these corners make no plane"), "{said_so}");
 }
 
@@ -329,9 +315,9 @@ rods:
         let answer = film.json(&["track", frames, "--point", "hook"]);
         let things = answer["things"].as_array().unwrap();
         assert!(things.len() == 1 && things[0]["kind"] == "point", "{answer}");
-        assert!(!text(&film, "tracks/br030.yaml").split("rods:").nth(1).unwrap().contains("sure"));
+        assert!(!film.text("tracks/br030.yaml").split("rods:").nth(1).unwrap().contains("sure"));
     }
-    let (code, words) = said(&film, &["track", "br030@1001-1003", "--blade", "hook"]);
+    let (code, words) = film.said(&["track", "br030@1001-1003", "--blade", "hook"]);
     let form = "rod hook has no key set by hand on 1001-1003; give one, such as hook=X,Y,X,Y@1001";
     assert!(code == Some(2) && words.contains(form), "{code:?} {words}");
 }
@@ -353,7 +339,7 @@ fn a_plate_that_no_stage_uses_is_followed_and_a_file_that_is_missing_is_named() 
         let file = film.path().join(format!("plates/{name}.1005.exr"));
         let bytes = std::fs::read(&file).unwrap();
         std::fs::remove_file(&file).unwrap();
-        let (code, said_so) = said(&film, &words);
+        let (code, said_so) = film.said(&words);
         assert!(
             code == Some(1) && said_so.contains("br030/plate@1005: plates/shed.1005.exr is missing"),
             "{said_so}"
@@ -367,18 +353,18 @@ fn a_plate_that_no_stage_uses_is_followed_and_a_file_that_is_missing_is_named() 
 fn nothing_but_a_shapes_file_is_written_to_and_remarks_are_kept() {
     let film = film();
     let hook = "hook=120.5,40.25@1001";
-    let declaration = text(&film, "endboard.yaml");
+    let declaration = film.text("endboard.yaml");
     for file in ["endboard.yaml", "../beside.yaml", "/elsewhere/beside.yaml"] {
-        let (code, words) = said(&film, &["track", "br030", "--point", hook, "--file", file]);
+        let (code, words) = film.said(&["track", "br030", "--point", hook, "--file", file]);
         assert_eq!(code, Some(2), "{words}");
     }
-    assert_eq!(text(&film, "endboard.yaml"), declaration);
-    let (code, words) = said(&film, &["track", "br030", "--point", "hook=40,oops,30@1001"]);
+    assert_eq!(film.text("endboard.yaml"), declaration);
+    let (code, words) = film.said(&["track", "br030", "--point", "hook=40,oops,30@1001"]);
     assert!(code == Some(2) && words.contains("2 numbers"), "{words}");
     let own = "points:\n  hook:\n    keys:\n      1001: { at: [120.5, 40.25] }   # by eye\n";
     film.write("tracks/br030.yaml", own);
-    assert_eq!(said(&film, &["track", "br030"]).0, Some(0));
-    let now = text(&film, "tracks/br030.yaml");
+    assert_eq!(film.said(&["track", "br030"]).0, Some(0));
+    let now = film.text("tracks/br030.yaml");
     assert!(now.contains("1002:") && now.starts_with(own), "{now}");
     assert!(!film.path().join("tracks/br030.1.yaml").exists());
 }
@@ -388,7 +374,7 @@ fn names_that_cannot_be_written_are_refused_before_anything_is_followed() {
     let film = film();
     let wall = "wall=100,20,140,22,138,70,98,66@1004";
     film.write("tracks/br030.yaml", "moves:\n  lean: { translate: { 1001: [0, 0], 1012: [1, 1] } }\n");
-    let own = text(&film, "tracks/br030.yaml");
+    let own = film.text("tracks/br030.yaml");
     for (words, says) in [
         (&["--point", "wall=120.5,40.25@1001", "--plane", wall][..], "'wall' names a plane too"),
         (&["--point", "null=120.5,40.25@1001"], "'null' is no name"),
@@ -396,15 +382,15 @@ fn names_that_cannot_be_written_are_refused_before_anything_is_followed() {
         (&["--point", "~=120.5,40.25@1001"], "letters, digits"),
         (&["--point", "lean=120.5,40.25@1001"], "tracks/br030.yaml"),
     ] {
-        let (code, said_so) = said(&film, &[&["track", "br030"], words].concat());
+        let (code, said_so) = film.said(&[&["track", "br030"], words].concat());
         assert!(code == Some(2) && said_so.contains(says), "{words:?}: {code:?} {said_so}");
     }
     let names: Vec<_> = std::fs::read_dir(film.path().join("tracks")).unwrap().collect();
-    assert_eq!((names.len(), text(&film, "tracks/br030.yaml")), (1, own));
+    assert_eq!((names.len(), film.text("tracks/br030.yaml")), (1, own));
     // A name that the file has for a plane is none for a point.
     film.write("tracks/br030.yaml", "");
-    assert_eq!(said(&film, &["track", "br030", "--plane", wall]).0, Some(0));
-    let (code, said_so) = said(&film, &["track", "br030", "--point", "wall=120.5,40.25@1001"]);
+    assert_eq!(film.said(&["track", "br030", "--plane", wall]).0, Some(0));
+    let (code, said_so) = film.said(&["track", "br030", "--point", "wall=120.5,40.25@1001"]);
     assert!(code == Some(2) && said_so.contains("'wall' names a plane too"), "{said_so}");
 }
 
@@ -418,7 +404,7 @@ fn tracks_go_neither_into_what_is_something_elses_nor_into_a_pipe() {
         ("renders/a.yaml", "renders/, which the tool itself writes"),
         ("ledger//a.yaml", "ledger/, which the tool itself writes"),
     ] {
-        let (code, words) = said(&film, &["track", "br030", "--point", hook, "--file", file]);
+        let (code, words) = film.said(&["track", "br030", "--point", hook, "--file", file]);
         assert!(code == Some(2) && words.contains(says), "{code:?} {words}");
     }
     let pipe = film.path().join("pipe.yaml");

@@ -11,13 +11,12 @@ use super::{Answer, Exit, Failure, show, trouble};
 use crate::base::digest::Digest;
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
-use crate::base::state::State;
 use crate::execute::{Ending, Options, Outcome};
 use crate::graph::Graph;
 use crate::programs::{self, Halt, Runner};
 use crate::project::rebuild::{Rebuilt, Writer};
 use crate::project::trouble::gather;
-use crate::project::{Declared, Project, ProjectError, Status};
+use crate::project::{Declared, Project, ProjectError};
 use crate::report::words;
 use crate::stale::Reason;
 
@@ -298,7 +297,11 @@ fn plan(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answer {
     let selection = arguments::selection(&options.selectors, Some(graph))?;
     let plan = project.plan(&status, &selection, options.again);
     let due = plan.with_needs(graph, &status.report, options.again);
-    let blocked = blocked(&status, &selection);
+    let mut blocked: BTreeMap<usize, FrameSet> = BTreeMap::new();
+    for (id, frames) in project.blocked(&status, &selection).into_iter().flat_map(|by| by.frames) {
+        let all = blocked.entry(id).or_default();
+        frames.iter().for_each(|frame| all.insert(frame));
+    }
     let listed = |id: usize, set: &FrameSet| {
         let node = &graph.nodes[id];
         serde_json::json!({ "shot": &*node.shot, "stage": &*node.stage, "frames": set.to_string() })
@@ -342,21 +345,6 @@ fn plan(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answer {
         say!("nothing to render");
     }
     Ok(Exit::Done)
-}
-
-/// Frames selected that wait for something that is not there, by node.
-fn blocked(status: &Status, selection: &Selection) -> BTreeMap<usize, FrameSet> {
-    let mut all: BTreeMap<usize, FrameSet> = BTreeMap::new();
-    for (id, node) in status.declared.graph.nodes.iter().enumerate().filter(|(_, node)| !node.is_passed_on())
-    {
-        let cells = status.report.strips[id].unsettled();
-        for (frame, _) in cells.filter(|(_, cell)| cell.state == State::Blocked) {
-            if selection.matches(&node.shot, &node.stage).is_some_and(|chosen| chosen.contains(frame)) {
-                all.entry(id).or_default().insert(frame);
-            }
-        }
-    }
-    all
 }
 
 fn hold(project: &Project, selection: &Selection, options: &Rebuild) -> Answer {

@@ -38,21 +38,10 @@ impl Plan {
     /// The frames to be made or put back and those not fresh that they need, by node; not those of plates that are only passed on. What comes out
     /// the same as before, or is put back, is among them: they are what a run may come to render.
     pub fn with_needs(&self, graph: &Graph, report: &Report, again: bool) -> BTreeMap<NodeId, FrameSet> {
-        let mut due: BTreeMap<NodeId, FrameSet> =
-            self.frames.iter().map(|(&id, set)| (id, set.clone())).collect();
-        // Inputs have lower numbers, so that whoever needs a frame has been looked at before it.
-        for id in (0..graph.nodes.len()).rev() {
-            let Some(frames) = due.get(&id).cloned() else { continue };
-            for frame in frames.iter() {
-                graph.each_need(id, frame, &mut |edge, _, range| {
-                    let strip = &report.strips[edge.from];
-                    let waits = |n: &i64| strip.get(*n).is_some_and(|cell| is_work(&cell, again));
-                    range.iter().filter(waits).for_each(|n| due.entry(edge.from).or_default().insert(n));
-                });
-            }
-        }
-        due.retain(|&id, frames| !graph.nodes[id].is_passed_on() && !frames.is_empty());
-        due
+        let mut due = vec![FrameSet::new(); graph.nodes.len()];
+        self.frames.iter().for_each(|(&id, set)| due[id] = set.clone());
+        let due = down(graph, report, due, &|_, _, cell| is_work(cell, again)).into_iter().enumerate();
+        due.filter(|(id, frames)| !graph.nodes[*id].is_passed_on() && !frames.is_empty()).collect()
     }
 }
 
@@ -123,6 +112,20 @@ fn runs(
     }
     let mut due = vec![FrameSet::new(); graph.nodes.len()];
     columns.iter().flat_map(|column| &column.targets).for_each(|&(id, frame)| due[id].insert(frame));
+    let mut due = down(graph, report, due, is_work);
+    for (&id, run) in &mut runs {
+        *run = std::mem::take(&mut due[id]);
+    }
+    runs
+}
+
+/// Frames by node with all that these need, and that is work.
+fn down(
+    graph: &Graph,
+    report: &Report,
+    mut due: Vec<FrameSet>,
+    is_work: &dyn Fn(NodeId, i64, &Cell) -> bool,
+) -> Vec<FrameSet> {
     // Inputs have lower numbers, so that whoever needs a frame has been looked at before it.
     for id in (0..graph.nodes.len()).rev() {
         let frames = std::mem::take(&mut due[id]);
@@ -133,11 +136,9 @@ fn runs(
                 range.iter().filter(waits).for_each(|n| due[edge.from].insert(n));
             });
         }
-        if let Some(run) = runs.get_mut(&id) {
-            *run = frames;
-        }
+        due[id] = frames;
     }
-    runs
+    due
 }
 
 /// Frames of plates that are only passed on, by node, which nothing but work of hands needs: its files stand as

@@ -167,6 +167,19 @@ shots:
         self.command(words).output().unwrap()
     }
 
+    /// Runs the program; how it ended, and all that it printed.
+    pub fn said(&self, words: &[&str]) -> (Option<i32>, String) {
+        let output = self.run(words);
+        let all = [output.stdout, output.stderr].concat();
+        (output.status.code(), String::from_utf8_lossy(&all).into_owned())
+    }
+
+    /// A file as text.
+    #[track_caller]
+    pub fn text(&self, name: &str) -> String {
+        std::fs::read_to_string(self.path().join(name)).unwrap()
+    }
+
     /// Runs the program and reads its JSON.
     #[track_caller]
     pub fn json(&self, words: &[&str]) -> Value {
