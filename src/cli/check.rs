@@ -89,7 +89,8 @@ fn summary(declared: &Declared) -> String {
 /// Prints the schema for editors, with every operator's settings.
 pub fn schema() -> Answer {
     let tables: Vec<OperatorTable> = operators::all().iter().map(|operator| table(operator.spec())).collect();
-    say!("{:#}", schema::schema(&tables));
+    let sounds: Vec<OperatorTable> = operators::sound::specs().into_iter().map(table).collect();
+    say!("{:#}", schema::schema(&tables, &sounds));
     Ok(Exit::Done)
 }
 

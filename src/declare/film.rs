@@ -11,6 +11,7 @@ use crate::base::frames::FrameRange;
 use crate::base::problem::Span;
 use crate::base::rate::Rate;
 use crate::base::value::Map;
+use crate::declare::sound::Sound;
 
 /// A value and its place.
 #[derive(Clone, Debug, PartialEq)]
@@ -48,6 +49,8 @@ pub struct Film {
     pub assembly_from: Option<At<String>>,
     /// Prints of the film's picture by name.
     pub prints: IndexMap<String, Stage>,
+    /// The film's sound, where it has one.
+    pub sound: Option<Sound>,
 }
 
 /// A source image sequence or movie.
@@ -84,6 +87,15 @@ pub enum Media {
         /// Number of its first frame.
         first: i64,
     },
+    /// A sound file, whole.
+    Sound(At<String>),
+}
+
+impl Media {
+    /// True of a sound file.
+    pub fn is_sound(&self) -> bool {
+        matches!(self, Self::Sound(_))
+    }
 }
 
 /// A path with one run of `#` for the frame number.

@@ -5,6 +5,7 @@
 
 pub mod film;
 pub mod schema;
+pub mod sound;
 
 mod across;
 mod commands;
@@ -25,7 +26,7 @@ use std::collections::HashSet;
 use indexmap::IndexMap;
 
 use crate::base::problem::{Problem, Problems, SourceId, Sources};
-use crate::base::value::{Fields, Map, Value};
+use crate::base::value::{Fields, Map, Node, Value};
 use crate::base::yaml;
 use crate::declare::film::{At, Film};
 use crate::declare::found::Found;
@@ -59,9 +60,11 @@ fn read_film(value: &Value, sources: &mut Sources, load: Load<'_>, found: &mut F
     let across = fields.get("across");
     let assembly = fields.get("assembly");
     let prints = fields.get("prints");
+    let sound = fields.get("sound").filter(|value| value.node != Node::Null);
     found.extend("", fields.finish());
 
-    let mut recipes = recipes::Recipes::read(list, sources, load, &header.pools, found);
+    let mut recipes = recipes::Recipes::read(list, sources, &mut *load, &header.pools, found);
+    let sound = sound.and_then(|value| sound::read(value, sources, load, found));
     let (plates, unsound) = plates.map_or_else(Default::default, |value| plates::read(value, found));
     let shots_value = shots?;
     let shots =
@@ -104,6 +107,7 @@ fn read_film(value: &Value, sources: &mut Sources, load: Load<'_>, found: &mut F
         assembly,
         assembly_from,
         prints,
+        sound,
     })
 }
 

@@ -23,7 +23,7 @@ pub fn taken(path: &str, film: &Film) -> Option<String> {
     }
     let plate = film.plates.iter().find(|(_, plate)| match &plate.media {
         Media::Files(pattern) => pattern.value.names(path),
-        Media::Movie { path: movie, .. } => movie.value == path,
+        Media::Movie { path: movie, .. } | Media::Sound(movie) => movie.value == path,
     });
     if let Some((name, _)) = plate {
         return Some(format!("{path}, which is of the plate '{name}'"));

@@ -64,7 +64,7 @@ impl Plate {
         match (&self.frames, &self.media) {
             (Some(at), _) => Some(at.value),
             (None, Media::Movie { first, .. }) => Some(FrameRange::new(*first, i64::MAX / 4)),
-            (None, Media::Files(_)) => None,
+            (None, Media::Files(_) | Media::Sound(_)) => None,
         }
     }
 }

@@ -3,11 +3,10 @@
 //! Knows pictures by the digest of their pixels, and how many a plan has a use for at once. Does not know stages' work.
 
 use std::collections::{BTreeMap, HashMap};
-use std::sync::Arc;
 
 use crate::base::digest::Digest;
 use crate::graph::Graph;
-use crate::media::image::Image;
+use crate::media::render::Render;
 use crate::plan::Plan;
 
 /// Bytes of a pixel: four samples of half a word each.
@@ -42,7 +41,7 @@ pub struct Cache {
     budget: usize,
     bytes: usize,
     clock: u64,
-    images: HashMap<Digest, (Arc<Image>, u64)>,
+    images: HashMap<Digest, (Render, u64)>,
     by_use: BTreeMap<u64, Digest>,
 }
 
@@ -53,17 +52,17 @@ impl Cache {
     }
 
     /// A picture, if it is held.
-    pub fn get(&mut self, pixels: &Digest) -> Option<Arc<Image>> {
+    pub fn get(&mut self, pixels: &Digest) -> Option<Render> {
         let (image, used) = self.images.get_mut(pixels)?;
         self.by_use.remove(used);
         self.clock += 1;
         *used = self.clock;
         self.by_use.insert(self.clock, *pixels);
-        Some(Arc::clone(image))
+        Some(image.clone())
     }
 
     /// Takes a picture in.
-    pub fn put(&mut self, pixels: Digest, image: Arc<Image>) {
+    pub fn put(&mut self, pixels: Digest, image: Render) {
         if self.images.contains_key(&pixels) || image.bytes() > self.budget {
             return;
         }
@@ -83,10 +82,11 @@ impl Cache {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::media::image::Image;
 
     #[test]
     fn the_longest_unused_goes_first() {
-        let image = |n: u32| Arc::new(Image::new(n, 1, &["R"]));
+        let image = |n: u32| Render::from(Image::new(n, 1, &["R"]));
         let name = |n: u8| Digest::of(&[n]);
         let mut cache = Cache::with_budget(60);
         cache.put(name(1), image(10));

@@ -13,6 +13,8 @@ use crate::base::frames::FrameRange;
 use crate::declare::film::Each;
 use crate::events::How;
 use crate::graph::{CommandWork, NodeId, Work};
+use crate::media::image::Image;
+use crate::media::render::Render;
 use crate::programs::Cost;
 
 /// Calls that are under way.
@@ -134,8 +136,8 @@ impl Engine<'_> {
         let wanted: Vec<i64> = run.iter().map(|(n, _)| *n).collect();
         // Pixels go to the store as they are decoded, one frame at a time; only when all are sound are they named.
         let mut made = HashMap::new();
-        let mut take = |n, image| {
-            let digest = self.take_in(id, image).map_err(|_| Trouble::stopped())?;
+        let mut take = |n, image: Image| {
+            let digest = self.take_in(id, Render::from(image)).map_err(|_| Trouble::stopped())?;
             made.insert(n, digest);
             Ok(())
         };

@@ -8,7 +8,7 @@ use crate::base::digest::Digest;
 use crate::base::made::NONE;
 use crate::events::How;
 use crate::graph::NodeId;
-use crate::media::image::Image;
+use crate::media::render::Render;
 use crate::programs::Cost;
 use crate::store::StoreError;
 
@@ -95,8 +95,8 @@ impl Engine<'_> {
         Trouble::stopped()
     }
 
-    /// Computes a frame's pixels from its inputs' pixels or its file. What other programs took is added to `cost`.
-    pub(super) fn compute(&self, id: NodeId, frame: i64, cost: &mut Cost) -> Result<Image, Trouble> {
+    /// Computes a frame's pixels, or a block's samples, from its inputs' pixels or its file. What other programs took is added to `cost`.
+    pub(super) fn compute(&self, id: NodeId, frame: i64, cost: &mut Cost) -> Result<Render, Trouble> {
         use crate::graph::Work;
         use crate::operators::Inputs;
         let node = &self.graph.nodes[id];
@@ -107,14 +107,14 @@ impl Engine<'_> {
                     .apply_telling(&Inputs { frames: &[], raster: Some(&raster) }, frame)
                     .map_err(|e| e.to_string())?;
                 self.remark_on_file(id, *source, frame, remark);
-                Ok(image)
+                Ok(image.into())
             }
             Work::Hand { source, decode, delivers } => {
                 let raster = self.raster(*source, frame)?;
                 let size = self.graph.frame_size;
                 let (image, remark) = super::source::delivered(raster, delivers, &**decode, frame, size)?;
                 self.remark_on_file(id, *source, frame, remark);
-                Ok(image)
+                Ok(image.into())
             }
             Work::Operator { prepared, .. } => {
                 let inputs = self.inputs(id, frame, cost)?;
@@ -122,7 +122,13 @@ impl Engine<'_> {
                 let inputs = Inputs { frames: &inputs, raster: None };
                 let (image, remark) = prepared.apply_telling(&inputs, frame).map_err(|e| e.to_string())?;
                 remark.into_iter().for_each(|text| self.remark(id, frame, text));
-                Ok(image)
+                Ok(image.into())
+            }
+            Work::Clip { source } => Ok(self.clip(*source)?.into()),
+            Work::Sound { prepared, .. } => {
+                let heard = self.heard(id, frame, cost)?;
+                let _places = self.occupy(id)?;
+                Ok(prepared.apply(&heard, frame).map_err(|e| e.to_string())?.into())
             }
             Work::Command(work) => {
                 let frames = crate::base::frames::FrameRange::one(frame);
@@ -131,7 +137,7 @@ impl Engine<'_> {
                     made = Some(image);
                     Ok(())
                 })?;
-                Ok(made.ok_or_else(|| "the command delivered nothing".to_string())?)
+                Ok(made.ok_or_else(|| "the command delivered nothing".to_string())?.into())
             }
         }
     }

@@ -204,6 +204,8 @@ pub struct Engine<'a> {
     ingredients: Vec<OnceLock<Digest>>,
     changed: Condvar,
     cache: Mutex<cache::Cache>,
+    /// Clips of sound, as long as there is room.
+    clips: Mutex<cache::Cache>,
     rooms: Mutex<places::Rooms>,
     /// Keys that some worker is making.
     making: Mutex<HashSet<Digest>>,
@@ -249,7 +251,6 @@ impl<'a> Engine<'a> {
             actions,
             state: Mutex::new(state),
             tally,
-            options,
             programs,
             events,
             cells: Mutex::default(),
@@ -257,12 +258,14 @@ impl<'a> Engine<'a> {
             ingredients: graph.nodes.iter().map(|_| OnceLock::new()).collect(),
             changed: Condvar::new(),
             cache,
+            clips: Mutex::new(cache::Cache::with_budget(options.memory)),
             rooms,
             making: Mutex::default(),
             groups: groups::Groups::default(),
             reads: reads::Reads::default(),
             movies: reel::Movies::default(),
             outcome: Mutex::new(outcome),
+            options,
         }
     }
 

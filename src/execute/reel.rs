@@ -141,7 +141,7 @@ impl Engine<'_> {
             Media::Movie { first, .. } => {
                 of.wanted.runs().last().map_or(index, |run| (run.last - first).max(index))
             }
-            Media::Files(_) => index,
+            Media::Files(_) | Media::Sound(_) => index,
         };
         let bytes = self.picture(&mut reel, &movie, name, index, last)?;
         drop(reel);

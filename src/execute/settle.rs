@@ -11,8 +11,9 @@ use crate::base::made::{MadeOf, NONE, Row};
 use crate::base::state::State as FrameState;
 use crate::declare::film::Each;
 use crate::events::How;
-use crate::graph::{NodeId, Work};
-use crate::media::image::{Image, ImageDigest};
+use crate::graph::{self, NodeId, Work};
+use crate::media::image::ImageDigest;
+use crate::media::render::Render;
 use crate::stale::{self, Cell, Input, Reason, SourceState, explain};
 use crate::store::StoreError;
 use crate::store::actions::Action;
@@ -216,12 +217,12 @@ impl Engine<'_> {
 
     /// Puts pixels that were just made into the store, where their node's renders are kept, and into memory.
     /// Nothing names them yet.
-    pub(super) fn take_in(&self, id: NodeId, image: Image) -> Result<ImageDigest, Stop> {
-        let digest = image.digest();
+    pub(super) fn take_in(&self, id: NodeId, render: Render) -> Result<ImageDigest, Stop> {
+        let digest = render.digest();
         if self.graph.nodes[id].keep {
-            self.objects.put(&digest.whole, &image).map_err(|e| self.broken(&e))?;
+            self.objects.put(&digest.whole, &render).map_err(|e| self.broken(&e))?;
         }
-        self.cache.lock().expect("no worker panics with it").put(digest.whole, Arc::new(image));
+        self.held(id).lock().expect("no worker panics with it").put(digest.whole, render);
         Ok(digest)
     }
 
@@ -326,7 +327,8 @@ pub(super) fn unbroken<T>(work: impl FnOnce() -> T) -> Result<T, String> {
     })
 }
 
-/// `renders/SHOT/STAGE/SHOT.FRAME.exr`.
+/// `renders/SHOT/STAGE/SHOT.FRAME.exr`; of a block of the film's sound, `.wav`.
 pub fn render_path(shot: &str, stage: &str, frame: i64) -> String {
-    format!("renders/{shot}/{stage}/{shot}.{frame:04}.exr")
+    let ending = if graph::is_sound(shot, stage) { "wav" } else { "exr" };
+    format!("renders/{shot}/{stage}/{shot}.{frame:04}.{ending}")
 }

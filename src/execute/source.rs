@@ -11,6 +11,7 @@ use crate::base::digest::Digest;
 use crate::declare::film::{Delivers, Media};
 use crate::graph::{Graph, NodeId, Work};
 use crate::media::image::{Channel, Image, Raster};
+use crate::media::sound::{self, CLIP, Sound};
 use crate::media::{self, Format};
 use crate::observe::{self, Seen};
 use crate::operators::{Inputs, Prepared};
@@ -30,6 +31,19 @@ impl Engine<'_> {
             return Err(changed(&path));
         }
         Ok(decoded(&path.to_string_lossy(), &bytes)?)
+    }
+}
+
+impl Engine<'_> {
+    /// A clip of sound, whole.
+    pub(super) fn clip(&self, source: usize) -> Result<Sound, Trouble> {
+        let path = observe::path(&self.project, &self.graph.sources[source], CLIP);
+        let name = path.display();
+        let bytes = std::fs::read(&path).map_err(|e| Trouble::of_the_moment(format!("{name}: {e}")))?;
+        if self.seen[source].get(CLIP).map(|s| s.state) != Some(SourceState::Known(Digest::of(&bytes))) {
+            return Err(changed(&path));
+        }
+        Ok(sound::read(std::io::Cursor::new(bytes)).map_err(|why| format!("{name}: {why}"))?)
     }
 }
 

@@ -80,6 +80,6 @@ impl Engine<'_> {
         if self.objects.has(&ready.pixels) {
             return Ok(());
         }
-        self.pixels(id, frame, ready, &mut Cost::default()).map(drop)
+        self.render(id, frame, ready, &mut Cost::default()).map(drop)
     }
 }

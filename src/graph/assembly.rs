@@ -19,7 +19,6 @@ use crate::operators::{self, Slot};
 impl Builder<'_> {
     /// Adds the film's own picture and its prints. Without a cut its shots follow one another as declared.
     pub(super) fn film_itself(&mut self, edit: Option<&Edit>) {
-        let Some(stage) = &self.film.assembly else { return };
         let declared: Edit;
         let edit = match edit {
             Some(edit) => edit,
@@ -28,6 +27,10 @@ impl Builder<'_> {
                 &declared
             }
         };
+        if let Some(sound) = &self.film.sound {
+            self.sound(sound, edit);
+        }
+        let Some(stage) = &self.film.assembly else { return };
         if let Some(problem) = self.mattes_alone(stage) {
             self.problems.push(problem);
             return;

@@ -17,6 +17,7 @@ use crate::base::problem::{Problem, Problems, Span};
 use crate::base::value::{Key, Map, Node as ValueNode, Scalar, Value};
 use crate::declare::film::{At, Coding, Film, From, Media, Plate, Shot, Stage, Work as Declared};
 use crate::media::image::RGBA;
+use crate::media::sound::Outline;
 use crate::operators::{self, Attachment, Operator, Setup, Slot, WorkingSpace};
 
 /// Hands over project files by path relative to the project folder.
@@ -28,6 +29,10 @@ pub trait Files {
     /// Digest of a file of the project of any size, nothing when there is none of that name, or why the one that is
     /// there cannot be read. Used for files that a command reads.
     fn digest(&mut self, path: &str) -> Result<Option<Digest>, String>;
+    /// What a sound file of the project holds, or why it cannot be read.
+    fn sound(&mut self, path: &str) -> Result<Outline, String> {
+        Err(format!("{path} cannot be read"))
+    }
     /// All that a version command prints.
     fn version(&mut self, words: &[String]) -> Result<Vec<u8>, String>;
 }
@@ -177,7 +182,7 @@ impl Builder<'_> {
     ) -> Option<Box<dyn operators::Prepared>> {
         let path = match media {
             Media::Files(at) => at.value.after.clone(),
-            Media::Movie { path, .. } => path.value.clone(),
+            Media::Movie { path, .. } | Media::Sound(path) => path.value.clone(),
         };
         let usual = || At { value: usual_encoding(&path), span };
         let named = [("encoding", Some(coding.encoding.clone().unwrap_or_else(usual)))];
@@ -347,6 +352,7 @@ pub(super) fn named(media: &Media) -> Vec<Ingredient> {
         Media::Movie { path, first } => {
             vec![ingredient("movie", &path.value), ingredient("first", &first.to_string())]
         }
+        Media::Sound(path) => vec![ingredient("clip", &path.value)],
     }
 }
 

@@ -10,6 +10,7 @@ mod connect;
 pub mod edit;
 mod keyed;
 mod prints;
+mod sound;
 mod stages;
 mod told;
 mod wanted;
@@ -20,6 +21,7 @@ use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::{FrameRange, FrameSet};
 use crate::base::problem::Span;
 use crate::declare::film::{Delivers, Media};
+use crate::operators::sound::PreparedSound;
 use crate::operators::{Prepared, Spec, WorkingSpace};
 pub use command::CommandWork;
 
@@ -30,6 +32,20 @@ pub type NodeId = usize;
 pub const FILM: &str = "film";
 /// The stage name of the film's own picture.
 pub const ASSEMBLY: &str = "assembly";
+/// The stage of the film's whole sound.
+pub const MIX: &str = "mix";
+/// Stages of the film's sound on the way to the mix: all stems together, what their blocks measure, and the gain that follows.
+pub const SUM: &str = "sum";
+/// See [`SUM`].
+pub const METER: &str = "meter";
+/// See [`SUM`].
+pub const LEVEL: &str = "level";
+/// How the stages of buses, stems and clips begin.
+pub const BUS: &str = "bus.";
+/// See [`BUS`].
+pub const STEM: &str = "stem.";
+/// See [`BUS`].
+pub const CLIPS: &str = "clip.";
 /// The name of the film's ingredient that stands for its cut.
 pub const CUT: &str = "the cut";
 
@@ -118,6 +134,18 @@ pub enum Work {
         /// Ready to compute.
         prepared: Box<dyn Prepared>,
     },
+    /// Decoded from a sound file, whole.
+    Clip {
+        /// Index in [`Graph::sources`].
+        source: usize,
+    },
+    /// Sound, computed in blocks.
+    Sound {
+        /// Its table.
+        spec: &'static Spec,
+        /// Ready to compute.
+        prepared: Box<dyn PreparedSound>,
+    },
     /// Made by a program of the user's.
     Command(Box<CommandWork>),
     /// Made by a person, then decoded like a plate.
@@ -151,9 +179,16 @@ impl Source {
     pub fn file(&self, frame: i64) -> String {
         match &self.media {
             Media::Files(at) => at.value.path(frame),
-            Media::Movie { path, .. } => path.value.clone(),
+            Media::Movie { path, .. } | Media::Sound(path) => path.value.clone(),
         }
     }
+}
+
+/// True of the stages of the film's sound, whose frames are blocks.
+pub fn is_sound(shot: &str, stage: &str) -> bool {
+    shot == FILM
+        && (matches!(stage, MIX | SUM | METER | LEVEL)
+            || [BUS, STEM, CLIPS].iter().any(|begins| stage.starts_with(begins)))
 }
 
 impl Node {
@@ -165,14 +200,20 @@ impl Node {
     /// True for a plate whose decoded frames are only handed on: it leaves no renders, and is decoded when something
     /// needs it. Counts of frames leave it out.
     pub fn is_passed_on(&self) -> bool {
-        matches!(self.work, Work::Plate { .. }) && !self.keep
+        matches!(self.work, Work::Plate { .. } | Work::Clip { .. }) && !self.keep
+    }
+
+    /// True for sound, whose frames are blocks.
+    pub fn is_sound(&self) -> bool {
+        matches!(self.work, Work::Sound { .. } | Work::Clip { .. })
     }
 
     /// What the ledger calls the work: the operator's name, `command`, `hands` or `plate`.
     pub fn kind(&self) -> &str {
         match &self.work {
             Work::Plate { .. } => "plate",
-            Work::Operator { spec, .. } => spec.name,
+            Work::Operator { spec, .. } | Work::Sound { spec, .. } => spec.name,
+            Work::Clip { .. } => "clip",
             Work::Command(_) => "command",
             Work::Hand { .. } => "hands",
         }
@@ -181,7 +222,7 @@ impl Node {
     /// The source of a plate or hand node.
     pub fn source(&self) -> Option<usize> {
         match &self.work {
-            Work::Plate { source, .. } | Work::Hand { source, .. } => Some(*source),
+            Work::Plate { source, .. } | Work::Hand { source, .. } | Work::Clip { source } => Some(*source),
             _ => None,
         }
     }
@@ -195,7 +236,8 @@ impl Node {
         visit: &mut dyn FnMut(usize, FrameRange),
     ) {
         match &self.work {
-            Work::Plate { .. } => {}
+            Work::Plate { .. } | Work::Clip { .. } => {}
+            Work::Sound { prepared, .. } => prepared.each_reach(frame, visit),
             Work::Operator { prepared, .. } => prepared.each_reach(self.inputs.len(), frame, visit),
             Work::Hand { .. } => (0..self.inputs.len()).for_each(|i| visit(i, FrameRange::one(frame))),
             Work::Command(work) => {
@@ -219,6 +261,9 @@ impl Node {
             // Of hands, these tell files to be taken in anew from frames that a person must look at again.
             Work::Hand { decode, .. } => decode.at(frame, hasher.digest(&self.identity)),
             Work::Operator { prepared, .. } => prepared.at(frame, &mut hasher),
+            Work::Sound { prepared, .. } => prepared.at(frame, &mut hasher),
+            // Its file says it all.
+            Work::Clip { .. } => {}
             Work::Command(work) => work.at(frame, &mut hasher),
         }
         hasher.finish()
@@ -237,6 +282,8 @@ impl Node {
         match &self.work {
             Work::Plate { decode, .. } | Work::Hand { decode, .. } => decode.is_steady(),
             Work::Operator { prepared, .. } => prepared.is_steady(),
+            Work::Sound { .. } => false,
+            Work::Clip { .. } => true,
             Work::Command(work) => work.is_steady(),
         }
     }

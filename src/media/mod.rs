@@ -9,6 +9,7 @@ pub mod image;
 pub mod jpeg;
 pub mod movie;
 pub mod png;
+pub mod render;
 #[cfg(test)]
 mod sample_files;
 pub mod scale;

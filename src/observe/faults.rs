@@ -10,6 +10,7 @@ use crate::base::frames::FrameSet;
 use crate::base::problem::Problem;
 use crate::declare::film::Media;
 use crate::graph::Source;
+use crate::media::sound;
 use crate::media::{self, Format};
 use crate::stale::SourceState;
 
@@ -18,6 +19,11 @@ fn unreadable(path: &Path, media: &Media) -> String {
     if let Media::Movie { .. } = media {
         let opened = std::fs::File::open(path);
         return opened.map_or_else(|e| e.to_string(), |_| "it could not be read before; look again".into());
+    }
+    if let Media::Sound(_) = media {
+        let opened = std::fs::File::open(path).map_err(|e| e.to_string());
+        let read = opened.and_then(|file| sound::outline(file).map_err(|e| e.to_string()));
+        return read.map_or_else(|why| why, |_| "it could not be read before; look again".into());
     }
     let Some(format) = Format::of_path(&path.to_string_lossy()) else {
         return "its name ends like no picture's: EXR, PNG, TIFF, JPEG and DPX are read".into();
@@ -66,7 +72,11 @@ pub fn of(project: &Path, sources: &[Source], seen: &[Seen], frame_size: (u32, u
                 SourceState::Unfit => unfit.entry(sight.size).or_default().insert(frame),
             }
         }
-        let what = if source.by_hand { "hand stage" } else { "plate" };
+        let what = match &source.media {
+            Media::Sound(_) => "clip",
+            _ if source.by_hand => "hand stage",
+            _ => "plate",
+        };
         if !missing.is_empty() {
             problems.push(absent(source, what, &missing));
         }
@@ -76,6 +86,7 @@ pub fn of(project: &Path, sources: &[Source], seen: &[Seen], frame_size: (u32, u
             let problem = if width == 0 {
                 let (which, as_what) = match (&source.media, frames.len()) {
                     (Media::Movie { .. }, _) => ("its file".to_string(), "a movie"),
+                    (Media::Sound(_), _) => ("its file".to_string(), "sound"),
                     (Media::Files(_), 1) => (these(&frames), "a picture"),
                     (Media::Files(_), _) => (these(&frames), "pictures"),
                 };
@@ -101,6 +112,10 @@ fn these(frames: &FrameSet) -> String {
 /// The problem of frames whose files are not there, or of a movie that is not.
 fn absent(source: &Source, what: &str, missing: &FrameSet) -> Problem {
     match &source.media {
+        Media::Sound(path) => {
+            let message = format!("{what} {}: there is no sound file {}", source.name, path.value);
+            Problem::error(source.span, message).help("put it there, or name another under `clip:`")
+        }
         Media::Movie { path, .. } => {
             let message = format!("{what} {}: there is no movie file {}", source.name, path.value);
             Problem::error(source.span, message).help(format!("needed: {}", these(&source.wanted)))

@@ -16,6 +16,7 @@ use self::stats::{Found, stats};
 use crate::base::digest::Digest;
 use crate::declare::film::Media;
 use crate::graph::Source;
+use crate::media::sound::{self, SoundFormat};
 use crate::media::{self, Format};
 use crate::stale::SourceState;
 use crate::store::facts::{self, Fact, Facts, Stat};
@@ -113,7 +114,7 @@ pub fn look(
         if let Some(Some(fact)) = read.get(&(index, at)) {
             let files = match &source.media {
                 Media::Files(files) => files.value.to_string(),
-                Media::Movie { .. } => String::new(),
+                Media::Movie { .. } | Media::Sound(_) => String::new(),
             };
             facts.put(&source.name, &files, at, *fact);
             all[index].movie = movie_stat(source, fact);
@@ -165,7 +166,7 @@ fn glance(
 /// The frame under which a file's fact is kept: a movie is one file.
 fn fact_frame(source: &Source, frame: i64) -> i64 {
     match &source.media {
-        Media::Files(_) => frame,
+        Media::Files(_) | Media::Sound(_) => frame,
         Media::Movie { first, .. } => *first,
     }
 }
@@ -178,6 +179,12 @@ fn sight_of(source: &Source, frame: i64, fact: &Fact, frame_size: (u32, u32)) ->
     match &source.media {
         Media::Files(_) => {
             let fits = fact.size == frame_size;
+            let state = if fits { SourceState::Known(fact.digest) } else { SourceState::Unfit };
+            Sight { state, size: fact.size }
+        }
+        // Of sound, the size is its rate and channels.
+        Media::Sound(_) => {
+            let fits = fact.size.0 > 0;
             let state = if fits { SourceState::Known(fact.digest) } else { SourceState::Unfit };
             Sight { state, size: fact.size }
         }
@@ -194,7 +201,7 @@ fn sight_of(source: &Source, frame: i64, fact: &Fact, frame_size: (u32, u32)) ->
 pub fn path(project: &Path, source: &Source, frame: i64) -> PathBuf {
     match &source.media {
         Media::Files(at) => project.join(at.value.path(frame)),
-        Media::Movie { path, .. } => project.join(&path.value),
+        Media::Movie { path, .. } | Media::Sound(path) => project.join(&path.value),
     }
 }
 
@@ -235,11 +242,17 @@ fn read(path: &Path, now: i64) -> Option<Fact> {
 /// Pictures up to this many bytes are read whole; anything else is digested as it streams by.
 const WHOLE: u64 = 1 << 30;
 
-/// The digest of a file's bytes and, of a picture, its width and height; 0 when it cannot be read as one. Files are
+/// The digest of a file's bytes and, of a picture, its width and height, of sound its rate and channels; 0 when it cannot be read as one. Files are
 /// read, not mapped: one that is cut short while it is mapped would end the process.
 fn contents(path: &Path, size: u64) -> std::io::Result<(Digest, (u32, u32))> {
-    use std::io::Read;
+    use std::io::{Read, Seek};
     let mut file = std::fs::File::open(path)?;
+    if SoundFormat::of_path(&path.to_string_lossy()).is_some() {
+        let outline = sound::outline(file.try_clone()?);
+        let size = outline.map_or((0, 0), |outline| (outline.rate, outline.channels as u32));
+        file.rewind()?;
+        return Ok((streamed(file)?, size));
+    }
     let Some(format) = Format::of_path(&path.to_string_lossy()).filter(|_| size <= WHOLE) else {
         return Ok((streamed(file)?, (0, 0)));
     };

@@ -44,7 +44,7 @@ pub fn foresee(project: &Path, facts: &Facts) -> Foreseen {
 pub(super) fn stats(project: &Path, source: &Source, run: FrameRange, foreseen: &Foreseen) -> Vec<Found> {
     let pattern = match &source.media {
         Media::Files(at) => &at.value,
-        Media::Movie { .. } => {
+        Media::Movie { .. } | Media::Sound(_) => {
             let one = found(rustix::fs::stat(path(project, source, run.first)));
             return vec![one; run.len()];
         }

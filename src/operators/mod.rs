@@ -296,6 +296,18 @@ pub trait Prepared: Send + Sync {
         Vec::new()
     }
 
+    /// The rods that shine in the stage, by name.
+    fn rods(&self) -> Vec<Arc<str>> {
+        Vec::new()
+    }
+
+    /// Base and lit end of such a rod at a time in frames, in pixels, and how much of it is lit, 0 to 1; none of one that is
+    /// not there or dark.
+    fn stance(&self, rod: &str, time: f64) -> Option<([f64; 4], f64)> {
+        let _ = (rod, time);
+        None
+    }
+
     /// Computes one frame. Must give the same bytes on every thread and SIMD level.
     fn apply(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError>;
 

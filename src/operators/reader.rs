@@ -14,6 +14,12 @@ pub struct Reader<'a> {
     pub problems: Problems,
 }
 
+/// What has the settings, for people.
+fn kind(spec: &Spec) -> String {
+    let is_of_sound = super::sound::specs().iter().any(|of| of.name == spec.name);
+    if is_of_sound { format!("a {}", spec.name) } else { format!("operator {}", spec.name) }
+}
+
 impl<'a> Reader<'a> {
     /// Starts; unknown settings are named at once, with the nearest known one.
     pub fn new(spec: &'static Spec, setup: &'a Setup<'a>) -> Self {
@@ -21,7 +27,7 @@ impl<'a> Reader<'a> {
         for (key, value) in &setup.settings.entries {
             if !spec.params.iter().any(|p| p.name == key.text) {
                 let problem =
-                    Problem::error(key.span, format!("operator {} has no setting '{}'", spec.name, key.text));
+                    Problem::error(key.span, format!("{} has no setting '{}'", kind(spec), key.text));
                 // In braces, 0,5 is the number 0 and a key 5 that says nothing.
                 if value.node == Node::Null && key.text.bytes().all(|b| b.is_ascii_digit()) {
                     problems.push(problem.help("numbers are written with a point: 0.5, not 0,5"));
@@ -35,6 +41,11 @@ impl<'a> Reader<'a> {
             }
         }
         Self { spec, setup, problems }
+    }
+
+    /// Where the stage stands.
+    pub fn span(&self) -> Span {
+        self.setup.span
     }
 
     fn param(&self, name: &str) -> &'static Param {
@@ -143,6 +154,26 @@ impl<'a> Reader<'a> {
     ) -> crate::base::curve::Curve<N> {
         let read = self.value(name).map(|value| value.keyed(crate::base::value::Value::numbers::<N>));
         self.or_problem(read, crate::base::curve::Curve::steady(default))
+    }
+
+    /// Says what is wrong with a parameter that is written, and what would be right.
+    pub fn wrong(&mut self, name: &str, message: String, help: &str) {
+        if let Some(value) = self.value(name) {
+            self.problems.push(Problem::error(value.span, message).help(help));
+        }
+    }
+
+    /// Says what a person should know of a parameter that is written.
+    pub fn caution(&mut self, name: &str, message: String, help: &str) {
+        if let Some(value) = self.value(name) {
+            self.problems.push(Problem::error(value.span, message).help(help).warning());
+        }
+    }
+
+    /// Ends with what was made of the settings when there was no error.
+    pub fn done<T>(self, made: T) -> Result<(T, Problems), Problems> {
+        let is_wrong = |p: &Problem| p.severity == crate::base::problem::Severity::Error;
+        if self.problems.iter().any(is_wrong) { Err(self.problems) } else { Ok((made, self.problems)) }
     }
 
     /// Ends with the operator when there was no problem.

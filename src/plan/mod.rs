@@ -212,7 +212,7 @@ fn failed(
 /// shot.
 fn home(graph: &Graph, id: NodeId, frame: i64) -> (&str, i64) {
     let node = &graph.nodes[id];
-    if &*node.shot == crate::graph::FILM {
+    if &*node.shot == crate::graph::FILM && !node.is_sound() {
         let mut found = None;
         graph.each_need(id, frame, &mut |edge, _, range| {
             found = found.or(Some((edge.from, range.first)));

@@ -9,6 +9,7 @@ use super::read;
 use crate::base::digest::Digest;
 use crate::base::problem::Sources;
 use crate::graph::build::Files;
+use crate::media::sound::{self, Outline};
 use crate::observe;
 use crate::operators::Attachment;
 use crate::programs::{Limits, Printed, Runner};
@@ -73,6 +74,25 @@ impl Files for Folder<'_> {
         let digest = observe::digest(&self.folder.join(&path)).map_err(|e| e.to_string());
         self.digests.insert(path, digest.clone());
         digest
+    }
+
+    fn sound(&mut self, path: &str) -> Result<Outline, String> {
+        let at = self.folder.join(path);
+        let open = || {
+            let is_file = std::fs::metadata(&at).is_ok_and(|found| found.is_file());
+            if is_file {
+                std::fs::File::open(&at).map_err(|e| e.to_string())
+            } else {
+                Err("it is no file".into())
+            }
+        };
+        let outline = sound::outline(open()?).map_err(|e| e.to_string())?;
+        if outline.samples.is_some() {
+            return Ok(outline);
+        }
+        // Some files tell only by what they hold how long they are.
+        let whole = sound::read(open()?).map_err(|e| e.to_string())?;
+        Ok(Outline { samples: Some(whole.len() as u64), ..outline })
     }
 
     fn version(&mut self, words: &[String]) -> Result<Vec<u8>, String> {

@@ -256,7 +256,8 @@ impl<'a> Frames<'a> {
         }
         let cell = self.status.report.strips[self.id].get(frame);
         let (pixels, held) = cell.map_or((NONE, false), |cell| (cell.pixels, cell.held));
-        self.objects.get(&pixels).map_err(|why| {
+        let found = self.objects.picture(&pixels).map(Arc::unwrap_or_clone);
+        found.map_err(|why| {
             // Where the store keeps a render is no matter of whoever looks at it.
             let why = match why {
                 StoreError::Damaged { reason, .. } => format!("its render is damaged: {reason}"),

@@ -1,9 +1,10 @@
-//! Renders by content: one read-only EXR file for each distinct picture, and links into the visible tree.
+//! Renders by content: one read-only file for each distinct picture (EXR) or block of sound (WAV), and links into the
+//! visible tree.
 //!
 //! A picture is checked against its name whenever it is read, so that nothing wrong is taken as a render.
 
 use std::fs::File;
-use std::io::{ErrorKind, Read};
+use std::io::{Cursor, ErrorKind, Read};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
@@ -12,6 +13,12 @@ use super::{Store, StoreError, file};
 use crate::base::digest::Digest;
 use crate::media::exr::{self, Compression, Fact};
 use crate::media::image::Image;
+use crate::media::render::Render;
+use crate::media::sound::{self, wave};
+
+/// Endings of the files of pictures and of sound.
+const PICTURE: &str = "exr";
+const SOUND: &str = "wav";
 
 /// The renders of a store.
 #[derive(Debug, Clone)]
@@ -46,31 +53,49 @@ impl Objects {
         &self.facts
     }
 
-    /// Where a picture lies.
-    pub fn path(&self, pixels: &Digest) -> PathBuf {
+    /// Where a render lies, as a file of this ending.
+    fn path_as(&self, pixels: &Digest, ending: &str) -> PathBuf {
         let hex = pixels.to_string();
-        self.folder.join(&hex[..2]).join(format!("{}.exr", &hex[2..]))
+        self.folder.join(&hex[..2]).join(format!("{}.{ending}", &hex[2..]))
     }
 
-    /// True when the picture is there and its file reaches to its end, as it may not after a power failure. Its
-    /// pixels are not looked at; [`Objects::get`] does that.
+    /// Where a render lies: as sound where there is such a file, else as a picture.
+    pub fn path(&self, pixels: &Digest) -> PathBuf {
+        let picture = self.path_as(pixels, PICTURE);
+        let sound = self.path_as(pixels, SOUND);
+        if !picture.exists() && sound.exists() { sound } else { picture }
+    }
+
+    /// True when the render is there and its file reaches to its end, as it may not after a power failure. Its
+    /// pixels or samples are not looked at; [`Objects::get`] does that.
     pub fn has(&self, pixels: &Digest) -> bool {
-        file::open(&self.path(pixels)).ok().flatten().is_some_and(|file| exr::is_whole(&file))
+        match file::open(&self.path_as(pixels, PICTURE)).ok().flatten() {
+            Some(file) => exr::is_whole(&file),
+            None => {
+                let sound = file::open(&self.path_as(pixels, SOUND)).ok().flatten();
+                sound.is_some_and(|file| wave::is_whole(&file))
+            }
+        }
     }
 
-    /// Stores a picture under the digest of its pixels. Gives the bytes written, 0 when it was there, unharmed.
+    /// Stores a render under the digest of what is seen or heard. Gives the bytes written, 0 when it was there, unharmed.
     ///
     /// # Errors
-    /// The disk is full or refuses. Nothing half-written then stands under the picture's name.
-    pub fn put(&self, pixels: &Digest, image: &Image) -> Result<u64, StoreError> {
-        let path = self.path(pixels);
+    /// The disk is full or refuses. Nothing half-written then stands under the render's name.
+    pub fn put(&self, pixels: &Digest, render: &Render) -> Result<u64, StoreError> {
+        let path = self.path_as(pixels, if render.sound().is_some() { SOUND } else { PICTURE });
         if path.exists() && self.get(pixels).is_ok() {
             return Ok(0);
         }
         let folder = path.parent().expect("objects have a folder");
         std::fs::create_dir_all(folder).map_err(StoreError::file(folder))?;
-        let bytes = exr::encode(image, Compression::Zip, &self.facts)
-            .map_err(|e| StoreError::Damaged { path: path.clone(), reason: e.to_string() })?;
+        let bytes = match render {
+            Render::Picture(image) => {
+                exr::encode(image, Compression::Zip, &self.facts).map_err(|e| e.to_string())
+            }
+            Render::Sound(sound) => wave::plain(sound).map_err(|e| e.to_string()),
+        };
+        let bytes = bytes.map_err(|reason| StoreError::Damaged { path: path.clone(), reason })?;
         // Another worker may have come to the same pixels meanwhile: what is linked already stays as it is.
         let file = super::write_aside(&self.work, &path, &bytes)?;
         let _naming = self.naming.lock().expect("no thread panics with it");
@@ -80,7 +105,7 @@ impl Objects {
 
     /// Digests of a stored picture's planes by channel name.
     pub fn planes(&self, pixels: &Digest) -> Option<Vec<(Arc<str>, Digest)>> {
-        Some(self.get(pixels).ok()?.digest().planes.clone())
+        Some(self.get(pixels).ok()?.digest().planes)
     }
 
     /// The inode of a picture's file.
@@ -92,7 +117,8 @@ impl Objects {
     /// up, a file of the same length.
     pub fn is_at(&self, pixels: &Digest, to: &Path) -> bool {
         use std::os::unix::fs::MetadataExt;
-        let (Ok(ours), Ok(theirs)) = (std::fs::metadata(self.path(pixels)), std::fs::metadata(to)) else {
+        let (Ok(ours), Ok(theirs)) = (std::fs::metadata(self.path_of(pixels, to)), std::fs::metadata(to))
+        else {
             return false;
         };
         let same = (ours.dev(), ours.ino()) == (theirs.dev(), theirs.ino());
@@ -100,12 +126,31 @@ impl Objects {
         same || (!linked && ours.len() == theirs.len())
     }
 
-    /// Reads a picture and checks it against its name. A damaged one is taken out of the store first,
+    /// Where the render lies that a file of the visible tree is to be.
+    fn path_of(&self, pixels: &Digest, to: &Path) -> PathBuf {
+        let is_sound = to.extension().is_some_and(|ending| ending == SOUND);
+        self.path_as(pixels, if is_sound { SOUND } else { PICTURE })
+    }
+
+    /// Reads a picture, as [`Objects::get`] does.
+    ///
+    /// # Errors
+    /// As there; also when it is sound.
+    pub fn picture(&self, pixels: &Digest) -> Result<Arc<Image>, StoreError> {
+        let render = self.get(pixels)?;
+        let reason = || "it is sound, and no picture".to_string();
+        render
+            .picture()
+            .cloned()
+            .ok_or_else(|| StoreError::Damaged { path: self.path(pixels), reason: reason() })
+    }
+
+    /// Reads a render and checks it against its name. A damaged one is taken out of the store first,
     /// so that it will be rendered anew.
     ///
     /// # Errors
     /// It is not there, cannot be read, or is damaged.
-    pub fn get(&self, pixels: &Digest) -> Result<Image, StoreError> {
+    pub fn get(&self, pixels: &Digest) -> Result<Render, StoreError> {
         let path = self.path(pixels);
         let mut file = match file::open(&path) {
             Ok(Some(file)) => file,
@@ -117,10 +162,20 @@ impl Objects {
         };
         let mut bytes = Vec::new();
         file.read_to_end(&mut bytes).map_err(StoreError::file(&path))?;
-        let reason = match exr::decode_image(&bytes) {
-            Ok(image) if image.digest().whole == *pixels => return Ok(image),
-            Ok(_) => "its pixels are not the ones that were stored".to_string(),
-            Err(e) => e.to_string(),
+        let is_sound = path.extension().is_some_and(|ending| ending == SOUND);
+        let decoded: Result<Render, String> = match is_sound {
+            true => sound::read(Cursor::new(bytes)).map(Render::from).map_err(|e| e.to_string()),
+            false => exr::decode_image(&bytes).map(Render::from).map_err(|e| e.to_string()),
+        };
+        let reason = match decoded {
+            Ok(render) if render.digest().whole == *pixels => return Ok(render),
+            Ok(_) => {
+                format!(
+                    "its {} are not the ones that were stored",
+                    if is_sound { "samples" } else { "pixels" }
+                )
+            }
+            Err(e) => e,
         };
         self.discard(Some(&file), &path);
         Err(StoreError::Damaged { path, reason })
@@ -143,7 +198,7 @@ impl Objects {
 
     /// Puts the picture at `to`, replacing what is there at once: a link, or a copy where links cannot be.
     pub fn link(&self, pixels: &Digest, to: &Path) -> Result<(), StoreError> {
-        let from = self.path(pixels);
+        let from = self.path_of(pixels, to);
         let folder = to.parent().unwrap_or(Path::new("."));
         std::fs::create_dir_all(folder).map_err(StoreError::file(folder))?;
         match std::fs::hard_link(&from, to) {
@@ -183,7 +238,7 @@ mod tests {
         let store = Store::at(folder.path()).unwrap();
         store.create().unwrap();
         let objects = Objects::of(&store);
-        let image = Image::new(4, 4, &RGBA);
+        let image = Render::from(Image::new(4, 4, &RGBA));
         let pixels = image.digest().whole;
         let path = objects.path(&pixels);
         objects.put(&pixels, &image).unwrap();
@@ -201,5 +256,30 @@ mod tests {
         rustix::fs::mknodat(rustix::fs::CWD, &path, kind, rustix::fs::Mode::RWXU, 0).unwrap();
         assert!(!objects.has(&pixels) && objects.put(&pixels, &image).unwrap() > 0);
         assert_eq!(objects.get(&pixels).unwrap(), image);
+    }
+    #[test]
+    fn sound_is_kept_as_it_is_and_damage_to_it_is_found() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::at(folder.path()).unwrap();
+        store.create().unwrap();
+        let objects = Objects::of(&store);
+        let samples = (0..1000).map(|i| (i as f32 * 0.1).sin() * 1.5).collect();
+        let sound = Render::from(sound::Sound { rate: 48_000, channels: vec![samples, vec![0.25; 1000]] });
+        let digest = sound.digest().whole;
+        assert!(objects.put(&digest, &sound).unwrap() > 8000 && objects.put(&digest, &sound).unwrap() == 0);
+        assert_eq!(objects.get(&digest).unwrap(), sound);
+        let to = folder.path().join("renders/film/mix/film.0001.wav");
+        objects.link(&digest, &to).unwrap();
+        assert!(objects.is_at(&digest, &to) && objects.has(&digest));
+        assert!(objects.picture(&digest).is_err(), "it is no picture");
+        let mut bytes = std::fs::read(&to).unwrap();
+        let last = bytes.len() - 100;
+        bytes[last] ^= 1;
+        let path = objects.path(&digest);
+        std::fs::remove_file(&path).unwrap();
+        std::fs::write(&path, &bytes).unwrap();
+        assert!(matches!(objects.get(&digest), Err(StoreError::Damaged { .. })) && !objects.has(&digest));
+        std::fs::write(&path, &bytes[..last]).unwrap();
+        assert!(!objects.has(&digest), "a file that is cut short");
     }
 }

@@ -7,6 +7,7 @@
 //! Dialect: JSON Schema 2020-12 (<https://json-schema.org/draft/2020-12/schema>).
 
 mod plain;
+mod sound;
 
 use serde_json::{Map, Value, json};
 
@@ -65,26 +66,28 @@ pub enum Takes {
     Anything,
 }
 
-/// The schema: a file with the key `recipe` is a recipe, every other the film.
-pub fn schema(operators: &[OperatorTable]) -> Value {
+/// The schema: a file with the key `recipe` is a recipe, one with `cues` holds cues, every other is the film. `sounds` are the
+/// tables of settings of cues, voices, buses and the target.
+pub fn schema(operators: &[OperatorTable], sounds: &[OperatorTable]) -> Value {
     json!({
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": "Endboard declaration",
-        "description": "endboard.yaml, which declares a film, or a recipe file, which declares a chain of stages.",
+        "description": "endboard.yaml, which declares a film, a recipe file, which declares a chain of stages, or a cue file.",
         "type": "object",
         "if": { "required": ["recipe"] },
         "then": { "$ref": "#/$defs/recipe_file" },
-        "else": { "$ref": "#/$defs/film" },
-        "$defs": definitions(operators),
+        "else": { "if": { "required": ["cues"] },
+            "then": { "$ref": "#/$defs/cue_file" }, "else": { "$ref": "#/$defs/film" } },
+        "$defs": definitions(operators, sounds),
     })
 }
 
-fn definitions(operators: &[OperatorTable]) -> Value {
+fn definitions(operators: &[OperatorTable], sounds: &[OperatorTable]) -> Value {
     let mut all = Map::new();
     let parts =
         [plain::plain(), json!({ "film": film(operators), "recipe_file": recipe_file(), "plate": plate() })];
     let parts = parts.into_iter().chain([json!({ "shot": shot(), "stage": stage(operators) })]);
-    for part in parts.chain([json!({ "command": command(), "by_hand": by_hand() })]) {
+    for part in parts.chain([json!({ "command": command(), "by_hand": by_hand() }), sound::sound(sounds)]) {
         if let Value::Object(map) = part {
             all.extend(map);
         }
@@ -140,6 +143,7 @@ fn film(operators: &[OperatorTable]) -> Value {
             "prints": { "type": "object", "propertyNames": { "$ref": "#/$defs/stage_name" },
                 "description": "The film's picture for review, with leaders and words burned in, by name.",
                 "additionalProperties": print(operators) },
+            "sound": { "$ref": "#/$defs/sound" },
         }
     })
 }

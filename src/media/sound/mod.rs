@@ -18,6 +18,9 @@ pub const CHANNEL_LIMIT: usize = 64;
 /// Sampling rates that are taken, in hertz.
 pub const RATES: std::ops::RangeInclusive<u32> = 8_000..=384_000;
 
+/// A sound that is whole in one frame, as a clip is, has this number.
+pub const CLIP: i64 = 1;
+
 /// Samples of some channels at one rate. Full scale is 1; more is kept, so that nothing is lost between stages.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Sound {

@@ -113,14 +113,40 @@ fn speakers(channels: usize) -> Option<u32> {
 /// # Errors
 /// The disk refuses, or the sound has no channel.
 pub fn write(to: impl Write + Seek, sound: &Sound, depth: Depth, bext: &Bext) -> Result<u64, SoundError> {
+    written(to, sound, depth, &[bext.to_chunk()])
+}
+
+/// A whole file of the samples as they are, without a broadcast extension; the same bytes for the same samples.
+///
+/// # Errors
+/// The sound has no channel.
+pub fn plain(sound: &Sound) -> Result<Vec<u8>, SoundError> {
+    let mut to = std::io::Cursor::new(Vec::new());
+    written(&mut to, sound, Depth::Float, &[])?;
+    Ok(to.into_inner())
+}
+
+/// True when a file reaches as far as its head says.
+pub fn is_whole(file: &std::fs::File) -> bool {
+    let (Ok(meta), Ok(copy)) = (file.metadata(), file.try_clone()) else { return false };
+    let Ok(reader) = open(copy) else { return false };
+    let told = reader.frames() as u64 * reader.params().fmt.frame_bytes() as u64;
+    meta.len() > told
+}
+
+fn written(
+    to: impl Write + Seek,
+    sound: &Sound,
+    depth: Depth,
+    lead: &[waveadapter::Chunk],
+) -> Result<u64, SoundError> {
     let sample_format = match depth {
         Depth::Bits24 => SampleFormat::I24_3,
         Depth::Float => SampleFormat::F32,
     };
     let mut spec = WavSpec::new(sound.channels.len(), sound.rate as usize, sample_format);
     spec.channel_mask = speakers(sound.channels.len()).filter(|_| sound.channels.len() > 2);
-    let lead = [bext.to_chunk()];
-    let builder = WavWriter::builder(spec)?.chunks(&lead);
+    let builder = WavWriter::builder(spec)?.chunks(lead);
     let bytes = sound.len() as u64 * spec.frame_bytes() as u64;
     // Room is left for heads and chunks.
     let mut writer = match bytes < u64::from(u32::MAX) - (1 << 20) {

@@ -26,7 +26,7 @@ pub struct Loudness {
 
 /// Weights by position, for channels in the order of the file: L R C LFE Ls Rs. The LFE is left out, as the recommendation
 /// says. One channel counts as one: on two loudspeakers it is 3 LU louder.
-fn positions(channels: usize) -> Vec<Channel> {
+pub fn positions(channels: usize) -> Vec<Channel> {
     use Channel::{Center, Left, LeftSurround, Right, RightSurround, Unused};
     match channels {
         1 => vec![Center],

@@ -322,6 +322,17 @@ impl Prepared for Lighting {
         self.style.finds(self.clashes())
     }
 
+    fn rods(&self) -> Vec<Arc<str>> {
+        self.rods.iter().map(|lit| Arc::clone(&lit.rod.name)).collect()
+    }
+
+    fn stance(&self, rod: &str, time: f64) -> Option<([f64; 4], f64)> {
+        let lit = self.rods.iter().find(|lit| *lit.rod.name == *rod)?;
+        let frame = (time + 0.5).floor() as i64;
+        let share = lit.look.length(time, frame);
+        (share > 0.0 && lit.look.at(frame).light > 0.0).then(|| (lit.ends(time, frame), share))
+    }
+
     fn read_from(&self, parameter: &str) -> Option<Digest> {
         self.files.iter().find(|file| file.parameter == parameter).map(|file| file.digest)
     }

@@ -1,0 +1,70 @@
+//! Voices of cues, and the rods that they follow.
+//!
+//! Knows where a rod's movement is to be had: from the stage of its shot that makes it shine. Does not know how it sounds.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use crate::base::problem::{Problem, Problems};
+use crate::declare::sound::{Anchor, Cue, Settings};
+use crate::graph::Work;
+use crate::graph::build::Builder;
+use crate::graph::edit::Edit;
+use crate::operators::sound::blocks::Blocks;
+use crate::operators::sound::cue::Voice;
+use crate::operators::sound::voice;
+use crate::operators::sound::voice::motion::{Motion, STEPS};
+
+impl Builder<'_> {
+    /// A sound that is made, for a cue.
+    pub(super) fn voice(
+        &mut self,
+        settings: &Settings,
+        cue: &Cue,
+        blocks: &Blocks,
+        edit: &Edit,
+    ) -> Result<Arc<dyn Voice>, Problems> {
+        let none = BTreeMap::new();
+        let setup = self.setup_of(settings, blocks, &none);
+        let motion = match voice::rod(&setup) {
+            Some(rod) => Some(self.motion(rod, settings, cue, edit)?),
+            None => None,
+        };
+        let (voice, mut cautions) = voice::read(&setup, blocks.sampling, motion)?;
+        self.problems.append(&mut cautions);
+        Ok(voice)
+    }
+
+    /// The movement of the rod that a cue hums with, from the frame that the cue hangs on to the last that is shown with it.
+    fn motion(&self, rod: &str, settings: &Settings, cue: &Cue, edit: &Edit) -> Result<Motion, Problems> {
+        let span = settings.map.get("hum").map_or(settings.span, |value| value.span);
+        let wrong = |message: String, help: &str| Err(vec![Problem::error(span, message).help(help)]);
+        let Anchor::Shot { shot, frame } = &cue.at.value else {
+            return wrong("a hum hangs on a frame of its rod's shot".into(), "at: SHOT@FRAME");
+        };
+        let parts = rod.split_once('/').and_then(|(of, rest)| Some((of, rest.split_once('.')?)));
+        let Some((of, (stage, name))) = parts.filter(|(of, _)| of.eq_ignore_ascii_case(shot)) else {
+            return wrong(
+                format!("'{rod}' is no rod of {shot}"),
+                "SHOT/STAGE.ROD, of the shot that the cue hangs on",
+            );
+        };
+        let node = self.graph.nodes.iter().find(|n| n.shot.eq_ignore_ascii_case(of) && &*n.stage == stage);
+        let Some(Work::Operator { prepared, .. }) = node.map(|node| &node.work) else {
+            return wrong(format!("{of} has no stage {stage} of rods"), "name its stage of blades");
+        };
+        let rods = prepared.rods();
+        if !rods.iter().any(|rod| &**rod == name) {
+            let known = rods.iter().map(|rod| &**rod).collect::<Vec<_>>().join(", ");
+            return wrong(format!("{of}/{stage} has no rod '{name}'"), &format!("its rods: {known}"));
+        }
+        let shown = edit.events.iter().find(|event| {
+            event.shot.value.eq_ignore_ascii_case(shot) && event.source.contains(frame.floor() as i64)
+        });
+        let last = shown.map_or(*frame, |event| event.source.last as f64 + 1.0);
+        let steps = ((last - frame) * STEPS as f64).floor() as i64;
+        let at = |step: i64| prepared.stance(name, frame + step as f64 / STEPS as f64);
+        let (width, height) = self.film.frame_size;
+        Ok(Motion::of(self.film.rate.per_second(), height.into(), width.into(), (0..=steps).map(at)))
+    }
+}

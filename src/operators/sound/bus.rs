@@ -1,0 +1,373 @@
+//! A bus: its cues together, and what is done to them.
+//!
+//! Knows where its cues stand in the film, and how far back each of its effects listens. Samples come from `cue`.
+
+use std::collections::BTreeMap;
+use std::ops::Range;
+
+use super::blocks::{Blocks, joined};
+use super::cue::{Cue, feed_within};
+use super::dynamics::{Compressor, Duck, Pace};
+use super::filters::{self, Filters};
+use super::law::factor;
+use super::reverb::Response;
+use super::{Heard, PreparedSound};
+use crate::base::curve::Curve;
+use crate::base::digest::KeyHasher;
+use crate::base::frames::FrameRange;
+use crate::base::problem::{Problem, Problems};
+use crate::base::value::{Fields, Value};
+use crate::media::sound::{Outline, Sound};
+use crate::operators::{Kind, OperatorError, Param, Reader, Setup, Spec};
+
+const fn param(
+    name: &'static str,
+    kind: Kind,
+    unit: &'static str,
+    default: &'static str,
+    doc: &'static str,
+) -> Param {
+    Param { name, kind, unit, default, doc }
+}
+
+/// What a bus takes. What is set is done in the order of this table, gain last.
+pub static SPEC: Spec = Spec {
+    name: "bus",
+    version: 1,
+    summary: "Cues together, and what is done to them in this order.",
+    ports: &[],
+    params: &[
+        param("filters", Kind::Structure, "", "", filters::DOC),
+        param(
+            "compress",
+            Kind::Structure,
+            "",
+            "",
+            "Evens levels: a map of `threshold` in dBFS, `ratio` (1 to 100), `knee` in dB (6), `attack` and `release` in s (0.01, 0.2) and `makeup` in dB (0)",
+        ),
+        param(
+            "room",
+            Kind::Structure,
+            "",
+            "",
+            "A room around it: a map of `response`, a sound file of the room's answer to an impulse, and `wet`, its level in dB (0); the sound itself stays as it is",
+        ),
+        param(
+            "duck",
+            Kind::Structure,
+            "",
+            "",
+            "Goes down while another bus is heard: a map of `by`, that bus, `depth` in dB (9), `threshold` in dBFS (-40), `attack` and `release` in s (0.08, 0.6)",
+        ),
+        param("gain", Kind::Keyed { min: -120.0, max: 40.0 }, "dB", "0", "Level; keys are film frames"),
+        param("silent", Kind::Flag, "", "false", "Keeps the bus and is not heard"),
+    ],
+    source: "Filters: R. Bristow-Johnson, \"Audio EQ Cookbook\" (W3C Note, 2021); compressor: D. Giannoulis et al., J. Audio Eng. Soc. 60(6), 2012; room: convolution in parts (W. G. Gardner, 1995)",
+};
+
+/// A cue on a bus.
+pub struct Placed {
+    /// The film's sample at which it begins.
+    pub start: i64,
+    /// The connected input that gives its clip; none for a voice.
+    pub input: Option<usize>,
+    /// The cue.
+    pub cue: Cue,
+}
+
+impl Placed {
+    /// The samples of the film in which it is heard.
+    pub fn heard(&self) -> Range<i64> {
+        self.start..self.start + self.cue.length()
+    }
+}
+
+/// A room: its level, how long it answers, and the input that gives its answer.
+struct Room {
+    input: usize,
+    wet: f64,
+    length: i64,
+}
+
+/// What a bus listens to besides its cues.
+pub struct Others {
+    /// The connected input of the room's answer, and what its file holds.
+    pub room: Option<(usize, Outline)>,
+    /// The connected input of the bus that it goes down under.
+    pub under: Option<usize>,
+}
+
+/// A bus, ready.
+pub struct Bus {
+    blocks: Blocks,
+    channels: usize,
+    /// By where they begin.
+    cues: Vec<Placed>,
+    filters: Filters,
+    compressor: Option<Compressor>,
+    room: Option<Room>,
+    duck: Option<(usize, Duck)>,
+    gain: Curve<1>,
+    silent: bool,
+}
+
+impl Bus {
+    /// Reads a bus's settings; its cues are those that are heard. With it come cautions.
+    ///
+    /// # Errors
+    /// Every problem of them.
+    pub fn read(
+        setup: &Setup<'_>,
+        blocks: Blocks,
+        channels: usize,
+        mut cues: Vec<Placed>,
+        others: &Others,
+    ) -> Result<(Self, Problems), Problems> {
+        let mut reader = Reader::new(&SPEC, setup);
+        let filters = Filters::read(reader.value("filters"), blocks.sampling, &mut reader.problems);
+        let compressor = reader.value("compress").and_then(|value| compressor(value, &mut reader.problems));
+        let room =
+            reader.value("room").and_then(|value| room(value, others, blocks.sampling, &mut reader.problems));
+        let duck = reader.value("duck").and_then(|value| duck(value, &mut reader.problems));
+        cues.sort_by_key(|placed| placed.start);
+        let bus = Self {
+            blocks,
+            channels,
+            cues,
+            filters,
+            compressor,
+            room,
+            duck: others.under.zip(duck),
+            gain: reader.curve("gain"),
+            silent: reader.flag("silent"),
+        };
+        reader.done(bus)
+    }
+
+    /// Samples before a moment that its effects listen back.
+    fn lead(&self) -> i64 {
+        let rate = self.blocks.sampling;
+        self.filters.settles()
+            + self.compressor.map_or(0, |work| work.pace.settles(rate))
+            + self.room.as_ref().map_or(0, |room| room.length)
+    }
+
+    /// The film's samples that a block is made from.
+    fn reach(&self, block: i64) -> Range<i64> {
+        let own = self.blocks.of(block);
+        (own.start - self.lead()).max(0)..own.end
+    }
+
+    /// The other bus's samples that a block listens to.
+    fn other(&self, duck: &Duck, block: i64) -> Range<i64> {
+        let own = self.blocks.of(block);
+        (own.start - duck.settles(self.blocks.sampling)).max(0)..own.end
+    }
+
+    /// The cues that are heard within a range.
+    fn within(&self, range: &Range<i64>) -> impl Iterator<Item = &Placed> {
+        let is_heard = |placed: &&Placed| {
+            let heard = placed.heard();
+            !placed.cue.silent && heard.start < range.end && heard.end > range.start
+        };
+        self.cues.iter().filter(move |placed| !self.silent && is_heard(placed))
+    }
+
+    fn is_idle(&self, block: i64) -> bool {
+        self.within(&self.reach(block)).next().is_none()
+    }
+}
+
+impl PreparedSound for Bus {
+    fn each_reach(&self, block: i64, visit: &mut dyn FnMut(usize, FrameRange)) {
+        let reach = self.reach(block);
+        let clip = FrameRange::one(crate::media::sound::CLIP);
+        let mut needs: BTreeMap<usize, FrameRange> =
+            self.within(&reach).filter_map(|placed| Some((placed.input?, clip))).collect();
+        if self.is_idle(block) {
+            return;
+        }
+        if let Some(room) = &self.room {
+            needs.insert(room.input, clip);
+        }
+        if let Some((input, duck)) = &self.duck {
+            needs.insert(*input, self.blocks.over(&self.other(duck, block)));
+        }
+        needs.into_iter().for_each(|(input, blocks)| visit(input, blocks));
+    }
+
+    fn at(&self, block: i64, key: &mut KeyHasher) {
+        let own = self.blocks.of(block);
+        key.int(own.end - own.start).int(self.channels as i64).int(i64::from(self.blocks.sampling));
+        if self.is_idle(block) {
+            return;
+        }
+        let reach = self.reach(block);
+        key.int(own.start - reach.start);
+        for placed in self.within(&reach) {
+            key.int(placed.input.map_or(-1, |input| input as i64));
+            placed.cue.feed(&(reach.start - placed.start..reach.end - placed.start), key);
+        }
+        let others =
+            (&self.filters, &self.compressor, self.room.as_ref().map(|room| (room.wet, room.length)));
+        key.text(&format!("{others:?} {:?}", self.duck.as_ref().map(|(_, duck)| duck)));
+        if let Some((_, duck)) = &self.duck {
+            key.int(own.start - self.other(duck, block).start);
+        }
+        feed_within(&self.gain, [own.start, own.end].map(|sample| self.blocks.time(sample)), key);
+    }
+
+    fn apply(&self, inputs: &[Heard], block: i64) -> Result<Sound, OperatorError> {
+        let own = self.blocks.of(block);
+        let count = (own.end - own.start) as usize;
+        let rate = self.blocks.sampling;
+        if self.is_idle(block) {
+            return Ok(Sound::silent(rate, self.channels, count));
+        }
+        let reach = self.reach(block);
+        let mut out = vec![vec![0f32; (reach.end - reach.start) as usize]; self.channels];
+        for placed in self.within(&reach) {
+            let clip = placed.input.map(|input| one(inputs, input)).transpose()?;
+            placed.cue.add(clip, reach.start - placed.start..reach.end - placed.start, &mut out);
+        }
+        self.filters.run(&mut out);
+        if let Some(compressor) = &self.compressor {
+            compressor.run(&mut out, rate);
+        }
+        if let Some(room) = &self.room {
+            answered(&mut out, one(inputs, room.input)?, room.wet, rate);
+        }
+        let lead = (own.start - reach.start) as usize;
+        out.iter_mut().for_each(|plane| drop(plane.drain(..lead)));
+        if let Some((input, duck)) = &self.duck {
+            let range = self.other(duck, block);
+            let other =
+                joined(&self.blocks, inputs.get(*input).map_or(&[], Vec::as_slice), &range, self.channels)?;
+            let gains = duck.gains(&other, rate);
+            let skip = (own.start - range.start) as usize;
+            for plane in &mut out {
+                plane.iter_mut().zip(&gains[skip..]).for_each(|(v, gain)| *v *= gain);
+            }
+        }
+        levelled(&mut out, &self.gain, &self.blocks, own.start);
+        Ok(Sound { rate, channels: out })
+    }
+}
+
+/// The only frame of an input.
+fn one(inputs: &[Heard], input: usize) -> Result<&Sound, OperatorError> {
+    let list = inputs.get(input).and_then(|list| list.first());
+    list.map(|(_, sound)| &**sound)
+        .ok_or(OperatorError::MissingInput { input, frame: crate::media::sound::CLIP })
+}
+
+/// Applies a keyed level to samples that begin at `start` of the film.
+fn levelled(planes: &mut [Vec<f32>], gain: &Curve<1>, blocks: &Blocks, start: i64) {
+    const GRID: i64 = 64;
+    let level = |sample: i64| factor(gain.at(blocks.time(sample))[0]) as f32;
+    if gain.is_steady() {
+        let level = level(start);
+        if level != 1.0 {
+            planes.iter_mut().flatten().for_each(|v| *v *= level);
+        }
+        return;
+    }
+    for plane in planes {
+        for (part, i) in plane.chunks_mut(GRID as usize).zip(0..) {
+            let (a, b) = (level(start + i * GRID), level(start + (i + 1) * GRID));
+            for (v, n) in part.iter_mut().zip(0u8..) {
+                *v *= a + (b - a) * f32::from(n) / GRID as f32;
+            }
+        }
+    }
+}
+
+/// Adds a room's answer: each channel by the response's channel of the same number, or by its only one.
+fn answered(planes: &mut [Vec<f32>], response: &Sound, wet: f64, rate: u32) {
+    let level = factor(wet) as f32;
+    let step = f64::from(response.rate) / f64::from(rate);
+    let answers: Vec<Response> = response
+        .channels
+        .iter()
+        .map(|plane| {
+            // Fewer samples for the same answer are each as much louder.
+            let count = (plane.len() as f64 / step).round() as usize;
+            let mut taken = super::resample::taken(plane, 0.0, step, count);
+            taken.iter_mut().for_each(|v| *v *= step as f32);
+            Response::new(&taken)
+        })
+        .collect();
+    for (c, plane) in planes.iter_mut().enumerate() {
+        let Some(answer) = answers.get(c).or(answers.first()) else { return };
+        let wet = answer.answer(plane);
+        plane.iter_mut().zip(wet).for_each(|(v, wet)| *v += level * wet);
+    }
+}
+
+/// Reads numbers of a map within limits, each with what it is when not written.
+struct Numbers<'v> {
+    fields: Fields<'v>,
+}
+
+impl<'v> Numbers<'v> {
+    fn of(value: &'v Value, what: &str, problems: &mut Problems) -> Option<Self> {
+        Some(Self { fields: Fields::of(value, what).map_err(|problem| problems.push(problem)).ok()? })
+    }
+
+    fn number(&mut self, name: &'static str, default: Option<f64>, min: f64, max: f64) -> f64 {
+        let value = if default.is_none() { self.fields.need(name) } else { self.fields.get(name) };
+        let Some(value) = value else { return default.unwrap_or(min) };
+        let Some(n) = self.fields.keep(value.number()) else { return min };
+        if !(min..=max).contains(&n) {
+            let problem = Problem::error(value.span, format!("{n} is out of range for '{name}'"));
+            self.fields.problems.push(problem.help(format!("from {min} to {max}")));
+        }
+        n
+    }
+
+    fn pace(&mut self, attack: f64, release: f64) -> Pace {
+        Pace {
+            attack: self.number("attack", Some(attack), 0.0001, 5.0),
+            release: self.number("release", Some(release), 0.001, 5.0),
+        }
+    }
+}
+
+fn compressor(value: &Value, problems: &mut Problems) -> Option<Compressor> {
+    let mut numbers = Numbers::of(value, "a compressor", problems)?;
+    let work = Compressor {
+        threshold: numbers.number("threshold", None, -100.0, 0.0),
+        ratio: numbers.number("ratio", None, 1.0, 100.0),
+        knee: numbers.number("knee", Some(6.0), 0.0, 60.0),
+        pace: numbers.pace(0.01, 0.2),
+        makeup: numbers.number("makeup", Some(0.0), -40.0, 40.0),
+    };
+    problems.extend(numbers.fields.finish());
+    Some(work)
+}
+
+fn duck(value: &Value, problems: &mut Problems) -> Option<Duck> {
+    let mut numbers = Numbers::of(value, "what a bus goes down under", problems)?;
+    numbers.fields.need("by");
+    let work = Duck {
+        depth: numbers.number("depth", Some(9.0), 0.0, 120.0),
+        threshold: numbers.number("threshold", Some(-40.0), -100.0, 0.0),
+        pace: numbers.pace(0.08, 0.6),
+    };
+    problems.extend(numbers.fields.finish());
+    Some(work)
+}
+
+fn room(value: &Value, others: &Others, rate: u32, problems: &mut Problems) -> Option<Room> {
+    let mut numbers = Numbers::of(value, "a room", problems)?;
+    numbers.fields.need("response");
+    let wet = numbers.number("wet", Some(0.0), -120.0, 40.0);
+    problems.extend(numbers.fields.finish());
+    let (input, outline) = others.room.as_ref()?;
+    let seconds = outline.samples.unwrap_or(0) as f64 / f64::from(outline.rate);
+    if seconds > 20.0 {
+        let message = format!("a room's answer of {seconds:.0} s is too long");
+        problems.push(Problem::error(value.span, message).help("at most 20 s"));
+    }
+    Some(Room { input: *input, wet, length: (seconds * f64::from(rate)).ceil() as i64 })
+}
