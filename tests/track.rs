@@ -4,6 +4,7 @@
 
 mod project;
 
+use endboard::base::frames::FrameSet;
 use endboard::base::problem::SourceId;
 use endboard::media::exr::{self, Compression};
 use endboard::media::image::{Image, RGBA};
@@ -90,6 +91,14 @@ fn numbers(text: &str, thing: &str, frame: i64) -> Vec<f64> {
     line.split(|c: char| !c.is_ascii_digit() && c != '.' && c != '-').filter_map(|w| w.parse().ok()).collect()
 }
 
+/// How sure the base of the keeper's key is: 1 where a person set it.
+fn base_sure(text: &str, frame: i64) -> f64 {
+    let part = text.split_once("  keeper:\n").expect("the rod").1;
+    let line = part.lines().find(|l| l.trim_start().starts_with(&format!("{frame}:"))).expect("the key");
+    let Some((_, sure)) = line.split_once("sure: ") else { return 1.0 };
+    sure.trim_start_matches('[').split([',', ' ']).next().unwrap().parse().unwrap()
+}
+
 fn thing<'v>(answer: &'v Value, name: &str) -> &'v Value {
     answer["things"].as_array().unwrap().iter().find(|t| t["name"] == name).unwrap()
 }
@@ -132,6 +141,10 @@ fn a_place_a_patch_and_a_rod_are_followed_from_the_command_line() {
         let turn = (rod[3] - rod[1]).atan2(rod[2] - rod[0]) - (pole[3] - pole[1]).atan2(pole[2] - pole[0]);
         assert!(turn.abs() < 0.03, "{n}: {rod:?} {pole:?}");
     }
+    // A base that is less sure than frames must be is told of, and its key says so; of all others none is.
+    let guessed: FrameSet = FRAMES.filter(|n| base_sure(&text, *n) < 0.35).collect();
+    assert_eq!(thing(&answer, "keeper")["base_guessed"], guessed.to_string(), "{text}");
+    assert_eq!(thing(&answer, "hook")["base_guessed"], "none");
     // The file is a shapes file: what a person set has no `sure`, and what was followed has.
     assert!(text.contains("1001: { at: [120.5, 40.25] }") && text.contains("sure: 0.9"), "{text}");
 }

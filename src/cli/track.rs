@@ -44,6 +44,7 @@ fn report(Tracked { place, frames, things, file, remarks }: &Tracked, json: bool
             serde_json::json!({
                 "kind": f.kind.word(), "name": f.name, "set_by_hand": f.by_hand, "followed": f.sound.to_string(),
                 "lost": f.lost.to_string(), "mean": f.sure.0, "least": f.sure.1,
+                "base_guessed": f.guessed.to_string(),
             })
         });
         let list: Vec<_> = list.collect();
@@ -64,6 +65,9 @@ fn report(Tracked { place, frames, things, file, remarks }: &Tracked, json: bool
         say!("{} {}: {by_hand}, {followed}", f.kind.word(), f.name);
         if !f.lost.is_empty() {
             say!("  lost, without a key: {place}@{}", f.lost);
+        }
+        if !f.guessed.is_empty() {
+            say!("  base guessed, to be looked at: {place}@{}", f.guessed);
         }
     }
     match file {

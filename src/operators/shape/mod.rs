@@ -14,6 +14,7 @@ mod rod;
 pub mod soften;
 pub mod stencil;
 pub mod stroke;
+pub mod sure;
 mod varied;
 
 use std::sync::Arc;

@@ -14,6 +14,7 @@ use std::sync::Arc;
 
 use super::motion::{Matrix, Motion, carried};
 use super::motions::Follows;
+use super::sure::Sure;
 use crate::base::curve::Ease;
 use crate::base::digest::KeyHasher;
 use crate::base::problem::Span;
@@ -40,8 +41,8 @@ pub struct Rod {
     /// Base x, base y, tip x, tip y in pixels, at frames in rising order; at least one. Between keys [`Rod::at`] says
     /// where they are.
     pub keys: Vec<(i64, Ends)>,
-    /// From 0 to 1 for each key. It changes no pixels.
-    pub sure: Vec<f64>,
+    /// Of each key. It changes no pixels.
+    pub sure: Vec<Sure>,
     /// What it says that it follows.
     pub follows: Option<Follows>,
     /// What it follows, once that is found.
@@ -66,7 +67,7 @@ enum Part {
 impl Rod {
     /// A rod that follows nothing and whose keys are all sure.
     pub fn new(name: Arc<str>, span: Span, pace: Pace, keys: Vec<(i64, Ends)>) -> Self {
-        let sure = vec![1.0; keys.len()];
+        let sure = vec![Sure::from(1.0); keys.len()];
         Self { name, span, pace, keys, sure, follows: None, motion: None }
     }
 

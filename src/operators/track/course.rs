@@ -10,6 +10,7 @@ use std::sync::Arc;
 
 use super::picture::Picture;
 use crate::base::frames::{FrameRange, FrameSet};
+use crate::operators::shape::sure::Sure;
 
 /// Where a thing is on one frame: `N` numbers, pixels.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -47,7 +48,7 @@ pub struct Key<const N: usize> {
     /// Places in pixels.
     pub at: [f64; N],
     /// How far it is to be believed; none when a person set it and said nothing.
-    pub sure: Option<f64>,
+    pub sure: Option<Sure>,
 }
 
 /// A followed thing.
@@ -59,6 +60,8 @@ pub struct Track<const N: usize> {
     pub sound: FrameSet,
     /// Frames on which it was lost: they have no key.
     pub lost: FrameSet,
+    /// Sound frames on which a rod's base alone is not believed.
+    pub guessed: FrameSet,
     /// Means and least of `sure` over the sound frames; 1 when there is none.
     pub mean: f64,
     /// The least of them.
@@ -110,7 +113,7 @@ impl<const N: usize, F: Follower<N>> Course<N, F> {
                     track.sound.insert(frame);
                     sum += step.sure;
                     track.least = track.least.min(step.sure);
-                    keys.insert(frame, Key { frame, at: step.at, sure: Some(step.sure) });
+                    keys.insert(frame, Key { frame, at: step.at, sure: Some(step.sure.into()) });
                 }
                 _ => track.lost.insert(frame),
             }

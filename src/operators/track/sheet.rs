@@ -14,6 +14,7 @@ use crate::base::value::Value;
 use crate::base::yaml;
 use crate::operators::shape::file;
 use crate::operators::shape::motion::Motion;
+use crate::operators::shape::sure::Sure;
 
 /// Keys of one thing.
 #[derive(Clone, Debug, PartialEq)]
@@ -79,7 +80,7 @@ fn things<const N: usize>(tree: &Value, title: &str, places: &dyn Fn(&str) -> Pl
         let sure = |frame: i64| {
             let entries = &written?.entries;
             let (_, value) = entries.iter().find(|(key, _)| key.text.parse() == Ok(frame))?;
-            value.map()?.get("sure")?.number().ok()
+            Sure::of_rod(value.map()?.get("sure")?).ok()
         };
         let keys =
             places(&name).into_iter().map(|(frame, at)| Key { frame, at, sure: sure(frame) }).collect();
@@ -132,8 +133,9 @@ pub fn rounded<const N: usize>(key: Key<N>) -> Key<N> {
     let to = |n: f64, parts: f64| (n * parts).round() / parts + 0.0;
     match key.sure {
         None => key,
-        Some(sure) => {
-            Key { at: key.at.map(|n| to(n, 1e3)), sure: Some(to(sure.clamp(0.0, 1.0), 1e2)), ..key }
+        Some(Sure { whole, base }) => {
+            let [whole, base] = [whole, base].map(|sure| to(sure.clamp(0.0, 1.0), 1e2));
+            Key { at: key.at.map(|n| to(n, 1e3)), sure: Some(Sure { whole, base }), ..key }
         }
     }
 }

@@ -277,5 +277,5 @@ fn two_keys_are_met_and_what_drifts_is_spread() {
     let miss = |n: i64| track.keys.iter().find(|k| k.frame == n).map(|k| k.at[0] - at(n)[0]).unwrap();
     assert_eq!(track.keys.iter().find(|k| k.frame == 11).unwrap().at, off);
     assert!((miss(6) - 0.5).abs() < 0.15 && miss(2).abs() < 0.2 && (miss(15) - 1.0).abs() < 0.1);
-    assert!(track.keys.iter().filter(|k| k.frame <= 11).all(|k| k.sure.is_none_or(|s| s < 0.97)));
+    assert!(track.keys.iter().filter(|k| k.frame <= 11).all(|k| k.sure.is_none_or(|s| s.whole < 0.97)));
 }

@@ -231,9 +231,10 @@ fn see<const N: usize, F: Follower<N> + Send>(
 fn kept<const N: usize>(kind: Kind, thing: &mut Thing<N>, track: Track<N>, wish: &Wish) -> Followed {
     let by_hand = thing.keys.iter().filter(|k| k.sure.is_none() && wish.frames.contains(k.frame)).count();
     thing.keys.retain(|key| key.sure.is_none() || !wish.frames.contains(key.frame));
-    let followed = track.keys.into_iter().filter(|key| key.sure.is_some());
+    let followed = track.keys.iter().copied().filter(|key| key.sure.is_some());
     thing.keys.extend(followed.map(sheet::rounded));
     thing.keys.sort_by_key(|key| key.frame);
     let sure = (track.mean, track.least);
-    Followed { kind, name: thing.name.clone(), by_hand, sound: track.sound, lost: track.lost, sure }
+    let Track { sound, lost, guessed, .. } = track;
+    Followed { kind, name: thing.name.clone(), by_hand, sound, lost, guessed, sure }
 }

@@ -64,6 +64,8 @@ pub struct Followed {
     pub sound: FrameSet,
     /// Frames on which it was lost.
     pub lost: FrameSet,
+    /// Those of them on which a rod's base alone is not believed: a guess by its length.
+    pub guessed: FrameSet,
     /// Mean and least of what the sound ones are believed.
     pub sure: (f64, f64),
 }
@@ -182,7 +184,7 @@ fn writable(
         for thing in things.iter_mut().filter(|thing| asked_for(&thing.name)) {
             let free = frames.iter().find(|n| thing.keys.iter().all(|key| key.frame != *n));
             if let (Some(frame), Some(first)) = (free, thing.keys.first().copied()) {
-                thing.keys.push(Key { frame, sure: Some(0.5), ..first });
+                thing.keys.push(Key { frame, sure: Some(0.5.into()), ..first });
                 thing.keys.sort_by_key(|key| key.frame);
             }
         }
@@ -265,7 +267,7 @@ mod tests {
         std::fs::write(folder.join("a.yaml"), own).unwrap();
         let standing = Standing::shared(folder, "a.yaml").unwrap();
         let mut sheet = read(&standing).unwrap();
-        sheet.points[0].keys.push(Key { frame: 1002, at: [121.0, 40.0], sure: Some(0.9) });
+        sheet.points[0].keys.push(Key { frame: 1002, at: [121.0, 40.0], sure: Some(0.9.into()) });
         let edited = own.replace("40.25", "40.5");
         std::fs::write(folder.join("a.yaml"), &edited).unwrap();
         let said = written(&standing, &sheet, &mut Vec::new()).unwrap_err().to_string();
@@ -280,7 +282,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let folder = folder.path();
         let mut sheet = Sheet::default();
-        let keys = vec![Key { frame: 1002, at: [121.0, 40.0], sure: Some(0.9) }];
+        let keys = vec![Key { frame: 1002, at: [121.0, 40.0], sure: Some(0.9.into()) }];
         sheet.points.push(sheet::Thing { name: "hook".into(), keys });
         // A file, then its folder, that is a link which leads nowhere.
         symlink("gone/a.yaml", folder.join("a.yaml")).unwrap();
@@ -303,7 +305,7 @@ mod tests {
         std::fs::write(folder.join("a.yaml"), own).unwrap();
         let standing = Standing::shared(folder, "a.yaml").unwrap();
         let mut sheet = read(&standing).unwrap();
-        sheet.points[0].keys.push(Key { frame: 1002, at: [2.0, 2.0], sure: Some(0.9) });
+        sheet.points[0].keys.push(Key { frame: 1002, at: [2.0, 2.0], sure: Some(0.9.into()) });
         let mut remarks = Vec::new();
         assert_eq!(written(&standing, &sheet, &mut remarks).unwrap(), "a.yaml");
         assert!(remarks[0].contains("a.1.yaml"), "{remarks:?}");

@@ -88,28 +88,13 @@ fn settled(search: &Search, mark: &Mark, mut way: Way, all: &[i64], wish: &Wish)
     for (stroke, settled) in
         way.clone().into_iter().zip(settle(&way)).enumerate().filter_map(|(i, (s, p))| Some(((i, s?), p?)))
     {
-        let ((i, stroke), (ends, sure)) = (stroke, settled);
-        if sure > 0.5 {
-            way[i] = Some(Stroke { ends, ..stroke });
+        let (i, stroke) = stroke;
+        if settled.sure > 0.5 {
+            way[i] = Some(Stroke { ends: settled.ends, ..stroke });
         }
     }
     search.finish(&settle(&way), wish.threshold)
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::operators::track::picture::Picture;
-
-    #[test]
-    fn frames_without_room_are_refused_with_a_part_that_has_it() {
-        let mut looks = Looks::default();
-        looks.see(&Picture::new(&vec![0.5; 1920 * 1080], 1920, 1080), None);
-        let range = |last| FrameRange::new(1001, last);
-        assert!(room(&looks, range(1400)).is_ok());
-        let said = room(&looks, range(2000)).unwrap_err().to_string();
-        let part = said.split("such as on 1001-").nth(1).unwrap().split(',').next().unwrap();
-        let last: i64 = part.parse().unwrap();
-        assert!(room(&looks, range(last)).is_ok() && room(&looks, range(last + 1)).is_err(), "{said}");
-    }
-}
+mod tests;

@@ -26,7 +26,7 @@
 //!   keeper:
 //!     ease: flowing                      # flowing (default) | hold | linear | smooth between keys
 //!     keys:
-//!       1009: { base: [412, 300], tip: [455, 120], sure: 0.9 }   # sure: 0 to 1, optional
+//!       1009: { base: [412, 300], tip: [455, 120], sure: 0.9 }   # sure: 0 to 1, or [base, tip]; optional
 //! ```
 //!
 //! A point is `[x, y]`, a corner, or `[x, y, in x, in y, out x, out y]` with handles relative to the point; either may end in
@@ -38,6 +38,7 @@ mod motion;
 use std::sync::Arc;
 
 use super::motions::Follows;
+use super::sure::Sure;
 use super::{Matte, Pace, Rod, Shapes};
 use crate::base::curve::Ease;
 use crate::base::frames::{FRAME_LIMIT, FrameRange};
@@ -202,7 +203,7 @@ impl Reading {
             let mut fields = reading.keep(Fields::of(value, format!("a key of {what}")))?;
             let base = fields.need("base").and_then(|v| fields.keep(place(v)));
             let tip = fields.need("tip").and_then(|v| fields.keep(place(v)));
-            let sure = fields.read("sure", sure).unwrap_or(1.0);
+            let sure = fields.read("sure", Sure::of_rod).unwrap_or(Sure::from(1.0));
             reading.problems.extend(fields.finish());
             let ([a, b], [c, d]) = (base?, tip?);
             Some(([a, b, c, d], sure))
@@ -235,15 +236,6 @@ fn pace(value: &Value) -> Result<Pace, Problem> {
         ("smooth", Pace::Eased(Ease::Smooth)),
     ];
     word(value, &words)
-}
-
-/// How sure a key is; it changes no pixels.
-fn sure(value: &Value) -> Result<f64, Problem> {
-    let sure = value.number()?;
-    if (0.0..=1.0).contains(&sure) {
-        return Ok(sure);
-    }
-    Err(Problem::error(value.span, format!("a key cannot be {sure} sure")).help("from 0 to 1"))
 }
 
 /// One name, or two of points.
@@ -328,7 +320,7 @@ moves: { lean: { about: [48, 27], rotate: { 1009: 0, 1020: 15 }, follows: wall }
         assert_eq!(shapes.mattes[0].shapes().nth(1).unwrap().mode, Mode::Subtract);
         assert_eq!(shapes.mattes[0].shapes().nth(1).unwrap().fill, Fill::EvenOdd);
         assert_eq!(shapes.rods[0].at(1e3), [412.0, 300.0, 455.0, 120.0]);
-        assert_eq!(shapes.rods[0].sure, [0.5]);
+        assert_eq!(shapes.rods[0].sure, [0.5.into()]);
         assert_eq!(shapes.motions.names().collect::<Vec<_>>(), ["hook", "lean", "wall"]);
     }
 

@@ -22,7 +22,8 @@
 
 use std::sync::Arc;
 
-use super::{Reading, follows, place, sure, within};
+use super::super::sure;
+use super::{Reading, follows, place, within};
 use crate::base::curve::{Curve, Ease};
 use crate::base::problem::{Problem, Span};
 use crate::base::value::{Fields, Value};
@@ -74,7 +75,7 @@ impl Reading {
         let keys = self.keys(keys?, |reading, value| {
             let mut fields = reading.keep(Fields::of(value, format!("a key of {what}")))?;
             let read = fields.need(word).and_then(|value| fields.keep(one(value)));
-            let sure = fields.read("sure", sure).unwrap_or(1.0);
+            let sure = fields.read("sure", sure::one).unwrap_or(1.0);
             reading.problems.extend(fields.finish());
             Some((read?, sure))
         });

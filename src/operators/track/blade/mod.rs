@@ -1,13 +1,14 @@
 //! Proposes where a bright or marked rod lies on every frame between keys that a person set.
 //!
 //! Knows the order of the work: what stands out of the scenery (`scene`, `apart`), straight strokes of it on every frame (`line`),
-//! the one way through all frames that a hand could have made (`route`), and the rod's middle line and ends on each
-//! (`settle`). Does not know files.
+//! the one way through all frames that a hand could have made (`route`), the rod's middle line and ends on each
+//! (`settle`), and its base by all of them (`base`). Does not know files.
 //!
 //! What is proposed is the rod at the shutter's middle. A rod that moves while the shutter is open is filmed as a fan,
 //! evenly lit along its way, so that its middle line is where the rod was in the middle of the exposure.
 
 mod apart;
+mod base;
 mod line;
 mod route;
 mod scene;
@@ -17,9 +18,11 @@ use std::sync::Arc;
 
 pub use self::line::Stroke;
 pub use self::scene::{Gray, Looks, Scene};
+pub use self::settle::Settled;
 
 use super::course::{Key, Track};
 use crate::base::frames::FrameRange;
+use crate::operators::shape::sure::Sure;
 
 /// For each frame the stroke that a rod is taken for.
 pub type Way = Vec<Option<Stroke>>;
@@ -82,7 +85,7 @@ impl Search {
 
     /// The rod's place on one frame of a way, and how far it is to be believed. Independent of other frames' pixels, except
     /// for the scenery.
-    pub fn settled(&self, mark: &Mark, way: &Way, frame: i64) -> Option<(Ends, f64)> {
+    pub fn settled(&self, mark: &Mark, way: &Way, frame: i64) -> Option<Settled> {
         if self.hand.iter().any(|key| key.frame == frame) {
             return None;
         }
@@ -105,22 +108,28 @@ impl Search {
         let to = after.unwrap_or((at as f64, start));
         let time = (to.0 - from.0).max(1.0);
         let speed = std::array::from_fn(|i| (to.1[i] - from.1[i]) / time);
-        let (ends, sure) = settle::settled(&self.scene, mark, at, start, speed, self.length(frame))?;
-        Some((ends, if seen.is_some() { sure } else { 0.5 * sure }))
+        let settled = settle::settled(&self.scene, mark, at, start, speed, self.length(frame))?;
+        let share = if seen.is_some() { 1.0 } else { 0.5 };
+        Some(Settled { sure: share * settled.sure, line: share * settled.line, ..settled })
     }
 
-    /// Puts proposals and hand-set keys together; what is believed less than `threshold` has no key.
-    pub fn finish(&self, settled: &[Option<(Ends, f64)>], threshold: f64) -> Track<4> {
+    /// Puts proposals and hand-set keys together; what is believed less than `threshold` has no key. A base that is, alone, has one.
+    pub fn finish(&self, settled: &[Option<Settled>], threshold: f64) -> Track<4> {
         let mut track = Track { least: 1.0, mean: 1.0, keys: self.hand.clone(), ..Track::default() };
         let mut sum = 0.0;
-        for (frame, settled) in self.frames.iter().zip(settled) {
+        let bases = base::bases(self, settled);
+        for ((frame, settled), (base, base_sure)) in self.frames.iter().zip(settled).zip(bases) {
             if self.hand.iter().any(|key| key.frame == frame) {
                 continue;
             }
             match settled {
-                Some((at, sure)) if *sure >= threshold => {
-                    track.keys.push(Key { frame, at: *at, sure: Some(*sure) });
+                Some(Settled { ends: [_, _, x, y], sure, .. }) if *sure >= threshold => {
+                    let sure_of = Sure { whole: *sure, base: base_sure };
+                    track.keys.push(Key { frame, at: [base[0], base[1], *x, *y], sure: Some(sure_of) });
                     track.sound.insert(frame);
+                    if base_sure < threshold {
+                        track.guessed.insert(frame);
+                    }
                     track.least = track.least.min(*sure);
                     sum += sure;
                 }

@@ -33,6 +33,23 @@ struct Section {
     light: f64,
 }
 
+/// A rod on one frame.
+#[derive(Clone, Copy, Debug)]
+pub struct Settled {
+    /// Its ends; the base as this frame alone tells it.
+    pub ends: Ends,
+    /// How far its line and its tip are to be believed.
+    pub sure: f64,
+    /// How far its line alone is.
+    pub line: f64,
+    /// How plainly its tip ends, 0 to 1; 0 where it is off the frame.
+    pub tip: f64,
+    /// Where its light begins, in pixels from the tip, and how plainly, 0 to 1.
+    pub begins: Option<(f64, f64)>,
+    /// Pixels to a sample.
+    pub size: f64,
+}
+
 /// The rod near `start` that moves by `speed` a frame, and how far it is to be believed.
 pub fn settled(
     scene: &Scene,
@@ -41,7 +58,7 @@ pub fn settled(
     start: Ends,
     speed: Ends,
     length: f64,
-) -> Option<(Ends, f64)> {
+) -> Option<Settled> {
     let light = scene.light(at, true);
     let margin = 0.35 * length + 40.0;
     let within = [
@@ -68,22 +85,22 @@ pub fn settled(
             break;
         }
     }
-    let (ends, tip) = ended(&sheet, mark, &ends, &speed, length);
-    Some((ends, sure(&sheet, &ends, &start, length, scatter, fits, tip)))
+    let Ended { ends, tip, begins } = ended(&sheet, mark, &ends, &speed, length);
+    let line = line(&sheet, &ends, &start, length, scatter, fits);
+    // A tip that is off the frame is where the rod's length puts it.
+    let seen = light.at([ends[2], ends[3]]).is_some();
+    let tip = tip.clamp(0.0, 1.0);
+    let sure = line * if seen { 0.4 + 0.6 * tip } else { 0.6 };
+    Some(Settled { ends, sure, line, tip: if seen { tip } else { 0.0 }, begins, size: light.size })
 }
 
-/// How far to believe a rod: by the share of its cross-sections that lie on one line, how near they do, and how plainly its
-/// tip ends.
-fn sure(sheet: &Sheet<'_>, ends: &Ends, start: &Ends, length: f64, scatter: f64, fits: f64, tip: f64) -> f64 {
+/// How far to believe a rod's line: by the share of its cross-sections that lie on it, and how near they do.
+fn line(sheet: &Sheet<'_>, ends: &Ends, start: &Ends, length: f64, scatter: f64, fits: f64) -> f64 {
     // What rests where the scenery has a line may be that line.
     let doubt = if sheet.rests { 0.5 } else { 1.0 };
     let line = doubt * ((fits - 0.25) / 0.5).clamp(0.0, 1.0) / (1.0 + (scatter / 2.5).powi(2));
     let whole = (0..4).map(|i| (ends[i] - start[i]).abs()).fold(0.0, f64::max) / length.max(1.0);
-    let astray = 1.0 / (1.0 + (whole / 0.25).powi(2));
-    // A tip that is off the frame is where the rod's length puts it.
-    let seen = sheet.light.at([ends[2], ends[3]]).is_some();
-    let tip = if seen { 0.4 + 0.6 * tip.clamp(0.0, 1.0) } else { 0.6 };
-    line * astray * tip
+    line / (1.0 + (whole / 0.25).powi(2))
 }
 
 fn frame_of(ends: &Ends) -> ([f64; 2], [f64; 2], f64) {
@@ -228,8 +245,17 @@ fn laid(ends: &Ends, sections: &[Section]) -> Option<(Ends, f64, f64)> {
     Some((moved, noise, fits / SECTIONS as f64))
 }
 
-/// Both ends along the line, and how plainly the tip ends.
-fn ended(sheet: &Sheet<'_>, mark: &Mark, ends: &Ends, speed: &Ends, expected: f64) -> (Ends, f64) {
+/// A rod's ends along its line.
+struct Ended {
+    ends: Ends,
+    /// How plainly the tip ends.
+    tip: f64,
+    /// Where light begins, from the tip, and how plainly.
+    begins: Option<(f64, f64)>,
+}
+
+/// Both ends along the line.
+fn ended(sheet: &Sheet<'_>, mark: &Mark, ends: &Ends, speed: &Ends, expected: f64) -> Ended {
     let (along, _, length) = frame_of(ends);
     let way = [along[0] / length, along[1] / length];
     let place = |t: f64| [ends[0] + way[0] * t, ends[1] + way[1] * t];
@@ -241,6 +267,7 @@ fn ended(sheet: &Sheet<'_>, mark: &Mark, ends: &Ends, speed: &Ends, expected: f6
         if off || plain < 0.2 { (length.max(expected * 0.9), plain.min(0.2)) } else { (tip, plain) };
     // Hands hide where a rod begins. How long it is tells as much, where its tip is known.
     let by_length = tip - expected;
+    let begins = base.map(|(at, plain)| (tip + at, plain.clamp(0.0, 1.0)));
     let base = match base {
         Some((at, plain)) => {
             let at = -at;
@@ -250,7 +277,7 @@ fn ended(sheet: &Sheet<'_>, mark: &Mark, ends: &Ends, speed: &Ends, expected: f6
         None => (0.5 * by_length).clamp(-0.15 * expected, 0.15 * expected),
     };
     let (b, t) = (place(base), place(tip));
-    ([b[0], b[1], t[0], t[1]], plain)
+    Ended { ends: [b[0], b[1], t[0], t[1]], tip: plain, begins }
 }
 
 /// How far light stands out at a share of the rod's length, against what a rod moving as fast leaves there; nothing off the

@@ -6,6 +6,7 @@ use super::{Thing, keys_of, value};
 use crate::base::problem::SourceId;
 use crate::base::value::{Map, Value};
 use crate::base::yaml;
+use crate::operators::shape::sure::Sure;
 use crate::operators::track::course::Key;
 
 /// Text with the keys of one thing as they are to be; nothing where there is no place for them.
@@ -125,7 +126,7 @@ fn same<const N: usize>(key: &Key<N>, written: &Value) -> bool {
     if map.entries.first().is_some_and(|(name, _)| name.text == "tip") {
         numbers.rotate_left(2);
     }
-    let sure = map.get("sure").and_then(|value| value.number().ok());
+    let sure = map.get("sure").and_then(|value| Sure::of_rod(value).ok());
     numbers == key.at && sure == key.sure
 }
 

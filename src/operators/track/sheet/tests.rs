@@ -16,13 +16,13 @@ fn sheet(text: &str) -> Sheet {
 }
 
 fn followed(frame: i64) -> Key<2> {
-    Key { frame, at: [-0.5, 7.0], sure: Some(0.5) }
+    Key { frame, at: [-0.5, 7.0], sure: Some(0.5.into()) }
 }
 
 #[test]
 fn what_is_not_a_followed_key_stays_to_the_letter() {
     let mut sheet = sheet(TEXT);
-    assert_eq!(sheet.points[0].keys[1], Key { frame: 1010, at: [1.0, 2.0], sure: Some(0.9) });
+    assert_eq!(sheet.points[0].keys[1], Key { frame: 1010, at: [1.0, 2.0], sure: Some(0.9.into()) });
     assert_eq!((sheet.rods[0].keys[0].at, sheet.rods[0].keys[0].sure), ([1.0, 2.0, 3.0, 4.5], None));
     assert_eq!(put(TEXT, &sheet).unwrap(), TEXT);
     sheet.points[0].keys.push(followed(1011));
@@ -92,7 +92,7 @@ proptest! {
     fn what_is_written_reads_back(
         places in proptest::collection::vec(-3000f64..3000.0, 8), sures in proptest::collection::vec(0f64..=1.0, 3), hand in any::<bool>(),
     ) {
-        let sure = |i: usize| (!hand).then_some(sures[i]);
+        let sure = |i: usize| (!hand).then_some(Sure::from(sures[i]));
         let at = [0.0, 0.0, 90.0, 2.0, 95.0, 80.0, -2.0, 77.5].map(|v: f64| v + places[0] * 0.5);
         let key = |frame| rounded(Key { frame, at, sure: sure(1) });
         let point = rounded(Key { frame: 5, at: [places[3], places[4]], sure: sure(2) });
@@ -105,4 +105,26 @@ proptest! {
         let text = put("", &sheet).unwrap();
         prop_assert_eq!(read(SourceId(0), &text).0, sheet);
     }
+}
+
+#[test]
+fn a_rods_base_is_read_and_written_with_a_sureness_of_its_own() {
+    let text = "rods:\n  keeper:\n    keys:\n      1: { base: [1, 2], tip: [3, 4], sure: [0.4, 0.9] }\n      2: { base: [1, 2], tip: [3, 4], sure: 0.7 }\n";
+    let (mut found, problems) = read(SourceId(0), text);
+    assert!(problems.is_empty(), "{problems:?}");
+    let sure = |sheet: &Sheet| sheet.rods[0].keys.iter().map(|key| key.sure.unwrap()).collect::<Vec<_>>();
+    assert_eq!(sure(&found), [Sure { base: 0.4, whole: 0.9 }, Sure::from(0.7)]);
+    // Whoever leaves it as it is finds it so to the letter, and what is followed says both where they differ.
+    assert_eq!(put(text, &found).as_deref(), Some(text));
+    found.rods[0].keys[1].sure = Some(Sure { base: 0.1, whole: 0.7 });
+    assert!(put(text, &found).unwrap().contains("2: { base: [1, 2], tip: [3, 4], sure: [0.1, 0.7] }"));
+    let said = |sure: &str, key: &str| {
+        let (_, problems) = file::read(SourceId(0), &format!("{key}, sure: {sure} }} }} }} }}"));
+        problems.first().map(|p| p.message.clone()).unwrap_or_default()
+    };
+    let rod = "rods: { keeper: { keys: { 1: { base: [1, 2], tip: [3, 4]";
+    assert_eq!(said("[0.1, 1.2]", rod), "a key cannot be 1.2 sure");
+    assert_eq!(said("[0.1]", rod), "how sure a rod's key is takes one number, or two");
+    // A point has no base.
+    assert!(said("[0.1, 0.2]", "points: { hook: { keys: { 1: { at: [1, 2]").contains("a number"));
 }
