@@ -22,12 +22,12 @@
 
 use std::sync::Arc;
 
-use super::super::sure;
 use super::{Reading, follows, place, within};
 use crate::base::curve::{Curve, Ease};
 use crate::base::problem::{Problem, Span};
 use crate::base::value::{Fields, Value};
 use crate::operators::shape::motion::{ByHand, Motion, Track, stays_whole, way_round};
+use crate::operators::shape::sure;
 use crate::operators::shape::{Follows, Motions};
 
 /// The farthest that a move turns, in degrees either way.
