@@ -12,7 +12,7 @@ use endboard::base::frames::FrameRange;
 use endboard::base::problem::{SourceId, Span};
 use endboard::base::yaml;
 use endboard::media::image::{Image, RGBA};
-use endboard::operators::{Connected, Inputs, Setup, WorkingSpace, named};
+use endboard::operators::{Connected, Inputs, Made, Setup, WorkingSpace, named};
 use outside::outside;
 
 /// The frame that flow makes half way between two.
@@ -36,7 +36,7 @@ fn middle(a: Image, b: Image) -> Image {
     let frames = [vec![(0, Arc::new(a)), (1, Arc::new(b))]];
     let inputs = Inputs { frames: &frames, raster: None };
     let ready = ready.unwrap_or_else(|problems| panic!("{problems:?}"));
-    let (image, remark) = ready.apply_telling(&inputs, 1).expect("both frames are there");
+    let Made { image, remark } = ready.make(&inputs, 1).expect("both frames are there");
     assert_eq!(remark, None);
     image
 }

@@ -98,13 +98,13 @@ impl Engine<'_> {
     /// Computes a frame's pixels, or a block's samples, from its inputs' pixels or its file. What other programs took is added to `cost`.
     pub(super) fn compute(&self, id: NodeId, frame: i64, cost: &mut Cost) -> Result<Render, Trouble> {
         use crate::graph::Work;
-        use crate::operators::Inputs;
+        use crate::operators::{Inputs, Made};
         let node = &self.graph.nodes[id];
         match &node.work {
             Work::Plate { source, decode } => {
                 let raster = self.raster(*source, frame)?;
-                let (image, remark) = decode
-                    .apply_telling(&Inputs { frames: &[], raster: Some(&raster) }, frame)
+                let Made { image, remark } = decode
+                    .make(&Inputs { frames: &[], raster: Some(&raster) }, frame)
                     .map_err(|e| e.to_string())?;
                 self.remark_on_file(id, *source, frame, remark);
                 Ok(image.into())
@@ -112,7 +112,8 @@ impl Engine<'_> {
             Work::Hand { source, decode, delivers } => {
                 let raster = self.raster(*source, frame)?;
                 let size = self.graph.frame_size;
-                let (image, remark) = super::source::delivered(raster, delivers, &**decode, frame, size)?;
+                let Made { image, remark } =
+                    super::source::delivered(raster, delivers, &**decode, frame, size)?;
                 self.remark_on_file(id, *source, frame, remark);
                 Ok(image.into())
             }
@@ -120,7 +121,7 @@ impl Engine<'_> {
                 let inputs = self.inputs(id, frame, cost)?;
                 let _places = self.occupy(id)?;
                 let inputs = Inputs { frames: &inputs, raster: None };
-                let (image, remark) = prepared.apply_telling(&inputs, frame).map_err(|e| e.to_string())?;
+                let Made { image, remark } = prepared.make(&inputs, frame).map_err(|e| e.to_string())?;
                 remark.into_iter().for_each(|text| self.remark(id, frame, text));
                 Ok(image.into())
             }

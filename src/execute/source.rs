@@ -14,7 +14,7 @@ use crate::media::image::{Channel, Image, Raster};
 use crate::media::sound::{self, CLIP, Sound};
 use crate::media::{self, Format};
 use crate::observe::{self, Seen};
-use crate::operators::{Inputs, Prepared};
+use crate::operators::{Inputs, Made, Prepared};
 use crate::stale::SourceState;
 
 impl Engine<'_> {
@@ -84,12 +84,12 @@ pub(super) fn delivered(
     decode: &dyn Prepared,
     frame: i64,
     size: (u32, u32),
-) -> Result<(Image, Option<String>), String> {
+) -> Result<Made, String> {
     match delivers {
-        Delivers::Picture => decode
-            .apply_telling(&Inputs { frames: &[], raster: Some(&raster) }, frame)
-            .map_err(|e| e.to_string()),
-        Delivers::Mattes(names) => Ok((mattes(&raster, names, size)?, None)),
+        Delivers::Picture => {
+            decode.make(&Inputs { frames: &[], raster: Some(&raster) }, frame).map_err(|e| e.to_string())
+        }
+        Delivers::Mattes(names) => Ok(mattes(&raster, names, size)?.into()),
     }
 }
 

@@ -14,7 +14,7 @@ use crate::events::Event;
 use crate::graph::{CommandWork, Edge, Graph, Node, NodeId, Work};
 use crate::ledger::file::Ledger;
 use crate::media::image::{Image, RGBA};
-use crate::operators::{Inputs, OperatorError, Prepared, named};
+use crate::operators::{Inputs, Made, OperatorError, Prepared, named};
 use crate::programs::Runner;
 use crate::stale;
 use crate::stale::remembered::Remembered;
@@ -63,8 +63,8 @@ impl Prepared for Acting {
         key.int(if self.is_still { 0 } else { frame });
     }
 
-    fn apply(&self, _: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError> {
-        Ok((self.apply)(frame))
+    fn make(&self, _: &Inputs<'_>, frame: i64) -> Result<Made, OperatorError> {
+        Ok((self.apply)(frame).into())
     }
 }
 

@@ -309,16 +309,27 @@ pub trait Prepared: Send + Sync {
     }
 
     /// Computes one frame. Must give the same bytes on every thread and SIMD level.
-    fn apply(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError>;
+    fn make(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Made, OperatorError>;
 
-    /// Computes one frame as [`Prepared::apply`] does, and tells what a person should know about it, though it is sound: what
-    /// was found in pixels on the way, so that no setting tells it before.
-    fn apply_telling(
-        &self,
-        inputs: &Inputs<'_>,
-        frame: i64,
-    ) -> Result<(Image, Option<String>), OperatorError> {
-        Ok((self.apply(inputs, frame)?, None))
+    /// One frame as [`Prepared::make`] computes it, for whoever wants no words.
+    fn apply(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError> {
+        Ok(self.make(inputs, frame)?.image)
+    }
+}
+
+/// A frame that a stage computed.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Made {
+    /// Its pixels.
+    pub image: Image,
+    /// What a person should know about it, though it is sound: what was found in pixels on the way, so that no setting tells
+    /// it before.
+    pub remark: Option<String>,
+}
+
+impl From<Image> for Made {
+    fn from(image: Image) -> Self {
+        Self { image, remark: None }
     }
 }
 

@@ -312,8 +312,7 @@ mod tests {
     use crate::base::problem::{SourceId, Span};
     use crate::declare::film::Delivers;
     use crate::graph::Edge;
-    use crate::media::image::Image;
-    use crate::operators::{Inputs, OperatorError, Prepared};
+    use crate::operators::{Inputs, Made, OperatorError, Prepared};
 
     struct Plain;
 
@@ -322,7 +321,7 @@ mod tests {
             Vec::new()
         }
         fn at(&self, _: i64, _: &mut KeyHasher) {}
-        fn apply(&self, _: &Inputs<'_>, _: i64) -> Result<Image, OperatorError> {
+        fn make(&self, _: &Inputs<'_>, _: i64) -> Result<Made, OperatorError> {
             Err(OperatorError::WrongInput("nothing is made here".into()))
         }
     }

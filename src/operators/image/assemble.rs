@@ -12,7 +12,9 @@ use crate::base::digest::KeyHasher;
 use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, Problems};
 use crate::media::image::{Image, RGBA};
-use crate::operators::{Carries, Inputs, Operator, OperatorError, Port, Prepared, Reader, Setup, Slot, Spec};
+use crate::operators::{
+    Carries, Inputs, Made, Operator, OperatorError, Port, Prepared, Reader, Setup, Slot, Spec,
+};
 
 /// The operator.
 pub struct Assemble;
@@ -133,13 +135,14 @@ impl Prepared for Reel {
         self.leaving.is_empty()
     }
 
-    fn apply(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError> {
+    fn make(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Made, OperatorError> {
         let of = |shown: Shown| shown.map(|(input, source)| inputs.frame(input, source)).transpose();
-        match self.look_up(frame) {
-            Picture::One(None) => Ok(black(self.size)),
-            Picture::One(Some((input, source))) => inputs.frame(input, source).cloned(),
-            Picture::Mix(goes, comes, share) => Ok(mixed(of(goes)?, of(comes)?, share, self.size)),
-        }
+        let image = match self.look_up(frame) {
+            Picture::One(None) => black(self.size),
+            Picture::One(Some((input, source))) => inputs.frame(input, source)?.clone(),
+            Picture::Mix(goes, comes, share) => mixed(of(goes)?, of(comes)?, share, self.size),
+        };
+        Ok(image.into())
     }
 }
 

@@ -17,7 +17,7 @@ use crate::operators::colour::block::{
 use crate::operators::colour::chain::Chain;
 use crate::operators::colour::encoding::{self, Encoding};
 use crate::operators::colour::primaries::{self, Primaries};
-use crate::operators::{Inputs, Kind, Operator, OperatorError, Param, Prepared, Reader, Setup, Spec};
+use crate::operators::{Inputs, Kind, Made, Operator, OperatorError, Param, Prepared, Reader, Setup, Spec};
 
 /// Words for `primaries`: those of the encoding, or a set by name.
 const PRIMARIES: [&str; 11] = {
@@ -96,15 +96,7 @@ impl Prepared for Ready {
         true
     }
 
-    fn apply(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError> {
-        self.apply_telling(inputs, frame).map(|(image, _)| image)
-    }
-
-    fn apply_telling(
-        &self,
-        inputs: &Inputs<'_>,
-        frame: i64,
-    ) -> Result<(Image, Option<String>), OperatorError> {
+    fn make(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Made, OperatorError> {
         let wrong = |text: String| OperatorError::WrongInput(format!("frame {frame}: {text}"));
         let raster =
             inputs.raster.ok_or_else(|| wrong("the plate operator was given no source file".into()))?;
@@ -135,7 +127,7 @@ impl Prepared for Ready {
             1 => Some(format!("has 1 pixel of {samples} {MENDED}")),
             n => Some(format!("has {n} pixels of {samples} {MENDED}")),
         };
-        Ok((self.convert([r, g, b], a, raster.straight_alpha), told))
+        Ok(Made { image: self.convert([r, g, b], a, raster.straight_alpha), remark: told })
     }
 }
 
@@ -286,7 +278,7 @@ mod tests {
         let (sound, dark) = ([0.5f32; 4], [0.0f32, 0.0, 0.0, f32::NEG_INFINITY]);
         let told = |planes: &[(&str, &[f32])]| {
             let raster = raster(planes, false);
-            ready.apply_telling(&Inputs { frames: &[], raster: Some(&raster) }, 1001).unwrap().1
+            ready.make(&Inputs { frames: &[], raster: Some(&raster) }, 1001).unwrap().remark
         };
         assert_eq!(told(&[("R", &sound), ("G", &sound), ("B", &sound)]), None);
         let two = told(&[("R", &sound), ("G", &plane), ("B", &plane)]).unwrap();

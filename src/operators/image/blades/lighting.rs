@@ -18,11 +18,11 @@ use crate::base::curve::Curve;
 use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::FrameRange;
 use crate::base::problem::{Problems, Span};
-use crate::media::image::{Image, RGBA};
+use crate::media::image::RGBA;
 use crate::operators::image::picture::copy;
 use crate::operators::shape::Rod;
 use crate::operators::shape::coverage::{Mask, Window};
-use crate::operators::{Connected, Found, Inputs, OperatorError, Prepared};
+use crate::operators::{Connected, Found, Inputs, Made, OperatorError, Prepared};
 
 /// A rod that shines.
 pub struct Lit {
@@ -341,13 +341,13 @@ impl Prepared for Lighting {
         self.files.iter().filter_map(|file| file.keyed).collect()
     }
 
-    fn apply(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError> {
+    fn make(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Made, OperatorError> {
         let picture = inputs.frame(self.picture, frame)?;
         let mut out = copy(picture)?;
         let beams: Vec<Beam> = self.lit(frame).collect();
         let blazes: Vec<Blaze<'_>> = self.blazing(frame).collect();
         if beams.is_empty() && blazes.is_empty() {
-            return Ok(out);
+            return Ok(out.into());
         }
         let mut mattes = Mattes::new(inputs, &self.inputs, frame, picture);
         let mut canvas = Canvas::new(mattes.window());
@@ -372,7 +372,7 @@ impl Prepared for Lighting {
             burst.shine(open, close, both.as_deref(), self.wrap, &mut canvas);
         }
         canvas.lay_on(&mut out);
-        Ok(out)
+        Ok(out.into())
     }
 }
 

@@ -47,7 +47,7 @@ use crate::operators::colour::block::{
     BLOCK, all_one, any_clear, append_half, from_half, repremultiply, take_black, unpremultiply,
 };
 use crate::operators::colour::chain::Chain;
-use crate::operators::{Connected, Inputs, Operator, OperatorError, Prepared, Setup, Spec};
+use crate::operators::{Connected, Inputs, Made, Operator, OperatorError, Prepared, Setup, Spec};
 use order::{Graded, Part};
 use settings::Settings;
 use spec::{PICTURE, SPEC};
@@ -123,7 +123,7 @@ impl Prepared for Ready {
         self.settings.cautions.clone()
     }
 
-    fn apply(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError> {
+    fn make(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Made, OperatorError> {
         let image = inputs.frame(self.picture, frame)?;
         let wrong = |text: String| OperatorError::WrongInput(format!("frame {frame}: {text}"));
         if (image.width(), image.height()) != self.size {
@@ -147,7 +147,7 @@ impl Prepared for Ready {
         let planes = colour.into_iter().chain([source[3].to_vec()]);
         let channels =
             RGBA.iter().zip(planes).map(|(&name, samples)| Channel { name: name.into(), samples }).collect();
-        Ok(Image::from_channels(self.size.0, self.size.1, channels))
+        Ok(Image::from_channels(self.size.0, self.size.1, channels).into())
     }
 }
 

@@ -24,7 +24,7 @@ use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, Problems, Span};
 use crate::media::image::{Image, RGBA};
 use crate::operators::shape::Matrix;
-use crate::operators::{Connected, Inputs, Operator, OperatorError, Prepared, Reader, Setup, Spec};
+use crate::operators::{Connected, Inputs, Made, Operator, OperatorError, Prepared, Reader, Setup, Spec};
 use field::{Area, Pixel};
 use follow::{Followed, offset};
 use laid::Laid;
@@ -323,21 +323,13 @@ impl Prepared for Removing {
         self.cautions.clone()
     }
 
-    fn apply(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError> {
-        self.apply_telling(inputs, frame).map(|(image, _)| image)
-    }
-
-    fn apply_telling(
-        &self,
-        inputs: &Inputs<'_>,
-        frame: i64,
-    ) -> Result<(Image, Option<String>), OperatorError> {
+    fn make(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Made, OperatorError> {
         let picture = inputs.frame(self.picture, frame)?;
         let size = (picture.width(), picture.height());
         let mut out = picture::copy(picture)?;
         let (matte, held) = self.mattes(inputs, frame, size)?;
         let whole = (size.0 as usize, size.1 as usize);
-        let Some(hole) = Area::of(&matte, whole.0) else { return Ok((out, None)) };
+        let Some(hole) = Area::of(&matte, whole.0) else { return Ok(out.into()) };
         let area = hole.widened(self.within.max(RING), whole);
         let pixels = field::read(picture, area)?;
         let matte = area.cut(&matte, whole.0);
@@ -362,7 +354,7 @@ impl Prepared for Removing {
             corner: (area.x, area.y),
         };
         field::write(&mut out, area, &work.mixed(&fill, &wanted), &matte);
-        Ok((out, told))
+        Ok(Made { image: out, remark: told })
     }
 }
 

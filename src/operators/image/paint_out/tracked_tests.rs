@@ -77,7 +77,8 @@ fn a_held_clean_plate_goes_along_with_the_track() {
             vec![(4, seen_by_camera(4, true))],
         ];
         let inputs = Inputs { frames: &frames, raster: None };
-        ready.apply_telling(&inputs, n).unwrap()
+        let Made { image, remark } = ready.make(&inputs, n).unwrap();
+        (image, remark)
     };
     let follows = ready("{ fill: clean, follows: wall, grain: 0, evened: 0, seams: plain }");
     for n in [4, 9, 18] {
@@ -114,7 +115,8 @@ fn frames_of_a_tracked_shot_lie_over_one_another() {
         let mattes = |n: i64| matte("crew", move |x, y| f32::from(bystander(n, x, y)));
         let frames = [list(range, &|n| seen_by_camera(n, false)), list(range, &mattes)];
         let inputs = Inputs { frames: &frames, raster: None };
-        ready.apply_telling(&inputs, n).unwrap()
+        let Made { image, remark } = ready.make(&inputs, n).unwrap();
+        (image, remark)
     };
     let (out, remark) = run(&*time, 12);
     let (mean, most) = residual(&out, 12);

@@ -28,7 +28,7 @@ use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, Problems, Span};
 use crate::media::image::{Image, RGBA};
-use crate::operators::{Connected, Inputs, Operator, OperatorError, Prepared, Reader, Setup, Spec};
+use crate::operators::{Connected, Inputs, Made, Operator, OperatorError, Prepared, Reader, Setup, Spec};
 
 /// The operator.
 pub struct Passes;
@@ -237,21 +237,7 @@ impl Prepared for Joining {
         Some(problem.help("a take's offset in time is less the nearer its frames are to the clean plate's; use fewer frames or handles"))
     }
 
-    fn apply_telling(
-        &self,
-        inputs: &Inputs<'_>,
-        frame: i64,
-    ) -> Result<(Image, Option<String>), OperatorError> {
-        let over = |take: &Take| {
-            let left = take.said.residual.as_ref()?.at(frame as f64)[0];
-            (left > self.residual_over).then(|| format!("take '{}' lies {left:.2} px off", take.name))
-        };
-        let all: Vec<String> = self.takes.iter().filter_map(over).collect();
-        let told = (!all.is_empty()).then(|| format!("measured against the clean plate, {}", all.join(", ")));
-        Ok((self.apply(inputs, frame)?, told))
-    }
-
-    fn apply(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError> {
+    fn make(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Made, OperatorError> {
         let clean = inputs.frame(self.clean, frame)?;
         let size = (clean.width(), clean.height());
         let mut out = picture::copy(clean)?;
@@ -274,7 +260,14 @@ impl Prepared for Joining {
             }
         }
         joined(&mut out, &patches, &shadows);
-        Ok(out)
+        let over = |take: &Take| {
+            let left = take.said.residual.as_ref()?.at(frame as f64)[0];
+            (left > self.residual_over).then(|| format!("take '{}' lies {left:.2} px off", take.name))
+        };
+        let all: Vec<String> = self.takes.iter().filter_map(over).collect();
+        let remark =
+            (!all.is_empty()).then(|| format!("measured against the clean plate, {}", all.join(", ")));
+        Ok(Made { image: out, remark })
     }
 }
 

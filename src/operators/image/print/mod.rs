@@ -20,10 +20,10 @@ use crate::base::problem::{Problem, Problems, Span};
 use crate::base::rate::Rate;
 use crate::base::timecode::{Counting, Label};
 use crate::base::value::{Map, Value};
-use crate::media::image::{Image, RGBA};
+use crate::media::image::RGBA;
 use crate::operators::lettering::Face;
 use crate::operators::{
-    Carries, Inputs, Kind, Operator, OperatorError, Param, Port, Prepared, Reader, Setup, Slot, Spec,
+    Carries, Inputs, Kind, Made, Operator, OperatorError, Param, Port, Prepared, Reader, Setup, Slot, Spec,
 };
 
 /// The operator.
@@ -292,7 +292,7 @@ impl Prepared for Reviewed {
         self.cautions.clone()
     }
 
-    fn apply(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError> {
+    fn make(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Made, OperatorError> {
         let Some(film_frame) = self.film_frame(frame) else {
             let [film, form] = [0, 1].map(|i| self.labels[i].as_str());
             return Ok(leader::draw(
@@ -301,11 +301,12 @@ impl Prepared for Reviewed {
                 self.numbers.nominal,
                 [film, form],
                 &self.face,
-            ));
+            )
+            .into());
         };
         let mut image = inputs.frame(0, film_frame)?.clone();
         self.words.write(&mut image, &self.words(frame, film_frame), &self.face);
-        Ok(image)
+        Ok(image.into())
     }
 }
 

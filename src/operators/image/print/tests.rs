@@ -3,6 +3,7 @@
 use super::*;
 use crate::base::problem::SourceId;
 use crate::base::yaml;
+use crate::media::image::Image;
 use crate::operators::WorkingSpace;
 use crate::operators::image::trial;
 

@@ -35,7 +35,8 @@ fn between(scene: &dyn Fn(f32) -> Arc<Image>, share: f64) -> (Image, Option<Stri
     let ready = prepare(&settings, FrameRange::one(5), FrameRange::new(0, 1)).unwrap();
     let frames = vec![vec![(0, scene(0.0)), (1, scene(1.0))]];
     let inputs = Inputs { frames: &frames, raster: None };
-    ready.apply_telling(&inputs, 5).unwrap()
+    let Made { image, remark } = ready.make(&inputs, 5).unwrap();
+    (image, remark)
 }
 
 /// The furthest that the green of two pictures lies apart in a window of columns and rows.

@@ -17,7 +17,7 @@ use crate::operators::image::blend::{Mixture, mix};
 use crate::operators::image::compensate::{compensate, seen};
 use crate::operators::image::flow::Motion;
 use crate::operators::{
-    Carries, Inputs, Kind, Operator, OperatorError, Param, Port, Prepared, Reader, Setup, Spec,
+    Carries, Inputs, Kind, Made, Operator, OperatorError, Param, Port, Prepared, Reader, Setup, Spec,
 };
 
 static SPEC: Spec = Spec {
@@ -275,15 +275,7 @@ impl Prepared for Ready {
         )
     }
 
-    fn apply(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError> {
-        self.apply_telling(inputs, frame).map(|(image, _)| image)
-    }
-
-    fn apply_telling(
-        &self,
-        inputs: &Inputs<'_>,
-        frame: i64,
-    ) -> Result<(Image, Option<String>), OperatorError> {
+    fn make(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Made, OperatorError> {
         match self.sample(frame) {
             Sample::Mixed(mixture) => {
                 let list = (mixture.first..).zip(&mixture.weights);
@@ -291,27 +283,27 @@ impl Prepared for Ready {
                     .map(|(n, weight)| Ok((n, inputs.frame(0, n)?, *weight as f32)))
                     .collect::<Result<_, OperatorError>>()?;
                 if let [(_, only, _)] = frames[..] {
-                    return Ok((only.clone(), None));
+                    return Ok(only.clone().into());
                 }
                 for pair in frames.windows(2) {
                     alike(frame, (pair[0].0, pair[0].1), (pair[1].0, pair[1].1))?;
                 }
                 let weighed: Vec<_> = frames.iter().map(|(_, image, weight)| (*image, *weight)).collect();
-                Ok((mix(&weighed), None))
+                Ok(mix(&weighed).into())
             }
             Sample::Moved(first, share) => {
                 let (a, b) = (inputs.frame(0, first)?, inputs.frame(0, first.saturating_add(1))?);
                 alike(frame, (first, a), (first + 1, b))?;
                 let (width, height) = (a.width() as usize, a.height() as usize);
                 if let Some(motion) = Motion::between(&seen(a), &seen(b), width, height) {
-                    return Ok((compensate(a, b, &motion, share as f32), None));
+                    return Ok(compensate(a, b, &motion, share as f32).into());
                 }
                 let (image, shown) = if share < 0.5 { (a, first) } else { (b, first + 1) };
                 let next = first + 1;
                 let remark = format!(
                     "source frames {first} and {next} show no common motion, as at a cut: frame {shown} is shown as it is"
                 );
-                Ok((image.clone(), Some(remark)))
+                Ok(Made { image: image.clone(), remark: Some(remark) })
             }
         }
     }

@@ -16,7 +16,8 @@ use crate::media::image::Image;
 use crate::operators::shape::coverage::{Mask, Window};
 use crate::operators::shape::{Layer, Matte, Mode, Motions, Shapes, Still, file};
 use crate::operators::{
-    Carries, Connected, Inputs, Kind, Operator, OperatorError, Param, Port, Prepared, Reader, Setup, Spec,
+    Carries, Connected, Inputs, Kind, Made, Operator, OperatorError, Param, Port, Prepared, Reader, Setup,
+    Spec,
 };
 use exposure::average;
 
@@ -216,7 +217,7 @@ impl Prepared for Cutting {
         self.cautions.clone()
     }
 
-    fn apply(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Image, OperatorError> {
+    fn make(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Made, OperatorError> {
         let names: Vec<&str> = self.mattes.iter().map(|m| &*m.name).collect();
         let mut image = Image::new(self.window.width as u32, self.window.height as u32, &names);
         let mut plane = Joining { matte: Mask::new(self.window), rows: None };
@@ -228,7 +229,7 @@ impl Prepared for Cutting {
                 plane.matte.row_mut(y).fill(0.0);
             }
         }
-        Ok(image)
+        Ok(image.into())
     }
 }
 
