@@ -17,7 +17,7 @@ pub const HOLDOUT: usize = 3;
 /// The table.
 pub static SPEC: Spec = Spec {
     name: "paint-out",
-    version: 2,
+    version: 3,
     summary: "Removes what must not be seen, through a matte: from a clean plate, from other frames, or by filling in.",
     ports: &[
         Port {

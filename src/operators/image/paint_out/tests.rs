@@ -297,3 +297,20 @@ fn a_hole_with_nothing_around_is_refused() {
     let out = run("{ fill: clean, grain: 0 }", &wiring()[..3], &frames, 7);
     assert_eq!(value(&out, 0, 170, 55), value(&scene(true), 0, 170, 55));
 }
+
+#[test]
+fn a_pocket_beside_a_hold_out_never_falls_below_black() {
+    // The hold-out leaves of the hole's edge only a few pixels, beside which the clean plate is brighter than the picture.
+    let hole = |x: usize, y: usize| (60..90).contains(&x) && (30..60).contains(&y);
+    let edge = |x: usize, y: usize| (57..60).contains(&x) && (42..46).contains(&y);
+    let clean = picture(|x, _| if x < 66 { [0.4, 0.4, 0.4, 1.0] } else { [0.03, 0.03, 0.03, 1.0] });
+    let frames = [
+        vec![(7, picture(|_, _| [0.15, 0.15, 0.15, 1.0]))],
+        vec![(7, matte("crew", |x, y| f32::from(hole(x, y))))],
+        vec![(7, clean)],
+        vec![(7, matte("actors", |x, y| f32::from(!hole(x, y) && !edge(x, y))))],
+    ];
+    let out = run("{ fill: clean, grain: 0, evened: 0, widen: 0 }", &wiring(), &frames, 7);
+    let least = (30..60).flat_map(|y| out.row(0, y)[60..90].iter().map(|v| v.to_f32())).fold(1.0, f32::min);
+    assert!(least > 0.0 && least < 0.03, "{least}");
+}

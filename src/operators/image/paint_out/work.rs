@@ -58,7 +58,7 @@ impl Work<'_> {
         let only_seen: Vec<Role> =
             self.roles.iter().zip(seen).map(|(role, seen)| if *seen { *role } else { Role::Apart }).collect();
         if self.is_gradient {
-            seam::join(self.picture, &mut fill, &only_seen, self.width);
+            self.joined(self.picture, &mut fill, &only_seen);
         }
         if (0..fill.len()).all(|at| seen[at] || !is_hole(at)) {
             return Some(fill);
@@ -74,12 +74,19 @@ impl Work<'_> {
             return None;
         }
         if self.is_gradient || !is_copied {
-            seam::join(&so_far, &mut rest, &left, self.width);
+            self.joined(&so_far, &mut rest, &left);
         }
         for at in (0..fill.len()).filter(|&at| is_hole(at) && !seen[at]) {
             fill[at] = rest[at];
         }
         Some(fill)
+    }
+
+    /// Joins a fill, and leaves it no less light than the picture and the fill speak for.
+    fn joined(&self, picture: &[Pixel], fill: &mut [Pixel], roles: &[Role]) {
+        let before = fill.to_vec();
+        seam::join(picture, fill, roles, self.width);
+        seam::dark::lifted(picture, &before, fill, roles, self.width);
     }
 
     /// The picture with a joined fill in the hole, by the matte, and grain over it.

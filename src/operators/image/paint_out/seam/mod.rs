@@ -9,6 +9,7 @@
 //! solved by conjugate gradients on the normal system of that Laplacian (symmetric, positive), preconditioned by one
 //! V-cycle of multigrid (`levels`), with residuals taken in 64 bits between rounds, so that 32-bit vectors do.
 
+pub mod dark;
 mod levels;
 
 use super::field::Pixel;
