@@ -253,6 +253,31 @@ fn sheets_show_what_is_made_and_name_what_is_not() {
 }
 
 #[test]
+fn one_channel_is_shown_as_grey() {
+    let film = film();
+    film.rebuild(&["br010"]).well();
+    let out = film.path().join("one.png");
+    let out = out.to_str().unwrap();
+    let grey = |words: &[&str]| {
+        let answer = film.json(&[words, &["--out", out, "--unnamed", "--width", "16"]].concat());
+        let bytes = std::fs::read(out).unwrap();
+        let planes = endboard::media::png::decode(&bytes).unwrap().planes;
+        let is_grey = planes[0].1 == planes[1].1 && planes[1].1 == planes[2].1;
+        (answer["shown"].as_u64().unwrap(), is_grey)
+    };
+    assert_eq!(grey(&["sheet", "br010/colour@1001"]), (1, false));
+    assert_eq!(grey(&["sheet", "br010/colour.R@1001,1002", "br010/colour.A@1001"]), (3, true));
+    assert_eq!(grey(&["compare", "br010/colour.R@1001", "br010/colour.B"]), (2, true));
+    for command in
+        [&["sheet", "br010/colour.near"][..], &["compare", "br010/colour.near@1001", "br010/colour"]]
+    {
+        let (code, said) = film.said(&[command, &["--out", out]].concat());
+        assert_eq!(code, Some(2));
+        assert!(said.contains("br010/colour has no channel 'near'"), "{said}");
+    }
+}
+
+#[test]
 fn a_take_that_no_stage_uses_is_shown() {
     let film = Film::new();
     film.write_plate("shed", 3);

@@ -6,8 +6,8 @@ use super::sheet::{answer, view, write};
 use super::{Answer, Failure};
 use crate::graph::NodeId;
 use crate::project::frames::{Lacking, LookError, range};
-use crate::project::naming::one_stage;
-use crate::project::sheet::Layout;
+use crate::project::naming::{one_stage, picked};
+use crate::project::sheet::{Layout, Place};
 use crate::project::{Project, Status};
 
 /// Writes the comparison.
@@ -21,7 +21,9 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Compar
         frames.first + (frames.last - frames.first) / 2
     };
     let frame = after.1.or(before.1).unwrap_or_else(middle);
-    let places = [(before.0, before.1.unwrap_or(frame)), (after.0, frame)];
+    let place =
+        |stage: (NodeId, Option<i64>, Option<usize>), frame| Place { id: stage.0, frame, channel: stage.2 };
+    let places = [place(before, before.1.unwrap_or(frame)), place(after, frame)];
     let layout = if options.beside { Layout::Beside } else { Layout::Split(options.split) };
     let sheet = project.compare(&status, places, layout, &view(&options.shown, 960));
     drop(told);
@@ -32,14 +34,17 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Compar
     write("compare", &status, arguments, &options.shown, &sheet)
 }
 
-/// The one stage that a text names, and its frame when it says one.
-fn stage(status: &Status, text: &str) -> Result<(NodeId, Option<i64>), Failure> {
-    let (id, frames) = one_stage(status, text, |_| None).map_err(Failure::Usage)?;
+/// The one stage that a text names, its frame when it says one, and its channel.
+fn stage(status: &Status, text: &str) -> Result<(NodeId, Option<i64>, Option<usize>), Failure> {
+    let graph = &status.declared.graph;
+    let (stage, channel) = picked(graph, text).map_err(Failure::Usage)?;
+    let (id, frames) = one_stage(status, &stage, |_| None).map_err(Failure::Usage)?;
+    let channel = channel.and_then(|name| graph.nodes[id].channels.iter().position(|c| **c == *name));
     if !text.contains('@') {
-        return Ok((id, None));
+        return Ok((id, None, channel));
     }
     match frames.runs() {
-        [run] if run.len() == 1 => Ok((id, Some(run.first))),
+        [run] if run.len() == 1 => Ok((id, Some(run.first), channel)),
         _ => Err(Failure::Usage(format!("'{text}' names {} frames, and one is shown", frames.len()))),
     }
 }

@@ -7,8 +7,8 @@ use super::rebuild::end_when_told;
 use super::{Answer, Exit, Failure};
 use crate::graph::{NodeId, Work};
 use crate::project::frames::{Lack, range};
-use crate::project::naming::{is_named, looked_at};
-use crate::project::sheet::{Sheet, View, finished, may_be_written};
+use crate::project::naming::{is_named, looked_at, picked};
+use crate::project::sheet::{Place, Sheet, View, finished, may_be_written};
 use crate::project::{Project, Status, chosen, wanted};
 use crate::report::words;
 
@@ -73,12 +73,38 @@ pub(super) fn answer(
         "file": file.map(|file| file.display().to_string()), "shown": shown, "lacking": lacking, "remarks": remarks })
 }
 
-/// The frames that the options choose.
-fn places(status: &Status, options: &arguments::Sheet) -> Result<Vec<(NodeId, i64)>, Failure> {
+/// The frames that the options choose: those of whole stages, and then those of one channel after the other.
+fn places(status: &Status, options: &arguments::Sheet) -> Result<Vec<Place>, Failure> {
     let graph = &status.declared.graph;
-    let selection = looked_at(&options.selectors, &status.declared).map_err(Failure::Usage)?;
-    let picked = wanted(graph, &selection);
-    let nodes: Vec<NodeId> = match options.selectors.is_empty() {
+    if options.selectors.is_empty() {
+        return of_channel(status, &[], None, options.every);
+    }
+    let mut groups: Vec<(Option<String>, Vec<String>)> = vec![(None, Vec::new())];
+    for text in &options.selectors {
+        let (stages, channel) = picked(graph, text).map_err(Failure::Usage)?;
+        match groups.iter_mut().find(|(of, _)| *of == channel) {
+            Some((_, texts)) => texts.push(stages),
+            None => groups.push((channel, vec![stages])),
+        }
+    }
+    let mut places = Vec::new();
+    for (channel, texts) in groups.iter().filter(|(_, texts)| !texts.is_empty()) {
+        places.extend(of_channel(status, texts, channel.as_deref(), options.every)?);
+    }
+    Ok(places)
+}
+
+/// Frames of the stages that these texts select, or of one channel of those that have it.
+fn of_channel(
+    status: &Status,
+    texts: &[String],
+    channel: Option<&str>,
+    every: Option<u32>,
+) -> Result<Vec<Place>, Failure> {
+    let graph = &status.declared.graph;
+    let selection = looked_at(texts, &status.declared).map_err(Failure::Usage)?;
+    let stages = wanted(graph, &selection);
+    let nodes: Vec<NodeId> = match texts.is_empty() {
         true => finished(graph),
         false => (0..graph.nodes.len()).collect(),
     };
@@ -87,17 +113,19 @@ fn places(status: &Status, options: &arguments::Sheet) -> Result<Vec<(NodeId, i6
         let node = &graph.nodes[id];
         let plain_plate =
             matches!(node.work, Work::Plate { .. }) && !is_named(&selection, &node.shot, &node.stage);
-        let set = chosen(picked[id].as_ref(), range(&status.declared, id));
+        let set = chosen(stages[id].as_ref(), range(&status.declared, id));
         // Frames that are named one by one are all meant.
         let is_list = set.runs().iter().all(|run| run.len() == 1);
         let frames: Vec<i64> = set.iter().collect();
-        if frames.is_empty() || plain_plate {
+        let at = channel.map(|name| node.channels.iter().position(|c| **c == *name));
+        if frames.is_empty() || plain_plate || at == Some(None) {
             continue;
         }
-        match options.every {
-            Some(every) => places.extend(frames.iter().step_by(every as usize).map(|&n| (id, n))),
-            None if is_list => places.extend(frames.iter().map(|&n| (id, n))),
-            None => places.push((id, frames[frames.len() / 2])),
+        let place = |frame: &i64| Place { id, frame: *frame, channel: at.flatten() };
+        match every {
+            Some(every) => places.extend(frames.iter().step_by(every as usize).map(place)),
+            None if is_list => places.extend(frames.iter().map(place)),
+            None => places.push(place(&frames[frames.len() / 2])),
         }
     }
     Ok(places)

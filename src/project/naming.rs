@@ -100,6 +100,37 @@ pub fn is_named(selection: &Selection, shot: &str, stage: &str) -> bool {
     selection.selectors.iter().any(names)
 }
 
+/// Parts a selector `SHOT/STAGE.CHANNEL@FRAMES` into one of stages and the channel that it picks of them; none where it names
+/// stages as it stands, or nothing.
+///
+/// # Errors
+/// Words, where stages are there and none has that channel.
+pub fn picked(graph: &Graph, text: &str) -> Result<(String, Option<String>), String> {
+    let (names, frames) = text.split_once('@').map_or((text, None), |(names, frames)| (names, Some(frames)));
+    let named = |names: &str| -> Vec<&Node> {
+        let selection = Selection::parse([names]).ok();
+        let is_named = |node: &&Node| selection.as_ref()?.matches(&node.shot, &node.stage).map(|_| ());
+        graph.nodes.iter().filter(|node| is_named(node).is_some()).collect()
+    };
+    let parts =
+        names.rsplit_once('.').filter(|(stages, channel)| stages.contains('/') && !channel.contains('/'));
+    let Some((stages, channel)) = parts.filter(|_| named(names).is_empty()) else {
+        return Ok((text.into(), None));
+    };
+    let nodes = named(stages);
+    if nodes.is_empty() {
+        return Ok((text.into(), None));
+    }
+    let mut all = nodes.iter().flat_map(|node| node.channels.iter().map(|name| &**name));
+    if !all.clone().any(|name| name == channel) {
+        let hint = nearest(channel, &mut all)
+            .map_or(String::new(), |near| format!("; did you mean {stages}.{near}?"));
+        return Err(format!("'{text}': {stages} has no channel '{channel}'{hint}"));
+    }
+    let rest = frames.map_or(String::new(), |frames| format!("@{frames}"));
+    Ok((format!("{stages}{rest}"), Some(channel.into())))
+}
+
 /// The one stage that a text names, and the frames of it; without a stage the one that `usual` takes from the shot's.
 ///
 /// # Errors

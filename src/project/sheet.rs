@@ -31,6 +31,36 @@ pub struct View {
     pub named: bool,
 }
 
+/// A frame of a stage, or one channel of it, which is shown as grey.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Place {
+    /// The stage.
+    pub id: NodeId,
+    /// The frame.
+    pub frame: i64,
+    /// The channel.
+    pub channel: Option<usize>,
+}
+
+impl Place {
+    /// `SHOT/STAGE@FRAME` or `SHOT/STAGE.CHANNEL@FRAME`.
+    fn name(self, graph: &Graph) -> String {
+        let node = &graph.nodes[self.id];
+        match self.channel {
+            None => place(node, self.frame),
+            Some(channel) => format!("{}.{}@{}", node.name(), node.channels[channel], self.frame),
+        }
+    }
+
+    /// What is shown.
+    fn image(self, frames: &Frames<'_>) -> Result<Image, Lacking> {
+        let image = frames.image(self.frame)?;
+        let Some(channel) = self.channel else { return Ok(image) };
+        let one = image.channels()[channel].clone();
+        Ok(Image::from_channels(image.width(), image.height(), vec![one]))
+    }
+}
+
 /// How two frames are laid out.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Layout {
@@ -109,7 +139,7 @@ impl Project {
     pub fn sheet(
         &self,
         status: &Status,
-        places: &[(NodeId, i64)],
+        places: &[Place],
         across: Option<u32>,
         view: &View,
     ) -> Result<Sheet, LookError> {
@@ -130,17 +160,17 @@ impl Project {
         };
         drawn(&what, [wide, high], way)?;
         let mut sheet = field((wide as u32, high as u32), GROUND);
-        let names: Vec<String> = places.iter().map(|&(id, frame)| place(&graph.nodes[id], frame)).collect();
+        let names: Vec<String> = places.iter().map(|place| place.name(graph)).collect();
         let face = Face::of(names.iter().map(String::as_str));
         let (mut lacking, mut remarks) = (Vec::new(), Vec::new());
-        for (i, (&(id, frame), name)) in places.iter().zip(&names).enumerate() {
+        for (i, (&place, name)) in places.iter().zip(&names).enumerate() {
             let (column, row) = (i as u32 % across, i as u32 / across);
             let at = [gap + column * (width + gap), gap + row * (height + words + gap)];
-            let frames = Frames::new(self, status, id);
-            match frames.image(frame) {
+            let frames = Frames::new(self, status, place.id);
+            match place.image(&frames) {
                 Ok(image) => {
                     lay(&mut sheet, &scale::area_average(&image, part, (width, height)), at);
-                    remarks.extend(frames.remark([frame]));
+                    remarks.extend(frames.remark([place.frame]));
                 }
                 Err(Lacking(why)) => {
                     lay(&mut sheet, &field((width, height), EMPTY), at);
@@ -163,7 +193,7 @@ impl Project {
     pub fn compare(
         &self,
         status: &Status,
-        [before, after]: [(NodeId, i64); 2],
+        [before, after]: [Place; 2],
         layout: Layout,
         view: &View,
     ) -> Result<Sheet, LookError> {
@@ -181,12 +211,12 @@ impl Project {
             "give a smaller --width, or another --part",
         )?;
         let (mut both, mut remarks, mut lacking) = (Vec::new(), Vec::new(), Vec::new());
-        for (id, frame) in [before, after] {
-            let frames = Frames::new(self, status, id);
-            remarks.extend(frames.remark([frame]));
-            match frames.image(frame) {
+        for place in [before, after] {
+            let frames = Frames::new(self, status, place.id);
+            remarks.extend(frames.remark([place.frame]));
+            match place.image(&frames) {
                 Ok(image) => {
-                    let name = place(&graph.nodes[id], frame);
+                    let name = place.name(graph);
                     both.push((scale::area_average(&image, part, (width, height)), name));
                 }
                 Err(Lacking(why)) => lacking.extend(why),
