@@ -86,6 +86,57 @@ fn a_folder_that_the_system_does_not_show_is_not_told_as_missing_files() {
 }
 
 #[test]
+fn what_stands_in_the_place_of_a_plates_files_is_told() {
+    let film = film("plates/shed.####.exr", SIZE);
+    (1001..=1002).for_each(|n| film.write(&format!("plates/shed.{n}.exr"), "no picture"));
+    film.write("plates/shed.1004.exr", "");
+    std::fs::create_dir(film.path().join("plates/shed.1003.exr")).unwrap();
+    let (code, words) = film.said(&["check"]);
+    assert_eq!(code, Some(1), "{words}");
+    assert!(
+        words.contains("a folder stands in the place of frame 1003") && !words.contains("missing"),
+        "{words}"
+    );
+    // Each file that cannot be read is told of, with its own reason.
+    assert!(
+        words.contains("frames 1001-1002, 1004 cannot be read")
+            || words.contains("frames 1001,1002,1004")
+            || words.contains("frames 1001-1002,1004"),
+        "{words}"
+    );
+    assert!(
+        words.contains("plates/shed.1001.exr: ") && words.contains("(the like of frame 1002)"),
+        "{words}"
+    );
+    assert!(words.contains("plates/shed.1004.exr: the file is empty"), "{words}");
+}
+
+#[test]
+fn a_plate_frame_that_is_asked_for_and_missing_fails_the_rebuild() {
+    let film = film("plates/shed.####.exr", SIZE);
+    (1001..=1003).for_each(|n| film.write(&format!("plates/shed.{n}.exr"), picture(SIZE, n)));
+    let (code, words) = film.said(&["rebuild", "br010/plate@1004"]);
+    assert_eq!(code, Some(1), "{words}");
+    assert!(words.contains("br010/plate@1004") && words.contains("1 blocked"), "{words}");
+    let (code, words) = film.said(&["rebuild", "br010/plate@1001-1003"]);
+    assert_eq!(code, Some(0), "{words}");
+}
+
+#[test]
+fn hours_of_what_the_ledger_does_not_know_are_told_so() {
+    let film = film("plates/shed.####.exr", SIZE);
+    (1001..=1004).for_each(|n| film.write(&format!("plates/shed.{n}.exr"), picture(SIZE, n)));
+    film.rebuild(&[]).well();
+    let (code, words) = film.said(&["hours", "br099"]);
+    assert_eq!(code, Some(1), "{words}");
+    assert!(
+        words.contains("no time of 'br099'; it has that of br010") && !words.contains("empty"),
+        "{words}"
+    );
+    assert_eq!(film.said(&["hours", "br010"]).0, Some(0));
+}
+
+#[test]
 fn a_ledger_that_cannot_be_opened_stops_no_render() {
     let film = film_of_channels();
     film.write("ledger", "not a folder");

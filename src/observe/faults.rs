@@ -46,16 +46,49 @@ fn unreadable(path: &Path, media: &Media) -> String {
     }
 }
 
-/// The first of these frames' files and why it cannot be read.
-fn unreadable_first(project: &Path, source: &Source, frames: &FrameSet) -> String {
-    frames.iter().next().map_or_else(String::new, |frame| {
+/// So many files are read once more to say what is the matter with each.
+const READ: usize = 24;
+
+/// These frames' files and why they cannot be read, those together of which one thing is said.
+fn why_unreadable(project: &Path, source: &Source, frames: &FrameSet) -> String {
+    let mut all: Vec<(String, String, FrameSet)> = Vec::new();
+    for frame in frames.iter().take(READ) {
         let file = path(project, source, frame);
-        format!(
-            "{}: {}",
-            file.strip_prefix(project).unwrap_or(&file).display(),
-            unreadable(&file, &source.media)
-        )
-    })
+        let why = unreadable(&file, &source.media);
+        match all.iter_mut().find(|(_, of, _)| *of == why) {
+            Some((.., like)) if matches!(source.media, Media::Files(_)) => like.insert(frame),
+            Some(_) => {}
+            None => {
+                let name = file.strip_prefix(project).unwrap_or(&file).display().to_string();
+                all.push((name, why, FrameSet::new()));
+            }
+        }
+    }
+    let one = |(name, why, like): &(String, String, FrameSet)| {
+        let like = if like.is_empty() { String::new() } else { format!(" (the like of {})", these(like)) };
+        format!("{name}: {why}{like}")
+    };
+    let told: Vec<String> = all.iter().map(one).collect();
+    let rest = if frames.len() > READ { "; the others were not looked at" } else { "" };
+    format!("{}{rest}", told.join("; "))
+}
+
+/// What stands where a file should, when it is there and is none.
+fn instead(project: &Path, source: &Source, frame: i64) -> Option<&'static str> {
+    let kind = std::fs::metadata(path(project, source, frame)).ok()?.file_type();
+    match (kind.is_dir(), kind.is_file()) {
+        (true, _) => Some("a folder"),
+        (_, true) => None,
+        _ => Some("a pipe or a device"),
+    }
+}
+
+/// The problem of frames in the place of whose files something else stands.
+fn no_files(source: &Source, what: &str, stands: &str, frames: &FrameSet) -> Problem {
+    let first = frames.iter().next().map_or(String::new(), |frame| source.file(frame));
+    let message = format!("{what} {}: {stands} stands in the place of {}", source.name, these(frames));
+    Problem::error(source.span, message)
+        .help(format!("a picture file belongs there, the first one at {first}"))
 }
 
 /// Problems of sources in words, frames gathered into runs: what is missing, unfit or of another size.
@@ -77,6 +110,14 @@ pub fn of(project: &Path, sources: &[Source], seen: &[Seen], frame_size: (u32, u
             _ if source.by_hand => "hand stage",
             _ => "plate",
         };
+        for stands in ["a folder", "a pipe or a device"] {
+            let of: FrameSet =
+                missing.iter().filter(|frame| instead(project, source, *frame) == Some(stands)).collect();
+            if !of.is_empty() {
+                problems.push(no_files(source, what, stands, &of));
+                missing = missing.iter().filter(|frame| !of.contains(*frame)).collect();
+            }
+        }
         if !missing.is_empty() {
             problems.push(absent(source, what, &missing));
         }
@@ -91,7 +132,7 @@ pub fn of(project: &Path, sources: &[Source], seen: &[Seen], frame_size: (u32, u
                     (Media::Files(_), _) => (these(&frames), "pictures"),
                 };
                 let message = format!("{what} {}: {which} cannot be read as {as_what}", source.name);
-                Problem::error(source.span, message).help(unreadable_first(project, source, &frames))
+                Problem::error(source.span, message).help(why_unreadable(project, source, &frames))
             } else {
                 let is = if frames.len() == 1 { "is" } else { "are" };
                 let message = format!("{what} {}: {} {is} {width}x{height}", source.name, these(&frames));

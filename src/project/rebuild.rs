@@ -134,7 +134,12 @@ impl Project {
         if again || has_hands || !outcome.failures.is_empty() || outcome.blocked > 0 {
             self.look(status);
         }
-        let blocked = self.blocked(status, selection);
+        let mut blocked = self.blocked(status, selection);
+        // What stands in the way of others is told there.
+        let lacking = self.lacking_files(status, selection);
+        blocked.extend(
+            lacking.into_iter().filter(|of| !blocked.iter().any(|told| told.by == of.by)).collect::<Vec<_>>(),
+        );
         outcome.blocked = blocked.iter().map(Blocked::count).sum();
         blocked
     }

@@ -3,10 +3,11 @@
 //!
 //! Knows what makes two frames one entry. Does not know how entries are shown.
 
+use super::naming::is_named;
 use super::{Project, Status, picks};
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
-use crate::graph::NodeId;
+use crate::graph::{NodeId, Work};
 use crate::stale::Reason;
 use crate::stale::explain::{Explainer, Step};
 
@@ -157,6 +158,31 @@ impl Project {
         });
         all.sort_by_key(|(_, blocked)| blocked.by);
         all.into_iter().map(|(_, blocked)| blocked).collect()
+    }
+
+    /// Frames whose files are missing, of plates that the selection names itself, so that nothing that needs them need be among
+    /// the selected.
+    pub fn lacking_files(&self, status: &Status, selection: &Selection) -> Vec<Blocked> {
+        let graph = &status.declared.graph;
+        let mut all: Vec<Blocked> = Vec::new();
+        let is_asked_for = |id: NodeId| {
+            let node = &graph.nodes[id];
+            matches!(node.work, Work::Plate { .. }) && is_named(selection, &node.shot, &node.stage)
+        };
+        let missing = unsettled(status, selection, Reason::FileMissing).into_iter();
+        let missing: Vec<_> = missing.filter(|(id, _)| is_asked_for(*id)).collect();
+        self.explain(status, |explainer| {
+            for (id, frame) in missing {
+                if all.last().is_none_or(|blocked| blocked.by != id) {
+                    all.push(Blocked::by(id, Reason::FileMissing, explainer, frame));
+                    all.last_mut().expect("just now").frames.push((id, FrameSet::new()));
+                }
+                let last = all.last_mut().expect("there is one");
+                last.by_frames.insert(frame);
+                last.frames[0].1.insert(frame);
+            }
+        });
+        all
     }
 }
 
