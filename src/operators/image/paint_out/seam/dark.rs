@@ -102,7 +102,12 @@ mod tests {
         lifted(&picture, &fill, &mut joined, &roles, 14);
         // A third of the light is left at the edge, and so of the fill's dark part; what is bright keeps its level.
         assert!((joined[at(8)][0] - fill[at(8)][0] / 3.0).abs() < 1e-6, "{:?}", joined[at(8)]);
-        assert_eq!(joined[at(2)], before[at(2)]);
+        assert!(
+            (joined[at(2)][0] - before[at(2)][0]).abs() < 1e-6,
+            "{:?} {:?}",
+            joined[at(2)],
+            before[at(2)]
+        );
         // Other channels and pixels are as they were.
         for i in 0..roles.len() {
             assert_eq!(joined[i][1..], before[i][1..]);
@@ -119,11 +124,14 @@ mod tests {
             join(&picture, &mut joined, &roles, 14);
             let mut lift = joined.clone();
             lifted(&picture, &fill, &mut lift, &roles, 14);
-            let is_dark = |i: usize| roles[i] == Role::Hole && by < 0.0;
-            assert!(
-                (0..roles.len()).all(|i| lift[i] == joined[i] || is_dark(i) && lift[i][0] > joined[i][0])
-            );
-            assert!(by < 0.0 || lift == joined);
+            for (at, (lift, joined)) in lift.iter().zip(&joined).enumerate() {
+                let more = lift[0] - joined[0];
+                assert!(
+                    more.abs() < 1e-6
+                        || roles[at] == Role::Hole && by < 0.0 && fill[at][0] < 0.1 && more > 0.0
+                );
+                assert!((1..4).all(|c| (lift[c] - joined[c]).abs() < 1e-6), "{lift:?} {joined:?}");
+            }
         }
     }
 }
