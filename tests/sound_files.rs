@@ -48,6 +48,18 @@ fn what_is_beyond_full_scale_is_cut_off_and_counted() {
     assert!((back.channels[0][1] - 1.0).abs() < 1e-6 && (back.channels[0][2] + 1.0).abs() < 1e-6);
 }
 
+/// Samples come out as the nearest step of 24 bits, above and below nought alike.
+#[test]
+fn samples_are_rounded_not_cut() {
+    let step = 1.0 / 8_388_608.0;
+    let sound = Sound {
+        rate: 48_000,
+        channels: vec![[0.4, 0.6, -0.4, -0.6, 1000.6, -1000.6].map(|v| v * step).to_vec()],
+    };
+    let back = read(Cursor::new(bytes(&sound, Depth::Bits24))).unwrap();
+    assert_eq!(back.channels[0], [0.0, 1.0, 0.0, -1.0, 1001.0, -1001.0].map(|v| v * step));
+}
+
 #[test]
 fn the_digest_is_of_samples_not_of_files() {
     let sound = noise(48_000, 2, 500);

@@ -97,6 +97,12 @@ pub enum Depth {
     Float,
 }
 
+/// The sample that 24-bit integers keep of one: the nearest, full scale being 2^23.
+pub fn at_24_bits(sample: f32) -> f32 {
+    let full = 8_388_608.0;
+    ((f64::from(sample) * full).round().clamp(-full, full - 1.0) / full) as f32
+}
+
 /// Speaker positions of `dwChannelMask` for channels in the order of the file: mono, stereo, and L R C LFE Ls Rs.
 fn speakers(channels: usize) -> Option<u32> {
     match channels {
@@ -158,7 +164,12 @@ fn written(
         let end = (first + PART).min(sound.len());
         let mut together = vec![0f32; (end - first) * count];
         for (c, plane) in sound.channels.iter().enumerate() {
-            together.iter_mut().skip(c).step_by(count).zip(&plane[first..end]).for_each(|(to, v)| *to = *v);
+            let places = together.iter_mut().skip(c).step_by(count);
+            // The writer cuts off what lies below the last bit, so that it is handed whole steps; what is beyond full scale
+            // stays so, that it may be counted.
+            places.zip(&plane[first..end]).for_each(|(to, &v)| {
+                *to = if depth == Depth::Bits24 && v.abs() < 1.0 { at_24_bits(v) } else { v };
+            });
         }
         let part = InterleavedOwned::new_from(together, count, end - first)
             .map_err(|e| SoundError::System(e.to_string()))?;
