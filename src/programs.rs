@@ -228,9 +228,8 @@ impl Runner {
     /// As for `run`.
     pub fn stream(&self, command: &mut Command) -> io::Result<Stream> {
         let mut child = self.halt.start(command.stdout(Stdio::piped()))?;
-        let (group, halt) = (Pid::from_child(&child), Arc::clone(&self.halt));
-        let out = child.stdout.take().expect("its output was asked for");
-        Ok(Stream { group, out, halt, watching: self.watching.clone() })
+        let (group, out) = (Pid::from_child(&child), child.stdout.take().expect("its output was asked for"));
+        Ok(Stream { group, out, halt: Arc::clone(&self.halt), watching: self.watching.clone() })
     }
 }
 
@@ -249,6 +248,14 @@ impl Stream {
     /// # Errors
     /// Of kind `TimedOut` when it has, `UnexpectedEof` when the program ended first.
     pub fn read(&mut self, bytes: &mut [u8], limit: Duration) -> io::Result<()> {
+        (self.fill(bytes, limit)? == bytes.len()).then_some(()).ok_or(io::ErrorKind::UnexpectedEof.into())
+    }
+
+    /// As [`read`](Self::read), but fewer bytes come where the program's output ends.
+    ///
+    /// # Errors
+    /// Of kind `TimedOut` when the limit has passed.
+    pub fn fill(&mut self, bytes: &mut [u8], limit: Duration) -> io::Result<usize> {
         let late = Arc::new(AtomicBool::new(false));
         let (group, halt, flag) = (self.group, Arc::clone(&self.halt), Arc::clone(&late));
         let watch = self.watching.spawn(async move {
@@ -256,12 +263,17 @@ impl Stream {
             flag.store(true, Ordering::Relaxed);
             halt.end(group);
         });
-        let read = self.out.read_exact(bytes);
+        let mut count = 0;
+        let done = loop {
+            match self.out.read(&mut bytes[count..]) {
+                Ok(more) if more > 0 => count += more,
+                Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+                done => break done.map(|_| count),
+            }
+        };
         watch.abort();
-        match read {
-            Err(_) if late.load(Ordering::Relaxed) => Err(io::ErrorKind::TimedOut.into()),
-            read => read,
-        }
+        let is_late = count < bytes.len() && late.load(Ordering::Relaxed);
+        if is_late { Err(io::ErrorKind::TimedOut.into()) } else { done }
     }
 }
 

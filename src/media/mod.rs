@@ -216,6 +216,21 @@ fn plane_names(components: usize) -> Vec<String> {
     names.iter().map(|&n| n.to_string()).collect()
 }
 
+/// The planes `R`, `G` and `B` as 16-bit codes, pixel by pixel. Values are clamped to 0 to 1; what is no number becomes 0.
+fn deep_codes(format: Format, raster: &Raster) -> Result<Vec<u16>, MediaError> {
+    let (width, height) = checked_size(format, raster.width.into(), raster.height.into(), 3)?;
+    let pixels = width as usize * height as usize;
+    let plane =
+        |name: &str| raster.planes.iter().find(|p| p.0 == name && p.1.len() == pixels).map(|p| &p.1[..]);
+    let (Some(red), Some(green), Some(blue)) = (plane("R"), plane("G"), plane("B")) else {
+        let expected = "R, G and B, all of the picture's size,".to_string();
+        return Err(MediaError::Channels { format, expected, found: raster.planes.len() });
+    };
+    // The cast turns what is no number into 0.
+    let code = |value: f32| (value.clamp(0.0, 1.0) * 65535.0).round() as u16;
+    Ok(red.iter().zip(green).zip(blue).flat_map(|((&r, &g), &b)| [code(r), code(g), code(b)]).collect())
+}
+
 /// Splits interleaved samples, scaled by `scale`, into the planes of a [`Raster`]: grey is copied to
 /// `R`, `G` and `B`. `components` is 1 to 4 and `samples` holds `components * width * height` values.
 fn split_planes<T: Copy>(

@@ -5,13 +5,14 @@
 
 use std::io::Cursor;
 
+use ::png::chunk::ChunkType;
 use ::png::{
     BitDepth, ColorType, Decoder, DecodingError, Encoder, Limits, Reader, SrgbRenderingIntent,
     Transformations,
 };
 
 use super::image::Raster;
-use super::{Format, MediaError, Outline, checked_size, plane_names, split_planes};
+use super::{Format, MediaError, Outline, checked_size, deep_codes, plane_names, split_planes};
 
 /// Decodes the first picture of a file. Palettes are looked up; `tRNS` transparency becomes `A`.
 ///
@@ -55,6 +56,30 @@ pub fn encode(width: u32, height: u32, codes: &[u8]) -> Vec<u8> {
     let written = encoder.write_header().and_then(|mut writer| writer.write_image_data(codes));
     written.expect("three codes a pixel, and memory takes all");
     bytes
+}
+
+/// Writes the planes `R`, `G` and `B` with 16 bits a sample. Values are clamped to 0 to 1 and rounded to the nearest code; what
+/// is no number becomes 0. With the numbers of primaries and transfer (Rec. ITU-T H.273) the file says what its codes mean, in a
+/// chunk `cICP` (PNG, third edition): R'G'B' in full range. The same raster gives the same bytes.
+///
+/// # Errors
+/// When one of the planes is missing, or the size is zero or beyond the limits.
+pub fn encode_deep(raster: &Raster, meaning: Option<(u8, u8)>) -> Result<Vec<u8>, MediaError> {
+    let codes = deep_codes(Format::Png, raster)?;
+    let mut bytes = Vec::new();
+    let mut encoder = Encoder::new(&mut bytes, raster.width, raster.height);
+    encoder.set_color(ColorType::Rgb);
+    encoder.set_depth(BitDepth::Sixteen);
+    let data: Vec<u8> = codes.iter().flat_map(|code| code.to_be_bytes()).collect();
+    let written = encoder.write_header().and_then(|mut writer| {
+        if let Some((primaries, transfer)) = meaning {
+            writer.write_chunk(ChunkType(*b"cICP"), &[primaries, transfer, 0, 1])?;
+        }
+        writer.write_image_data(&data)?;
+        writer.finish()
+    });
+    written.expect("three codes a pixel, and memory takes all");
+    Ok(bytes)
 }
 
 /// Whether bytes are those of a file that [`encode`] wrote.

@@ -6,11 +6,13 @@
 use std::io::Cursor;
 
 use ::tiff::decoder::{Decoder, DecodingResult, Limits};
+use ::tiff::encoder::TiffEncoder;
+use ::tiff::encoder::colortype::RGB16;
 use ::tiff::tags::Tag;
 use ::tiff::{ColorType, TiffError};
 
 use super::image::Raster;
-use super::{Format, MediaError, Outline, checked_size, plane_names, split_planes};
+use super::{Format, MediaError, Outline, checked_size, deep_codes, plane_names, split_planes};
 
 type Reader<'a> = Decoder<Cursor<&'a [u8]>>;
 
@@ -54,6 +56,20 @@ pub fn decode(bytes: &[u8]) -> Result<Raster, MediaError> {
     };
     raster.straight_alpha = layout.components.is_multiple_of(2) && layout.straight;
     Ok(raster)
+}
+
+/// Writes the planes `R`, `G` and `B` with 16 bits a sample, as they are, without compression. Values are clamped to 0 to 1 and
+/// rounded to the nearest code; what is no number becomes 0. The same raster gives the same bytes.
+///
+/// # Errors
+/// When one of the planes is missing, or the size is zero or beyond the limits.
+pub fn encode(raster: &Raster) -> Result<Vec<u8>, MediaError> {
+    let codes = deep_codes(Format::Tiff, raster)?;
+    let mut bytes = Cursor::new(Vec::new());
+    let written = TiffEncoder::new(&mut bytes)
+        .and_then(|mut encoder| encoder.write_image::<RGB16>(raster.width, raster.height, &codes));
+    written.map_err(explain)?;
+    Ok(bytes.into_inner())
 }
 
 /// Reads size and channels from the directory.
