@@ -7,6 +7,7 @@ pub mod base;
 pub mod cli;
 pub mod cut;
 pub mod declare;
+pub mod deliver;
 pub mod demo;
 pub mod events;
 pub mod execute;

@@ -38,6 +38,7 @@ const LAYERS: &[(&str, &[&str])] = &[
             "programs",
         ],
     ),
+    ("deliver", &["base", "media", "programs"]),
     ("inspect", &["base"]),
     ("report", &["base", "ledger"]),
     ("demo", &["base", "media"]),

@@ -1,0 +1,308 @@
+//! A movie decoded again and held against what it was made of.
+//!
+//! Knows how it is decoded and what is compared. Does not know how it was made.
+
+pub mod measure;
+pub mod probe;
+
+use std::path::Path;
+use std::process::{Command, Stdio};
+use std::time::Duration;
+
+use super::encode::{self, MovieError, Source, Step, Tools, arguments};
+use super::levels::{Coding, Sampling};
+use super::target::{Kind, Layout, Preset, Target};
+use crate::media::movie::Version;
+use crate::media::sound::Sound;
+use crate::media::sound::wave::at_24_bits;
+use crate::programs::{Printed, Runner, Stream};
+use measure::{Levels, Ratio, squares};
+use probe::Described;
+
+/// How long the decoder may take for a frame or a piece of sound.
+const LIMIT: Duration = Duration::from_secs(120);
+/// Moments of sound that are compared at once.
+const PART: usize = 1 << 16;
+/// Samples that a lossy sound coder may add at the end: two of its blocks.
+const BLOCKS: u64 = 2048;
+
+/// What was found in a movie.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Report {
+    /// What the file says of itself.
+    pub described: Described,
+    /// Frames that came out.
+    pub frames: u64,
+    /// Of Y'; of movies in R'G'B' the same as `all`.
+    pub luma: Ratio,
+    /// Of all samples of the picture.
+    pub all: Ratio,
+    /// The sound, when there is any.
+    pub sound: Option<SoundReport>,
+    /// All that is not as the target says; empty when the movie may go out.
+    pub faults: Vec<String>,
+}
+
+/// What was found in a movie's sound.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SoundReport {
+    /// Samples of each channel that came out.
+    pub samples: u64,
+    /// How much louder each channel is than its source, in dB.
+    pub differences: Vec<f64>,
+    /// What each channel has more or less than its source, in dB below full scale.
+    pub residues: Vec<f64>,
+    /// Whether every sample is that of the source at 24 bits.
+    pub is_exact: bool,
+}
+
+/// Decodes the movie at `path` and holds it against its source. What differs stands in the report's faults.
+///
+/// # Errors
+/// When it cannot be decoded, or a frame of the source cannot be had.
+pub fn movie(
+    path: &Path,
+    target: &Target,
+    source: &mut Source<'_>,
+    tools: &Tools,
+    runner: &Runner,
+    tell: &mut dyn FnMut(Step),
+) -> Result<Report, MovieError> {
+    let Kind::Movie { preset, .. } = target.kind else {
+        return Err(MovieError::Unfit(vec!["frames are no movie".into()]));
+    };
+    let text =
+        path.to_str().ok_or_else(|| MovieError::Unfit(vec![format!("{}: no UTF-8 text", path.display())]))?;
+    let unread = |why: String| MovieError::Unfit(vec![format!("{}: {why}", path.display())]);
+    let described =
+        probe::parse(&encode::ask(&tools.ffprobe, &probe::arguments(text), runner)?).map_err(unread)?;
+    let coding = Coding::of(preset, target.colour);
+    let mut faults = description(&described, target, &coding);
+    let mut report = Report {
+        described,
+        frames: 0,
+        luma: Ratio::default(),
+        all: Ratio::default(),
+        sound: None,
+        faults: Vec::new(),
+    };
+    // Of another size or form no frame could be told from the next.
+    if report.described.size == target.size
+        && report.described.pixels.as_deref() == Some(arguments::pixels(&coding))
+    {
+        pictures(&mut report, text, &coding, target, source, tools, runner, tell)?;
+        picture_faults(&report, target, source.frames, &mut faults);
+    }
+    if let (Some(sound), Some(said), Some(spec)) = (source.sound, &report.described.sound, target.sound)
+        && said.channels == spec.layout.channels()
+        && said.channels == sound.channels.len()
+    {
+        let found = sounds(text, sound, preset, tools, runner)?;
+        sound_faults(&found, sound, preset, target, &mut faults);
+        report.sound = Some(found);
+    }
+    report.faults = faults;
+    Ok(report)
+}
+
+/// What a file says of itself against what it should.
+fn description(said: &Described, target: &Target, coding: &Coding) -> Vec<String> {
+    let mut faults = Vec::new();
+    let mut check = |what: &str, is: String, should: String| {
+        if is != should {
+            faults.push(format!("{what} is {is}, not {should}"));
+        }
+    };
+    let or_none = |text: &Option<String>| text.clone().unwrap_or_else(|| "not told".into());
+    check(
+        "the size",
+        format!("{} x {}", said.size.0, said.size.1),
+        format!("{} x {}", target.size.0, target.size.1),
+    );
+    let rate = said.rate.map_or("not told".into(), |(frames, seconds)| format!("{frames}/{seconds}"));
+    check("the rate", rate, format!("{}/{}", target.rate.frames, target.rate.seconds));
+    check("the form of samples", or_none(&said.pixels), arguments::pixels(coding).into());
+    let names = ["the primaries", "the transfer", "the matrix", "the range"];
+    for ((name, is), should) in names.iter().zip(&said.colour).zip(arguments::colour(target.colour, coding)) {
+        check(name, or_none(is), should.into());
+    }
+    if let Some(label) = &target.timecode {
+        check("the timecode", or_none(&said.timecode), label.clone());
+    }
+    match (&said.sound, target.sound) {
+        (None, None) => {}
+        (Some(said), Some(spec)) => {
+            check("the sound's rate", said.rate.to_string(), spec.rate.to_string());
+            // The program has two names for six channels, with surround at the back or at the sides; WAV's are either.
+            let layout = or_none(&said.layout);
+            let layout =
+                if spec.layout == Layout::FiveOne && layout == "5.1(side)" { "5.1".into() } else { layout };
+            check("the channels", layout, arguments::layout(spec.layout).into());
+        }
+        (is, _) => check("sound", is.is_some().to_string(), target.sound.is_some().to_string()),
+    }
+    faults
+}
+
+fn words(list: &[&str]) -> Vec<String> {
+    list.iter().map(|word| (*word).to_string()).collect()
+}
+
+/// Starts decoding a stream of a file.
+fn decode(
+    text: &str,
+    out: &[&str],
+    complaint: &Printed,
+    tools: &Tools,
+    runner: &Runner,
+) -> Result<Stream, MovieError> {
+    let path = Path::new(text);
+    let mut arguments = words(&[
+        "-hide_banner",
+        "-nostdin",
+        "-nostats",
+        "-loglevel",
+        "error",
+        "-protocol_whitelist",
+        "file,pipe",
+    ]);
+    arguments.extend(words(&["-i"]).into_iter().chain([format!("file:{text}")]));
+    arguments.extend(words(out));
+    let mut command = Command::new(&tools.ffmpeg);
+    command.args(arguments).stdin(Stdio::null()).stderr(complaint.end().map_err(MovieError::disk(path))?);
+    runner.stream(&mut command).map_err(|error| encode::unstarted(&tools.ffmpeg, &error))
+}
+
+fn lost(error: &std::io::Error, tools: &Tools, runner: &Runner, frame: u64, frames: u64) -> MovieError {
+    if runner.halt.is_hurried() {
+        return MovieError::Stopped;
+    }
+    let program = tools.ffmpeg.display().to_string();
+    MovieError::Failed { program, frame, frames, said: format!("it gave nothing more: {error}") }
+}
+
+#[expect(clippy::too_many_arguments, reason = "all of them are other things, and it is called once")]
+fn pictures(
+    report: &mut Report,
+    text: &str,
+    coding: &Coding,
+    target: &Target,
+    source: &mut Source<'_>,
+    tools: &Tools,
+    runner: &Runner,
+    tell: &mut dyn FnMut(Step),
+) -> Result<(), MovieError> {
+    let version = Version::parse(&encode::ask(&tools.ffmpeg, &words(&["-version"]), runner)?);
+    // The option that lets frames through as they are changed its name in 5.1 (release notes of FFmpeg 5.1).
+    let once = if version >= (Version { major: 5, minor: 1 }) { "-fps_mode" } else { "-vsync" };
+    let form = arguments::pixels(coding);
+    let out = ["-map", "0:v:0", "-f", "rawvideo", "-pix_fmt", form, once, "passthrough", "pipe:1"];
+    let complaint = Printed::new().map_err(MovieError::disk(Path::new(text)))?;
+    let mut stream = decode(text, &out, &complaint, tools, runner)?;
+    let planes = coding.planes(target.size);
+    let (wide, samples) = (if coding.bits > 8 { 2 } else { 1 }, planes.iter().sum::<usize>());
+    let mut decoded = vec![0; coding.bytes(target.size)];
+    loop {
+        if runner.halt.is_asked() {
+            return Err(MovieError::Stopped);
+        }
+        let count = stream
+            .fill(&mut decoded, LIMIT)
+            .map_err(|e| lost(&e, tools, runner, report.frames, source.frames))?;
+        if count < decoded.len() {
+            return Ok(());
+        }
+        if report.frames < source.frames {
+            let codes = encode::coded(coding, target, source, report.frames)?;
+            let first = squares(&decoded[..planes[0] * wide], &codes[..planes[0] * wide], coding.bits);
+            let rest = squares(&decoded[planes[0] * wide..], &codes[planes[0] * wide..], coding.bits);
+            let all = (first + rest) / samples as f64;
+            let luma = if coding.sampling == Sampling::Rgb { all } else { first / planes[0] as f64 };
+            report.luma.add(luma, coding.bits);
+            report.all.add(all, coding.bits);
+        }
+        report.frames += 1;
+        tell(Step::Checked(report.frames));
+    }
+}
+
+fn picture_faults(report: &Report, target: &Target, frames: u64, faults: &mut Vec<String>) {
+    if report.frames != frames {
+        faults.push(format!("{} frames came out of {frames}", report.frames));
+    }
+    let limits = target.limits;
+    for (what, ratio, limit) in [("Y'", report.luma, limits.luma), ("the picture", report.all, limits.all)] {
+        if ratio.least < limit {
+            faults.push(format!(
+                "frame {} keeps {what} to {:.2} dB only, where {limit:.2} dB are asked for",
+                ratio.worst + 1,
+                ratio.least
+            ));
+        }
+    }
+}
+
+fn sounds(
+    text: &str,
+    sound: &Sound,
+    preset: Preset,
+    tools: &Tools,
+    runner: &Runner,
+) -> Result<SoundReport, MovieError> {
+    let complaint = Printed::new().map_err(MovieError::disk(Path::new(text)))?;
+    let out = ["-map", "0:a:0", "-f", "f32le", "-c:a", "pcm_f32le", "pipe:1"];
+    let mut stream = decode(text, &out, &complaint, tools, runner)?;
+    let channels = sound.channels.len();
+    let mut levels = vec![Levels::default(); channels];
+    let (mut samples, mut is_exact) = (0usize, preset.keeps_samples());
+    let mut part = vec![0; PART * channels * 4];
+    loop {
+        let count = stream.fill(&mut part, LIMIT).map_err(|e| lost(&e, tools, runner, 0, 0))?;
+        for moment in part[..count].chunks_exact(channels * 4) {
+            for (c, bytes) in moment.chunks_exact(4).enumerate() {
+                let decoded = f32::from_le_bytes([bytes[0], bytes[1], bytes[2], bytes[3]]);
+                if let Some(&source) = sound.channels[c].get(samples) {
+                    levels[c].add(source, decoded);
+                    is_exact &= at_24_bits(source) == decoded;
+                }
+            }
+            samples += 1;
+        }
+        if count < part.len() {
+            break;
+        }
+    }
+    is_exact &= samples == sound.len();
+    let of = |value: fn(&Levels) -> f64| levels.iter().map(value).collect();
+    let (differences, residues) = (of(Levels::difference), of(Levels::residue));
+    Ok(SoundReport { samples: samples as u64, differences, residues, is_exact })
+}
+
+fn sound_faults(
+    found: &SoundReport,
+    sound: &Sound,
+    preset: Preset,
+    target: &Target,
+    faults: &mut Vec<String>,
+) {
+    let needs = sound.len() as u64;
+    let most = if preset.keeps_samples() { needs } else { needs + BLOCKS };
+    if found.samples < needs || found.samples > most {
+        faults.push(format!("{} samples came out of {needs}", found.samples));
+    }
+    let limit = target.limits.sound_level;
+    if limit == 0.0 {
+        if !found.is_exact {
+            faults.push("the sound's samples are not those of its source".into());
+        }
+        return;
+    }
+    for (channel, difference) in found.differences.iter().enumerate() {
+        if difference.abs() > limit {
+            faults.push(format!(
+                "channel {} is {difference:+.2} dB from its source, where {limit:.2} dB are allowed",
+                channel + 1
+            ));
+        }
+    }
+}
