@@ -107,7 +107,7 @@ pub fn encode(
         words(&mut out, &["-c:a", sound_coder(preset)]);
         if preset == Preset::Ffv1 {
             // The coder takes 24 bits in words of 32.
-            words(&mut out, &["-sample_fmt", "s32", "-bits_per_raw_sample", "24"]);
+            words(&mut out, &["-sample_fmt", "s32", "-bits_per_raw_sample:a", "24"]);
         }
         if !preset.keeps_samples() {
             // Bits a second that leave nothing to hear (common practice, no source).

@@ -185,7 +185,7 @@ impl History {
     }
 }
 
-/// Digests of files of a folder, several at once. One that is not there any more is left out.
+/// Digests of files of a folder, several at once.
 fn hash(root: &Path, wanted: BTreeMap<String, Vec<Kind>>) -> Result<BTreeMap<String, Hashed>, MhlError> {
     let paths: Vec<_> = wanted.iter().map(|(path, kinds)| (root.join(path), kinds.clone())).collect();
     let mut done = BTreeMap::new();
