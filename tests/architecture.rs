@@ -39,7 +39,7 @@ const LAYERS: &[(&str, &[&str])] = &[
         ],
     ),
     ("deliver", &["base", "media", "programs"]),
-    ("inspect", &["base"]),
+    ("inspect", &["base", "media"]),
     ("report", &["base", "ledger"]),
     ("demo", &["base", "media"]),
     (

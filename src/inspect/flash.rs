@@ -7,6 +7,12 @@ use std::collections::VecDeque;
 
 use crate::base::frames::FrameRange;
 
+use super::cells::{hull, luma};
+
+/// What must be said wherever flashing was measured, whatever came out.
+pub const CAUTION: &str = "Measured by the limits of Rec. ITU-R BT.1702-3 and WCAG 2.2. A pass is no medical guarantee: some viewers \
+                           are more sensitive, and broadcasters' own tests and local rules decide.";
+
 /// Changes within a second that are more than three flashes: a flash is a pair of opposing changes. Readings of the rule
 /// differ between seven changes and eight; seven is the safer one.
 pub const TOO_MANY: usize = 7;
@@ -53,6 +59,10 @@ pub struct Run {
     pub field: f64,
     /// Largest of the changes of light counted, in cd/m²; 0 for red ones.
     pub change: f32,
+    /// The frame at which most of the screen flashes.
+    pub shows: i64,
+    /// The cells that flash in any of the frames: first column and row, last column and row.
+    pub place: [usize; 4],
 }
 
 impl Run {
@@ -135,10 +145,11 @@ impl Flashes {
 
     fn note(&mut self, frame: i64, kind: usize, tally: &Tally) {
         let (area, field) = tally.shares();
-        if area <= AREA && field <= AREA {
+        let place = tally.hull().filter(|_| area > AREA || field > AREA);
+        let Some(place) = place else {
             self.found.extend(self.open[kind].take());
             return;
-        }
+        };
         let run = self.open[kind].get_or_insert_with(|| Run {
             frames: FrameRange::one(frame),
             since: tally.first,
@@ -147,8 +158,15 @@ impl Flashes {
             area: 0.0,
             field: 0.0,
             change: 0.0,
+            shows: frame,
+            place,
         });
         run.frames.last = frame;
+        let ([l, t, r, b], [left, top, right, bottom]) = (place, run.place);
+        run.place = [left.min(l), top.min(t), right.max(r), bottom.max(b)];
+        if area > run.area {
+            run.shows = frame;
+        }
         run.changes = run.changes.max(tally.most);
         (run.area, run.field) = (run.area.max(area), run.field.max(field));
         run.change = run.change.max(tally.change);
@@ -159,7 +177,17 @@ impl Flashes {
         self.most
     }
 
-    /// What was beyond a limit, in order.
+    /// True while frames of that kind, of light or of red, are beyond a limit.
+    pub fn is_beyond(&self, red: bool) -> bool {
+        self.open[usize::from(red)].is_some()
+    }
+
+    /// The runs that have ended since they were last asked for.
+    pub fn ended(&mut self) -> Vec<Run> {
+        std::mem::take(&mut self.found)
+    }
+
+    /// What was beyond a limit and was not asked for yet, in order.
     pub fn end(mut self) -> Vec<Run> {
         let open = self.open.into_iter().flatten();
         self.found.extend(open);
@@ -170,7 +198,7 @@ impl Flashes {
 
 impl Cell {
     fn follow(&mut self, frame: i64, rgb: [f32; 3], screen: &Screen) {
-        let light = screen.white * (0.2126 * rgb[0] + 0.7152 * rgb[1] + 0.0722 * rgb[2]);
+        let light = screen.white * luma(rgb);
         self.follow_light(frame, light, screen);
         self.follow_red(frame, rgb);
     }
@@ -251,6 +279,10 @@ impl Tally {
         self.most = self.most.max(changes);
         self.first = self.first.min(first);
         self.change = self.change.max(change);
+    }
+
+    fn hull(&self) -> Option<[usize; 4]> {
+        hull(self.cells.0, (0..self.flashes.len()).filter(|&i| self.flashes[i]))
     }
 
     /// Shares of the screen, and of the field of view that has most of it.
