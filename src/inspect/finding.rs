@@ -133,6 +133,8 @@ pub enum Kind {
     Black,
     /// A single frame unlike both neighbours, which resemble each other.
     Odd,
+    /// A single frame that differs more from both neighbours than movement does, which lie closer together.
+    Stray,
     /// Values that are not numbers or infinite.
     NotANumber,
     /// Values below zero.

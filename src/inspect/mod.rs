@@ -20,6 +20,7 @@ pub mod runs;
 pub mod sides;
 pub mod sight;
 pub mod sound;
+pub mod strays;
 pub mod sync;
 #[cfg(test)]
 mod trial;

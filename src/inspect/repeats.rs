@@ -26,6 +26,16 @@ pub enum Change {
     Some(Step),
 }
 
+impl Change {
+    /// The change over the whole frame.
+    pub fn all(&self) -> f64 {
+        match self {
+            Self::None => 0.0,
+            Self::Some(step) => step.all,
+        }
+    }
+}
+
 /// A row of repeats under way.
 struct Row {
     frames: FrameRange,
@@ -65,7 +75,7 @@ impl Repeats {
                 near(step) && near(&row.first.0.step(&row.first.1, here.0, here.1))
             }
         };
-        let all = if let Change::Some(step) = change { step.all } else { 0.0 };
+        let all = change.all();
         if !is_repeat {
             self.close(Some(all), rules, found);
             self.before = Some(all);

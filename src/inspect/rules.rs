@@ -189,6 +189,7 @@ rules! {
     moving ("moving", "of white", 0.0 to 1.0, 0.006): "Change of luma from which a shot counts as moving, so that a repeat in it shows.", "common practice, no source";
     odd_change ("odd-change", "of white", 0.01 to 1.0, 0.1): "Change of a place, there and back within a frame, from which it counts as odd.", "common practice, no source";
     odd_share ("odd-share", "of the frame", 0.001 to 1.0, 0.02): "Share of such places from which a single frame is odd.", "common practice, no source";
+    stray ("stray", "times", 1.0 to 1000.0, 2.0): "How many times larger than the movement before and after it the steps into a frame and out of it must be, where both its neighbours lie closer together.", "common practice, no source";
     edge_frames ("edge-frames", "frames", 1.0 to 100000.0, 12.0): "Frames for which a line at the border must stand before it is told.", "common practice, no source";
     edge_length ("edge-length", "of the border", 0.5 to 1.0, 0.95): "Share of the border's length along which a line must be unlike its neighbour.", "common practice, no source";
     edge_change ("edge-change", "of its neighbour", 0.01 to 1.0, 0.1): "How much darker or brighter than its neighbour a line must be.", "common practice, no source";

@@ -14,6 +14,7 @@ use super::repeats::{Change, Repeats};
 use super::rules::Rules;
 use super::runs::Open;
 use super::sides::Sides;
+use super::strays::Strays;
 
 /// Kinds of findings that single frames show.
 const SINGLE: usize = 6;
@@ -38,6 +39,7 @@ pub struct Watch {
     sides: [Sides; 4],
     black: Black,
     odd: Odd,
+    strays: Strays,
     repeats: Repeats,
     flashing: Option<Flashing>,
 }
@@ -54,6 +56,7 @@ impl Watch {
             sides: Side::ALL.map(Sides::new),
             black: Black::default(),
             odd: Odd::default(),
+            strays: Strays::default(),
             repeats: Repeats::default(),
             flashing: None,
         }
@@ -99,6 +102,9 @@ impl Watch {
         }
         self.found.extend(self.flashing.into_iter().flat_map(Flashing::end));
         self.repeats.end(&self.rules, &mut self.found);
+        // What is odd as a picture need not be told as a break of the movement too.
+        let odd: Vec<i64> = self.found.iter().filter(|f| f.kind == Kind::Odd).map(|f| f.shows).collect();
+        self.found.retain(|f| f.kind != Kind::Stray || !odd.contains(&f.shows));
         self.found.sort_by_key(|finding| (finding.frames, std::cmp::Reverse(finding.weight)));
         self.found
     }
@@ -123,6 +129,7 @@ impl Watch {
     fn part(&mut self) {
         self.repeats.part(&self.rules, &mut self.found);
         self.odd.end(&mut self.found);
+        self.strays.end(&self.rules, &mut self.found);
         for side in &mut self.sides {
             side.end(&self.rules, &mut self.found);
         }
@@ -143,24 +150,29 @@ impl Watch {
         if last.frame + 1 != here.frame || last.look.size != here.look.size {
             return;
         }
-        let black = is_black(&last.look, &self.rules) && is_black(&here.look, &self.rules);
-        if black {
+        let is_black = |seen: &Seen| is_black(&seen.look, &self.rules);
+        let step = |from: &Seen| match from.look.print == here.look.print {
+            true => Change::None,
+            false => Change::Some(from.look.cells.step(&from.tones, &here.look.cells, &here.tones)),
+        };
+        let change = step(last);
+        if is_black(last) && is_black(here) {
             // Black frames are all alike, and told as black.
             self.repeats.part(&self.rules, &mut self.found);
         } else {
-            let change = if last.look.print == here.look.print {
-                Change::None
-            } else {
-                Change::Some(last.look.cells.step(&last.tones, &here.look.cells, &here.tones))
-            };
-            let (last, here_cells) =
-                ((&last.look.cells, &last.tones[..]), (&here.look.cells, &here.tones[..]));
-            self.repeats.take(here.frame, change, last, here_cells, &self.rules, &mut self.found);
+            let [from, to] = [last, here].map(|seen| (&seen.look.cells, &seen.tones[..]));
+            self.repeats.take(here.frame, change, from, to, &self.rules, &mut self.found);
+        }
+        if is_black(last) || is_black(here) {
+            self.strays.end(&self.rules, &mut self.found);
+        } else {
+            let before = before.as_ref().filter(|before| !is_black(before)).map(|before| step(before).all());
+            self.strays.take(here.frame, change.all(), before, &self.rules, &mut self.found);
         }
         if let Some(before) = before {
             let tones = [&before.tones[..], &last.tones, &here.tones];
             // A black frame between lit ones is told as black.
-            if is_black(&last.look, &self.rules) {
+            if is_black(last) {
                 self.odd.end(&mut self.found);
             } else {
                 self.odd.take(last.frame, &here.look.cells.grid, tones, &self.rules, &mut self.found);
@@ -440,6 +452,25 @@ mod tests {
         let found = one(watch(part));
         assert_eq!(found.kind, Kind::Odd);
         assert_eq!(found.place, Some(PixelBox::new(60, 30, 36, 30)));
+    }
+
+    #[test]
+    fn a_frame_of_another_moment_breaks_the_movement() {
+        // Slow enough that no place changes by much.
+        let slow = |t: f32| {
+            drawn(SIZE.0, SIZE.1, move |x, y| {
+                [0.4 + 0.1 * ((x - 0.5 * t) / 9.0).sin() * ((y + 0.2 * t) / 7.0).cos(); 3]
+            })
+        };
+        for wrong in [1002, 1018, 1039] {
+            for away in [-6, 5] {
+                let found = one(watch(|n| slow((if n == wrong { n + away } else { n }) as f32)));
+                assert_eq!((found.kind, found.frames), (Kind::Stray, FrameRange::one(wrong)), "{away}");
+            }
+        }
+        // Movement to and fro, and one that starts and stops, break nothing.
+        assert_eq!(watch(|n| slow(8.0 * (n as f32 / 3.0).sin())), []);
+        assert_eq!(watch(|n| slow((n as f32).clamp(1010.0, 1030.0))).len(), 0);
     }
 
     #[test]

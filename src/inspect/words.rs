@@ -32,6 +32,11 @@ pub fn of_picture(finding: &Finding) -> String {
             percent(finding.amount),
             place(finding)
         ),
+        Kind::Stray => format!(
+            "{frames} breaks the movement: it lies {:.1} times as far from its neighbours as they move, and these lie closer together. It may be a \
+             frame of another moment; look at it beside its neighbours.",
+            finding.amount
+        ),
         Kind::Frozen { .. } | Kind::Repeat { .. } | Kind::Cadence { .. } => repeats(finding, &frames, count),
         Kind::NotANumber | Kind::Negative { .. } | Kind::AboveWhite { .. } | Kind::SeeThrough { .. } => {
             values(finding, &frames, count)
