@@ -63,6 +63,8 @@ pub struct Cells {
 pub struct Step {
     /// Root mean square of the change of luma over the frame, white at 1.
     pub all: f64,
+    /// Root mean square of the change of the cells' mean colours: grain hardly shows in it.
+    pub means: f64,
     /// The largest such change in any one cell, or the largest change of a cell's mean colour.
     pub worst: f64,
     /// The cell that has it.
@@ -83,17 +85,20 @@ impl Cells {
 
     /// The step to `other`, of the same grid.
     pub fn step(&self, tones: &[[f32; 3]], other: &Self, other_tones: &[[f32; 3]]) -> Step {
-        let mut squares = 0f64;
+        let (mut squares, mut means) = (0f64, 0f64);
         let (mut worst, mut cell) = (0f32, 0);
         for i in 0..self.detail.len() {
             let change = (self.detail[i] - other.detail[i]).abs();
             squares += f64::from(change) * f64::from(change);
-            let change = change.max(apart(tones[i], other_tones[i]));
+            let apart = apart(tones[i], other_tones[i]);
+            means += f64::from(apart) * f64::from(apart);
+            let change = change.max(apart);
             if change > worst {
                 (worst, cell) = (change, i);
             }
         }
-        Step { all: (squares / self.detail.len() as f64).sqrt(), worst: worst.into(), cell }
+        let [all, means] = [squares, means].map(|sum| (sum / self.detail.len() as f64).sqrt());
+        Step { all, means, worst: worst.into(), cell }
     }
 }
 

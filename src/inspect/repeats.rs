@@ -27,6 +27,14 @@ pub enum Change {
 }
 
 impl Change {
+    /// The change of mean colours.
+    pub fn means(&self) -> f64 {
+        match self {
+            Self::None => 0.0,
+            Self::Some(step) => step.means,
+        }
+    }
+
     /// The change over the whole frame.
     pub fn all(&self) -> f64 {
         match self {

@@ -13,6 +13,9 @@ use super::rules::Rules;
 /// moves on, they differ more.
 const CLOSER: f64 = 0.6;
 
+/// The least step of the cells' mean colours that can break a movement, white at 1.
+const LEAST: f64 = 0.002;
+
 /// How a frame differs from those before it.
 struct Steps {
     frame: i64,
@@ -60,9 +63,9 @@ impl Strays {
         let least = here.one.min(next.one);
         // Both sides must be calm: where flicker sets in, one of them is.
         let around = before.into_iter().chain([at + 2]).filter_map(|i| self.past.get(i));
-        let usual = around.map(|steps| steps.one).fold(rules.alike(), f64::max);
+        let usual = around.map(|steps| steps.one).fold(0.0, f64::max).max(LEAST / rules.stray());
         let comes_back = next.two.is_some_and(|two| two <= CLOSER * least);
-        if least < rules.moving() || !comes_back || least < rules.stray() * usual {
+        if least < LEAST || !comes_back || least < rules.stray() * usual {
             return;
         }
         found.push(Finding {

@@ -166,8 +166,9 @@ impl Watch {
         if is_black(last) || is_black(here) {
             self.strays.end(&self.rules, &mut self.found);
         } else {
-            let before = before.as_ref().filter(|before| !is_black(before)).map(|before| step(before).all());
-            self.strays.take(here.frame, change.all(), before, &self.rules, &mut self.found);
+            let before =
+                before.as_ref().filter(|before| !is_black(before)).map(|before| step(before).means());
+            self.strays.take(here.frame, change.means(), before, &self.rules, &mut self.found);
         }
         if let Some(before) = before {
             let tones = [&before.tones[..], &last.tones, &here.tones];
@@ -468,6 +469,17 @@ mod tests {
                 assert_eq!((found.kind, found.frames), (Kind::Stray, FrameRange::one(wrong)), "{away}");
             }
         }
+        // Grain does not hide it.
+        let grainy = |n: i64, t: f32| {
+            let image = slow(t);
+            drawn(SIZE.0, SIZE.1, |x, y| {
+                let at = (y as u32 * SIZE.0 + x as u32) as usize;
+                [image.channels()[0].samples[at].to_f32()
+                    + 0.01 * (random(x as u64, y as u64, n as u64) - 0.5); 3]
+            })
+        };
+        let found = one(watch(|n| grainy(n, (if n == 1018 { n - 6 } else { n }) as f32)));
+        assert_eq!((found.kind, found.frames), (Kind::Stray, FrameRange::one(1018)));
         // Movement to and fro, and one that starts and stops, break nothing.
         assert_eq!(watch(|n| slow(8.0 * (n as f32 / 3.0).sin())), []);
         assert_eq!(watch(|n| slow((n as f32).clamp(1010.0, 1030.0))).len(), 0);
