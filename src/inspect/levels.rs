@@ -69,7 +69,7 @@ pub struct Outside {
     pub pixels: u64,
     /// Where.
     pub place: PixelBox,
-    /// The least and largest component, filtered, in codes of 10 bits.
+    /// The least and largest component, filtered, in codes of 10 bits, of the rows that hold them.
     pub low: f32,
     /// The largest.
     pub high: f32,
@@ -130,36 +130,41 @@ impl<'a> Lines<'a> {
             self.fill(y);
         }
         let width = self.image.width() as usize;
-        let mut down = vec![0f32; width];
+        // The row's mean with those above and below, its ends once more on either side.
+        let mut down = vec![0f32; width + 2];
         let (mut low, mut high) = (vec![f32::MAX; width], vec![f32::MIN; width]);
         for channel in 0..3 {
-            let [above, here, below] = near.map(|y| &self.rows[y % 3].1[channel][..]);
-            if !self.rules.filter {
-                down.copy_from_slice(here);
-            } else {
+            let [above, here, below] = near.map(|y| &self.rows[y % 3].1[channel][..width]);
+            let middle = &mut down[1..=width];
+            if self.rules.filter {
                 for x in 0..width {
-                    down[x] = 0.25 * above[x] + 0.5 * here[x] + 0.25 * below[x];
+                    middle[x] = 0.25 * above[x] + 0.5 * here[x] + 0.25 * below[x];
                 }
+            } else {
+                middle.copy_from_slice(here);
             }
+            (down[0], down[width + 1]) = (down[1], down[width]);
+            let side = if self.rules.filter { 0.25 } else { 0.0 };
+            let (left, middle, right) = (&down[..width], &down[1..=width], &down[2..]);
             for x in 0..width {
-                let v = if self.rules.filter {
-                    0.25 * down[x.saturating_sub(1)] + 0.5 * down[x] + 0.25 * down[(x + 1).min(width - 1)]
-                } else {
-                    down[x]
-                };
-                (low[x], high[x]) = (low[x].min(v), high[x].max(v));
+                let v = side * left[x] + (1.0 - 2.0 * side) * middle[x] + side * right[x];
+                low[x] = low[x].min(v);
+                high[x] = high[x].max(v);
             }
         }
-        for x in 0..width {
-            if low[x] < limits[0] || high[x] > limits[1] {
-                let [low, high] = [low[x], high[x]].map(|v| code_of(v.into(), 10) as f32);
-                let place = PixelBox::new(x as u32, y as u32, 1, 1);
-                let so_far = found.get_or_insert(Outside { pixels: 0, place, low, high });
-                so_far.pixels += 1;
-                so_far.place = so_far.place.hull(place);
-                so_far.low = so_far.low.min(low);
-                so_far.high = so_far.high.max(high);
-            }
-        }
+        let is_out = |x: usize| low[x] < limits[0] || high[x] > limits[1];
+        let (Some(first), Some(last)) = ((0..width).find(|&x| is_out(x)), (0..width).rfind(|&x| is_out(x)))
+        else {
+            return;
+        };
+        let code = |v: f32| code_of(v.into(), 10) as f32;
+        let low_code = code(low.iter().copied().fold(f32::MAX, f32::min));
+        let high_code = code(high.iter().copied().fold(f32::MIN, f32::max));
+        let place = PixelBox::new(first as u32, y as u32, (last - first) as u32 + 1, 1);
+        let so_far = found.get_or_insert(Outside { pixels: 0, place, low: low_code, high: high_code });
+        so_far.pixels += (first..=last).map(|x| u64::from(is_out(x))).sum::<u64>();
+        so_far.place = so_far.place.hull(place);
+        so_far.low = so_far.low.min(low_code);
+        so_far.high = so_far.high.max(high_code);
     }
 }

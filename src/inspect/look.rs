@@ -1,7 +1,7 @@
 //! What one frame shows by itself.
 //!
 //! Knows a frame's pixels and the rules. Does not know other frames: any thread may look at any frame, in any order, and sees
-//! the same. A look keeps no picture: about 65 kB whatever the frame's size.
+//! the same. A look keeps no picture: about 40 kB whatever the frame's size.
 
 use crate::base::level::Level;
 use crate::media::image::Image;
