@@ -5,6 +5,7 @@
 
 use half::slice::HalfFloatSliceExt;
 
+use crate::base::level::{Level, kernel};
 use crate::media::image::Image;
 
 use super::finding::PixelBox;
@@ -93,8 +94,36 @@ pub fn outside(image: &Image, rules: &Rules, rows: &[Row]) -> Option<Outside> {
     found
 }
 
+kernel! {
+    /// A row's mean with those above and below, by 1, 2 and 1.
+    fn across(rows: [&[f32]; 3], out: &mut [f32]) {
+        let n = out.len();
+        let [above, here, below] = rows.map(|row| &row[..n]);
+        for x in 0..n {
+            out[x] = 0.25 * above[x] + 0.5 * here[x] + 0.25 * below[x];
+        }
+    }
+}
+
+kernel! {
+    /// Takes each sample's mean with those beside it, which count for `side` each, into the least and the largest. `row` has one
+    /// sample more on either side.
+    fn reach(row: &[f32], side: f32, low: &mut [f32], high: &mut [f32]) {
+        let n = low.len();
+        let (left, middle, right) = (&row[..n], &row[1..=n], &row[2..n + 2]);
+        let high = &mut high[..n];
+        let own = 1.0 - 2.0 * side;
+        for x in 0..n {
+            let v = side * left[x] + own * middle[x] + side * right[x];
+            low[x] = if v < low[x] { v } else { low[x] };
+            high[x] = if v > high[x] { v } else { high[x] };
+        }
+    }
+}
+
 /// Rows as R'G'B', each read once as long as they are asked for in order.
 struct Lines<'a> {
+    level: Level,
     image: &'a Image,
     rules: &'a Rules,
     rows: [(Option<usize>, [Vec<f32>; 3]); 3],
@@ -102,7 +131,7 @@ struct Lines<'a> {
 
 impl<'a> Lines<'a> {
     fn new(image: &'a Image, rules: &'a Rules) -> Self {
-        Self { image, rules, rows: Default::default() }
+        Self { level: Level::best(), image, rules, rows: Default::default() }
     }
 
     /// Row `y`, held to the frame.
@@ -137,20 +166,13 @@ impl<'a> Lines<'a> {
             let [above, here, below] = near.map(|y| &self.rows[y % 3].1[channel][..width]);
             let middle = &mut down[1..=width];
             if self.rules.filter {
-                for x in 0..width {
-                    middle[x] = 0.25 * above[x] + 0.5 * here[x] + 0.25 * below[x];
-                }
+                across(self.level, [above, here, below], middle);
             } else {
                 middle.copy_from_slice(here);
             }
             (down[0], down[width + 1]) = (down[1], down[width]);
             let side = if self.rules.filter { 0.25 } else { 0.0 };
-            let (left, middle, right) = (&down[..width], &down[1..=width], &down[2..]);
-            for x in 0..width {
-                let v = side * left[x] + (1.0 - 2.0 * side) * middle[x] + side * right[x];
-                low[x] = low[x].min(v);
-                high[x] = high[x].max(v);
-            }
+            reach(self.level, &down, side, &mut low, &mut high);
         }
         let is_out = |x: usize| low[x] < limits[0] || high[x] > limits[1];
         let (Some(first), Some(last)) = ((0..width).find(|&x| is_out(x)), (0..width).rfind(|&x| is_out(x)))
