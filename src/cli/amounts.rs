@@ -37,6 +37,15 @@ pub fn share(text: &str) -> Result<f64, String> {
     share.ok_or_else(|| "from 0 to 1".to_string())
 }
 
+/// Speed of a rod's tip, in heights of the frame in a second.
+///
+/// # Errors
+/// Words on what may be written.
+pub fn speed(text: &str) -> Result<f64, String> {
+    let speed = text.parse().ok().filter(|n| (0.05..=100.0).contains(n));
+    speed.ok_or_else(|| "from 0.05 to 100 heights of the frame in a second".to_string())
+}
+
 /// Most stops that a picture is shown brighter or darker by: from the least half float to the largest there are 40.
 const MOST_STOPS: f64 = 40.0;
 /// Most pixels that something may be off by: the longest side of a frame.

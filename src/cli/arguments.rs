@@ -46,6 +46,8 @@ pub enum Verb {
     Track(Track),
     /// List what stages found by themselves, such as places where two blades clash, under the names that settings use
     Clashes(Clashes),
+    /// Write cues of blade sound from the picture: hums, swings and clashes, to keep, move, drop or replace
+    Hum(Hum),
     /// Measure how each take of a shot lies against its clean plate, and write the file of moves that `passes` applies
     Register(Register),
     /// Show where finishing time went: by stage, shot and cause, first pass against rework
@@ -100,6 +102,25 @@ pub struct Why {
 pub struct Clashes {
     /// Shots, stages and frames; all when not given
     pub selectors: Vec<String>,
+}
+
+/// Options of `hum`.
+#[derive(Debug, Args)]
+pub struct Hum {
+    /// Shots and stages of blades; all when not given
+    pub selectors: Vec<String>,
+    /// The bus that plays the cues; the film's only one, or `effects`, when not given
+    #[arg(long, value_name = "BUS")]
+    pub bus: Option<String>,
+    /// The cue file to write
+    #[arg(long, value_name = "FILE", default_value = "cues/blades.yaml")]
+    pub file: String,
+    /// How fast a tip must pass to be a swing, in heights of the frame in a second
+    #[arg(long, value_name = "SPEED", default_value = "1.5", value_parser = amounts::speed, allow_negative_numbers = true)]
+    pub least: f64,
+    /// Make it anew though a person changed it, and keep that under another name
+    #[arg(long)]
+    pub replace: bool,
 }
 
 /// Options of `rebuild`.

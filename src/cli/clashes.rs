@@ -41,7 +41,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Clashe
     if all.is_empty() {
         say!("no clashes");
     }
-    for (stage, Found { name, time, at, says }) in &all {
+    for (stage, Found { name, time, at, says, .. }) in &all {
         say!("{stage}  {name}  at frame {time:.2}, [{:.1}, {:.1}]: {says}", at[0], at[1]);
     }
     Ok(Exit::Done)

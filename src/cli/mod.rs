@@ -19,6 +19,7 @@ mod clashes;
 mod compare;
 mod demo;
 mod hours;
+mod hum;
 mod man;
 mod match_;
 mod progress;
@@ -115,6 +116,7 @@ fn answer(arguments: &Arguments) -> Answer {
         Verb::Status(a) => status::run(&project()?, arguments, a),
         Verb::Why(a) => why::run(&project()?, arguments, a),
         Verb::Clashes(a) => clashes::run(&project()?, arguments, a),
+        Verb::Hum(a) => hum::run(&project()?, arguments, a),
         Verb::Rebuild(a) => rebuild::run(&project()?, arguments, a),
         Verb::Register(a) => register::run(&project()?, arguments, a),
         Verb::Track(a) => track::run(&project()?, arguments, a),

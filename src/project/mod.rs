@@ -9,6 +9,7 @@ mod check;
 pub mod demo;
 pub mod frames;
 pub mod holding;
+pub mod hum;
 pub mod known;
 pub mod left;
 pub mod matching;
@@ -28,6 +29,7 @@ use crate::base::frames::FrameRange;
 use crate::base::made::NONE;
 use crate::base::problem::{Problems, Severity, Sources};
 use crate::declare::film::Film;
+use crate::graph::edit::Edit;
 use crate::graph::{Graph, Node, NodeId};
 use crate::ledger;
 use crate::ledger::holds::Holds;
@@ -83,6 +85,8 @@ pub struct Declared {
     pub film: Option<Film>,
     /// Its graph.
     pub graph: Graph,
+    /// Which frames of which shots it shows, where it has a cut.
+    pub edit: Option<Edit>,
     /// Every problem.
     pub problems: Problems,
 }

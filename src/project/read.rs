@@ -47,6 +47,7 @@ impl Project {
         let (graph, mut problems) = build(&film, edit.as_ref(), &mut files);
         declared.problems.append(&mut problems);
         declared.graph = graph;
+        declared.edit = edit;
         declared.film = Some(film);
         declared
     }

@@ -34,6 +34,8 @@ pub struct Sound {
     pub stems: IndexMap<String, Stem>,
     /// What the mix is to measure.
     pub target: Option<Settings>,
+    /// Cue files, those included that cannot be read.
+    pub files: Vec<At<String>>,
     /// Cues by name, those of cue files after those of the declaration.
     pub cues: IndexMap<String, Cue>,
 }

@@ -37,7 +37,9 @@ pub fn read(value: &Value, sources: &mut Sources, load: Load<'_>, found: &mut Fo
     if let Some(value) = inline {
         all.read(value, found);
     }
+    let mut named = Vec::new();
     for item in files.and_then(|files| found.keep("sound", files.list())).into_iter().flatten() {
+        named.extend(item.text().ok().map(|file| At { value: file.to_string(), span: item.span }));
         if let Some(value) = loaded(item, sources, &mut *load, found) {
             all.read(&value, found);
         }
@@ -46,6 +48,7 @@ pub fn read(value: &Value, sources: &mut Sources, load: Load<'_>, found: &mut Fo
         span: value.span,
         rate: rate.unwrap_or(RATES[0]),
         channels: channels.unwrap_or(2),
+        files: named,
         cues: all.finish(found),
         buses,
         stems,

@@ -233,6 +233,7 @@ impl Style {
             name: clash.name.clone(),
             time: clash.time,
             at: clash.at,
+            strength: if change.is_none() { 0.0 } else { burst::strength(clash.force) },
             says: says(clash, change),
         });
         found.collect()

@@ -1,0 +1,220 @@
+//! `hum`: a first sound of blades from the picture: cues for hums, swings and clashes, in a file that a person edits.
+//!
+//! Knows which rods shine where the film shows them, how fast they pass, and how cues are written. What they sound like is the
+//! voices'. Nothing is listened to.
+
+use std::fmt::Write;
+
+use super::frames::LookError;
+use super::standing::Standing;
+use super::{Declared, Project, ProjectError, chosen, wanted};
+use crate::base::frames::FrameRange;
+use crate::base::mark;
+use crate::base::selector::Selection;
+use crate::declare::film::Film;
+use crate::graph::{Node, Work};
+use crate::operators::Prepared;
+use crate::operators::sound::voice::motion::{Motion, STEPS};
+
+/// What is wished for.
+#[derive(Clone, Debug)]
+pub struct Wish {
+    /// The bus that plays the cues; the film's only one, or the one called `effects`, when not said.
+    pub bus: Option<String>,
+    /// The cue file, below the project's folder.
+    pub file: String,
+    /// Speed from which a pass is a swing, in heights of the frame in a second.
+    pub least: f64,
+    /// Whether a file that a person changed is made anew.
+    pub replace: bool,
+}
+
+/// What came of it.
+#[derive(Clone, Debug, Default)]
+pub struct Written {
+    /// The file.
+    pub file: String,
+    /// Where a person's file is kept, when there was one.
+    pub kept: Option<String>,
+    /// For each stage of blades: its name, and how many hums, swings and clashes it gave.
+    pub stages: Vec<(String, [usize; 3])>,
+    /// Whether the declaration names the file among its cue files.
+    pub is_named: bool,
+    /// The bus.
+    pub bus: String,
+}
+
+/// Speed at which a swing is as strong as can be, in heights of the frame in a second.
+const FULL: f64 = 6.0;
+
+impl Project {
+    /// Writes cues for the blades of the shots selected.
+    ///
+    /// # Errors
+    /// The declaration is unsound, there is nothing that shines, or a person's file stands there.
+    pub fn hum(
+        &self,
+        selection: &dyn Fn(&Declared) -> Result<Selection, LookError>,
+        wish: &Wish,
+    ) -> Result<Written, LookError> {
+        let declared = self.read();
+        // A cue file that is declared and not there yet is what is to be written.
+        let Some(film) =
+            declared.film.as_ref().filter(|_| declared.is_sound() || self.lacks_only(&declared, &wish.file))
+        else {
+            return Err(ProjectError::Unsound(Box::new(declared)).into());
+        };
+        if let Some(fault) = crate::declare::path_fault(&wish.file) {
+            return Err(LookError::Words(format!("{}: {fault}", wish.file)));
+        }
+        let bus = bus(film, wish.bus.as_deref())?;
+        let standing = Standing::of(&self.folder, &wish.file, wish.replace)?;
+        let picked = wanted(&declared.graph, &selection(&declared)?);
+        let mut text = format!(
+            "# Cues of blades, from where their rods are and how they move. {}.\n\
+             # Keep, move or drop them, or give one a clip in place of its voice; `endboard hum --replace` makes them anew and\n\
+             # keeps what you changed under another name.\ncues:\n",
+            mark::PLACE
+        );
+        let mut written = Written { bus: bus.clone(), ..Written::default() };
+        for (id, node) in declared.graph.nodes.iter().enumerate() {
+            let Work::Operator { prepared, .. } = &node.work else { continue };
+            let frames = chosen(picked[id].as_ref(), node.frames);
+            if prepared.rods().is_empty() || frames.is_empty() {
+                continue;
+            }
+            let mut stage = Stage { node, prepared: &**prepared, film, bus: &bus, counts: [0; 3] };
+            for (use_of, shown) in shown(&declared, film, node).into_iter().enumerate() {
+                if frames.contains(shown.first) || frames.contains(shown.last) {
+                    stage.write(shown, use_of, wish.least, &mut text);
+                }
+            }
+            written.stages.push((node.name(), stage.counts));
+        }
+        if written.stages.is_empty() {
+            return Err(LookError::Nothing("no stage of these shots has rods that shine".into()));
+        }
+        if written.stages.iter().all(|(_, counts)| *counts == [0; 3]) {
+            text.truncate(text.len() - 1);
+            text.push_str(" {}\n");
+        }
+        written.kept = standing.put(&mark::sealed(&text), &|n| format!("{}.{n}", wish.file))?;
+        written.file = standing.file().to_string();
+        written.is_named =
+            film.sound.iter().flat_map(|sound| &sound.files).any(|at| at.value == written.file);
+        Ok(written)
+    }
+
+    /// Whether all that is wrong with a declaration is that a cue file is not there.
+    fn lacks_only(&self, declared: &Declared, file: &str) -> bool {
+        let of_file = format!("cue file {file} cannot be read");
+        let errors = declared.problems.iter().filter(|p| p.severity == crate::base::problem::Severity::Error);
+        !self.folder.join(file).exists() && errors.clone().all(|p| p.message.contains(&of_file))
+    }
+}
+
+/// The bus for the cues.
+fn bus(film: &Film, wish: Option<&str>) -> Result<String, LookError> {
+    let Some(sound) = &film.sound else {
+        let words =
+            "the film declares no sound; write `sound: { buses: { effects: {} } }` into endboard.yaml first";
+        return Err(LookError::Words(words.into()));
+    };
+    let names: Vec<&str> = sound.buses.keys().map(String::as_str).collect();
+    match (wish, &names[..]) {
+        (Some(bus), _) if names.contains(&bus) => Ok(bus.into()),
+        (None, [only]) => Ok((*only).into()),
+        (None, _) if names.contains(&"effects") => Ok("effects".into()),
+        (Some(bus), _) => {
+            Err(LookError::Words(format!("there is no bus '{bus}'; there are: {}", names.join(", "))))
+        }
+        (None, _) => {
+            Err(LookError::Words(format!("say which bus plays them: --bus one of {}", names.join(", "))))
+        }
+    }
+}
+
+/// The frames of a node's shot that the film shows, once for each time.
+fn shown(declared: &Declared, film: &Film, node: &Node) -> Vec<FrameRange> {
+    match &declared.edit {
+        Some(edit) => {
+            let of_shot =
+                edit.events.iter().filter(|event| event.shot.value.eq_ignore_ascii_case(&node.shot));
+            let mut shown: Vec<FrameRange> = of_shot.map(|event| event.source).collect();
+            // A frame that is shown twice has its cues once: they are heard at each.
+            shown.sort_by_key(|range| (range.first, -range.last));
+            shown.dedup_by(|later, before| before.covers(*later));
+            shown
+        }
+        None => film.shots.get(&*node.shot).map(|shot| shot.frames.value).into_iter().collect(),
+    }
+}
+
+/// A stage whose rods shine.
+struct Stage<'a> {
+    node: &'a Node,
+    prepared: &'a dyn Prepared,
+    film: &'a Film,
+    bus: &'a str,
+    counts: [usize; 3],
+}
+
+impl Stage<'_> {
+    fn motion(&self, rod: &str, shown: FrameRange) -> Motion {
+        let steps = (shown.last + 1 - shown.first) * STEPS as i64;
+        let at = |step: i64| self.prepared.stance(rod, shown.first as f64 + step as f64 / STEPS as f64);
+        let (width, height) = self.film.frame_size;
+        Motion::of(self.film.rate.per_second(), height.into(), width.into(), (0..=steps).map(at))
+    }
+
+    /// Writes the cues of frames that the film shows.
+    fn write(&mut self, shown: FrameRange, use_of: usize, least: f64, text: &mut String) {
+        let (shot, stage, bus) = (&self.node.shot, &self.node.stage, self.bus);
+        let of = if use_of == 0 { shot.to_string() } else { format!("{shot}.{}", use_of + 1) };
+        let rate = self.film.rate.per_second();
+        for rod in self.prepared.rods() {
+            let motion = self.motion(&rod, shown);
+            if motion.moments.iter().all(|moment| moment.lit <= 0.0) {
+                continue;
+            }
+            self.counts[0] += 1;
+            let _ = writeln!(
+                text,
+                "  {of}.{rod}.hum: {{ bus: {bus}, at: {shot}@{}, gain: -10, voice: {{ hum: {shot}/{stage}.{rod} }} }}",
+                shown.first
+            );
+            for (n, pass) in motion.passes(least).iter().enumerate() {
+                self.counts[1] += 1;
+                let seconds = (pass.frames / rate * 1.6).clamp(0.15, 1.2);
+                let _ = writeln!(
+                    text,
+                    "  {of}.{rod}.swing-{}: {{ bus: {bus}, at: {shot}@{:.2}, plus: {:.2}, gain: -8, voice: {{ swing: {:.2}, length: {seconds:.2}, pan: [{:.2}, {:.2}], seed: {} }} }}",
+                    n + 1,
+                    shown.first as f64 + pass.at,
+                    -seconds * rate / 2.0,
+                    (pass.speed / FULL).min(1.0),
+                    pass.pan[0],
+                    pass.pan[1],
+                    n + 1
+                );
+            }
+        }
+        let width = f64::from(self.film.frame_size.0);
+        let found = self.prepared.finds();
+        let here = found.iter().filter(|found| {
+            found.strength > 0.0 && found.time >= shown.first as f64 && found.time < shown.last as f64 + 1.0
+        });
+        for (n, clash) in here.enumerate() {
+            self.counts[2] += 1;
+            let place = (2.0 * clash.at[0] / width - 1.0).clamp(-1.0, 1.0);
+            let _ = writeln!(
+                text,
+                "  {of}.clash-{}: {{ bus: {bus}, at: {shot}@{:.2}, gain: -4, voice: {{ clash: {:.2}, pan: [{place:.2}, {place:.2}], seed: {} }} }}",
+                n + 1,
+                clash.time,
+                clash.strength,
+                n + 1
+            );
+        }
+    }
+}
