@@ -186,7 +186,7 @@ rules! {
     frozen ("frozen", "frames", 2.0 to 100000.0, 12.0): "Frames alike in a row from which a picture is frozen.", "common practice, no source";
     alike ("alike", "of white", 0.0 to 1.0, 0.002): "Root mean square of the change of luma up to which two frames are nearly the same.", "half a code of 8 bits";
     alike_place ("alike-place", "of white", 0.0 to 1.0, 0.008): "The same in any one place of the frame (a cell, 1/64 of its width).", "two codes of 8 bits; common practice, no source";
-    moving ("moving", "of white", 0.0 to 1.0, 0.006): "Change of luma from which a shot counts as moving, so that a repeat in it shows.", "common practice, no source";
+    moving ("moving", "of white", 0.0 to 1.0, 0.003): "Change of luma (root mean square) from which a shot counts as moving, so that a repeat in it shows.", "common practice, no source";
     odd_change ("odd-change", "of white", 0.01 to 1.0, 0.1): "Change of a place, there and back within a frame, from which it counts as odd.", "common practice, no source";
     odd_share ("odd-share", "of the frame", 0.001 to 1.0, 0.02): "Share of such places from which a single frame is odd.", "common practice, no source";
     stray ("stray", "times", 1.0 to 1000.0, 2.0): "How many times larger than the movement before and after it the steps into a frame and out of it must be, where both its neighbours lie closer together.", "common practice, no source";

@@ -403,6 +403,15 @@ mod tests {
     fn a_single_repeat_in_motion_is_its_own_finding() {
         let found = one(watch(|n| moving(if n == 1015 { 1014 } else { n })));
         assert_eq!((found.kind, found.frames), (Kind::Repeat { exact: true }, frames(1015, 1015)));
+        // Also where the movement is slow: less than a fiftieth of a wave a frame.
+        let slow = |n: i64| {
+            let t = n as f32;
+            drawn(SIZE.0, SIZE.1, move |x, y| {
+                [0.35 + 0.15 * ((x - t) / 9.0).sin() * ((y + 20.0) / 13.0).cos() * 0.7; 3]
+            })
+        };
+        let found = one(watch(|n| slow(if n == 1015 { 1014 } else { n })));
+        assert_eq!((found.kind, found.frames), (Kind::Repeat { exact: true }, frames(1015, 1015)));
         // Two, far apart, and one at the very end, which cannot be told from a shot that stops.
         let found = watch(|n| moving(if n == 1010 || n == 1023 || n == 1040 { n - 1 } else { n }));
         assert_eq!(found.len(), 2, "{found:#?}");

@@ -123,26 +123,26 @@ fn repeats(finding: &Finding, frames: &str, count: usize) -> String {
 }
 
 fn values(finding: &Finding, frames: &str, count: usize) -> String {
-    let (share, has, place) = (percent(finding.amount), verb(count, "has", "have"), place(finding));
+    let (share, has, place) = (up_to(finding.amount), verb(count, "has", "have"), place(finding));
     match finding.kind {
         Kind::NotANumber => format!(
-            "{frames} {has} values that are no numbers or infinite, in up to {share} of the frame{place}. They spread through every blur: find \
+            "{frames} {has} values that are no numbers or infinite, in {share} of the frame{place}. They spread through every blur: find \
              the stage that makes them."
         ),
         Kind::Negative { worst, at } => format!(
-            "{frames} {has} values below black in up to {share} of the frame{place}, down to {worst:.3} at column {}, row {} of frame {}. They \
+            "{frames} {has} values below black in {share} of the frame{place}, down to {worst:.3} at column {}, row {} of frame {}. They \
              will be cut off.",
             at.0, at.1, finding.shows
         ),
         Kind::AboveWhite { worst, at } => format!(
-            "{frames} {has} values above white in up to {share} of the frame{place}, up to {worst:.3} at column {}, row {} of frame {}. They will \
+            "{frames} {has} values above white in {share} of the frame{place}, up to {worst:.3} at column {}, row {} of frame {}. They will \
              be clipped.",
             at.0, at.1, finding.shows
         ),
         Kind::SeeThrough { least, side } => {
             let along = side.map(|side| format!(", along the {} border", side.word())).unwrap_or_default();
             format!(
-                "{frames}: what lies behind shows through in up to {share} of the frame{along}{place}; alpha falls to {least:.2}. The picture must cover \
+                "{frames}: what lies behind shows through in {share} of the frame{along}{place}; alpha falls to {least:.2}. The picture must cover \
                  the whole frame."
             )
         }
@@ -155,8 +155,8 @@ fn sides(finding: &Finding, frames: &str) -> String {
         Kind::EdgeLines { side, lines, bright, ratio } => {
             let what = if bright { "brighter" } else { "darker" };
             let of = match side {
-                Side::Top | Side::Bottom => verb(lines as usize, "row", "rows"),
-                Side::Left | Side::Right => verb(lines as usize, "column", "columns"),
+                Side::Top | Side::Bottom => several(lines, "row"),
+                Side::Left | Side::Right => several(lines, "column"),
             };
             let half = if !bright && (0.25..0.75).contains(&ratio) {
                 " Half-lit lines are what a change of size leaves at a border."
@@ -164,7 +164,7 @@ fn sides(finding: &Finding, frames: &str) -> String {
                 ""
             };
             format!(
-                "{frames}: the last {lines} {of} at the {} border {} {what} than the picture beside ({ratio:.2} of it) along {} of the border. \
+                "{frames}: the outermost {of} at the {} border {} {what} than the picture beside ({ratio:.2} of it) along {} of the border. \
                  Enlarge the picture a little or fill the border.{half}",
                 side.word(),
                 verb(lines as usize, "is", "are"),
@@ -267,6 +267,17 @@ fn percent(share: f64) -> String {
     }
 }
 
+/// A number of lines in words; one needs no number.
+fn several(count: u32, what: &str) -> String {
+    if count == 1 { what.into() } else { format!("{count} {what}s") }
+}
+
+/// A share as the most of several.
+fn up_to(share: f64) -> String {
+    let percent = percent(share);
+    if percent.starts_with("less") { percent } else { format!("up to {percent}") }
+}
+
 fn short(number: f64) -> String {
     let text = format!("{number:.3}");
     text.trim_end_matches('0').trim_end_matches('.').to_string()
@@ -283,6 +294,8 @@ mod tests {
             ["26 %", "1.2 %", "0.004 %", "less than 0.001 %"]
         );
         assert_eq!([24.0, 24000.0 / 1001.0, 3.5].map(short), ["24", "23.976", "3.5"]);
+        assert_eq!([0.256, 1e-7].map(up_to), ["up to 26 %", "less than 0.001 %"]);
+        assert_eq!([1, 3].map(|count| several(count, "row")), ["row", "3 rows"]);
         assert_eq!(seconds(61.25), "1:01.250");
     }
 }
