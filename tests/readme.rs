@@ -87,7 +87,8 @@ fn operators_are_told_as_their_tables_say() {
     let text = readme();
     let from = text.find(START).expect("the start mark") + START.len();
     let to = from + text[from..].find(END).expect("the end mark");
-    let wanted: String = operators::all().iter().map(|op| table(op.spec())).collect();
+    let all = operators::all().iter().map(|op| op.spec()).chain(operators::sound::specs());
+    let wanted: String = all.map(table).collect();
     if std::env::var_os("ENDBOARD_WRITE_README").is_some() {
         std::fs::write(path(), format!("{}{wanted}{}", &text[..from], &text[to..])).unwrap();
         return;

@@ -28,6 +28,16 @@ pub fn sounds() -> Vec<DemoSound> {
         sound("clash", "glass pole on glass pole", &[clash(1, 1.6)]),
         sound("clash-low", "the same, heavier", &[clash(7, 2.2)]),
         sound("steps", "six boot steps on wet stone", &[steps(4.5)]),
+        sound(
+            "answer",
+            "how the shed answers a clap: its walls and roof",
+            &[answer(1.3, 21), answer(1.3, 22)],
+        ),
+        sound(
+            "bowed",
+            "a low bowed chord that comes out of the dark and goes back",
+            &[bowed(11.0, 0.0), bowed(11.0, 0.31)],
+        ),
         sound("murmur", "the keeper mutters a sentence nobody can make out", &[murmur(3.2)]),
     ]
 }
@@ -108,6 +118,39 @@ fn clash(seed: u32, heavy: f32) -> Vec<f32> {
             .sum();
         let scrape = white(i, seed + 5) * exp_minus((t - 0.03).abs() * 60.0) * 0.12;
         (click + ring * 0.11 + scrape) * smooth(1.4, 1.2, t)
+    })
+}
+
+/// A room's answer to an impulse, without the impulse itself: single walls first, then all of them at once, the high tones
+/// dying first.
+fn answer(seconds: f32, seed: u32) -> Vec<f32> {
+    let mut low = 0.0;
+    samples(seconds, |i, t| {
+        let dense = smooth(0.004, 0.06, t);
+        let single = if chance(i as i32, 3, seed) > 0.9985 { 1.0 - dense } else { 0.0 };
+        let noise = white(i, seed) * (dense * 0.25 + single * 0.8);
+        // Of what is left later, less and less is high.
+        low += (noise - low) * mix(0.75, 0.12, clamp01(t / seconds));
+        low * exp_minus(t * 5.2) * smooth(0.002, 0.004, t) * smooth(seconds, seconds - 0.2, t) * 0.32
+    })
+}
+
+/// Three bowed strings, each a row of partials with an unsteady bow; `apart` moves their slow swells against one another.
+fn bowed(seconds: f32, apart: f32) -> Vec<f32> {
+    let strings = [(55.0, 0.5, 0.11), (82.4, 0.35, 0.17), (130.8, 0.22, 0.23)];
+    samples(seconds, |i, t| {
+        let chord: f32 = strings
+            .iter()
+            .map(|&(hz, level, swell)| {
+                let bow =
+                    0.7 + 0.3 * sin_turns(t * swell + apart + hz * 0.01) + 0.06 * wander(t * 7.0 + hz, 33);
+                let row: f32 =
+                    (1..=9).map(|k| sin_turns(hz * k as f32 * t + apart * k as f32) / (k * k) as f32).sum();
+                row * level * bow
+            })
+            .sum();
+        let hair = white(i, 34) * 0.004 * (0.6 + 0.4 * sin_turns(t * 0.3));
+        (chord * 0.4 + hair) * smooth(0.0, 2.5, t) * smooth(seconds, seconds - 2.0, t)
     })
 }
 

@@ -363,7 +363,6 @@ impl<'a> Engine<'a> {
         self.changed.notify_all();
     }
 
-    /// Takes note of what a person should know about a frame.
     /// What was found in a source's file is told with the file's name.
     fn remark_on_file(&self, id: NodeId, source: usize, frame: i64, text: Option<String>) {
         let Some(text) = text else { return };

@@ -42,9 +42,11 @@ impl Blocks {
 
     /// The sample at a time in film frames, fractions allowed.
     pub fn place(&self, time: f64) -> i64 {
-        let whole = time.floor();
-        let (first, next) = (self.sample(whole as i64), self.sample(whole as i64 + 1));
-        first + ((time - whole) * (next - first) as f64).round() as i64
+        if time.fract() == 0.0 {
+            return self.sample(time as i64);
+        }
+        let seconds = (time - 1.0) * f64::from(self.rate.seconds) / f64::from(self.rate.frames);
+        (seconds * f64::from(self.sampling) + 0.5).floor() as i64
     }
 
     /// The time of a sample in film frames.
