@@ -371,3 +371,138 @@ fn room(value: &Value, others: &Others, rate: u32, problems: &mut Problems) -> O
     }
     Some(Room { input: *input, wet, length: (seconds * f64::from(rate)).ceil() as i64 })
 }
+
+#[cfg(test)]
+mod tests {
+    use std::sync::Arc;
+
+    use super::*;
+    use crate::base::problem::{SourceId, Span};
+    use crate::base::rate::Rate;
+    use crate::base::value::Map;
+    use crate::base::yaml;
+    use crate::media::sound::{CLIP, SoundFormat};
+    use crate::operators::WorkingSpace;
+    use crate::operators::sound::cue::Plays;
+
+    const BLOCKS: Blocks = Blocks { rate: Rate::new(24, 1), sampling: 48_000, frames: 120 };
+
+    fn with<T>(text: &str, work: impl FnOnce(&Setup<'_>) -> T) -> T {
+        let (value, _) = yaml::parse(SourceId(0), text);
+        let map = value.and_then(|value| value.map().cloned()).unwrap_or_else(Map::default);
+        let files = BTreeMap::new();
+        work(&Setup {
+            settings: &map,
+            span: Span::new(SourceId(0), 0, 0),
+            files: &files,
+            frames: BLOCKS.all(),
+            frame_size: (32, 18),
+            rate: 24.0,
+            working_space: WorkingSpace::default(),
+            inputs: &[],
+            cut: &[],
+        })
+    }
+
+    /// A tone that swells and falls.
+    fn tone(seconds: usize) -> Sound {
+        let turn = std::f64::consts::TAU * 220.0 / 48_000.0;
+        let at = |i: usize| 0.3 + 0.25 * (i as f64 * 1e-4).sin();
+        let samples = (0..48_000 * seconds).map(|i| (at(i) * (turn * i as f64).sin()) as f32).collect();
+        Sound { rate: 48_000, channels: vec![samples] }
+    }
+
+    fn outline(sound: &Sound) -> Outline {
+        Outline {
+            format: SoundFormat::Wave,
+            rate: sound.rate,
+            channels: sound.channels.len(),
+            samples: Some(sound.len() as u64),
+            since_midnight: None,
+        }
+    }
+
+    /// All blocks of a bus that plays a tone from sample 5000 on, one after the other; `room` is its room's answer.
+    fn heard(settings: &str, cue: &str, clip: &Sound, room: Option<&Sound>) -> Vec<Vec<f32>> {
+        let cue =
+            with(cue, |setup| Cue::read(setup, BLOCKS, 2, Plays::Clip(outline(clip)))).expect("a cue").0;
+        let others = Others { room: room.map(|room| (1, outline(room))), under: None };
+        let placed = vec![Placed { start: 5000, input: Some(0), cue }];
+        let bus = with(settings, |setup| Bus::read(setup, BLOCKS, 2, placed, &others)).expect("a bus").0;
+        let given = [Some(clip), room].map(|sound| sound.map(|sound| Arc::new(sound.clone())));
+        let mut whole = vec![Vec::new(); 2];
+        for block in BLOCKS.all().iter() {
+            let mut inputs: Vec<Heard> = vec![Vec::new(); 2];
+            bus.each_reach(block, &mut |input, _| {
+                inputs[input].extend(given[input].iter().map(|sound| (CLIP, Arc::clone(sound))));
+            });
+            let part = bus.apply(&inputs, block).expect("a block");
+            whole.iter_mut().zip(part.channels).for_each(|(to, from)| to.extend(from));
+        }
+        whole
+    }
+
+    #[test]
+    fn blocks_are_those_of_the_whole_without_a_seam() {
+        let clip = tone(4);
+        let dry = heard("{}", "{}", &clip, None);
+        assert_eq!(dry[0].len(), 240_000);
+        assert!((dry[0][5000 + 777] - clip.channels[0][777] * 0.5f32.sqrt()).abs() < 1e-6);
+        let close = |a: &[Vec<f32>], b: &[Vec<f32>], within: f32| {
+            let off = a.iter().flatten().zip(b.iter().flatten()).map(|(a, b)| (a - b).abs());
+            let most = off.fold(0f32, f32::max);
+            assert!(most < within, "{most}");
+        };
+        let list = "[ { high-pass: 60 }, { bell: 300, gain: 6, q: 3 }, { high-shelf: 2000, gain: -4 } ]";
+        let filtered = heard(&format!("{{ filters: {list} }}"), "{}", &clip, None);
+        let mut whole = dry.clone();
+        let (value, _) = yaml::parse(SourceId(0), list);
+        Filters::read(value.as_ref(), 48_000, &mut Problems::new()).run(&mut whole);
+        close(&filtered, &whole, 2e-5);
+        let compressed =
+            heard("{ compress: { threshold: -20, ratio: 4, release: 0.3, makeup: 3 } }", "{}", &clip, None);
+        let mut whole = dry.clone();
+        let pace = Pace { attack: 0.01, release: 0.3 };
+        Compressor { threshold: -20.0, ratio: 4.0, knee: 6.0, pace, makeup: 3.0 }.run(&mut whole, 48_000);
+        close(&compressed, &whole, 2e-4);
+        let mut answer = Sound::silent(48_000, 1, 60_000);
+        for (at, level) in [(1000, 0.5), (30_000, -0.25), (59_999, 0.125)] {
+            answer.channels[0][at] = level;
+        }
+        let wet = heard("{ room: { response: a.wav, wet: -6 } }", "{}", &clip, Some(&answer));
+        let mut whole = dry.clone();
+        for (whole, dry) in whole.iter_mut().zip(&dry) {
+            for (at, level) in [(1000, 0.5), (30_000, -0.25), (59_999, 0.125)] {
+                let factor = factor(-6.0) as f32 * level;
+                (at..whole.len()).for_each(|i| whole[i] += dry[i - at] * factor);
+            }
+        }
+        close(&wet, &whole, 1e-5);
+    }
+
+    #[test]
+    fn a_loop_goes_on_without_a_hole_and_a_reverse_ends_at_its_beginning() {
+        let noise = |seed: u32| {
+            let mut state = seed;
+            let samples = (0..24_000).map(|_| {
+                state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                (state >> 8) as f32 / (1 << 24) as f32 - 0.5
+            });
+            Sound { rate: 48_000, channels: vec![samples.collect()] }
+        };
+        let clip = noise(7);
+        let power = |part: &[f32]| part.iter().map(|v| v * v).sum::<f32>() / part.len() as f32;
+        let looped = heard("{}", "{ loop: 0.1, for: 3 }", &clip, None);
+        let usual = power(&looped[0][6_000..20_000]);
+        for first in (6_000..140_000).step_by(2_400) {
+            let now = power(&looped[0][first..first + 2_400]);
+            assert!((0.75..1.3).contains(&(now / usual)), "{first}: {now} {usual}");
+        }
+        assert!(looped[0][149_000..].iter().all(|v| *v == 0.0), "it ends after three seconds");
+        let reversed = heard("{}", "{ reverse: true }", &clip, None);
+        let expected = clip.channels[0].iter().rev().map(|v| v * 0.5f32.sqrt());
+        for (i, v) in expected.enumerate() {
+            assert!((reversed[0][5000 + i] - v).abs() < 1e-6, "{i}");
+        }
+    }
+}
