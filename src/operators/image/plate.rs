@@ -12,7 +12,7 @@ use crate::base::level::Level;
 use crate::base::problem::Problems;
 use crate::media::image::{Channel, Image, RGBA, Raster};
 use crate::operators::colour::block::{
-    BLOCK, all_one, append_half, premultiply, repremultiply, unpremultiply,
+    BLOCK, all_one, append_half, premultiply, repremultiply, told_beyond, unpremultiply,
 };
 use crate::operators::colour::chain::Chain;
 use crate::operators::colour::encoding::{self, Encoding};
@@ -127,7 +127,9 @@ impl Prepared for Ready {
             1 => Some(format!("has 1 pixel of {samples} {MENDED}")),
             n => Some(format!("has {n} pixels of {samples} {MENDED}")),
         };
-        Ok(Made { image: self.convert([r, g, b], a, raster.straight_alpha), remark: told })
+        let (image, beyond) = self.convert([r, g, b], a, raster.straight_alpha);
+        let told: Vec<String> = told.into_iter().chain(told_beyond(beyond)).collect();
+        Ok(Made { image, remark: (!told.is_empty()).then(|| told.join("; it ")) })
     }
 }
 
@@ -147,11 +149,13 @@ fn not_finite(colour: [&[f32]; 3], alpha: Option<&[f32]>) -> usize {
 }
 
 impl Ready {
-    fn convert(&self, colour: [&[f32]; 3], alpha: Option<&[f32]>, straight: bool) -> Image {
+    /// The picture, and how many of its values are larger than half floats can be.
+    fn convert(&self, colour: [&[f32]; 3], alpha: Option<&[f32]>, straight: bool) -> (Image, usize) {
         let level = Level::best();
         let samples = colour[0].len();
         let mut planes: [Vec<f16>; 4] = std::array::from_fn(|_| Vec::with_capacity(samples));
         let mut block = [[0.0f32; BLOCK]; 4];
+        let mut beyond = 0;
         for start in (0..samples).step_by(BLOCK) {
             let n = BLOCK.min(samples - start);
             let [r, g, b, a] = block.each_mut().map(|plane| &mut plane[..n]);
@@ -180,12 +184,12 @@ impl Ready {
                 }
             }
             for (plane, samples) in planes.iter_mut().zip([r, g, b, a]) {
-                append_half(level, samples, plane);
+                beyond += append_half(level, samples, plane);
             }
         }
         let channels =
             RGBA.iter().zip(planes).map(|(&name, samples)| Channel { name: name.into(), samples }).collect();
-        Image::from_channels(self.size.0, self.size.1, channels)
+        (Image::from_channels(self.size.0, self.size.1, channels), beyond)
     }
 }
 
@@ -274,7 +278,7 @@ mod tests {
     #[test]
     fn pixels_that_hold_no_number_are_told() {
         let ready = prepared(&[], WorkingSpace::LinearRec709, (4, 1));
-        let plane = [0.5f32, f32::NAN, f32::INFINITY, f32::MAX];
+        let plane = [0.5f32, f32::NAN, f32::INFINITY, 6e4];
         let (sound, dark) = ([0.5f32; 4], [0.0f32, 0.0, 0.0, f32::NEG_INFINITY]);
         let told = |planes: &[(&str, &[f32])]| {
             let raster = raster(planes, false);
@@ -285,6 +289,11 @@ mod tests {
         assert!(two.starts_with("has 2 pixels of 4 that hold no finite number"), "{two}");
         let three = told(&[("R", &sound), ("G", &plane), ("B", &sound), ("A", &dark)]).unwrap();
         assert!(three.starts_with("has 3 pixels of 4 "), "{three}");
+        let beyond = [0.5f32, 7e4, -1e30, 65_504.0];
+        let cut = told(&[("R", &sound), ("G", &beyond), ("B", &sound)]).unwrap();
+        assert!(cut.starts_with("comes to 2 values beyond 65504"), "{cut}");
+        let both = told(&[("R", &plane), ("G", &beyond), ("B", &sound)]).unwrap();
+        assert!(both.contains("has 2 pixels of 4 ") && both.contains("; it comes to 2 values"), "{both}");
     }
 
     #[test]

@@ -5,6 +5,7 @@
 use super::look::Shine;
 use super::sweep::{Moment, sweep};
 use crate::media::image::Image;
+use crate::operators::colour::block::{HALF_MAX, is_beyond};
 use crate::operators::image::gaussian::{self, Edge, Term};
 use crate::operators::shape::coverage::{Mask, Window};
 
@@ -18,8 +19,6 @@ const END_LIGHT: f32 = 1.0;
 const END_LENGTH: f64 = 2.5;
 /// The widest halo, as a share of the frame's longer side: wider ones would be flat over the whole frame.
 const HALO_LIMIT: f64 = 0.125;
-/// The largest value that a half float holds.
-const HALF_LIMIT: f32 = 65504.0;
 
 /// Light to be added to a picture.
 pub struct Canvas {
@@ -64,8 +63,10 @@ impl Canvas {
         self.planes.each_mut().map(|plane| &mut plane[y * width..][..width])
     }
 
-    /// Adds all light to a picture; pixels without light keep their bits.
-    pub fn lay_on(&self, out: &mut Image) {
+    /// Adds all light to a picture; pixels without light keep their bits. Gives how many values come out larger than half
+    /// floats can be.
+    pub fn lay_on(&self, out: &mut Image) -> usize {
+        let mut beyond = 0;
         let mut line = vec![0.0f32; self.frame.width];
         for (channel, plane) in self.planes.iter().enumerate() {
             for y in (0..self.frame.height).filter(|&y| self.lit[y]) {
@@ -74,12 +75,14 @@ impl Canvas {
                     if *s != 0.0 {
                         // What is no number stays none, for it is no light of the largest value.
                         let sum = *l + *s;
-                        *l = if sum > HALF_LIMIT { HALF_LIMIT } else { sum };
+                        beyond += usize::from(is_beyond(sum));
+                        *l = if sum > HALF_MAX { HALF_MAX } else { sum };
                     }
                 }
                 out.write_row(channel, y as u32, &line);
             }
         }
+        beyond
     }
 }
 

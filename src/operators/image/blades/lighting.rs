@@ -19,6 +19,7 @@ use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::FrameRange;
 use crate::base::problem::{Problems, Span};
 use crate::media::image::RGBA;
+use crate::operators::colour::block::told_beyond;
 use crate::operators::image::picture::copy;
 use crate::operators::shape::Rod;
 use crate::operators::shape::coverage::{Mask, Window};
@@ -371,8 +372,8 @@ impl Prepared for Lighting {
             };
             burst.shine(open, close, both.as_deref(), self.wrap, &mut canvas);
         }
-        canvas.lay_on(&mut out);
-        Ok(out.into())
+        let beyond = canvas.lay_on(&mut out);
+        Ok(Made { image: out, remark: told_beyond(beyond) })
     }
 }
 

@@ -155,6 +155,14 @@ fn what_is_no_number_stays_none_in_the_light() {
     let out = out.unwrap();
     assert!(value(&out, 0, 60, 60).is_nan() && value(&out, 0, 61, 60) > 2.0);
     assert_eq!(value(&out, 1, 60, 60), 65504.0);
+    // Light on a value that is the largest already is cut, and that is told.
+    let made = |light: &str| {
+        let settings = format!("{{ flicker: 0, light: {light} }}");
+        stage(&settings, RODS, &inputs(false)).make(&Inputs { frames: &frames, raster: None }, 5).unwrap()
+    };
+    assert_eq!(made("1").remark, None);
+    let told = made("1000").remark.unwrap_or_default();
+    assert!(told.contains("beyond 65504"), "{told}");
 }
 
 #[test]

@@ -44,7 +44,7 @@ use crate::base::level::Level;
 use crate::base::problem::Problems;
 use crate::media::image::{Channel, Image, RGBA};
 use crate::operators::colour::block::{
-    BLOCK, all_one, any_clear, append_half, from_half, repremultiply, take_black, unpremultiply,
+    BLOCK, all_one, any_clear, append_half, from_half, repremultiply, take_black, told_beyond, unpremultiply,
 };
 use crate::operators::colour::chain::Chain;
 use crate::operators::{Connected, Inputs, Made, Operator, OperatorError, Prepared, Setup, Spec};
@@ -140,14 +140,15 @@ impl Prepared for Ready {
             Ok(image.channels()[index].samples.as_slice())
         };
         let source = [plane("R")?, plane("G")?, plane("B")?, plane("A")?];
-        let colour = self.of(frame, |graded| {
+        let (colour, beyond) = self.of(frame, |graded| {
             let mattes = self.mattes(graded, inputs, frame)?;
             Ok(grade(graded, source, &mattes))
         })?;
         let planes = colour.into_iter().chain([source[3].to_vec()]);
         let channels =
             RGBA.iter().zip(planes).map(|(&name, samples)| Channel { name: name.into(), samples }).collect();
-        Ok(Image::from_channels(self.size.0, self.size.1, channels).into())
+        let image = Image::from_channels(self.size.0, self.size.1, channels);
+        Ok(Made { image, remark: told_beyond(beyond) })
     }
 }
 
@@ -173,14 +174,15 @@ impl Ready {
     }
 }
 
-/// Grades planes block by block.
-fn grade(graded: &Graded, source: [&[f16]; 4], mattes: &[&[f16]]) -> [Vec<f16>; 3] {
+/// Grades planes block by block; gives how many values come out larger than half floats can be.
+fn grade(graded: &Graded, source: [&[f16]; 4], mattes: &[&[f16]]) -> ([Vec<f16>; 3], usize) {
     let level = Level::best();
     let samples = source[3].len();
     let mut planes: [Vec<f16>; 3] = std::array::from_fn(|_| Vec::with_capacity(samples));
     let mut block = [[0.0f32; BLOCK]; 4];
     let mut spare = [[0.0f32; BLOCK]; 4];
     let is_linear = graded.is_linear();
+    let mut beyond = 0;
     for start in (0..samples).step_by(BLOCK) {
         let n = BLOCK.min(samples - start);
         let mut parts = block.each_mut().map(|plane| &mut plane[..n]);
@@ -206,10 +208,10 @@ fn grade(graded: &Graded, source: [&[f16]; 4], mattes: &[&[f16]]) -> [Vec<f16>; 
             [&mut *r, &mut *g, &mut *b].into_iter().for_each(|plane| repremultiply(level, plane, a));
         }
         for (plane, samples) in planes.iter_mut().zip([r, g, b]) {
-            append_half(level, samples, plane);
+            beyond += append_half(level, samples, plane);
         }
     }
-    planes
+    (planes, beyond)
 }
 
 /// Takes a block, which begins at sample `start` of the frame, through all parts.

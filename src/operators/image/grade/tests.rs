@@ -195,3 +195,17 @@ fn problems_are_named() {
     let (_, span) = say("look: look.txt", &[("look", "LUT_1D_SIZE 2\n0 0 0\n0 0\n0 0 0\n")]);
     assert_eq!(span, Some(Span::new(SourceId(1), 20, 23)));
 }
+
+#[test]
+fn values_that_no_half_float_holds_are_told() {
+    let mut image = Image::new(600, 3, &RGBA);
+    image.samples_mut(0)[1234] = f16::from_f32(4e4);
+    image.samples_mut(2)[99] = f16::from_f32(-4e4);
+    let frames = [vec![(7, Arc::new(image))]];
+    let made = |settings: &str| {
+        ready(settings, &[]).make(&Inputs { frames: &frames, raster: None }, 7).unwrap().remark
+    };
+    assert_eq!(made("exposure: 0.5"), None);
+    let told = made("exposure: 1").unwrap_or_default();
+    assert!(told.starts_with("comes to 2 values beyond 65504"), "{told}");
+}
