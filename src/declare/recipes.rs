@@ -38,6 +38,8 @@ pub type Load<'l> = &'l mut dyn FnMut(&str) -> Result<String, String>;
 pub struct Recipe {
     /// Its stages in order.
     pub stages: IndexMap<String, Declared>,
+    /// Whether it ships with the tool, so that nobody can mend it.
+    pub is_shipped: bool,
 }
 
 /// One stage as a recipe or shot declares it.
@@ -112,6 +114,7 @@ impl Recipes {
         let Some((_, text)) = SHIPPED.iter().find(|(shipped, _)| *shipped == name) else { return };
         let source = sources.add(format!("shipped recipe {name}"), *text);
         let recipe = read_text(source, text, pools, found).and_then(|(_, recipe)| recipe);
+        let recipe = recipe.map(|recipe| Recipe { is_shipped: true, ..recipe });
         self.named.insert(name.to_string(), recipe);
     }
 
@@ -152,7 +155,7 @@ fn read_text(
         let stages = read_stages(list, &who, pools, found)?;
         let chain = stages.iter().map(|(name, declared)| (name.as_str(), &declared.draft)).collect();
         Chain { who: &who, span: key.span, plates: None, stages: chain }.check(found);
-        Some(Recipe { stages })
+        Some(Recipe { stages, is_shipped: false })
     });
     Some((key, recipe))
 }

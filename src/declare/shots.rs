@@ -10,7 +10,7 @@ use indexmap::IndexMap;
 use crate::base::problem::{Problem, Span};
 use crate::base::value::{Fields, Key, Map, Node, Value};
 use crate::declare::across::Across;
-use crate::declare::film::{At, Plate, Shot, Stage};
+use crate::declare::film::{At, From, Plate, Shot, Stage};
 use crate::declare::found::{Found, shortened};
 use crate::declare::names::{self, Naming, Twins};
 use crate::declare::plates::FRAMES_LIMIT;
@@ -123,11 +123,15 @@ impl Reading<'_> {
             && self.value.map().is_some_and(|map| map.get("stages").is_some_and(|v| v.node != Node::Null));
         let from_recipe = self.recipe(recipe.as_ref(), found);
         let known = from_recipe.is_ok() && !own_is_broken;
-        let stages = self.stages(from_recipe.unwrap_or(None), own.as_ref(), known, across, room, found)?;
+        let from_recipe = from_recipe.unwrap_or(None);
+        let mut stages = self.stages(from_recipe, own.as_ref(), known, across, room, found)?;
         if known {
             taken.meet(self.key, stages.keys().copied());
         }
         self.check_chain(&stages, plates.as_ref(), known, found);
+        if let Some(from_recipe) = from_recipe {
+            self.bring_home(&mut stages, recipe.as_ref(), from_recipe);
+        }
         let sound: Option<IndexMap<String, Stage>> =
             stages.into_iter().map(|(name, draft)| Some((name.to_string(), draft.stage?))).collect();
         let (frames, plates) = (frames?, plates?);
@@ -140,6 +144,35 @@ impl Reading<'_> {
             Shot { span: self.key.span, frames, handles, plates, recipe, stages: sound.unwrap_or_default() };
         ranges::check(self.who, &shot, self.around.plates, found);
         (known && !shot.stages.is_empty()).then_some(shot)
+    }
+
+    /// Where a stage that comes from a recipe stands as far as this shot is concerned, so that what is wrong with it here is
+    /// told at the shot's own words for it; where it has none, at its naming of a recipe that nobody can mend.
+    fn bring_home(&self, stages: &mut IndexMap<&str, Draft>, named: Option<&At<String>>, recipe: &Recipe) {
+        for (name, draft) in stages.iter_mut().filter(|(name, _)| recipe.stages.contains_key(**name)) {
+            let shipped = named.filter(|_| recipe.is_shipped).map(|at| at.span);
+            let (Some(place), Some(stage)) = (self.own(name).or(shipped), &mut draft.stage) else { continue };
+            stage.span = place;
+            if !recipe.is_shipped {
+                continue;
+            }
+            for at in stage.from.values_mut() {
+                if let From::Many(many) = &mut at.value {
+                    let theirs = many.values_mut().filter(|one| one.span.source != place.source);
+                    theirs.for_each(|one| one.span = place);
+                }
+                if at.span.source != place.source {
+                    at.span = place;
+                }
+            }
+        }
+    }
+
+    /// Where the shot has words for a stage.
+    fn own(&self, stage: &str) -> Option<Span> {
+        let mut entries = self.value.map()?.entries.iter();
+        let own = entries.find(|(key, value)| key.text == stage && matches!(value.node, Node::Map(_)))?;
+        Some(own.0.span)
     }
 
     /// `plate: NAME` or `takes: { NAME: PLATE }`.
@@ -288,7 +321,8 @@ impl Reading<'_> {
         let mut draft = match merged {
             None => declared.draft.clone(),
             Some(map) => {
-                let (draft, problems) = stages::read(declared.draft.span, &map, self.around.pools);
+                let span = self.own(name).unwrap_or(declared.draft.span);
+                let (draft, problems) = stages::read(span, &map, self.around.pools);
                 found.extend(&format!("{}, stage {name}", self.who), problems);
                 draft
             }
