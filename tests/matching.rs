@@ -6,7 +6,9 @@ mod project;
 
 use std::process::Stdio;
 
-use project::Film;
+use endboard::media::exr::{self, Compression};
+use endboard::media::image::{Image, RGBA};
+use project::{Film, SIZE};
 use rustix::process::{Pid, Signal};
 
 fn film() -> Film {
@@ -318,4 +320,22 @@ fn an_interrupt_says_that_nothing_was_written() {
         drop(std::fs::OpenOptions::new().read(true).write(true).open(&never).unwrap());
         std::fs::remove_file(film.path().join("begun")).unwrap();
     }
+}
+
+#[test]
+fn what_no_number_is_in_a_plate_is_told() {
+    let film = film();
+    film.rebuild(&["br010"]).well();
+    let mut image = Image::new(SIZE.0, SIZE.1, &RGBA);
+    let bytes = std::fs::read(film.path().join("plates/shed.1002.exr")).unwrap();
+    for (name, plane) in exr::decode(&bytes).unwrap().planes {
+        let channel = image.channel(&name).unwrap();
+        plane.chunks(SIZE.0 as usize).zip(0..).for_each(|(row, y)| image.write_row(channel, y, row));
+    }
+    image.samples_mut(2)[3] = half::f16::NAN;
+    film.write("plates/shed.1002.exr", exr::encode(&image, Compression::None, &[]).unwrap());
+    film.rebuild(&[]).well();
+    let said = film.json(&["match", "br010/push", "--to", "br020"]);
+    let remarks = said["remarks"].to_string();
+    assert!(remarks.contains("br020/plate@1002: plates/shed.1002.exr has 1 pixel of "), "{remarks}");
 }

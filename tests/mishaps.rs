@@ -6,6 +6,8 @@ mod project;
 
 use std::process::Command;
 
+use endboard::media::exr::{self, Compression};
+use endboard::media::image::{Image, RGBA};
 use project::{Film, SIZE, picture};
 
 /// One shot whose plate has this pattern of files, and what a rebuild and a check of it say.
@@ -301,4 +303,130 @@ fn a_folder_whose_name_is_no_text_is_told_to_those_who_use_programs() {
     assert!(words.contains("so no program can be told of its files; rename it"), "{words}");
     // What needs no program is made.
     assert!(film.path().join("renders/br010/colour/br010.1001.exr").exists());
+}
+
+#[test]
+fn what_is_wrong_with_a_shot_is_told_at_the_shot_and_not_in_a_shipped_recipe() {
+    let film = film("plates/shed.####.exr", SIZE);
+    let declared = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap();
+    film.write(
+        "roto/br010.yaml",
+        "mattes: { crew: { shapes: [{ keys: { 1001: [[1, 1], [9, 1], [9, 9]] } }] } }\n",
+    );
+    for (words, place, says) in [
+        // It lacks what the recipe cannot say, with words of its own for the stage and without.
+        ("", "endboard.yaml:5:59: error: br010/roto: ", "needs a shapes file"),
+        (", roto: { seed: 7 }", "endboard.yaml:5:71: error: br010/roto: ", "shapes"),
+        // What the recipe takes is not in the shot's file.
+        (
+            ", roto: { shapes: roto/br010.yaml }",
+            "endboard.yaml:5:59: error: br010/blades: ",
+            "no channel 'actors'",
+        ),
+        (
+            ", colour: { operator: }",
+            "endboard.yaml:5:71: error: shot br010, stage colour: ",
+            "how it is made",
+        ),
+    ] {
+        film.write(
+            "endboard.yaml",
+            declared.replace("recipe: plain-grade", &format!("recipe: blade-duel{words}")),
+        );
+        let (code, said) = film.said(&["check"]);
+        assert_eq!(code, Some(1), "{said}");
+        let line = said.lines().find(|line| line.starts_with(place)).unwrap_or_default();
+        assert!(line.contains(says), "{words}: {said}");
+        assert!(!said.contains("shipped recipe"), "{words}: {said}");
+    }
+}
+
+/// A picture of the film's size with these values at the start of its red plane.
+fn with_values(values: &[f32]) -> Vec<u8> {
+    let mut image = Image::new(SIZE.0, SIZE.1, &RGBA);
+    let mut row = vec![0.25; SIZE.0 as usize];
+    row[..values.len()].copy_from_slice(values);
+    image.write_row(0, 0, &row);
+    exr::encode(&image, Compression::None, &[]).unwrap()
+}
+
+#[test]
+fn a_sheet_tells_of_what_is_no_number_and_of_what_is_no_file() {
+    let film = film("plates/shed.####.exr", SIZE);
+    for (n, values) in
+        [(1001, &[0.5][..]), (1002, &[f32::NAN]), (1003, &[f32::NAN]), (1004, &[f32::INFINITY])]
+    {
+        film.write(&format!("plates/shed.{n}.exr"), with_values(values));
+    }
+    let sheet = ["sheet", "br010/plate", "--every", "1", "--out", "a.png"];
+    let compare = ["compare", "br010/plate", "br010/plate@1003", "--out", "b.png"];
+    let out = |words: &[&str]| {
+        let mut command = film.command(words);
+        let out = command.current_dir(film.path()).output().unwrap();
+        String::from_utf8_lossy(&out.stderr).into_owned()
+    };
+    let told = out(&sheet);
+    let lines: Vec<&str> = told.lines().filter(|line| line.contains("no finite number")).collect();
+    assert!(
+        lines.len() == 1 && lines[0].starts_with("br010/plate@1002: plates/shed.1002.exr has 1 pixel"),
+        "{told}"
+    );
+    assert!(lines[0].ends_with("(the like on 1003-1004)"), "{told}");
+    let told = out(&compare);
+    assert!(told.contains("plates/shed.1003.exr has 1 pixel"), "{told}");
+    std::fs::remove_file(film.path().join("plates/shed.1001.exr")).unwrap();
+    std::fs::create_dir(film.path().join("plates/shed.1001.exr")).unwrap();
+    let told = out(&sheet);
+    assert!(
+        told.contains("br010/plate@1001 is not shown: a folder stands in the place of plates/shed.1001.exr"),
+        "{told}"
+    );
+}
+
+#[test]
+fn what_is_too_bright_for_a_render_is_told_with_its_frame() {
+    let film = film("plates/shed.####.exr", SIZE);
+    let declared = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap();
+    let graded = declared
+        .replace("srgb", "linear-rec709")
+        .replace("plain-grade", "plain-grade, colour: { exposure: 2 }");
+    film.write("endboard.yaml", graded);
+    (1001..=1004).for_each(|n| {
+        film.write(&format!("plates/shed.{n}.exr"), with_values(&[if n == 1003 { 2e4 } else { 1.0 }]))
+    });
+    let said = film.rebuild(&[]).well();
+    let remarks = said.json["remarks"].as_array().unwrap().clone();
+    assert_eq!(remarks.len(), 1, "{remarks:?}");
+    assert_eq!(remarks[0]["place"], "br010/colour@1003");
+    let text = remarks[0]["text"].as_str().unwrap();
+    assert!(text.starts_with("comes to 1 value beyond 65504"), "{text}");
+}
+
+#[test]
+fn a_sheet_that_was_painted_over_is_not_replaced() {
+    let film = film("plates/shed.####.exr", SIZE);
+    (1001..=1004).for_each(|n| film.write(&format!("plates/shed.{n}.exr"), with_values(&[0.5])));
+    let file = film.path().join("sheet.png");
+    let out = file.to_string_lossy().into_owned();
+    let words = ["sheet", "br010/plate", "--out", &out];
+    assert_eq!(film.said(&words).0, Some(0));
+    assert_eq!(film.said(&words).0, Some(0), "its own it replaces");
+    // A program that keeps the file's texts, and changes a pixel.
+    let bytes = std::fs::read(&file).unwrap();
+    let mut reader = png::Decoder::new(std::io::Cursor::new(&bytes)).read_info().unwrap();
+    let mut codes = vec![0; reader.output_buffer_size().unwrap()];
+    reader.next_frame(&mut codes).unwrap();
+    codes[0] ^= 1;
+    let mut painted = Vec::new();
+    let mut encoder = png::Encoder::new(&mut painted, reader.info().width, reader.info().height);
+    encoder.set_color(png::ColorType::Rgb);
+    encoder.set_depth(png::BitDepth::Eight);
+    for text in &reader.info().uncompressed_latin1_text {
+        encoder.add_text_chunk(text.keyword.clone(), text.text.clone()).unwrap();
+    }
+    encoder.write_header().and_then(|mut writer| writer.write_image_data(&codes)).unwrap();
+    std::fs::write(&file, &painted).unwrap();
+    let (code, said) = film.said(&words);
+    assert!(code == Some(2) && said.contains("was not written by this"), "{code:?} {said}");
+    assert_eq!(std::fs::read(&file).unwrap(), painted);
 }

@@ -5,11 +5,13 @@
 mod project;
 
 use std::io::{BufRead, BufReader, Write};
+use std::os::unix::fs::FileTypeExt;
 use std::process::Stdio;
 
 use endboard::media::exr::{self, Compression};
 use endboard::media::image::{Image, RGBA};
 use project::{Film, ended, until};
+use rustix::fs::OFlags;
 use rustix::process::{Pid, Signal};
 
 const SIZE: (u32, u32) = (192, 128);
@@ -109,8 +111,8 @@ fn takes_are_measured_and_a_persons_hand_is_kept() {
     assert!(code == Some(2) && words.contains(MOVES) && words.contains("--replace"), "{code:?} {words}");
     assert_eq!(film.text(MOVES), edited);
     let (code, words) = film.said(&["register", "br030", "--replace"]);
-    assert!(code == Some(0) && words.contains("takes/br030.yaml.1"), "{code:?} {words}");
-    assert_eq!((film.text(MOVES), film.text("takes/br030.yaml.1")), (measured, edited));
+    assert!(code == Some(0) && words.contains("takes/br030.1.yaml"), "{code:?} {words}");
+    assert_eq!((film.text(MOVES), film.text("takes/br030.1.yaml")), (measured, edited));
 }
 
 #[test]
@@ -192,7 +194,7 @@ fn a_file_of_moves_that_is_no_text_is_a_persons_and_a_matte_picture_stands_by_it
     let (code, words) = film.said(&["register", "br030"]);
     assert!(code == Some(2) && words.contains(MOVES) && words.contains("--replace"), "{code:?} {words}");
     assert_eq!(film.said(&["register", "br030", "--replace"]).0, Some(0));
-    assert_eq!(std::fs::read(film.path().join("takes/br030.yaml.1")).unwrap(), b"\xff\xfe");
+    assert_eq!(std::fs::read(film.path().join("takes/br030.1.yaml")).unwrap(), b"\xff\xfe");
     // A picture given for a matte stands for its alpha, here 1 all over: all of the set is hidden.
     film.write("endboard.yaml", FILM.replace("left: roto.raker", "left: take.left"));
     let (code, words) = film.said(&["register", "br030", "--replace"]);
@@ -207,7 +209,7 @@ fn moves_that_are_a_link_are_kept_by_what_they_hold() {
     std::fs::create_dir(film.path().join("takes")).unwrap();
     std::os::unix::fs::symlink("../shared/moves.yaml", film.path().join(MOVES)).unwrap();
     assert_eq!(film.said(&["register", "br030", "--replace"]).0, Some(0));
-    assert_eq!(film.text("takes/br030.yaml.1"), mine);
+    assert_eq!(film.text("takes/br030.1.yaml"), mine);
     assert!(film.text(MOVES).contains("shift:"), "{}", film.text(MOVES));
 }
 
@@ -388,4 +390,68 @@ fn what_cannot_be_read_is_told_as_such_and_frames_cannot_be_given() {
         let (code, words) = film.said(&["register", place]);
         assert!(code == Some(2) && words.contains("frames cannot be given here"), "{code:?} {words}");
     }
+}
+
+#[test]
+fn what_no_number_is_in_a_take_is_told_once() {
+    let film = film();
+    for n in [1006, 1008, 1009] {
+        let mut image = Image::new(SIZE.0, SIZE.1, &RGBA);
+        exr::decode(&picture((n - 1001 - AHEAD) as f64, OFF)).unwrap().planes.iter().for_each(
+            |(name, plane)| {
+                let channel = image.channel(name).unwrap();
+                plane.chunks(SIZE.0 as usize).zip(0..).for_each(|(row, y)| image.write_row(channel, y, row));
+            },
+        );
+        image.samples_mut(0)[5] = half::f16::NAN;
+        film.write(&format!("plates/left.{n}.exr"), exr::encode(&image, Compression::None, &[]).unwrap());
+    }
+    // Once the rebuild of its mattes has read them, too.
+    for _ in 0..2 {
+        let remarks = film.json(&["register", "br030"])["remarks"].clone();
+        let told: Vec<&str> = remarks.as_array().unwrap().iter().filter_map(|text| text.as_str()).collect();
+        let told: Vec<&&str> = told.iter().filter(|text| text.contains("no finite number")).collect();
+        assert_eq!(told.len(), 1, "{remarks}");
+        assert!(
+            told[0].starts_with("br030/take.left@1006: plates/left.1006.exr has 1 pixel of "),
+            "{remarks}"
+        );
+        assert!(told[0].ends_with("(the like on 1008-1009)"), "{remarks}");
+    }
+}
+
+/// A command for mattes that puts a pipe in the place of a frame of the clean plate.
+const PIPED: &str = "if rm swap 2>/dev/null; then rm plates/clean.1005.exr; mkfifo plates/clean.1005.exr; fi\ncp \"$1\" \"$2\"\n";
+
+#[test]
+fn the_film_is_its_own_while_it_measures() {
+    let film = film();
+    film.write("tools/mask.sh", PIPED);
+    let mask = "roto: { command: \"sh tools/mask.sh {picture} {out}\", from: { picture: take.left }, delivers: [raker] }";
+    film.write("endboard.yaml", FILM.replace("roto: { operator: roto, shapes: roto/br030.yaml }", mask));
+    film.write("swap", "");
+    film.write(MOVES, "takes:\n  left:\n    time: 0\n");
+    let clean = film.path().join("plates/clean.1005.exr");
+    let bytes = std::fs::read(&clean).unwrap();
+    let mut command = film.command(&["register", "br030", "--replace"]);
+    let run = command.stdout(Stdio::null()).stderr(Stdio::piped()).spawn().unwrap();
+    // It measures once it reads what is a pipe now.
+    let mut pipe = None;
+    until("the pipe", || {
+        let is_pipe = std::fs::metadata(&clean).is_ok_and(|found| found.file_type().is_fifo());
+        let flags = OFlags::WRONLY | OFlags::NONBLOCK | OFlags::CLOEXEC;
+        pipe = is_pipe.then(|| rustix::fs::open(&clean, flags, rustix::fs::Mode::empty()).ok()).flatten();
+        pipe.is_some()
+    });
+    let pipe = pipe.unwrap();
+    rustix::fs::fcntl_setfl(&pipe, OFlags::empty()).unwrap();
+    let (code, words) = film.said(&["rebuild", "br030/roto"]);
+    std::fs::remove_file(&clean).unwrap();
+    std::fs::write(&clean, &bytes).unwrap();
+    std::fs::File::from(pipe).write_all(&bytes).unwrap();
+    let ended = ended(run);
+    assert!(code != Some(0) && words.contains("being worked on by process"), "{code:?} {words}");
+    let said = String::from_utf8_lossy(&ended.stderr).into_owned();
+    assert!(!said.contains("worked on"), "{said}");
+    assert_eq!(film.said(&["rebuild", "br030/roto"]).0, Some(0));
 }

@@ -425,3 +425,55 @@ fn tracks_go_neither_into_what_is_something_elses_nor_into_a_pipe() {
     let run = film.start(&["track", "br030", "--point", hook, "--file", "pipe.yaml"]);
     assert_eq!(project::ended(run).status.code(), Some(2));
 }
+
+#[test]
+fn the_track_file_that_is_to_be_written_may_be_declared_before() {
+    let film = film();
+    film.write("roto/br030.yaml", RIDING);
+    let roto = "shapes: roto/br030.yaml, track: tracks/br030.yaml";
+    film.write("endboard.yaml", FILM.replace("shapes: roto/br030.yaml", roto));
+    let (code, words) = film.said(&["check"]);
+    assert!(code == Some(1) && words.contains("tracks/br030.yaml"), "{words}");
+    // What its shapes do not ride on helps nothing, and neither does another file.
+    let (point, plane) = ("hook=120.5,40.25@1001", "wall=100,20,140,22,138,70,98,66@1004");
+    for more in
+        [&["--point", point][..], &["--point", point, "--plane", plane, "--file", "tracks/other.yaml"]]
+    {
+        let (code, words) = film.said(&[&["track", "br030"], more].concat());
+        assert!(code == Some(1) && words.contains("endboard.yaml:") && !words.contains("1001:"), "{words}");
+        assert!(words.contains("tracks/br030.yaml"), "{words}");
+    }
+    let (code, words) = film.said(&["track", "br030", "--point", point, "--plane", plane]);
+    assert_eq!(code, Some(0), "{words}");
+    let (code, words) = film.said(&["check"]);
+    assert_eq!(code, Some(0), "{words}");
+}
+
+#[test]
+fn what_is_the_matter_with_files_is_told_for_what_it_is() {
+    let film = film();
+    let words = ["track", "br030", "--point", "hook=120.5,40.25@1001", "--try-out"];
+    let image = |n: i64| film.path().join(format!("plates/shed.{n}.exr"));
+    let mut broken = Image::new(SIZE.0, SIZE.1, &RGBA);
+    broken.samples_mut(1)[7] = half::f16::INFINITY;
+    for n in [1010, 1012] {
+        std::fs::write(image(n), exr::encode(&broken, Compression::None, &[]).unwrap()).unwrap();
+    }
+    let remarks = film.json(&words)["remarks"].clone();
+    let told = remarks[0].as_str().unwrap_or_default();
+    assert!(told.starts_with("br030/plate@1010: plates/shed.1010.exr has 1 pixel of "), "{remarks}");
+    assert!(told.ends_with("(the like on 1012)") && remarks.as_array().unwrap().len() == 1, "{remarks}");
+    for n in [1003, 1004] {
+        std::fs::remove_file(image(n)).unwrap();
+        std::fs::create_dir(image(n)).unwrap();
+    }
+    std::fs::remove_file(image(1005)).unwrap();
+    let kind = rustix::fs::FileType::Fifo;
+    rustix::fs::mknodat(rustix::fs::CWD, image(1005), kind, rustix::fs::Mode::RWXU, 0).unwrap();
+    let (code, said) = film.said(&words);
+    assert!(code == Some(1) && !said.contains("missing"), "{said}");
+    let folder =
+        "br030/plate@1003-1004: a folder stands in the place of plates/shed.1003.exr and 1 more file";
+    let pipe = "br030/plate@1005: a pipe or a device stands in the place of plates/shed.1005.exr";
+    assert!(said.contains(folder) && said.contains(pipe), "{said}");
+}

@@ -218,7 +218,7 @@ pub struct Hours {
 /// How frames are shown in a picture file.
 #[derive(Debug, Args)]
 pub struct Shown {
-    /// The picture file, PNG
+    /// The picture file, PNG. A relative path begins at the folder that the command is started in, with -C too
     #[arg(long, value_name = "FILE")]
     pub out: Option<PathBuf>,
     /// Width of one frame in the file, in pixels

@@ -72,7 +72,7 @@ fn again(project: &Project) -> Result<Rebuilt, Failure> {
         let_go: false,
         note: String::new(),
     };
-    rebuild::rebuild(project, project.read(), &Selection::default(), &options, false)
+    rebuild::rebuild(project, None, project.read(), &Selection::default(), &options, false)
 }
 
 /// Moves a key of a matte, rebuilds, shows what ran, and puts it back.

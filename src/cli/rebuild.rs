@@ -19,6 +19,7 @@ use crate::project::trouble::gather;
 use crate::project::{Declared, Project, ProjectError};
 use crate::report::words;
 use crate::stale::Reason;
+use crate::store::lock::Lock;
 
 /// How long a rebuild that was told to end at once may take for it.
 const GRACE: std::time::Duration = std::time::Duration::from_secs(2);
@@ -38,13 +39,14 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answe
     }
     // A slip in a selector must not pass for "nothing to do".
     arguments::selection(&options.selectors, Some(&declared.graph))?;
-    let rebuilt = rebuild(project, declared, &selection, options, arguments.json)?;
+    let rebuilt = rebuild(project, None, declared, &selection, options, arguments.json)?;
     Ok(report(&rebuilt, &selection, arguments.json, options.again))
 }
 
-/// Rebuilds with progress and with Ctrl-C taken care of.
+/// Rebuilds with progress and with Ctrl-C taken care of; under a lock of the film that is held already where one is given.
 pub fn rebuild(
     project: &Project,
+    lock: Option<&Lock>,
     declared: Declared,
     selection: &Selection,
     options: &Rebuild,
@@ -68,8 +70,11 @@ pub fn rebuild(
         again: options.again,
     };
     let programs = Runner::new(halt, runtime.handle().clone());
-    let rebuilt =
-        project.rebuild(declared, selection, run, &writer(), programs, &|event| progress.take(&event));
+    let (writer, events) = (writer(), |event| progress.take(&event));
+    let rebuilt = match lock {
+        Some(lock) => project.rebuild_under(lock, declared, selection, run, &writer, programs, &events),
+        None => project.rebuild(declared, selection, run, &writer, programs, &events),
+    };
     progress.end();
     Ok(rebuilt?)
 }

@@ -6,6 +6,7 @@ use super::{Answer, Exit, Failure, check, rebuild, show};
 use crate::base::frames::FrameSet;
 use crate::project::register::{ROUNDS, Registered, Round, Wanted};
 use crate::project::{Project, ProjectError, Status};
+use crate::store::lock::Lock;
 
 /// Measures, and writes the file once, at the end.
 pub fn run(project: &Project, arguments: &Arguments, options: &Register) -> Answer {
@@ -15,12 +16,17 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Register) -> Answ
     let joint = work.joint.clone();
     let (file, between) = (&*joint.file, joint.between.word());
     let mut told = Some(told);
+    // From before the first round to the end: who works on the film meanwhile would let minutes of work come to nothing.
+    let mut lock = None;
     while let Some(round) = work.round()? {
+        if lock.is_none() && !round.needs.is_empty() {
+            lock = Some(project.lock(&rebuild::writer())?);
+        }
         // A rebuild is stopped in its own way.
         if !round.needs.is_empty() {
             told = None;
         }
-        let status = match inputs(project, arguments, round)? {
+        let status = match inputs(project, lock.as_ref(), arguments, round)? {
             Ok(status) => status,
             Err(exit) => {
                 if exit == Exit::Interrupted {
@@ -74,7 +80,12 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Register) -> Answ
 }
 
 /// The film with all mattes rendered that a round needs; an exit code when they could not be.
-fn inputs(project: &Project, arguments: &Arguments, round: Round) -> Result<Result<Status, Exit>, Failure> {
+fn inputs(
+    project: &Project,
+    lock: Option<&Lock>,
+    arguments: &Arguments,
+    round: Round,
+) -> Result<Result<Status, Exit>, Failure> {
     let Round { declared, needs } = round;
     if needs.is_empty() {
         return Ok(Ok(project.status_as(declared)?));
@@ -90,7 +101,7 @@ fn inputs(project: &Project, arguments: &Arguments, round: Round) -> Result<Resu
         let_go: false,
         note: String::new(),
     };
-    let mut rebuilt = rebuild::rebuild(project, declared, &selection, &options, arguments.json)?;
+    let mut rebuilt = rebuild::rebuild(project, lock, declared, &selection, &options, arguments.json)?;
     let is_sound = rebuilt.outcome.failures.is_empty()
         && rebuilt.outcome.ended.is_none()
         && rebuilt.blocked.is_empty()

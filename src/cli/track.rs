@@ -15,7 +15,6 @@ use crate::project::track::{Request, Tracked};
 /// Follows, writes and reports.
 pub fn run(project: &Project, arguments: &Arguments, options: &Options) -> Answer {
     let told = Cell::new(Some(end_when_told()?));
-    let status = project.status(false, &|_, _| {})?;
     let request = Request {
         place: options.shot.clone(),
         seeds: Seeds {
@@ -28,6 +27,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Options) -> Answe
         threshold: options.sure,
         try_out: options.try_out,
     };
+    let status = project.status_to_track(&request)?;
     let reading = Reading::new("following");
     let tracked = project.track(&status, &request, &|done, of| reading.at(done, of), &|| drop(told.take()));
     reading.end();

@@ -13,6 +13,7 @@ use ::png::{
 
 use super::image::Raster;
 use super::{Format, MediaError, Outline, checked_size, deep_codes, plane_names, split_planes};
+use crate::base::digest::{Digest, KeyHasher};
 
 /// Decodes the first picture of a file. Palettes are looked up; `tRNS` transparency becomes `A`.
 ///
@@ -41,6 +42,16 @@ pub fn decode(bytes: &[u8]) -> Result<Raster, MediaError> {
     }
 }
 
+/// The text that tells which pixels a file of ours was written with.
+const PIXELS: &str = "Endboard pixels";
+
+/// Digest of 8-bit codes as a picture.
+fn drawn(width: u32, height: u32, codes: &[u8]) -> Digest {
+    let mut hasher = KeyHasher::new();
+    hasher.int(width.into()).int(height.into()).digest(&Digest::of(codes));
+    hasher.finish()
+}
+
 /// Writes 8-bit codes of red, green and blue, pixel by pixel from the top left, as a file that says they are sRGB. The same
 /// codes give the same bytes.
 ///
@@ -53,6 +64,7 @@ pub fn encode(width: u32, height: u32, codes: &[u8]) -> Vec<u8> {
     encoder.set_depth(BitDepth::Eight);
     encoder.set_source_srgb(SrgbRenderingIntent::Perceptual);
     encoder.add_text_chunk("Software".into(), "Endboard".into()).expect("plain words");
+    encoder.add_text_chunk(PIXELS.into(), drawn(width, height, codes).to_string()).expect("plain words");
     let written = encoder.write_header().and_then(|mut writer| writer.write_image_data(codes));
     written.expect("three codes a pixel, and memory takes all");
     bytes
@@ -82,11 +94,26 @@ pub fn encode_deep(raster: &Raster, meaning: Option<(u8, u8)>) -> Result<Vec<u8>
     Ok(bytes)
 }
 
-/// Whether bytes are those of a file that [`encode`] wrote.
+/// Whether bytes are those of a file that [`encode`] wrote and whose pixels nobody has changed since: a program in which it was
+/// painted over may well keep our words in it.
 pub fn is_own(bytes: &[u8]) -> bool {
-    let mark = b"tEXtSoftware\0Endboard";
-    let head = &bytes[..bytes.len().min(256)];
-    head.starts_with(b"\x89PNG") && head.windows(mark.len()).any(|window| window == mark)
+    let decoder = Decoder::new_with_limits(Cursor::new(bytes), Limits { bytes: 64 << 20 });
+    let Ok(mut reader) = decoder.read_info() else { return false };
+    let texts = &reader.info().uncompressed_latin1_text;
+    let Some(told) = texts.iter().find(|text| text.keyword == PIXELS).map(|text| text.text.clone()) else {
+        return false;
+    };
+    let Some(size) = reader.output_buffer_size().filter(|size| size / (1032 * 32) <= bytes.len()) else {
+        return false;
+    };
+    let mut codes = vec![0; size];
+    if reader.output_color_type() != (ColorType::Rgb, BitDepth::Eight)
+        || reader.next_frame(&mut codes).is_err()
+    {
+        return false;
+    }
+    let (width, height) = (reader.info().width, reader.info().height);
+    told == drawn(width, height, &codes).to_string()
 }
 
 /// Reads size and channels from the chunks before the pixels.
@@ -168,6 +195,32 @@ mod tests {
             let read: Vec<u8> = values(&raster, name).iter().map(|v| (v * 255.0).round() as u8).collect();
             assert!(read.iter().eq(codes.iter().skip(i).step_by(3)), "{name}");
         }
+    }
+
+    #[test]
+    fn a_file_is_ours_until_it_is_painted_over() {
+        let codes: Vec<u8> = (0..3 * 5 * 4).map(|n| (n * 37 % 256) as u8).collect();
+        let bytes = encode(5, 4, &codes);
+        assert!(is_own(&bytes));
+        // Another program keeps the words and writes other pixels.
+        let repainted = |texts: bool, codes: &[u8]| {
+            let mut out = Vec::new();
+            let mut encoder = Encoder::new(&mut out, 5, 4);
+            encoder.set_color(ColorType::Rgb);
+            encoder.set_depth(BitDepth::Eight);
+            let reader = Decoder::new(Cursor::new(&bytes[..])).read_info().unwrap();
+            for text in reader.info().uncompressed_latin1_text.iter().filter(|_| texts) {
+                encoder.add_text_chunk(text.keyword.clone(), text.text.clone()).unwrap();
+            }
+            encoder.write_header().and_then(|mut writer| writer.write_image_data(codes)).unwrap();
+            out
+        };
+        let mut painted = codes.clone();
+        painted[7] ^= 1;
+        assert!(repainted(true, &painted).windows(8).any(|w| w == b"Endboard"));
+        assert!(!is_own(&repainted(true, &painted)) && !is_own(&repainted(false, &codes)));
+        assert!(is_own(&repainted(true, &codes)));
+        assert!(!is_own(b"") && !is_own(&bytes[..bytes.len() / 2]) && !is_own(b"no picture"));
     }
 
     #[test]

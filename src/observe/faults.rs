@@ -74,7 +74,7 @@ fn why_unreadable(project: &Path, source: &Source, frames: &FrameSet) -> String 
 }
 
 /// What stands where a file should, when it is there and is none.
-fn instead(project: &Path, source: &Source, frame: i64) -> Option<&'static str> {
+pub fn instead(project: &Path, source: &Source, frame: i64) -> Option<&'static str> {
     let kind = std::fs::metadata(path(project, source, frame)).ok()?.file_type();
     match (kind.is_dir(), kind.is_file()) {
         (true, _) => Some("a folder"),

@@ -11,21 +11,21 @@
 //!
 //! How many frames a command needs is its own to say. Renders nothing: what is not made yet is for `rebuild`.
 
+use std::collections::BTreeMap;
 use std::fmt;
 use std::io::ErrorKind;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex};
 
-use super::{Declared, Project, ProjectError, Status};
+use super::{Declared, Project, ProjectError, Status, plates};
 use crate::base::frames::{FrameRange, FrameSet};
 use crate::base::made::NONE;
 use crate::base::state::State;
 use crate::declare::film::Media;
-use crate::execute::source;
 use crate::graph::{Edge, Node, NodeId};
 use crate::media::image::Image;
-use crate::observe;
+use crate::observe::{self, faults};
 use crate::operators::image::matte;
-use crate::operators::{Connected, WorkingSpace};
+use crate::operators::{Connected, Made, WorkingSpace};
 use crate::stale::{Reason, SourceState};
 use crate::store::StoreError;
 use crate::store::objects::Objects;
@@ -99,6 +99,8 @@ enum Want {
     Inputs,
     /// Its file is not there.
     File,
+    /// This stands in its file's place.
+    Instead(&'static str),
     /// Its file is no picture of the film.
     Fitness,
 }
@@ -109,12 +111,14 @@ pub struct Frames<'a> {
     status: &'a Status,
     id: NodeId,
     objects: Objects,
+    /// What is to be known of files that were read, by frame.
+    found: Mutex<BTreeMap<i64, String>>,
 }
 
 impl<'a> Frames<'a> {
     /// Those of a stage of the film as it was looked at.
     pub fn new(project: &'a Project, status: &'a Status, id: NodeId) -> Self {
-        Self { project, status, id, objects: Objects::of(&status.store) }
+        Self { project, status, id, objects: Objects::of(&status.store), found: Mutex::default() }
     }
 
     fn node(&self) -> &'a Node {
@@ -154,7 +158,7 @@ impl<'a> Frames<'a> {
         Stand::Lacks(match (cell.state, cell.reason) {
             (State::Fresh, _) if cell.pixels != NONE => return Stand::There,
             _ if cell.is_in_use() && cell.pixels != NONE => return Stand::Kept,
-            (_, Reason::FileMissing) => Want::File,
+            (_, Reason::FileMissing) => self.gone(frame),
             (_, Reason::FileUnfit) => Want::Fitness,
             (State::Failed, _) => Want::Success,
             (State::Blocked, _) => Want::Inputs,
@@ -168,12 +172,19 @@ impl<'a> Frames<'a> {
         let of = &self.status.declared.graph.sources[source];
         match self.status.seen[source].get(frame).map(|sight| sight.state) {
             Some(SourceState::Known(_)) => Stand::There,
-            Some(SourceState::Missing) => Stand::Lacks(Want::File),
+            Some(SourceState::Missing) => Stand::Lacks(self.gone(frame)),
             Some(SourceState::Unfit) => Stand::Lacks(Want::Fitness),
             // No stage uses it, so that nobody has looked at it yet.
             None if observe::path(&self.project.folder, of, frame).is_file() => Stand::There,
-            None => Stand::Lacks(Want::File),
+            None => Stand::Lacks(self.gone(frame)),
         }
+    }
+
+    /// What is the matter with a file that is not there.
+    fn gone(&self, frame: i64) -> Want {
+        let source = self.node().source().map(|source| &self.status.declared.graph.sources[source]);
+        let stands = source.and_then(|source| faults::instead(&self.project.folder, source, frame));
+        stands.map_or(Want::File, Want::Instead)
     }
 
     /// The frames among these that cannot be looked at.
@@ -212,6 +223,13 @@ impl<'a> Frames<'a> {
             Want::Success => ("failed".into(), format!("`endboard status {place}` says why")),
             Want::Inputs => ("blocked".into(), format!("`endboard status {place}` says by what")),
             Want::File => (format!("{} {is} missing", files()), format!("put {it} there")),
+            Want::Instead(what) => {
+                let (file, belongs) = match frames.len() {
+                    1 => ("a picture file", "belongs"),
+                    _ => ("picture files", "belong"),
+                };
+                (format!("{what} stands in the place of {}", files()), format!("{file} {belongs} there"))
+            }
             Want::Fitness => (format!("{} cannot be used", files()), "`endboard check` says why".into()),
         };
         Lack { place, why, way }
@@ -233,6 +251,15 @@ impl<'a> Frames<'a> {
         })
     }
 
+    /// What was found in the files of the frames that were read so far, told at the first such frame.
+    pub fn found(&self) -> Option<String> {
+        let found = self.found.lock().expect("nothing panics with it");
+        let (first, text) = found.first_key_value()?;
+        let others: FrameSet = found.keys().skip(1).copied().collect();
+        let like = if others.is_empty() { String::new() } else { format!(" (the like on {others})") };
+        Some(format!("{}@{first}: {text}{like}", self.name()))
+    }
+
     /// A frame's pixels.
     ///
     /// # Errors
@@ -245,8 +272,13 @@ impl<'a> Frames<'a> {
         let lost = |why: String, way: String| Lacking(vec![Lack { place: place.clone(), why, way }]);
         if self.node().is_passed_on() {
             let (graph, seen) = (&self.status.declared.graph, &self.status.seen);
-            let found = source::plate(&self.project.folder, graph, seen, self.id, frame);
-            let image = found.map_err(|why| lost(why, "look at that file, and start again".into()))?;
+            let read = plates::read(&self.project.folder, graph, seen, self.id, frame);
+            let (file, Made { image, remark }) =
+                read.map_err(|why| lost(why, "look at that file, and start again".into()))?;
+            if let Some(text) = remark {
+                let mut found = self.found.lock().expect("nothing panics with it");
+                found.insert(frame, format!("{file} {text}"));
+            }
             let ((w, h), size) = (graph.frame_size, (image.width(), image.height()));
             if size != graph.frame_size {
                 let why = format!("it has {}x{} pixels, and the film {w}x{h}", size.0, size.1);

@@ -98,7 +98,7 @@ impl Project {
             text.truncate(text.len() - 1);
             text.push_str(" {}\n");
         }
-        written.kept = standing.put(&mark::sealed(&text), &|n| format!("{}.{n}", wish.file))?;
+        written.kept = standing.put(&mark::sealed(&text))?;
         written.file = standing.file().to_string();
         written.is_named =
             film.sound.iter().flat_map(|sound| &sound.files).any(|at| at.value == written.file);

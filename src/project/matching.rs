@@ -127,7 +127,7 @@ impl Project {
         let words = format!("First pass from {} to {}, made for the space {grade_in}.", shot.stage, to.stage);
         let text = cdl_xml::written(name, &words, &found.cdl);
         writing();
-        let moved = standing.put(&text, &|n| format!("{FOLDER}/{name}.{n}.cc"))?;
+        let moved = standing.put(&text)?;
         Ok(Matched { found, shot, to, grade_in, file, moved, remarks })
     }
 
@@ -172,6 +172,7 @@ impl Project {
             let steps = first.map_or_else(Chain::new, |grade| grade.before_cdl(frame));
             looked.push((pictures.image(frame)?, matte, steps));
         }
+        remarks.extend(pictures.found());
         let samples = looked.iter().map(|(image, matte, steps)| (image, matte.as_deref(), steps));
         let samples = Samples::through(samples);
         Ok((samples, Side { stage: pictures.name(), frames }))

@@ -15,6 +15,7 @@ pub mod left;
 pub mod matching;
 pub mod naming;
 mod past;
+mod plates;
 mod read;
 pub mod rebuild;
 pub mod register;

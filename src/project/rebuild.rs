@@ -60,7 +60,9 @@ impl Project {
     }
 
     /// Renders what is stale or absent of the film as `declared`.
-    #[allow(clippy::too_many_arguments)] // Each is one thing that the caller decides.
+    ///
+    /// # Errors
+    /// The declaration has errors, another works on the film, or the system refuses.
     pub fn rebuild(
         &self,
         declared: Declared,
@@ -73,8 +75,29 @@ impl Project {
         if !declared.is_sound() {
             return Err(ProjectError::Unsound(Box::new(declared)));
         }
+        let lock = self.lock(writer)?;
+        self.rebuild_under(&lock, declared, selection, options, writer, programs, events)
+    }
+
+    /// Does so for whoever has the film's lock already.
+    ///
+    /// # Errors
+    /// The declaration has errors, or the system refuses.
+    #[allow(clippy::too_many_arguments)] // Each is one thing that the caller decides.
+    pub fn rebuild_under(
+        &self,
+        _lock: &Lock,
+        declared: Declared,
+        selection: &Selection,
+        options: Options,
+        writer: &Writer,
+        programs: Runner,
+        events: &(dyn Fn(Event) + Sync),
+    ) -> Result<Rebuilt, ProjectError> {
+        if !declared.is_sound() {
+            return Err(ProjectError::Unsound(Box::new(declared)));
+        }
         let began = Instant::now();
-        let _lock = self.lock(writer)?;
         let recalled = self.recall(Care::Write);
         let reading = |done, of| events(Event::Reading(done, of));
         let mut status = self.status_of(declared, recalled, Care::Write, &reading)?;
@@ -145,7 +168,10 @@ impl Project {
     }
 
     /// Takes the writer's lock, making the store where there is none.
-    pub(super) fn lock(&self, writer: &Writer) -> Result<Lock, ProjectError> {
+    ///
+    /// # Errors
+    /// Another has it, which is told, or the store cannot be made.
+    pub fn lock(&self, writer: &Writer) -> Result<Lock, ProjectError> {
         let store = crate::store::Store::at(&self.folder)?;
         store.create()?;
         let who = format!(

@@ -3,6 +3,7 @@
 //! Knows which frames can be shown and how they are laid out. Renders nothing: what is not made is named, and shown as an empty
 //! field. How light becomes codes is `operators::colour::display`'s.
 
+use std::collections::BTreeMap;
 use std::path::Path;
 
 use super::frames::{Frames, Lack, Lacking, LookError};
@@ -163,11 +164,12 @@ impl Project {
         let names: Vec<String> = places.iter().map(|place| place.name(graph)).collect();
         let face = Face::of(names.iter().map(String::as_str));
         let (mut lacking, mut remarks) = (Vec::new(), Vec::new());
+        let mut stages: BTreeMap<NodeId, Frames<'_>> = BTreeMap::new();
         for (i, (&place, name)) in places.iter().zip(&names).enumerate() {
             let (column, row) = (i as u32 % across, i as u32 / across);
             let at = [gap + column * (width + gap), gap + row * (height + words + gap)];
-            let frames = Frames::new(self, status, place.id);
-            match place.image(&frames) {
+            let frames = stages.entry(place.id).or_insert_with(|| Frames::new(self, status, place.id));
+            match place.image(frames) {
                 Ok(image) => {
                     lay(&mut sheet, &scale::area_average(&image, part, (width, height)), at);
                     remarks.extend(frames.remark([place.frame]));
@@ -183,6 +185,7 @@ impl Project {
             let window = ink::whole(&sheet);
             ink::lay(&mut sheet, &face.cover(name, size, origin, window), WRITING);
         }
+        remarks.extend(stages.values().filter_map(Frames::found));
         Ok(finish(&sheet, view, graph, (count as usize - lacking.len(), lacking), remarks))
     }
 
@@ -211,10 +214,11 @@ impl Project {
             "give a smaller --width, or another --part",
         )?;
         let (mut both, mut remarks, mut lacking) = (Vec::new(), Vec::new(), Vec::new());
+        let mut stages: BTreeMap<NodeId, Frames<'_>> = BTreeMap::new();
         for place in [before, after] {
-            let frames = Frames::new(self, status, place.id);
+            let frames = stages.entry(place.id).or_insert_with(|| Frames::new(self, status, place.id));
             remarks.extend(frames.remark([place.frame]));
-            match place.image(&frames) {
+            match place.image(frames) {
                 Ok(image) => {
                     let name = place.name(graph);
                     both.push((scale::area_average(&image, part, (width, height)), name));
@@ -225,6 +229,7 @@ impl Project {
         if !lacking.is_empty() {
             return Err(Lacking(lacking).into());
         }
+        remarks.extend(stages.values().filter_map(Frames::found));
         let (mut sheet, seam) = match layout {
             Layout::Split(share) => {
                 let seam = (f64::from(width) * share.clamp(0.0, 1.0)).round() as u32;
@@ -367,7 +372,7 @@ pub fn may_be_written(file: &Path) -> Result<(), LookError> {
         return Ok(());
     }
     Err(LookError::Words(format!(
-        "{name} is there already and was not written by this; give another name with --out"
+        "{name} is there already and was not written by this, or was changed since; give another name with --out"
     )))
 }
 

@@ -83,12 +83,12 @@ impl Standing {
         Ok(read(&self.folder, &self.file)? != self.before)
     }
 
-    /// Writes the file, and says under which name a person's is kept: the first free one of those that `aside` gives.
+    /// Writes the file, and says under which name a person's is kept: the first free one of its [`numbered`] ones.
     /// The old file stands in its place until the new one does.
     ///
     /// # Errors
     /// The file was changed since it was looked at.
-    pub fn put(&self, text: &str, aside: &dyn Fn(u64) -> String) -> Result<Option<String>, LookError> {
+    pub fn put(&self, text: &str) -> Result<Option<String>, LookError> {
         let file = &self.file;
         let path = self.folder.join(file);
         let refused = |e: std::io::Error| ProjectError::System(format!("{file}: {e}"));
@@ -98,17 +98,17 @@ impl Standing {
                 "{file} was changed meanwhile and stays as it is; look at it and start again"
             ));
         }
-        let kept = if self.keeps { Some(self.keep(aside)?) } else { None };
+        let kept = if self.keeps { Some(self.keep()?) } else { None };
         store::write_whole(&path, text.as_bytes()).map_err(ProjectError::from)?;
         Ok(kept)
     }
 
     /// Puts what stood there into a file of its own, which no later writing reaches, be the old one a link or a name among
     /// several of one file.
-    fn keep(&self, aside: &dyn Fn(u64) -> String) -> Result<String, LookError> {
+    fn keep(&self) -> Result<String, LookError> {
         let permissions = std::fs::metadata(self.folder.join(&self.file)).map(|meta| meta.permissions()).ok();
         let before = self.before.as_deref().unwrap_or_default();
-        self.fresh(before, permissions.as_ref(), aside).map_err(|error| {
+        self.fresh(before, permissions.as_ref(), &|n| numbered(&self.file, n)).map_err(|error| {
             let file = &self.file;
             let words = format!("{file} stays as it is, as it could not be kept under another name: {error}");
             ProjectError::System(words).into()
@@ -145,6 +145,15 @@ impl Standing {
     }
 }
 
+/// The name of the copy of that number: before the file's ending, so that it opens as what it is.
+pub fn numbered(file: &str, number: u64) -> String {
+    let name = file.rfind('/').map_or(0, |slash| slash + 1);
+    match file[name..].rfind('.').filter(|&dot| dot > 0) {
+        Some(dot) => format!("{}.{number}{}", &file[..name + dot], &file[name + dot..]),
+        None => format!("{file}.{number}"),
+    }
+}
+
 /// What stands in a file, when there is one.
 fn read(folder: &Path, file: &str) -> Result<Option<Vec<u8>>, LookError> {
     // A named pipe would be waited for without end.
@@ -170,20 +179,19 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let folder = folder.path();
         let text = |name: &str| std::fs::read_to_string(folder.join(name)).unwrap();
-        let aside = |n: u64| format!("a.{n}");
         std::fs::write(folder.join("a"), "mine").unwrap();
         std::fs::write(folder.join("a.1"), "older").unwrap();
         assert!(Standing::of(folder, "a", false).unwrap_err().to_string().contains("--replace"));
         let standing = Standing::of(folder, "a", true).unwrap();
-        assert_eq!(standing.put("new", &aside).unwrap().as_deref(), Some("a.2"));
+        assert_eq!(standing.put("new").unwrap().as_deref(), Some("a.2"));
         assert_eq!((text("a"), text("a.1"), text("a.2")), ("new".into(), "older".into(), "mine".into()));
         let standing = Standing::of(folder, "a", true).unwrap();
         std::fs::write(folder.join("a"), "edited").unwrap();
-        assert!(standing.put("newer", &aside).unwrap_err().to_string().contains("meanwhile"));
+        assert!(standing.put("newer").unwrap_err().to_string().contains("meanwhile"));
         assert!(text("a") == "edited" && !folder.join("a.3").exists());
         let standing = Standing::of(folder, "b", false).unwrap();
         std::fs::write(folder.join("b"), "edited").unwrap();
-        assert!(standing.put("new", &aside).is_err());
+        assert!(standing.put("new").is_err());
         assert_eq!(text("b"), "edited");
     }
 
@@ -198,7 +206,7 @@ mod tests {
         // A name that leads nowhere is taken all the same.
         symlink("nowhere", at("a.1")).unwrap();
         let standing = Standing::of(folder.path(), "a", true).unwrap();
-        assert_eq!(standing.put("new", &|n| format!("a.{n}")).unwrap().as_deref(), Some("a.2"));
+        assert_eq!(standing.put("new").unwrap().as_deref(), Some("a.2"));
         let kept = std::fs::symlink_metadata(at("a.2")).unwrap();
         assert!(kept.is_file() && kept.permissions().mode() & 0o777 == 0o640, "{kept:?}");
         assert_eq!(std::fs::read_to_string(at("a.2")).unwrap(), "mine");
@@ -228,7 +236,7 @@ mod tests {
         let long = "a".repeat(255);
         std::fs::write(folder.join(&long), "mine").unwrap();
         let standing = Standing::of(folder, &long, true).unwrap();
-        let refused = standing.put("new", &|n| format!("{long}.{n}")).unwrap_err();
+        let refused = standing.put("new").unwrap_err();
         assert!(matches!(refused, LookError::Project(ProjectError::System(_))), "{refused}");
         assert_eq!(std::fs::read_to_string(folder.join(&long)).unwrap(), "mine");
     }
@@ -242,6 +250,13 @@ mod tests {
         std::os::unix::fs::symlink("elsewhere", folder.join("new/a.2")).unwrap();
         assert_eq!(standing.put_beside("text", &|n| format!("new/a.{n}")).unwrap(), "new/a.3");
         assert!(!folder.join("new/elsewhere").exists());
+    }
+
+    #[test]
+    fn copies_are_numbered_before_the_ending() {
+        let names =
+            ["takes/br030.yaml", "grades/br.1.cc", "v1.2/cues", ".yaml", "a"].map(|name| numbered(name, 7));
+        assert_eq!(names, ["takes/br030.7.yaml", "grades/br.1.7.cc", "v1.2/cues.7", ".yaml.7", "a.7"]);
     }
 
     #[test]

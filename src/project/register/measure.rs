@@ -10,7 +10,7 @@ use rayon::prelude::*;
 
 use super::{Take, Wanted};
 use crate::base::frames::FrameRange;
-use crate::graph::{Edge, Graph};
+use crate::graph::{Edge, Graph, NodeId};
 use crate::media::image::Image;
 use crate::operators::image::passes::moment::{Between, Moment};
 use crate::operators::image::register::align::{Fit, Model};
@@ -21,8 +21,8 @@ use crate::operators::image::register::written::{Frame, Measured, carried};
 use crate::operators::image::register::{
     along, coarse, compare, exposure, left, place, placed, steadied, timed,
 };
+use crate::project::Status;
 use crate::project::frames::{Frames, Lacking};
-use crate::project::{Project, Status};
 
 /// Frames of the clean plate at which whole offsets are compared, and at which parts of a frame are measured.
 const COMPARED: usize = 6;
@@ -34,7 +34,6 @@ const ROUNDS: usize = 4;
 
 /// Reads frames of a shot and measures.
 pub struct Measuring<'a> {
-    pub project: &'a Project,
     pub status: &'a Status,
     pub clean: &'a Edge,
     pub takes: Vec<Take<'a>>,
@@ -43,6 +42,8 @@ pub struct Measuring<'a> {
     pub wanted: Wanted,
     pub step: &'a (dyn Fn(usize, usize) + Sync),
     pub done: AtomicUsize,
+    /// Frames of the stages that are looked at.
+    pub inputs: BTreeMap<NodeId, Frames<'a>>,
 }
 
 /// The clean plate, as takes are laid on it.
@@ -216,8 +217,13 @@ impl Measuring<'_> {
         &self.status.declared.graph
     }
 
-    fn inputs(&self, edge: &Edge) -> Frames<'_> {
-        Frames::new(self.project, self.status, edge.from)
+    fn inputs(&self, edge: &Edge) -> &Frames<'_> {
+        &self.inputs[&edge.from]
+    }
+
+    /// What was found in files that were read.
+    pub fn found(&self) -> impl Iterator<Item = String> + '_ {
+        self.inputs.values().filter_map(Frames::found)
     }
 
     fn image(&self, edge: &Edge, frame: i64) -> Result<Arc<Image>, Lacking> {

@@ -228,7 +228,9 @@ impl Registering<'_> {
         self.remarks = remarks(self.project, status, node);
         let (project, between, frames, wanted) = (self.project, self.joint.between, node.frames, self.wanted);
         let done = AtomicUsize::new(0);
-        let measuring = Measuring { project, status, clean, takes, frames, between, wanted, step, done };
+        let edges = node.inputs.iter().filter(|edge| edge.port != "holdouts").map(|edge| edge.from);
+        let inputs = edges.map(|id| (id, Frames::new(project, status, id))).collect();
+        let measuring = Measuring { status, clean, takes, frames, between, wanted, step, done, inputs };
         let cleans = measuring.cleans()?;
         self.takes = measuring.times(&cleans)?;
         let takes: Vec<Measured> = self.takes.iter().filter(|take| take.blind.is_none()).cloned().collect();
@@ -247,6 +249,7 @@ impl Registering<'_> {
             self.lacking = Some(next);
         }
         measuring.places(&cleans, &mut self.takes)?;
+        self.remarks.extend(measuring.found());
         // What was not measured is left out of the file, so that it is told to lack it.
         let takes: Vec<Measured> = self.takes.iter().filter(|take| take.lack().is_none()).cloned().collect();
         self.text = text(&takes, frames, between.word(), &self.asked);
@@ -265,7 +268,7 @@ impl Registering<'_> {
         takes.retain(|take| take.lack().is_none());
         let kept = match takes.is_empty() {
             true => None,
-            false => self.standing.put(&self.text, &|n| format!("{}.{n}", self.joint.file))?,
+            false => self.standing.put(&self.text)?,
         };
         for take in &takes {
             let untold = take.frames.iter().filter(|frame| frame.left.is_none()).map(|frame| frame.number);

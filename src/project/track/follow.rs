@@ -88,6 +88,8 @@ impl Project {
             };
             self.pass(&frames, mattes.as_ref(), wish.frames, way, &mut each)?;
         }
+        remarks.extend(frames.found());
+        remarks.extend(mattes.as_ref().and_then(|(mattes, _)| mattes.found()));
         all.finish(sheet, &|more| progress(done + more, total))
     }
 

@@ -9,14 +9,15 @@ pub mod seeds;
 use self::follow::Wish;
 use self::seeds::{Ground, Kind, Seeds};
 use super::frames::LookError;
-use super::standing::Standing;
-use super::{Project, Status, naming};
+use super::standing::{Standing, numbered};
+use super::{Declared, Project, ProjectError, Status, naming};
 use crate::base::frames::{FrameRange, FrameSet};
 use crate::base::problem::{Severity, Sources};
 use crate::declare::taken;
 use crate::graph::NodeId;
 use crate::operators::track::course::Key;
 use crate::operators::track::sheet::{self, Sheet, Thing};
+use std::io::ErrorKind;
 use std::path::{Component, Path, PathBuf};
 
 /// What is asked for, in words.
@@ -71,6 +72,26 @@ pub struct Followed {
 }
 
 impl Project {
+    /// The state of the film for following things. A track file that it names and that is not there yet is what is to be
+    /// written: it counts as if the things asked for stood in it.
+    ///
+    /// # Errors
+    /// As [`Project::status`].
+    pub fn status_to_track(&self, request: &Request) -> Result<Status, ProjectError> {
+        let declared = self.read();
+        let shot = request.place.split(['/', '@']).next().unwrap_or_default();
+        let file = file(request.file.as_deref(), shot).ok();
+        let lacks = |file: &String| {
+            let found = std::fs::symlink_metadata(self.folder.join(file));
+            found.is_err_and(|error| error.kind() == ErrorKind::NotFound)
+        };
+        let as_written = match file.filter(|file| !declared.is_sound() && lacks(file)) {
+            Some(file) => Some(self.read_as(Some((&file, &request.seeds.as_file())))),
+            None => None,
+        };
+        self.status_as(as_written.filter(Declared::is_sound).unwrap_or(declared))
+    }
+
     /// Follows things through a shot and writes their keys. `progress` is told how many looks at frames are done of how many;
     /// `writing` is called before anything is written.
     ///
@@ -206,11 +227,10 @@ fn writable(
 /// Writes the tracks into their file, all other words of which stay, and says where they are.
 fn written(standing: &Standing, sheet: &Sheet, remarks: &mut Vec<String>) -> Result<String, LookError> {
     let file = standing.file().to_string();
-    let stem = file.strip_suffix(".yaml").unwrap_or(&file);
-    let aside = |n: u64| format!("{stem}.{n}.yaml");
+    let aside = |n: u64| numbered(&file, n);
     // Work of minutes is not lost because it cannot go where it was meant to.
     let beside = |why: &str, text: &str| -> Result<String, LookError> {
-        let root = |n: u64| format!("{}.{n}.yaml", stem.replace('/', "-"));
+        let root = |n: u64| numbered(&file.replace('/', "-"), n);
         let other = standing.put_beside(text, &aside).or_else(|_| standing.put_beside(text, &root));
         Err(LookError::Words(match other {
             Ok(other) => format!("{file} {why} and stays as it is; what was followed is in {other}"),
@@ -247,7 +267,7 @@ fn written(standing: &Standing, sheet: &Sheet, remarks: &mut Vec<String>) -> Res
             "remarks inside braces, or beside keys that are lost now, are not in {file} any more: as it stood it is kept as {kept}"
         ));
     }
-    match standing.put(&text, &aside) {
+    match standing.put(&text) {
         Ok(_) => Ok(file),
         // What stands in the way may be the file's alone.
         Err(error) => refused(error, &text),

@@ -4,10 +4,10 @@
 
 use std::collections::HashSet;
 
-use crate::base::frames::FrameRange;
+use crate::base::frames::{FRAME_LIMIT, FrameRange};
 use crate::operators::shape::motion::way_round;
 use crate::operators::track::course::Key;
-use crate::operators::track::sheet::{Sheet, Thing};
+use crate::operators::track::sheet::{self, Sheet, Thing};
 
 /// What a thing is that is followed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -91,6 +91,14 @@ impl Seeds {
 }
 
 impl Seeds {
+    /// The text of a shapes file with all keys that can be meant, wherever and whenever they are.
+    pub fn as_file(&self) -> String {
+        let (mut sheet, frames) = (Sheet::default(), FrameRange::new(-FRAME_LIMIT, FRAME_LIMIT));
+        // What cannot be meant is told when it is sown for good.
+        let _ = self.sow(&mut sheet, Ground { place: "", frames, size: (u32::MAX, u32::MAX) });
+        sheet::put("", &sheet).unwrap_or_default()
+    }
+
     /// Texts of points and planes that one name would stand for, here or in the file: both move shapes, by their names. Rods
     /// have names of their own.
     fn doubled(&self, sheet: &Sheet) -> Vec<String> {
