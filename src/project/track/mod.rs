@@ -85,10 +85,8 @@ impl Project {
             let found = std::fs::symlink_metadata(self.folder.join(file));
             found.is_err_and(|error| error.kind() == ErrorKind::NotFound)
         };
-        let as_written = match file.filter(|file| !declared.is_sound() && lacks(file)) {
-            Some(file) => Some(self.read_as(Some((&file, &request.seeds.as_file())))),
-            None => None,
-        };
+        let to_write = file.filter(|file| !declared.is_sound() && lacks(file));
+        let as_written = to_write.map(|file| self.read_as(Some((&file, &request.seeds.as_file()))));
         self.status_as(as_written.filter(Declared::is_sound).unwrap_or(declared))
     }
 

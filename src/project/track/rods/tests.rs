@@ -111,11 +111,14 @@ impl Swing {
     }
 }
 
+/// What a rod's length is multiplied with, by the share of the way.
+type Turned = fn(f64) -> f64;
+
 #[test]
 fn a_base_is_no_surer_than_it_is_right() {
-    let even: fn(f64) -> f64 = |_| 1.0;
-    let turned: fn(f64) -> f64 = |s| 1.0 - 0.25 * (std::f64::consts::PI * s).sin();
-    let swings: [(Grip, fn(f64) -> f64, f64, &[i64]); 10] = [
+    let even: Turned = |_| 1.0;
+    let turned: Turned = |s| 1.0 - 0.25 * (std::f64::consts::PI * s).sin();
+    let swings: [(Grip, Turned, f64, &[i64]); 10] = [
         (Grip::Plain, even, 0.06, &[1, 20]),
         (Grip::Plain, turned, 0.02, &[1, 20]),
         (Grip::Plain, turned, 0.06, &[1, 10, 20]),
