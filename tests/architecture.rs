@@ -59,6 +59,7 @@ const LAYERS: &[(&str, &[&str])] = &[
             "ledger",
             "programs",
             "execute",
+            "inspect",
             "demo",
         ],
     ),

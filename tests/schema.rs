@@ -64,6 +64,7 @@ fn sounds() -> Vec<OperatorTable> {
         named("voice", vec![param("swing", Takes::Number(0.0, 1.0))]),
         named("bus", vec![param("duck", Takes::Anything)]),
         named("target", vec![param("loudness", Takes::Number(-60.0, 0.0))]),
+        named("inspect", vec![param("frozen", Takes::Number(2.0, 100.0))]),
     ]
 }
 
@@ -166,6 +167,7 @@ shots:
   br040: { takes: { left: shed-a, right: shed-a }, frames: 1009, stages: { one: { operator: grade, from: { picture: take.left } } } }
 across: { "br0*": { colour: { exposure: 0.2 } } }
 assembly: { pools: { licence: 1 } }
+inspect: { frozen: 24, stills: [br040@1009, "film@1-3"], blacks: [br0*], picture: [0, 60, 960, 420] }
 sound:
   layout: "5.1"
   buses: { words: , effects: { duck: { by: words } } }
@@ -177,7 +179,10 @@ sound:
 "##;
 
 /// Replacements that each make `SOUND` unsound.
-const BROKEN: [(&str, &str); 36] = [
+const BROKEN: [(&str, &str); 39] = [
+    ("stills: [br040@1009", "stills: [br040/one@1009"),
+    ("stills: [br040@1009, \"film@1-3\"]", "stills: br040@1009"),
+    ("picture: [0, 60, 960, 420]", "picture: [0, 60, 960]"),
     ("layout: \"5.1\"", "layout: 7.1"),
     ("bus: words, at: br030@1012", "bus: words"),
     ("after: line, plus", "after: line, at: br030@1012, plus"),

@@ -56,6 +56,8 @@ pub enum Verb {
     Sheet(Sheet),
     /// Write a picture file of two stages at one frame: before and after
     Compare(Compare),
+    /// Check picture, sound and safety of what is rendered: gaps, repeats, black, flashes, levels, loudness
+    Inspect(Inspect),
     /// Write a first-pass grade, an ASC CDL, that brings a shot to its reference shot
     Match(Match),
     /// Reclaim the space of renders that nothing current uses
@@ -274,6 +276,16 @@ pub struct Compare {
     /// How they are shown
     #[command(flatten)]
     pub shown: Shown,
+}
+
+/// Options of `inspect`.
+#[derive(Debug, Args)]
+pub struct Inspect {
+    /// Shots, stages and frames; the film's picture and sound when not given
+    pub selectors: Vec<String>,
+    /// Write a picture of each finding into this folder, its place framed
+    #[arg(long, value_name = "DIR")]
+    pub pictures: Option<PathBuf>,
 }
 
 /// Options of `match`.

@@ -7,7 +7,7 @@ use crate::base::problem::{Problem, Severity};
 use crate::declare::schema::{self, OperatorTable, ParamTable, Takes};
 use crate::graph::Work;
 use crate::operators::{self, Kind, Spec};
-use crate::project::{Declared, Project};
+use crate::project::{Declared, Project, inspecting};
 use crate::report::words;
 
 /// Reads everything and reports.
@@ -89,7 +89,8 @@ fn summary(declared: &Declared) -> String {
 /// Prints the schema for editors, with every operator's settings.
 pub fn schema() -> Answer {
     let tables: Vec<OperatorTable> = operators::all().iter().map(|operator| table(operator.spec())).collect();
-    let sounds: Vec<OperatorTable> = operators::sound::specs().into_iter().map(table).collect();
+    let mut sounds: Vec<OperatorTable> = operators::sound::specs().into_iter().map(table).collect();
+    sounds.push(limits());
     say!("{:#}", schema::schema(&tables, &sounds));
     Ok(Exit::Done)
 }
@@ -108,6 +109,19 @@ fn table(spec: &Spec) -> OperatorTable {
         ports: spec.ports.iter().map(|port| (port.name.into(), port.doc.into())).collect(),
         params: params.collect(),
     }
+}
+
+/// The limits of `inspect`.
+fn limits() -> OperatorTable {
+    let params = inspecting::judged::limits().iter().map(|rule| ParamTable {
+        name: rule.name.into(),
+        takes: Takes::Number(rule.range.0, rule.range.1),
+        unit: rule.unit.into(),
+        default: rule.default.to_string(),
+        doc: rule.says.into(),
+    });
+    let (name, summary) = ("inspect".into(), "By what the film is judged.".into());
+    OperatorTable { name, summary, ports: Vec::new(), params: params.collect() }
 }
 
 fn takes(kind: Kind) -> Takes {

@@ -20,6 +20,7 @@ mod compare;
 mod demo;
 mod hours;
 mod hum;
+mod inspect;
 mod man;
 mod match_;
 mod progress;
@@ -45,7 +46,7 @@ use arguments::{Arguments, Verb};
 pub enum Exit {
     /// 0: done.
     Done = 0,
-    /// 1: the declaration has errors, or frames failed or are blocked.
+    /// 1: the declaration has errors, frames failed or are blocked, or `inspect` found a fault.
     Unsound = 1,
     /// 2: the command line is not understood, a selector matches nothing, or there is no declaration.
     Usage = 2,
@@ -123,6 +124,7 @@ fn answer(arguments: &Arguments) -> Answer {
         Verb::Hours(a) => hours::run(&project()?, arguments, a),
         Verb::Sheet(a) => sheet::run(&project()?, arguments, a),
         Verb::Compare(a) => compare::run(&project()?, arguments, a),
+        Verb::Inspect(a) => inspect::run(&project()?, arguments, a),
         Verb::Sweep(a) => sweep::run(&project()?, arguments, a),
         Verb::Match(a) => match_::run(&project()?, arguments, a),
         Verb::Demo(a) => demo::run(arguments, a),

@@ -42,7 +42,7 @@ pub(super) fn write(
     }
     sheet.remarks.iter().for_each(|remark| tell!("{remark}"));
     if sheet.shown > 0 {
-        may_be_written(&file)?;
+        may_be_written(&file, "--out")?;
         crate::store::write_whole(&file, &sheet.bytes).map_err(|e| Failure::System(e.to_string()))?;
     }
     if arguments.json {

@@ -11,6 +11,7 @@ use crate::base::frames::FrameRange;
 use crate::base::problem::Span;
 use crate::base::rate::Rate;
 use crate::base::value::Map;
+use crate::declare::inspect::Inspect;
 use crate::declare::sound::Sound;
 
 /// A value and its place.
@@ -51,6 +52,8 @@ pub struct Film {
     pub prints: IndexMap<String, Stage>,
     /// The film's sound, where it has one.
     pub sound: Option<Sound>,
+    /// By what it is judged, where that is said.
+    pub inspect: Option<Inspect>,
 }
 
 /// A source image sequence or movie.

@@ -4,6 +4,7 @@
 //! operators' parameters or what they compute.
 
 pub mod film;
+pub mod inspect;
 pub mod schema;
 pub mod sound;
 
@@ -61,6 +62,7 @@ fn read_film(value: &Value, sources: &mut Sources, load: Load<'_>, found: &mut F
     let assembly = fields.get("assembly");
     let prints = fields.get("prints");
     let sound = fields.get("sound").filter(|value| value.node != Node::Null);
+    let judged = fields.get("inspect");
     found.extend("", fields.finish());
 
     let mut recipes = recipes::Recipes::read(list, sources, &mut *load, &header.pools, found);
@@ -93,6 +95,7 @@ fn read_film(value: &Value, sources: &mut Sources, load: Load<'_>, found: &mut F
     taken.finish(found);
     whole::check_length(shots_value.span, &read, &plates, found);
     whole::check_hands(&read, &plates, found);
+    let inspect = judged.and_then(|value| inspect::read(value, &read, header.frame_size, found));
     let left_out = shots.entries.iter().map(|(key, _)| &key.text).filter(|name| !read.contains_key(*name));
     Some(Film {
         left_out: left_out.cloned().collect(),
@@ -108,6 +111,7 @@ fn read_film(value: &Value, sources: &mut Sources, load: Load<'_>, found: &mut F
         assembly_from,
         prints,
         sound,
+        inspect,
     })
 }
 

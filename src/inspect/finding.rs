@@ -202,6 +202,32 @@ pub enum Kind {
     },
 }
 
+impl Kind {
+    /// The word for it.
+    pub fn word(&self) -> &'static str {
+        match self {
+            Self::Missing => "missing",
+            Self::Size { .. } => "size",
+            Self::Rate { .. } => "rate",
+            Self::Frozen { .. } => "frozen",
+            Self::Repeat { .. } => "repeat",
+            Self::Cadence { .. } => "cadence",
+            Self::Black => "black",
+            Self::Odd => "odd",
+            Self::Stray => "stray",
+            Self::NotANumber => "not-a-number",
+            Self::Negative { .. } => "below-black",
+            Self::AboveWhite { .. } => "above-white",
+            Self::SeeThrough { .. } => "see-through",
+            Self::EdgeLines { .. } => "edge-lines",
+            Self::Bars { .. } => "bars",
+            Self::Levels { .. } => "levels",
+            Self::Flash { red: false, .. } => "flash",
+            Self::Flash { red: true, .. } => "red-flash",
+        }
+    }
+}
+
 /// One finding.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Finding {

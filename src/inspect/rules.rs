@@ -203,6 +203,8 @@ rules! {
     offset ("offset", "of full scale", 0.0 to 1.0, 0.005): "Mean of a channel from which it is offset.", "common practice, no source";
     phase ("phase", "correlation", -1.0 to 1.0, -0.3): "Correlation of left and right below which they are out of phase.", "common practice, no source";
     phase_long ("phase-long", "s", 0.0 to 3600.0, 2.0): "Time for which that must last before it is told.", "common practice, no source";
+    loudness_off ("loudness-off", "LU", 0.0 to 20.0, 0.5): "How far the loudness of the mix may lie from its target.", "EBU R 128 (from memory)";
+    peak_over ("peak-over", "dB", 0.0 to 20.0, 0.1): "How far the true peak of the mix may lie above its target.", "a tenth, as levels are told; common practice, no source";
     click ("click", "times", 3.0 to 10000.0, 25.0): "How many times larger than all steps around it a step must be to be a click.", "common practice, no source";
 }
 

@@ -43,6 +43,24 @@ pub enum HeardKind {
     Click,
 }
 
+impl HeardKind {
+    /// The word for it.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Silence => "silence",
+            Self::SilentHead => "silent-head",
+            Self::SilentTail => "silent-tail",
+            Self::Dead => "dead-channel",
+            Self::AllSilent => "all-silent",
+            Self::Clipped { .. } => "clipped",
+            Self::Offset => "offset",
+            Self::OutOfPhase => "out-of-phase",
+            Self::Identical => "identical",
+            Self::Click => "click",
+        }
+    }
+}
+
 /// One finding of the sound.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Heard {

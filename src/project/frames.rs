@@ -17,12 +17,15 @@ use std::io::ErrorKind;
 use std::sync::{Arc, Mutex};
 
 use super::{Declared, Project, ProjectError, Status, plates};
+use crate::base::digest::Digest;
 use crate::base::frames::{FrameRange, FrameSet};
 use crate::base::made::NONE;
 use crate::base::state::State;
 use crate::declare::film::Media;
 use crate::graph::{Edge, Node, NodeId};
 use crate::media::image::Image;
+use crate::media::render::Render;
+use crate::media::sound::Sound;
 use crate::observe::{self, faults};
 use crate::operators::image::matte;
 use crate::operators::{Connected, Made, WorkingSpace};
@@ -200,6 +203,24 @@ impl<'a> Frames<'a> {
         all.into_iter().map(|(want, frames)| self.told(want, &frames)).collect()
     }
 
+    /// The same, by runs of neighbours for which one thing is the matter.
+    pub fn lacking_runs(&self, frames: impl IntoIterator<Item = i64>) -> Vec<(FrameRange, Lack)> {
+        let mut all: Vec<(Want, FrameRange)> = Vec::new();
+        for frame in frames {
+            let Stand::Lacks(want) = self.stand(frame) else { continue };
+            match all.last_mut() {
+                Some((other, run)) if *other == want && run.last + 1 == frame => run.last = frame,
+                _ => all.push((want, FrameRange::one(frame))),
+            }
+        }
+        all.into_iter().map(|(want, run)| (run, self.told(want, &run.iter().collect()))).collect()
+    }
+
+    /// Those among these that are looked at although they are stale.
+    pub fn kept(&self, frames: impl IntoIterator<Item = i64>) -> FrameSet {
+        frames.into_iter().filter(|&n| self.stand(n) == Stand::Kept).collect()
+    }
+
     fn told(&self, want: Want, frames: &FrameSet) -> Lack {
         let place = format!("{}@{frames}", self.name());
         let (it, is) = if frames.len() == 1 { ("it", "is") } else { ("them", "are") };
@@ -242,7 +263,7 @@ impl<'a> Frames<'a> {
 
     /// What is to be known of frames that are looked at although they are stale.
     pub fn remark(&self, frames: impl IntoIterator<Item = i64>) -> Option<String> {
-        let kept: FrameSet = frames.into_iter().filter(|&n| self.stand(n) == Stand::Kept).collect();
+        let kept = self.kept(frames);
         (!kept.is_empty()).then(|| {
             format!(
                 "{}@{kept}: stale, and looked at as kept: what is held, or to be redone by hand",
@@ -286,24 +307,53 @@ impl<'a> Frames<'a> {
             }
             return Ok(image);
         }
-        let cell = self.status.report.strips[self.id].get(frame);
-        let (pixels, held) = cell.map_or((NONE, false), |cell| (cell.pixels, cell.held));
+        let pixels = self.pixels(frame);
         let found = self.objects.picture(&pixels).map(Arc::unwrap_or_clone);
-        found.map_err(|why| {
-            // Where the store keeps a render is no matter of whoever looks at it.
-            let why = match why {
-                StoreError::Damaged { reason, .. } => format!("its render is damaged: {reason}"),
-                StoreError::File { source, .. } if source.kind() != ErrorKind::NotFound => {
-                    format!("its render cannot be read: {source}")
-                }
-                _ => "its render is lost".into(),
-            };
-            let first = match held {
-                true => format!("it is held: let it go with `endboard rebuild --let-go {place}`, then "),
-                false => String::new(),
-            };
-            lost(why, format!("{first}`endboard rebuild {place}` makes it again"))
-        })
+        found.map_err(|why| self.lost(frame, why))
+    }
+
+    /// A block's samples.
+    ///
+    /// # Errors
+    /// It is not there, or not sound.
+    pub fn sound(&self, block: i64) -> Result<Arc<Sound>, Lacking> {
+        if let Some(lack) = self.lacking([block]).pop() {
+            return Err(Lacking(vec![lack]));
+        }
+        match self.objects.get(&self.pixels(block)) {
+            Ok(Render::Sound(sound)) => Ok(sound),
+            Ok(Render::Picture(_)) => {
+                let path = self.objects.path(&self.pixels(block));
+                let reason = "it is a picture, and no sound".into();
+                Err(self.lost(block, StoreError::Damaged { path, reason }))
+            }
+            Err(why) => Err(self.lost(block, why)),
+        }
+    }
+
+    /// The digest of what a frame shows.
+    fn pixels(&self, frame: i64) -> Digest {
+        self.status.report.strips[self.id].get(frame).map_or(NONE, |cell| cell.pixels)
+    }
+
+    /// What is told of a render that the store should have.
+    fn lost(&self, frame: i64, why: StoreError) -> Lacking {
+        let place = crate::stale::place(self.node(), frame);
+        let held = self.status.report.strips[self.id].get(frame).is_some_and(|cell| cell.held);
+        // Where the store keeps a render is no matter of whoever looks at it.
+        let why = match why {
+            StoreError::Damaged { reason, .. } => format!("its render is damaged: {reason}"),
+            StoreError::File { source, .. } if source.kind() != ErrorKind::NotFound => {
+                format!("its render cannot be read: {source}")
+            }
+            _ => "its render is lost".into(),
+        };
+        let first = match held {
+            true => format!("it is held: let it go with `endboard rebuild --let-go {place}`, then "),
+            false => String::new(),
+        };
+        let way = format!("{first}`endboard rebuild {place}` makes it again");
+        Lacking(vec![Lack { place, why, way }])
     }
 
     /// A frame's matte as the stage gives it to an input under the name `name`: the channel that was picked, or a

@@ -4,7 +4,7 @@
 
 use std::path::Path;
 
-use super::{DECLARATION, Declared, Project, attach};
+use super::{DECLARATION, Declared, Project, attach, inspecting};
 use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, Severity};
 use crate::cut;
@@ -46,6 +46,9 @@ impl Project {
         }
         let (graph, mut problems) = build(&film, edit.as_ref(), &mut files);
         declared.problems.append(&mut problems);
+        if let Some(inspect) = &film.inspect {
+            declared.problems.append(&mut inspecting::judged::read(inspect).1);
+        }
         declared.graph = graph;
         declared.edit = edit;
         declared.film = Some(film);

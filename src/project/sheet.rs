@@ -346,10 +346,11 @@ fn write(sheet: &mut Image, name: &str, start: f64, need: f64, capitals: f64, fa
 }
 
 /// Whether a picture file may stand there: pictures replace only those that were written alike, never a plate or a text.
+/// `option` is the one by which another name is given.
 ///
 /// # Errors
 /// Something stands in the way, or cannot be read.
-pub fn may_be_written(file: &Path) -> Result<(), LookError> {
+pub fn may_be_written(file: &Path, option: &str) -> Result<(), LookError> {
     let name = file.display();
     if !file.extension().is_some_and(|end| end.eq_ignore_ascii_case("png")) {
         return Err(LookError::Words(format!("{name}: a PNG is written, whose name ends in .png")));
@@ -365,14 +366,14 @@ pub fn may_be_written(file: &Path) -> Result<(), LookError> {
     };
     if !meta.is_file() {
         return Err(LookError::Words(format!(
-            "{name} is there already and is no regular file; give another name with --out"
+            "{name} is there already and is no regular file; give another name with {option}"
         )));
     }
     if png::is_own(&std::fs::read(file).map_err(refused)?) {
         return Ok(());
     }
     Err(LookError::Words(format!(
-        "{name} is there already and was not written by this, or was changed since; give another name with --out"
+        "{name} is there already and was not written by this, or was changed since; give another name with {option}"
     )))
 }
 
@@ -389,12 +390,12 @@ mod tests {
         std::fs::create_dir(at("folder.png")).unwrap();
         std::os::unix::fs::symlink("nothing", at("link.png")).unwrap();
         for name in ["pipe.png", "folder.png", "link.png"] {
-            let said = may_be_written(&at(name)).unwrap_err().to_string();
+            let said = may_be_written(&at(name), "--out").unwrap_err().to_string();
             assert!(said.contains("no regular file") && said.contains("--out"), "{said}");
         }
-        assert!(may_be_written(&at("free.png")).is_ok());
+        assert!(may_be_written(&at("free.png"), "--out").is_ok());
         std::fs::write(at("file"), "").unwrap();
-        let refused = may_be_written(&at("file/sheet.png")).unwrap_err();
+        let refused = may_be_written(&at("file/sheet.png"), "--out").unwrap_err();
         assert!(matches!(refused, LookError::Project(ProjectError::System(_))), "{refused}");
     }
 }

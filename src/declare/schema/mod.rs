@@ -6,6 +6,7 @@
 //!
 //! Dialect: JSON Schema 2020-12 (<https://json-schema.org/draft/2020-12/schema>).
 
+mod inspect;
 mod plain;
 mod sound;
 
@@ -67,7 +68,7 @@ pub enum Takes {
 }
 
 /// The schema: a file with the key `recipe` is a recipe, one with `cues` holds cues, every other is the film. `sounds` are the
-/// tables of settings of cues, voices, buses and the target.
+/// tables of settings of cues, voices, buses and the target, and of the limits of `inspect`.
 pub fn schema(operators: &[OperatorTable], sounds: &[OperatorTable]) -> Value {
     json!({
         "$schema": "https://json-schema.org/draft/2020-12/schema",
@@ -87,7 +88,8 @@ fn definitions(operators: &[OperatorTable], sounds: &[OperatorTable]) -> Value {
     let parts =
         [plain::plain(), json!({ "film": film(operators), "recipe_file": recipe_file(), "plate": plate() })];
     let parts = parts.into_iter().chain([json!({ "shot": shot(), "stage": stage(operators) })]);
-    for part in parts.chain([json!({ "command": command(), "by_hand": by_hand() }), sound::sound(sounds)]) {
+    let own = [json!({ "command": command(), "by_hand": by_hand() }), inspect::inspect(sounds)];
+    for part in parts.chain(own).chain([sound::sound(sounds)]) {
         if let Value::Object(map) = part {
             all.extend(map);
         }
@@ -144,6 +146,7 @@ fn film(operators: &[OperatorTable]) -> Value {
                 "description": "The film's picture for review, with leaders and words burned in, by name.",
                 "additionalProperties": print(operators) },
             "sound": { "$ref": "#/$defs/sound" },
+            "inspect": { "$ref": "#/$defs/inspect" },
         }
     })
 }

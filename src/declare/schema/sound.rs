@@ -8,7 +8,7 @@ use super::{OperatorTable, setting};
 use crate::declare::sound::{LAYOUTS, RATES};
 
 /// The settings of one of the tables.
-fn settings(sounds: &[OperatorTable], name: &str) -> Map<String, Value> {
+pub(super) fn settings(sounds: &[OperatorTable], name: &str) -> Map<String, Value> {
     let params = sounds.iter().filter(|table| table.name == name).flat_map(|table| &table.params);
     params.map(|param| (param.name.clone(), setting(param))).collect()
 }
