@@ -54,8 +54,7 @@ fn film(rate: &str, sound: &str) -> Film {
 
 /// Only sound is made: pictures have no plates here.
 fn mixed(film: &Film) -> BTreeSet<String> {
-    let said =
-        film.rebuild(&["film/mix"]);
+    let said = film.rebuild(&["film/mix"]);
     assert_eq!(said.code, Some(0), "{}\n{}", said.json, said.errors);
     said.rendered
 }
@@ -180,8 +179,9 @@ fn stems_together_are_the_mix_and_the_mix_is_at_its_target() {
     let (dialogue, rest, mix) =
         (heard(&film, "stem.dialogue"), heard(&film, "stem.rest"), heard(&film, "mix"));
     let level = std::fs::File::open(film.path().join("renders/film/level/film.0001.wav")).unwrap();
-    let gain = endboard::media::sound::read(level).unwrap().channels[0][0];
-    let factor = 10f32.powf(gain / 20.0);
+    let level = endboard::media::sound::read(level).unwrap();
+    let gain = endboard::operators::sound::master::gain(&level).unwrap();
+    let factor = 10f32.powf(gain as f32 / 20.0);
     for c in 0..2 {
         for i in 0..mix.len() {
             let sum = (dialogue.channels[c][i] + rest.channels[c][i]) * factor;

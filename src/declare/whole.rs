@@ -100,8 +100,9 @@ pub fn read_prints(
         if !names::check(key, "print", Naming::Plain, "prints", found) {
             continue;
         }
-        if key.text.eq_ignore_ascii_case("assembly") {
-            let message = "the film's picture itself is called assembly, so that no print can be";
+        let own = ["assembly", "mix", "sum", "meter", "level"];
+        if let Some(own) = own.into_iter().find(|own| key.text.eq_ignore_ascii_case(own)) {
+            let message = format!("the film has a stage of its own called {own}, so that no print can be");
             found.push("prints", Problem::error(key.span, message));
             continue;
         }

@@ -5,7 +5,7 @@
 use std::collections::{BTreeMap, HashMap};
 
 use crate::base::digest::Digest;
-use crate::graph::Graph;
+use crate::graph::{Graph, Work};
 use crate::media::render::Render;
 use crate::plan::Plan;
 
@@ -33,6 +33,14 @@ pub fn of_use(graph: &Graph, plan: &Plan, jobs: usize) -> usize {
     let stages = plan.columns.iter().map(|column| column.targets.len() + 1).max().unwrap_or(0);
     let (width, height) = graph.frame_size;
     2 * jobs.max(1) * (stages + most) * width as usize * height as usize * PIXEL
+}
+
+/// Bytes of a budget for pictures, and for clips: these have what pictures have no use for, a half at least where a film has any.
+pub fn shares(graph: &Graph, plan: &Plan, jobs: usize, memory: usize) -> (usize, usize) {
+    let has_clips = graph.nodes.iter().any(|node| matches!(node.work, Work::Clip { .. }));
+    let most = if has_clips { memory / 2 } else { memory };
+    let pictures = most.min(of_use(graph, plan, jobs));
+    (pictures, memory - pictures)
 }
 
 /// The pictures.

@@ -234,7 +234,7 @@ impl<'a> Engine<'a> {
     ) -> Self {
         let places = graph.pools.iter().map(|(_, n)| *n).collect();
         let rooms = Mutex::new(places::Rooms::new(places, options.memory as u64));
-        let held = options.memory.min(cache::of_use(graph, plan, options.jobs));
+        let (held, clips) = cache::shares(graph, plan, options.jobs, options.memory);
         let cache = Mutex::new(cache::Cache::with_budget(held));
         let facts = vec![("chromaticities".to_string(), colour(graph.space))];
         let objects = Objects::of(&store).saying(facts);
@@ -258,7 +258,7 @@ impl<'a> Engine<'a> {
             ingredients: graph.nodes.iter().map(|_| OnceLock::new()).collect(),
             changed: Condvar::new(),
             cache,
-            clips: Mutex::new(cache::Cache::with_budget(options.memory)),
+            clips: Mutex::new(cache::Cache::with_budget(clips)),
             rooms,
             making: Mutex::default(),
             groups: groups::Groups::default(),

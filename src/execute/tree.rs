@@ -46,7 +46,9 @@ impl Engine<'_> {
                 || (meta.permissions().readonly() && !self.has_last(id, frame, last))
         };
         if std::fs::symlink_metadata(&to).is_ok_and(|meta| !is_ours(meta)) {
-            let aside = to.with_extension(format!("{}.set-aside.exr", jiff::Timestamp::now().as_second()));
+            let ending = to.extension().and_then(|ending| ending.to_str()).unwrap_or("exr");
+            let now = jiff::Timestamp::now().as_second();
+            let aside = to.with_extension(format!("{now}.set-aside.{ending}"));
             std::fs::rename(&to, &aside).map_err(StoreError::file(&to))?;
             tracing::warn!(file = %aside.display(), "a file that no rebuild had put into renders/ was set aside");
         }

@@ -42,3 +42,25 @@ pub struct Edit {
     /// Length of the film in frames, black included.
     pub frames: i64,
 }
+
+impl Edit {
+    /// The frames of a shot that the film shows, once for each time, in the order of the film; what goes out in a dissolve
+    /// goes on for as long as it is seen.
+    pub fn shows(&self, shot: &str) -> Vec<FrameRange> {
+        let is_of = |at: &At<String>| at.value.eq_ignore_ascii_case(shot);
+        let events = self.events.iter().filter(|event| is_of(&event.shot));
+        let mut shown: Vec<(i64, FrameRange)> = events.map(|event| (event.at, event.source)).collect();
+        for dissolve in &self.dissolves {
+            let Some((_, first)) = dissolve.from.as_ref().filter(|(of, _)| is_of(of)) else { continue };
+            let goes = FrameRange::new(*first, first + dissolve.frames.len() as i64 - 1);
+            match shown.iter_mut().find(|(at, range)| {
+                range.last + 1 == goes.first && at + range.len() as i64 == dissolve.frames.first
+            }) {
+                Some((_, range)) => range.last = goes.last,
+                None => shown.push((dissolve.frames.first, goes)),
+            }
+        }
+        shown.sort_by_key(|(at, _)| *at);
+        shown.into_iter().map(|(_, range)| range).collect()
+    }
+}

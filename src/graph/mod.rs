@@ -212,7 +212,8 @@ impl Node {
     pub fn kind(&self) -> &str {
         match &self.work {
             Work::Plate { .. } => "plate",
-            Work::Operator { spec, .. } | Work::Sound { spec, .. } => spec.name,
+            Work::Operator { spec, .. } => spec.name,
+            Work::Sound { .. } => self.stage.split('.').next().unwrap_or(&self.stage),
             Work::Clip { .. } => "clip",
             Work::Command(_) => "command",
             Work::Hand { .. } => "hands",
@@ -273,6 +274,8 @@ impl Node {
     pub fn tells_inputs_apart(&self) -> bool {
         match &self.work {
             Work::Operator { prepared, .. } => prepared.tells_inputs_apart(),
+            // A sum is one whichever comes first, and a bus says itself which clip is whose.
+            Work::Sound { .. } => false,
             _ => true,
         }
     }

@@ -16,7 +16,7 @@ use self::stats::{Found, stats};
 use crate::base::digest::Digest;
 use crate::declare::film::Media;
 use crate::graph::Source;
-use crate::media::sound::{self, SoundFormat};
+use crate::media::sound;
 use crate::media::{self, Format};
 use crate::stale::SourceState;
 use crate::store::facts::{self, Fact, Facts, Stat};
@@ -103,7 +103,8 @@ pub fn look(
     let read: HashMap<(usize, i64), Option<Fact>> = files
         .par_iter()
         .map(|&(index, frame)| {
-            let fact = read(&path(project, &sources[index], frame), now);
+            let source = &sources[index];
+            let fact = read(&path(project, source, frame), source.media.is_sound(), now);
             progress(done.fetch_add(1, Ordering::Relaxed) + 1, files.len());
             ((index, frame), fact)
         })
@@ -227,10 +228,10 @@ pub fn now_nanoseconds() -> i64 {
 }
 
 /// Reads one file, with its stat before and after, so that a file that changes while it is read is not believed.
-fn read(path: &Path, now: i64) -> Option<Fact> {
+fn read(path: &Path, is_sound: bool, now: i64) -> Option<Fact> {
     for _ in 0..3 {
         let before = stat(path)?;
-        let (digest, size) = contents(path, before.size).ok()?;
+        let (digest, size) = contents(path, is_sound, before.size).ok()?;
         let after = stat(path)?;
         if before == after {
             return Some(Fact { stat: after, trusted: after.is_quiet(now), digest, size });
@@ -244,10 +245,10 @@ const WHOLE: u64 = 1 << 30;
 
 /// The digest of a file's bytes and, of a picture, its width and height, of sound its rate and channels; 0 when it cannot be read as one. Files are
 /// read, not mapped: one that is cut short while it is mapped would end the process.
-fn contents(path: &Path, size: u64) -> std::io::Result<(Digest, (u32, u32))> {
+fn contents(path: &Path, is_sound: bool, size: u64) -> std::io::Result<(Digest, (u32, u32))> {
     use std::io::{Read, Seek};
     let mut file = std::fs::File::open(path)?;
-    if SoundFormat::of_path(&path.to_string_lossy()).is_some() {
+    if is_sound {
         let outline = sound::outline(file.try_clone()?);
         let size = outline.map_or((0, 0), |outline| (outline.rate, outline.channels as u32));
         file.rewind()?;

@@ -11,7 +11,7 @@ use super::{Declared, Project, ProjectError, chosen, wanted};
 use crate::base::frames::FrameRange;
 use crate::base::mark;
 use crate::base::selector::Selection;
-use crate::declare::film::Film;
+use crate::declare::film::{Film, Work as Declares};
 use crate::graph::{Node, Work};
 use crate::operators::Prepared;
 use crate::operators::sound::voice::motion::{Motion, STEPS};
@@ -85,7 +85,7 @@ impl Project {
             }
             let mut stage = Stage { node, prepared: &**prepared, film, bus: &bus, counts: [0; 3] };
             for (use_of, shown) in shown(&declared, film, node).into_iter().enumerate() {
-                if frames.contains(shown.first) || frames.contains(shown.last) {
+                if shown.iter().any(|frame| frames.contains(frame)) {
                     stage.write(shown, use_of, wish.least, &mut text);
                 }
             }
@@ -95,9 +95,12 @@ impl Project {
             return Err(LookError::Nothing("no stage of these shots has rods that shine".into()));
         }
         if written.stages.iter().all(|(_, counts)| *counts == [0; 3]) {
-            text.truncate(text.len() - 1);
-            text.push_str(" {}\n");
+            return Err(LookError::Nothing(
+                "no rod is lit where the film shows these shots, so that nothing is written".into(),
+            ));
         }
+        // Whoever asks for some shots keeps the cues of all others.
+        text.push_str(&others(standing.text()?, &written.stages));
         written.kept = standing.put(&mark::sealed(&text))?;
         written.file = standing.file().to_string();
         written.is_named =
@@ -111,6 +114,16 @@ impl Project {
         let errors = declared.problems.iter().filter(|p| p.severity == crate::base::problem::Severity::Error);
         !self.folder.join(file).exists() && errors.clone().all(|p| p.message.contains(&of_file))
     }
+}
+
+/// The lines of cues in a file that are of none of these stages' shots.
+fn others(before: &str, stages: &[(String, [usize; 3])]) -> String {
+    let shots: Vec<&str> = stages.iter().filter_map(|(stage, _)| stage.split('/').next()).collect();
+    let is_of = |line: &&str| {
+        let name = line.trim_start();
+        line.starts_with("  ") && !shots.iter().any(|shot| name.starts_with(&format!("{shot}.")))
+    };
+    before.lines().filter(|line| line.contains(": {")).filter(is_of).map(|line| format!("{line}\n")).collect()
 }
 
 /// The bus for the cues.
@@ -170,7 +183,21 @@ impl Stage<'_> {
     /// Writes the cues of frames that the film shows.
     fn write(&mut self, shown: FrameRange, use_of: usize, least: f64, text: &mut String) {
         let (shot, stage, bus) = (&self.node.shot, &self.node.stage, self.bus);
-        let of = if use_of == 0 { shot.to_string() } else { format!("{shot}.{}", use_of + 1) };
+        let stages = self.film.shots.get(&**shot).map_or(0, |shot| {
+            shot.stages
+                .values()
+                .filter(|stage| matches!(&stage.work, Declares::Operator(at) if at.value == "blades"))
+                .count()
+        });
+        // A shot may have several stages of blades, and be shown several times.
+        let mut of = shot.to_string();
+        if stages > 1 {
+            let _ = write!(of, ".{stage}");
+        }
+        if use_of > 0 {
+            let _ = write!(of, ".{}", use_of + 1);
+        }
+        let within = |time: f64| time.clamp(shown.first as f64, shown.last as f64 + 0.99);
         let rate = self.film.rate.per_second();
         for rod in self.prepared.rods() {
             let motion = self.motion(&rod, shown);
@@ -190,7 +217,7 @@ impl Stage<'_> {
                     text,
                     "  {of}.{rod}.swing-{}: {{ bus: {bus}, at: {shot}@{:.2}, plus: {:.2}, gain: -8, voice: {{ swing: {:.2}, length: {seconds:.2}, pan: [{:.2}, {:.2}], seed: {} }} }}",
                     n + 1,
-                    shown.first as f64 + pass.at,
+                    within(shown.first as f64 + pass.at),
                     -seconds * rate / 2.0,
                     (pass.speed / FULL).min(1.0),
                     pass.pan[0],
@@ -211,7 +238,7 @@ impl Stage<'_> {
                 text,
                 "  {of}.clash-{}: {{ bus: {bus}, at: {shot}@{:.2}, gain: -4, voice: {{ clash: {:.2}, pan: [{place:.2}, {place:.2}], seed: {} }} }}",
                 n + 1,
-                clash.time,
+                within(clash.time),
                 clash.strength,
                 n + 1
             );

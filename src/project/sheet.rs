@@ -124,7 +124,7 @@ pub fn finished(graph: &Graph) -> Vec<NodeId> {
                 let shot = &graph.nodes[*id].shot;
                 !graph.nodes[id + 1..].iter().any(|later| later.shot == *shot)
             };
-            (0..graph.nodes.len()).filter(last).collect()
+            (0..graph.nodes.len()).filter(last).filter(|id| !graph.nodes[*id].is_sound()).collect()
         }
     };
     nodes.sort_unstable();

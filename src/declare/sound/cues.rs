@@ -12,6 +12,8 @@ use crate::declare::film::At;
 use crate::declare::found::{Found, shortened};
 use crate::declare::names::{self, Naming, path};
 
+/// Furthest that a cue may be from what it hangs on, in frames.
+const FURTHEST: f64 = 10_000_000.0;
 /// Keys of a cue that are no settings of its sound.
 const OWN: [&str; 7] = ["at", "with", "after", "plus", "bus", "clip", "voice"];
 
@@ -64,7 +66,15 @@ impl<'a> Cues<'a> {
             Map { entries: map.entries.iter().filter(|(k, _)| OWN.contains(&&*k.text)).cloned().collect() };
         let mut fields = Fields::new(&own, key.span, &*context);
         let at = anchor(&mut fields, key);
-        let plus = fields.read("plus", Value::number).unwrap_or(0.0);
+        let plus = fields.read("plus", |value| {
+            let frames = value.number()?;
+            if frames.abs() <= FURTHEST {
+                return Ok(frames);
+            }
+            let problem = Problem::error(value.span, format!("{frames} frames are out of range for 'plus'"));
+            Err(problem.help(format!("from -{FURTHEST} to {FURTHEST} frames")))
+        });
+        let plus = plus.unwrap_or(0.0);
         let bus = fields.need("bus").and_then(|value| {
             let text = fields.keep(value.text())?;
             Some(At { value: text.to_string(), span: value.span })

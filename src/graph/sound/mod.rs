@@ -130,7 +130,10 @@ impl Builder<'_> {
         // No plate's name holds a folder's mark.
         let name = if at.value.contains('/') { at.value.clone() } else { format!("./{}", at.value) };
         let source = self.source(name, Media::Sound(at.clone()), at.span, false);
-        let stage = format!("{CLIPS}{}", at.value.replace('/', "."));
+        let mut stage = format!("{CLIPS}{}", at.value.replace('/', "."));
+        while self.graph.nodes.iter().any(|node| *node.stage == *stage) {
+            stage.push('+');
+        }
         let mut node = self.node(&FILM.into(), &stage, FrameRange::one(CLIP), Work::Clip { source }, span);
         node.keep = false;
         node.channels = Vec::new();

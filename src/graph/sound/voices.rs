@@ -58,10 +58,9 @@ impl Builder<'_> {
             let known = rods.iter().map(|rod| &**rod).collect::<Vec<_>>().join(", ");
             return wrong(format!("{of}/{stage} has no rod '{name}'"), &format!("its rods: {known}"));
         }
-        let shown = edit.events.iter().find(|event| {
-            event.shot.value.eq_ignore_ascii_case(shot) && event.source.contains(frame.floor() as i64)
-        });
-        let last = shown.map_or(*frame, |event| event.source.last as f64 + 1.0);
+        // As long as the longest time that it is shown: what a shorter one does not show is not cut off.
+        let shown = edit.shows(shot).into_iter().filter(|range| range.contains(frame.floor() as i64));
+        let last = shown.map(|range| range.last).max().map_or(*frame, |last| last as f64 + 1.0);
         let steps = ((last - frame) * STEPS as f64).floor() as i64;
         let at = |step: i64| prepared.stance(name, frame + step as f64 / STEPS as f64);
         let (width, height) = self.film.frame_size;

@@ -11,6 +11,8 @@ use waveadapter::{SampleFormat, WavError, WavReader, WavSpec, WavWriter};
 use super::{Outline, Sound, SoundError, SoundFormat, Source, bounded, checked};
 
 const FORMAT: SoundFormat = SoundFormat::Wave;
+/// Bytes of the shortest head.
+const HEAD: u64 = 44;
 /// Samples of all channels that are read at once.
 const PART: usize = 1 << 18;
 
@@ -137,7 +139,8 @@ pub fn is_whole(file: &std::fs::File) -> bool {
     let (Ok(meta), Ok(copy)) = (file.metadata(), file.try_clone()) else { return false };
     let Ok(reader) = open(copy) else { return false };
     let told = reader.frames() as u64 * reader.params().fmt.frame_bytes() as u64;
-    meta.len() > told
+    // Heads of files that are written here have 44 bytes and more.
+    meta.len() >= told + HEAD
 }
 
 fn written(

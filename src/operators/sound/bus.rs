@@ -97,6 +97,9 @@ pub struct Others {
     pub under: Option<usize>,
 }
 
+/// Samples between which a level is worked out.
+const GRID: i64 = 64;
+
 /// A bus, ready.
 pub struct Bus {
     blocks: Blocks,
@@ -204,8 +207,13 @@ impl PreparedSound for Bus {
         }
         let reach = self.reach(block);
         key.int(own.start - reach.start);
+        // Clips by their rank among those that this block hears, so that a clip that others play changes nothing here.
+        let mut heard: Vec<usize> = self.within(&reach).filter_map(|placed| placed.input).collect();
+        heard.sort_unstable();
+        heard.dedup();
         for placed in self.within(&reach) {
-            key.int(placed.input.map_or(-1, |input| input as i64));
+            let rank = placed.input.and_then(|input| heard.iter().position(|of| *of == input));
+            key.int(rank.map_or(-1, |rank| rank as i64));
             placed.cue.feed(&(reach.start - placed.start..reach.end - placed.start), key);
         }
         let others =
@@ -214,7 +222,9 @@ impl PreparedSound for Bus {
         if let Some((_, duck)) = &self.duck {
             key.int(own.start - self.other(duck, block).start);
         }
-        feed_within(&self.gain, [own.start, own.end].map(|sample| self.blocks.time(sample)), key);
+        // Levels go in straight lines over a grid that begins with the block.
+        let end = own.start + (own.end - own.start + GRID - 1) / GRID * GRID;
+        feed_within(&self.gain, [own.start, end].map(|sample| self.blocks.time(sample)), key);
     }
 
     fn apply(&self, inputs: &[Heard], block: i64) -> Result<Sound, OperatorError> {
@@ -263,7 +273,6 @@ fn one(inputs: &[Heard], input: usize) -> Result<&Sound, OperatorError> {
 
 /// Applies a keyed level to samples that begin at `start` of the film.
 fn levelled(planes: &mut [Vec<f32>], gain: &Curve<1>, blocks: &Blocks, start: i64) {
-    const GRID: i64 = 64;
     let level = |sample: i64| factor(gain.at(blocks.time(sample))[0]) as f32;
     if gain.is_steady() {
         let level = level(start);
@@ -282,7 +291,7 @@ fn levelled(planes: &mut [Vec<f32>], gain: &Curve<1>, blocks: &Blocks, start: i6
     }
 }
 
-/// Adds a room's answer: each channel by the response's channel of the same number, or by its only one.
+/// Adds a room's answer: each channel by the response's of the same side, or by its only one.
 fn answered(planes: &mut [Vec<f32>], response: &Sound, wet: f64, rate: u32) {
     let level = factor(wet) as f32;
     let step = f64::from(response.rate) / f64::from(rate);
@@ -297,8 +306,16 @@ fn answered(planes: &mut [Vec<f32>], response: &Sound, wet: f64, rate: u32) {
             Response::new(&taken)
         })
         .collect();
+    let count = planes.len();
     for (c, plane) in planes.iter_mut().enumerate() {
-        let Some(answer) = answers.get(c).or(answers.first()) else { return };
+        // In 5.1, a stereo answer is that of each side, and nothing answers what is only felt.
+        let at = match (count, answers.len()) {
+            (6, _) if c == 3 => continue,
+            (6, 2) => c % 2,
+            (_, 1) => 0,
+            _ => c,
+        };
+        let Some(answer) = answers.get(at).or(answers.first()) else { return };
         let wet = answer.answer(plane);
         plane.iter_mut().zip(wet).for_each(|(v, wet)| *v += level * wet);
     }

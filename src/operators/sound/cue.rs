@@ -14,7 +14,7 @@ use crate::base::curve::Curve;
 use crate::base::digest::{Digest, KeyHasher};
 use crate::base::problem::Problems;
 use crate::media::sound::{Outline, Sound};
-use crate::operators::{Kind, Param, Reader, Setup, Spec};
+use crate::operators::{Kind, Param, Reader, Setup, Spec, identity};
 
 const fn param(
     name: &'static str,
@@ -188,17 +188,19 @@ impl Cue {
         let heard = samples.start.max(0)..samples.end.min(self.run.length);
         key.int(samples.start).int(heard.start).int(heard.end).digest(&self.steady());
         let reach = (heard.start - self.filters.settles()).max(0)..heard.end;
+        // Levels and places go in straight lines over the grid, whose next point may lie beyond what is heard.
+        let around = heard.start.div_euclid(GRID) * GRID..(heard.end - 1).div_euclid(GRID) * GRID + GRID;
         for (i, fade) in self.fades.iter().enumerate() {
             let (reaches, side) = match i {
-                0 => (reach.start < *fade, 0),
-                _ => (reach.end > self.run.length - fade, self.run.length),
+                0 => (around.start < *fade, 0),
+                _ => (around.end > self.run.length - fade, self.run.length),
             };
             key.flag(reaches);
             if reaches {
                 key.int(*fade).int(side);
             }
         }
-        let frames = [reach.start, reach.end].map(|sample| self.blocks.span(sample));
+        let frames = [around.start, around.end].map(|sample| self.blocks.span(sample));
         for curve in [&self.gain, &self.pan, &self.back] {
             feed_within(curve, frames, key);
         }
@@ -210,6 +212,7 @@ impl Cue {
     /// What no time changes.
     fn steady(&self) -> Digest {
         let mut key = KeyHasher::new();
+        key.digest(&identity(&SPEC)).digest(&identity(&super::voice::SPEC));
         self.run.feed(&mut key);
         key.int(self.fade as i64).int(self.film as i64);
         key.text(&format!("{:?} {:?}", self.speakers, self.filters));
@@ -287,14 +290,18 @@ fn channels(plays: &Plays) -> usize {
     }
 }
 
-/// Feeds a curve's values at all frames that a stretch of time touches, and how it moves between them.
-pub(super) fn feed_within(curve: &Curve<1>, frames: [f64; 2], key: &mut KeyHasher) {
-    if curve.is_steady() {
-        key.flag(false).real(curve.at(frames[0])[0]);
+/// Feeds what a curve is within a stretch of time: its keys there and the nearest on either side, or its one value.
+pub(super) fn feed_within(curve: &Curve<1>, [first, last]: [f64; 2], key: &mut KeyHasher) {
+    let keys = curve.keys();
+    let from = keys.partition_point(|(frame, _)| *frame as f64 <= first).saturating_sub(1);
+    let to = (keys.partition_point(|(frame, _)| (*frame as f64) < last) + 1).min(keys.len());
+    let near = &keys[from..to];
+    if near.iter().all(|(_, value)| *value == near[0].1) {
+        key.flag(false).real(near[0].1[0]);
         return;
     }
-    key.flag(true).int(curve.ease() as i64);
-    for frame in frames[0].floor() as i64..=frames[1].ceil() as i64 {
-        key.real(curve.at(frame as f64)[0]);
+    key.flag(true).int(curve.ease() as i64).list(near.len());
+    for (frame, [value]) in near {
+        key.int(*frame).real(*value);
     }
 }

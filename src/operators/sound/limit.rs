@@ -13,7 +13,7 @@ pub struct Limiter {
     pub ceiling: f64,
     /// Seconds over which it goes down before a peak.
     pub ahead: f64,
-    /// Seconds over which it comes back after one.
+    /// Seconds within which it comes back after one: from silence to all of it, from half in half of that.
     pub after: f64,
 }
 
@@ -24,7 +24,8 @@ impl Limiter {
     /// Samples before and after a moment that its gain follows from.
     pub fn reach(&self, rate: u32) -> [usize; 2] {
         let [ahead, after] = self.lengths(rate);
-        [after + peak::REACH, ahead + peak::REACH]
+        // A peak between two samples lowers both.
+        [ahead + after + peak::REACH + 1, ahead + peak::REACH + 1]
     }
 
     fn lengths(&self, rate: u32) -> [usize; 2] {
@@ -49,7 +50,7 @@ impl Limiter {
             return wanted;
         }
         let [ahead, after] = self.lengths(sound.rate);
-        smoothed(&least(&wanted, ahead, after), ahead, after)
+        mean(&returning(&least(&wanted, ahead), after), ahead)
     }
 
     /// Limits in place. Gives the least gain that was used.
@@ -62,9 +63,8 @@ impl Limiter {
     }
 }
 
-/// The least of the values from `after` places before each to `ahead` after it (van Herk 1992 in kind: a queue of falling
-/// candidates).
-fn least(values: &[f32], ahead: usize, after: usize) -> Vec<f32> {
+/// The least of each value and the `ahead` after it (van Herk 1992 in kind: a queue of falling candidates).
+fn least(values: &[f32], ahead: usize) -> Vec<f32> {
     let mut queue = std::collections::VecDeque::new();
     let mut next = 0;
     (0..values.len())
@@ -76,7 +76,7 @@ fn least(values: &[f32], ahead: usize, after: usize) -> Vec<f32> {
                 queue.push_back(next);
                 next += 1;
             }
-            while queue.front().is_some_and(|&first| first + after < i) {
+            while queue.front().is_some_and(|&first| first < i) {
                 queue.pop_front();
             }
             values[*queue.front().expect("the place itself is in it")]
@@ -84,21 +84,31 @@ fn least(values: &[f32], ahead: usize, after: usize) -> Vec<f32> {
         .collect()
 }
 
-/// Averages over the same places, so that the gain has no corner: each value stays at or below what was wanted there, as all
-/// that it is made of are. Beyond the ends nothing is held down.
-fn smoothed(values: &[f32], ahead: usize, after: usize) -> Vec<f32> {
-    let length = ahead + after + 1;
+/// Values that come back no faster than by all of it in `after` places. Whatever was `after` places ago plays no part any more,
+/// as it would have come back since.
+fn returning(values: &[f32], after: usize) -> Vec<f32> {
+    let step = 1.0 / after as f64;
+    let mut now = 1.0f64;
+    values
+        .iter()
+        .map(|&value| {
+            now = (now + step).min(f64::from(value));
+            now as f32
+        })
+        .collect()
+}
+
+/// The mean of each value and the `before` ones before it, as far as there are any, so that the gain has no corner. All of those
+/// look `before` places ahead, so that none is above what is wanted at the place.
+fn mean(values: &[f32], before: usize) -> Vec<f32> {
     let mut sum = 0.0f64;
-    let at = |i: isize| values.get(i as usize).map_or(1.0, |v| f64::from(*v));
-    // The average around a place looks the other way than the least did: back over `ahead`, on over `after`.
-    for k in 0..length {
-        sum += at(k as isize - ahead as isize);
-    }
-    (0..values.len() as isize)
+    (0..values.len())
         .map(|i| {
-            let now = (sum / length as f64) as f32;
-            sum += at(i + after as isize + 1) - at(i - ahead as isize);
-            now
+            sum += f64::from(values[i]);
+            if i > before {
+                sum -= f64::from(values[i - before - 1]);
+            }
+            (sum / (i.min(before) + 1) as f64) as f32
         })
         .collect()
 }
@@ -135,12 +145,31 @@ mod tests {
     fn a_part_with_its_surroundings_is_limited_as_the_whole() {
         let whole = noise(60_000);
         let gains = LIMITER.gains(&whole);
-        let [before, after] = LIMITER.reach(48_000).map(|n| 2 * n);
-        let (first, end) = (20_000, 30_000);
+        let [before, after] = LIMITER.reach(48_000);
+        // Within what is loud as well as at its ends.
+        let (first, end) = (13_000, 30_000);
         let part =
             Sound { rate: 48_000, channels: vec![whole.channels[0][first - before..end + after].to_vec()] };
         let there = &LIMITER.gains(&part)[before..before + end - first];
         let worst = gains[first..end].iter().zip(there).fold(0f32, |m, (a, b)| m.max((a - b).abs()));
         assert!(worst < 1e-6, "{worst}");
+    }
+
+    #[test]
+    fn what_is_loud_to_its_last_sample_is_held_down_to_it() {
+        let turn = std::f64::consts::TAU * 997.0 / 48_000.0;
+        let tone = (0..30_000).map(|i| (1.6 * (turn * f64::from(i)).sin()) as f32).collect();
+        let mut sound = Sound { rate: 48_000, channels: vec![tone] };
+        LIMITER.run(&mut sound);
+        let top = sound.channels[0].iter().fold(0f32, |top, v| top.max(v.abs()));
+        assert!(f64::from(top) <= LIMITER.ceiling, "{top}");
+        // And it goes down just before a peak, as far ahead as it is told.
+        let mut click = Sound::silent(48_000, 1, 20_000);
+        click.channels[0][10_000] = 2.0;
+        let gains = LIMITER.gains(&click);
+        let first = gains.iter().position(|gain| *gain < 0.999).expect("a gain");
+        let last = gains.iter().rposition(|gain| *gain < 0.999).expect("a gain");
+        assert!((10_000 - 240 - 14..10_000 - 200).contains(&first), "{first}");
+        assert!((last - 10_000).abs_diff(0) <= 3_840 + 240 + 14 && last > 10_000 + 1_000, "{last}");
     }
 }

@@ -67,7 +67,7 @@ pub static SPEC: Spec = Spec {
             Kind::Number { min: 0.005, max: 0.8 },
             "s",
             "0.1",
-            "How long after it the limiter comes back",
+            "Within which time after it the limiter comes back",
         ),
     ],
     source: "Rec. ITU-R BS.1770-4 and EBU R 128 (2020)",
@@ -75,6 +75,13 @@ pub static SPEC: Spec = Spec {
 
 /// Loudness of what has none, in LUFS: a file holds numbers only.
 const SILENT: f32 = -200.0;
+/// Decibels in files are divided by this, so that whoever plays one by mistake hears next to nothing.
+const QUIET: f32 = 10_000.0;
+
+/// The gain that `film/level` holds, in decibels.
+pub fn gain(level: &Sound) -> Option<f64> {
+    level.channels.first()?.first().map(|v| (f64::from(*v * QUIET) * 10.0).round() / 10.0)
+}
 
 /// Several sounds together.
 pub struct Together {
@@ -201,7 +208,9 @@ impl PreparedSound for Meter {
         let top = decibels(f64::from(tops.fold(0.0, f32::max))) as f32;
         peaks[0] = top.max(SILENT);
         windows.resize(peaks.len(), SILENT);
-        Ok(Sound { rate: self.blocks.sampling, channels: vec![windows, peaks] })
+        let mut channels = vec![windows, peaks];
+        channels.iter_mut().flatten().for_each(|decibels| *decibels /= QUIET);
+        Ok(Sound { rate: self.blocks.sampling, channels })
     }
 }
 
@@ -225,11 +234,11 @@ impl PreparedSound for Level {
     fn apply(&self, inputs: &[Heard], _: i64) -> Result<Sound, OperatorError> {
         let blocks = inputs.first().map_or(&[][..], Vec::as_slice);
         let windows = blocks.iter().filter_map(|(_, sound)| sound.channels.first()).flatten();
-        let measured = gated(windows.map(|v| f64::from(*v)));
+        let measured = gated(windows.map(|v| f64::from(*v * QUIET)));
         let gain = measured
             .map_or(0.0, |now| (self.target.loudness - now).clamp(-self.target.most, self.target.most));
         let gain = (gain * 10.0).round() / 10.0;
-        Ok(Sound { rate: self.blocks.sampling, channels: vec![vec![gain as f32]] })
+        Ok(Sound { rate: self.blocks.sampling, channels: vec![vec![gain as f32 / QUIET]] })
     }
 }
 
@@ -290,11 +299,10 @@ impl PreparedSound for Mix {
         let channels = joined(&self.blocks, heard, &reach, self.channels)?;
         let mut sound = Sound { rate: self.blocks.sampling, channels };
         if let Some(target) = &self.target {
-            let gain =
-                inputs.get(1).and_then(|level| level.first()).and_then(|(_, sound)| sound.channels.first());
-            let gain = gain.and_then(|plane| plane.first());
-            let gain =
-                factor(f64::from(*gain.ok_or(OperatorError::MissingInput { input: 1, frame: CLIP })?)) as f32;
+            let level = inputs.get(1).and_then(|level| level.first());
+            let decibels = level.and_then(|(_, level)| gain(level));
+            let gain = decibels.ok_or(OperatorError::MissingInput { input: 1, frame: CLIP })?;
+            let gain = factor(gain) as f32;
             sound.channels.iter_mut().flatten().for_each(|v| *v *= gain);
             target.limiter.run(&mut sound);
         }

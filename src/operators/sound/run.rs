@@ -36,7 +36,9 @@ impl Run {
         let (speed, reverse, from) = (reader.number("speed"), reader.flag("reverse"), reader.number("from"));
         let asked = reader.value("for").map(|_| samples(reader.number("for")));
         let cross = reader.value("loop").map(|_| samples(reader.number("loop")));
-        let (first, step) = (from * clip_rate, speed * clip_rate / rate);
+        let step = speed * clip_rate / rate;
+        // Where samples are taken as they are, it begins with one.
+        let first = if step == 1.0 { (from * clip_rate).round() } else { from * clip_rate };
         if first >= whole && whole > 0.0 {
             let message = format!("it begins {from} s into a clip of {:.3} s", whole / clip_rate);
             reader.wrong("from", message, "begin earlier");
