@@ -120,6 +120,7 @@ fn the_schema_knows_the_keys_that_the_reader_knows() {
     assert_eq!(keys(&defs["film"]), known(z));
     assert_eq!(keys(&defs["plate"]), known(&format!("shots: {{}}\nplates:\n  a: {{ {z} }}")));
     assert_eq!(keys(&defs["sound"]), known(&format!("shots: {{}}\nsound: {{ {z} }}")));
+    assert_eq!(keys(&defs["delivery"]), known(&format!("shots: {{}}\ndeliveries:\n  a: {{ {z} }}")));
     assert_eq!(keys(&defs["shot"]), known(&format!("shots:\n  a: {{ {z} }}")));
     let stage = |stage: &str| known(&format!("shots:\n  a: {{ stages: {{ b: {{ {stage} }} }} }}"));
     let other = |kinds: [&str; 2]| -> BTreeSet<String> { kinds.map(str::to_string).into() };

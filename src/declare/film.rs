@@ -12,6 +12,7 @@ use crate::base::problem::Span;
 use crate::base::rate::Rate;
 use crate::base::value::Map;
 use crate::declare::inspect::Inspect;
+use crate::declare::deliveries::Delivery;
 use crate::declare::sound::Sound;
 
 /// A value and its place.
@@ -54,6 +55,8 @@ pub struct Film {
     pub sound: Option<Sound>,
     /// By what it is judged, where that is said.
     pub inspect: Option<Inspect>,
+    /// What leaves the house, by name.
+    pub deliveries: IndexMap<String, Delivery>,
 }
 
 /// A source image sequence or movie.

@@ -3,6 +3,7 @@
 //! Knows the declaration's keys and their meaning. Does not look at the disk, and does not know
 //! operators' parameters or what they compute.
 
+pub mod deliveries;
 pub mod film;
 pub mod inspect;
 pub mod schema;
@@ -63,9 +64,11 @@ fn read_film(value: &Value, sources: &mut Sources, load: Load<'_>, found: &mut F
     let prints = fields.get("prints");
     let sound = fields.get("sound").filter(|value| value.node != Node::Null);
     let judged = fields.get("inspect");
+    let deliveries = fields.get("deliveries");
     found.extend("", fields.finish());
 
     let mut recipes = recipes::Recipes::read(list, sources, &mut *load, &header.pools, found);
+    let heard = sound.is_some();
     let sound = sound.and_then(|value| sound::read(value, sources, load, found));
     let (plates, unsound) = plates.map_or_else(Default::default, |value| plates::read(value, found));
     let shots_value = shots?;
@@ -88,6 +91,9 @@ fn read_film(value: &Value, sources: &mut Sources, load: Load<'_>, found: &mut F
     let prints = prints.map_or_else(IndexMap::new, |value| {
         whole::read_prints(value, assembly.is_some(), &header.pools, found)
     });
+    let assembled = assembly.is_some();
+    let made_of = deliveries::Around { assembled, prints: &prints, heard, sound: sound.as_ref() };
+    let deliveries = deliveries.map_or_else(IndexMap::new, |value| deliveries::read(value, &made_of, found));
     let (assembly, assembly_from) = assembly.map_or((None, None), |(stage, from)| (Some(stage), from));
     let mut taken = whole::Taken::new(assembly_from.as_ref());
     let read = shots::read(shots, &around, &mut across, &mut taken, found);
@@ -112,6 +118,7 @@ fn read_film(value: &Value, sources: &mut Sources, load: Load<'_>, found: &mut F
         prints,
         sound,
         inspect,
+        deliveries,
     })
 }
 

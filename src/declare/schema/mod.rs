@@ -7,6 +7,7 @@
 //! Dialect: JSON Schema 2020-12 (<https://json-schema.org/draft/2020-12/schema>).
 
 mod inspect;
+mod deliveries;
 mod plain;
 mod sound;
 
@@ -85,8 +86,10 @@ pub fn schema(operators: &[OperatorTable], sounds: &[OperatorTable]) -> Value {
 
 fn definitions(operators: &[OperatorTable], sounds: &[OperatorTable]) -> Value {
     let mut all = Map::new();
-    let parts =
-        [plain::plain(), json!({ "film": film(operators), "recipe_file": recipe_file(), "plate": plate() })];
+    let parts = [
+        plain::plain(),
+        json!({ "film": film(operators), "recipe_file": recipe_file(), "plate": plate(), "delivery": deliveries::delivery() }),
+    ];
     let parts = parts.into_iter().chain([json!({ "shot": shot(), "stage": stage(operators) })]);
     let own = [json!({ "command": command(), "by_hand": by_hand() }), inspect::inspect(sounds)];
     for part in parts.chain(own).chain([sound::sound(sounds)]) {
@@ -147,6 +150,8 @@ fn film(operators: &[OperatorTable]) -> Value {
                 "additionalProperties": print(operators) },
             "sound": { "$ref": "#/$defs/sound" },
             "inspect": { "$ref": "#/$defs/inspect" },
+            "deliveries": { "type": "object", "propertyNames": { "$ref": "#/$defs/stage_name" },
+                "additionalProperties": { "$ref": "#/$defs/delivery" }, "description": "What leaves the house, by name." },
         }
     })
 }
