@@ -60,6 +60,7 @@ const LAYERS: &[(&str, &[&str])] = &[
             "programs",
             "execute",
             "inspect",
+            "deliver",
             "demo",
         ],
     ),

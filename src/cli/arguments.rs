@@ -60,6 +60,8 @@ pub enum Verb {
     Inspect(Inspect),
     /// Write a first-pass grade, an ASC CDL, that brings a shot to its reference shot
     Match(Match),
+    /// Make what leaves the house: frames, movies and stems, checked, listed with digests, in folders that appear whole
+    Deliver(Deliver),
     /// Reclaim the space of renders that nothing current uses
     Sweep(Sweep),
     /// Write the demo film's plates and sounds, rebuild it, change one key and show what ran
@@ -306,6 +308,22 @@ pub struct Match {
     /// Replace a file that a person wrote or changed, and keep it under another name
     #[arg(long)]
     pub replace: bool,
+}
+
+/// Options of `deliver`.
+#[derive(Debug, Args)]
+pub struct Deliver {
+    /// Deliveries by name; all when not given
+    pub names: Vec<String>,
+    /// Say what would be made and why, and make nothing
+    #[arg(long)]
+    pub plan: bool,
+    /// Deliver last renders of what is stale, and what is held; it is said in the report and in the manifest
+    #[arg(long)]
+    pub as_it_is: bool,
+    /// Hold a delivered folder against its manifest: what is missing, changed or new
+    #[arg(long, value_name = "FOLDER", conflicts_with_all = ["names", "plan", "as_it_is"])]
+    pub check: Option<PathBuf>,
 }
 
 /// Options of `sweep`.

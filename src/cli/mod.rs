@@ -17,6 +17,7 @@ mod arguments;
 mod check;
 mod clashes;
 mod compare;
+mod deliver;
 mod demo;
 mod hours;
 mod hum;
@@ -125,6 +126,10 @@ fn answer(arguments: &Arguments) -> Answer {
         Verb::Sheet(a) => sheet::run(&project()?, arguments, a),
         Verb::Compare(a) => compare::run(&project()?, arguments, a),
         Verb::Inspect(a) => inspect::run(&project()?, arguments, a),
+        Verb::Deliver(a) => match &a.check {
+            Some(folder) => deliver::check(folder, arguments.json),
+            None => deliver::run(&project()?, arguments, a),
+        },
         Verb::Sweep(a) => sweep::run(&project()?, arguments, a),
         Verb::Match(a) => match_::run(&project()?, arguments, a),
         Verb::Demo(a) => demo::run(arguments, a),

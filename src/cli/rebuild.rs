@@ -52,6 +52,21 @@ pub fn rebuild(
     options: &Rebuild,
     quiet: bool,
 ) -> Result<Rebuilt, Failure> {
+    let (_runtime, programs) = programs()?;
+    let progress = Rebuilding::new(quiet);
+    let run = Options {
+        jobs: options.jobs.unwrap_or_else(processors),
+        memory: memory(options),
+        again: options.again,
+    };
+    let rebuilt =
+        project.rebuild(declared, selection, run, &writer(), programs, &|event| progress.take(&event));
+    progress.end();
+    Ok(rebuilt?)
+}
+
+/// What starts programs, with Ctrl-C taken care of as long as the runtime is kept.
+pub(super) fn programs() -> Result<(tokio::runtime::Runtime, Runner), Failure> {
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(1)
         .enable_all()
@@ -63,12 +78,6 @@ pub fn rebuild(
     runtime.spawn(async move {
         obey(&asked_to, signals).await;
     });
-    let progress = Rebuilding::new(quiet);
-    let run = Options {
-        jobs: options.jobs.unwrap_or_else(processors),
-        memory: memory(options),
-        again: options.again,
-    };
     let programs = Runner::new(halt, runtime.handle().clone());
     let (writer, events) = (writer(), |event| progress.take(&event));
     let rebuilt = match lock {
@@ -77,6 +86,7 @@ pub fn rebuild(
     };
     progress.end();
     Ok(rebuilt?)
+    Ok((runtime, programs))
 }
 
 /// SIGINT, SIGTERM and SIGHUP.

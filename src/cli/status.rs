@@ -5,19 +5,20 @@ use std::mem::ManuallyDrop;
 
 use super::arguments::{self, Arguments};
 use super::progress::Reading;
-use super::{Answer, Exit, show, trouble};
+use super::{Answer, Exit, deliver, show, trouble};
 use crate::base::frames::FrameSet;
 use crate::base::problem::Problems;
 use crate::base::selector::{Chosen, Selection};
 use crate::base::state::{FrameState, State};
 use crate::graph::{NodeId, Work};
 use crate::observe;
+use crate::project::delivering::Due;
 use crate::project::holding::Kept;
 use crate::project::naming::is_named;
 use crate::project::trouble::{Blocked, Failed};
 use crate::project::{Project, Status, chosen, wanted};
 use crate::report::ribbon;
-use crate::report::states::{self, Counts, Hold};
+use crate::report::states::{self, Counts, Delivery, Hold};
 use crate::report::words;
 use crate::stale::Reason;
 
@@ -48,7 +49,9 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status
     if arguments.json {
         let strips = strips();
         let holds: Vec<Hold> = kept.iter().map(|kept| hold(status, kept)).collect();
-        say!("{}", states::json(&graph.film, &strips, &holds));
+        let deliveries = deliver::standing(project, status)?;
+        let deliveries: Vec<Delivery> = deliveries.iter().map(delivery).collect();
+        say!("{}", states::json(&graph.film, &strips, &holds, &deliveries));
         return Ok(Exit::Done);
     }
     let in_colour = show::takes_colour();
@@ -78,6 +81,9 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status
     tell_left(&besides.left);
     tell_by_hand(status, &selection);
     next(besides.to_make, besides.to_put_back, &options.selectors);
+    if selection.is_everything() {
+        deliver::say_standing(&deliver::standing(project, status)?);
+    }
     Ok(Exit::Done)
 }
 
@@ -141,6 +147,11 @@ fn hold(status: &Status, kept: &Kept) -> Hold {
         fresh: kept.fresh.len() as u64,
         kept: kept.words.clone(),
     }
+}
+
+fn delivery(due: &Due) -> Delivery {
+    let state = due.standing.to_string();
+    Delivery { name: due.name.clone(), state, place: due.place.clone(), why: due.why.clone() }
 }
 
 fn tell_held(hold: &Hold) {

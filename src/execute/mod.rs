@@ -105,7 +105,7 @@ pub struct Outcome {
 }
 
 /// What the pixels' numbers mean, as an attribute of EXR files.
-fn colour(space: WorkingSpace) -> Fact {
+pub fn colour(space: WorkingSpace) -> Fact {
     let places = space.encoding().primaries.chromaticities();
     Fact::Chromaticities(places.map(|place| place.map(|v| v as f32)))
 }

@@ -6,6 +6,7 @@
 
 pub mod attach;
 mod check;
+pub mod delivering;
 pub mod demo;
 pub mod frames;
 pub mod holding;

@@ -5,6 +5,7 @@
 use std::path::Path;
 
 use super::{DECLARATION, Declared, Project, attach, inspecting};
+use super::{DECLARATION, Declared, Project, attach, delivering};
 use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, Severity};
 use crate::cut;
@@ -52,6 +53,10 @@ impl Project {
         declared.graph = graph;
         declared.edit = edit;
         declared.film = Some(film);
+        if instead.is_none() {
+            let mut problems = delivering::problems(&declared);
+            declared.problems.append(&mut problems);
+        }
         declared
     }
 

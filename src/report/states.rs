@@ -161,6 +161,19 @@ pub struct Hold {
     pub kept: String,
 }
 
+/// How a delivery stands.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Delivery {
+    /// Its name.
+    pub name: String,
+    /// `fresh`, `stale` or `absent`.
+    pub state: String,
+    /// Where the last one was put.
+    pub place: Option<String>,
+    /// Why it would be made.
+    pub why: Vec<String>,
+}
+
 #[derive(Serialize)]
 struct Form<'a> {
     format: &'static str,
@@ -168,6 +181,7 @@ struct Form<'a> {
     counts: Counts,
     ribbons: Vec<StripForm<'a>>,
     holds: &'a [Hold],
+    deliveries: &'a [Delivery],
 }
 
 #[derive(Serialize)]
@@ -197,14 +211,16 @@ impl<'a> From<&'a Strip> for StripForm<'a> {
 /// - `ribbons`: one object a stage: `shot`, `stage`, `counts`, and `runs`, a list of pairs of frames
 ///   (`"1009-1020"` or `"1009"`) and their state in one of the words above;
 /// - `holds`: what persons keep: `shot`, `stage`, `frames`, their `count`, how many are `fresh` now, and `kept`, by whom,
-///   since when and why.
-pub fn json(film: &str, strips: &[Strip], holds: &[Hold]) -> String {
+///   since when and why;
+/// - `deliveries`: each one's `name`, `state` (`fresh`, `stale` or `absent`), `place` and `why` it would be made.
+pub fn json(film: &str, strips: &[Strip], holds: &[Hold], deliveries: &[Delivery]) -> String {
     let form = Form {
         format: FORMAT,
         film,
         counts: Counts::of_all(strips),
         ribbons: strips.iter().map(StripForm::from).collect(),
         holds,
+        deliveries,
     };
     serde_json::to_string_pretty(&form).expect("texts and numbers are always JSON")
 }
@@ -266,7 +282,8 @@ mod tests {
 
     #[test]
     fn json_holds_counts_and_runs() {
-        let value: serde_json::Value = serde_json::from_str(&json("The Brine Lamp", &strips(), &[])).unwrap();
+        let value: serde_json::Value =
+            serde_json::from_str(&json("The Brine Lamp", &strips(), &[], &[])).unwrap();
         assert_eq!(value["format"], "endboard states 2");
         assert_eq!(value["counts"]["fresh"], 13);
         assert_eq!(value["counts"]["held"], 1);

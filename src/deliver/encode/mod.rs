@@ -134,6 +134,15 @@ impl MovieError {
     }
 }
 
+/// What the coding program says that it is, in a line.
+///
+/// # Errors
+/// When it cannot be started.
+pub fn version(tools: &Tools, runner: &Runner) -> Result<String, MovieError> {
+    let said = ask(&tools.ffmpeg, &["-version".into()], runner)?;
+    Ok(said.lines().next().unwrap_or_default().to_string())
+}
+
 /// Makes a movie, decodes it again, holds it against its source, and only then gives it its name `NAME.ENDING` in `folder`.
 ///
 /// # Errors

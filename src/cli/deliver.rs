@@ -1,0 +1,252 @@
+//! `deliver`: what leaves the house is made, or said to be due; a delivered folder is held against its manifest.
+
+use std::path::Path;
+
+use serde_json::{Value, json};
+
+use super::arguments::{Arguments, Deliver};
+use super::progress::Reading;
+use super::rebuild::{programs, writer};
+use super::{Answer, Exit, Failure, show};
+use crate::base::problem::nearest;
+use crate::declare::film::Film;
+use crate::project::delivering::{self, Came, Due, Order, Standing};
+use crate::project::frames::Lack;
+use crate::project::{Project, ProjectError};
+use crate::report::words;
+
+/// Lines of one delivery that are told in full; the rest is counted.
+const TOLD: usize = 12;
+
+/// Does what the options say.
+pub fn run(project: &Project, arguments: &Arguments, options: &Deliver) -> Answer {
+    let declared = project.read();
+    if !declared.is_sound() {
+        return Err(ProjectError::Unsound(Box::new(declared)).into());
+    }
+    known(declared.film.as_ref(), &options.names)?;
+    let (_runtime, runner) = programs()?;
+    if options.plan {
+        let status = project.status(false, &|_, _| {})?;
+        let dues = project.deliveries(&status, &options.names, options.as_it_is, true, &runner);
+        return Ok(plan(&status.declared.graph.film, &dues, arguments.json));
+    }
+    let reading = Reading::new("delivering");
+    let tell = |_: &str, done: u64, of: u64| {
+        if !arguments.json {
+            reading.at(done as usize, of as usize);
+        }
+    };
+    let order = Order {
+        names: &options.names,
+        as_it_is: options.as_it_is,
+        writer: &writer(),
+        runner: &runner,
+        now: &jiff::Timestamp::now,
+        tell: &tell,
+    };
+    let delivered = project.deliver(&order)?;
+    reading.end();
+    if let Some(trouble) = &delivered.ledger_trouble {
+        tell!("the ledger could not be written, so the time of this run is missing from it: {trouble}");
+    }
+    if arguments.json {
+        let all: Vec<Value> = delivered.all.iter().map(|(due, came)| came_json(due, came)).collect();
+        say!("{:#}", json!({ "format": "endboard deliver 1", "film": delivered.film, "deliveries": all }));
+    } else {
+        delivered.all.iter().for_each(|(due, came)| told(due, came));
+    }
+    let is = |wanted: fn(&Came) -> bool| delivered.all.iter().any(|(_, came)| wanted(came));
+    Ok(match () {
+        () if is(|came| matches!(came, Came::Stopped)) => Exit::Interrupted,
+        () if is(|came| matches!(came, Came::System(_))) => Exit::System,
+        () if is(|came| matches!(came, Came::Failed(_) | Came::Refused)) => Exit::Unsound,
+        () => Exit::Done,
+    })
+}
+
+/// Whether every name is one of a delivery, and there is any.
+fn known(film: Option<&Film>, names: &[String]) -> Result<(), Failure> {
+    let Some(film) = film else { return Ok(()) };
+    let all: Vec<&str> = film.deliveries.keys().map(String::as_str).collect();
+    if all.is_empty() {
+        let words =
+            "the film declares no deliveries; write `deliveries:` into its declaration, as the README shows";
+        return Err(Failure::Usage(words.into()));
+    }
+    for name in names.iter().filter(|name| !all.contains(&name.as_str())) {
+        let way = match nearest(name, all.iter().copied()) {
+            Some(near) => format!("did you mean '{near}'?"),
+            None => format!("there are {}", all.join(", ")),
+        };
+        return Err(Failure::Usage(format!("no delivery is called '{}'; {way}", show::clean(name))));
+    }
+    Ok(())
+}
+
+/// Holds a delivered folder against its manifest.
+pub fn check(folder: &Path, as_json: bool) -> Answer {
+    let found = delivering::check(folder).map_err(|error| Failure::Unready(error.to_string()))?;
+    let exit = if found.is_none() { Exit::Done } else { Exit::Unsound };
+    if as_json {
+        let odd: Vec<Value> =
+            found.odd.iter().map(|(path, why)| json!({ "path": path, "says": why })).collect();
+        say!(
+            "{:#}",
+            json!({ "format": "endboard deliver 1", "folder": folder.display().to_string(), "as_listed": found.is_none(),
+                "same": found.same, "missing": found.missing, "changed": found.changed, "new": found.new, "odd": odd,
+                "stray": found.stray })
+        );
+        return Ok(exit);
+    }
+    let lists = [
+        ("changed", &found.changed),
+        ("missing", &found.missing),
+        ("new, and in no list", &found.new),
+        ("a manifest that the chain does not name", &found.stray),
+    ];
+    for (word, list) in lists {
+        list.iter().for_each(|path| say!("{}: {word}", show::clean(path)));
+    }
+    found.odd.iter().for_each(|(path, why)| say!("{}: {}", show::clean(path), show::clean(why)));
+    let same = words::count(found.same as u64, "file");
+    match exit {
+        Exit::Done => say!("{}: {same}, all as listed", folder.display()),
+        _ => say!("{}: not as it was delivered; {same} as listed", folder.display()),
+    }
+    Ok(exit)
+}
+
+fn plan(film: &str, dues: &[Due], as_json: bool) -> Exit {
+    if as_json {
+        let all: Vec<Value> = dues.iter().map(due_json).collect();
+        say!("{:#}", json!({ "format": "endboard deliver 1", "film": film, "deliveries": all }));
+    } else {
+        dues.iter().for_each(say_due);
+    }
+    if dues.iter().any(|due| !due.lacking.is_empty()) { Exit::Unsound } else { Exit::Done }
+}
+
+/// How a delivery stands, and what would be made.
+fn say_due(due: &Due) {
+    let place = due.place.as_ref().map_or(String::new(), |place| format!(", in {place}"));
+    match due.standing {
+        Standing::Fresh => say!("{}: fresh{place}", due.name),
+        _ if due.lacking.is_empty() => {
+            let count = due.pieces();
+            say!(
+                "{}: {}{place}; would be made of {count} frames and blocks of sound",
+                due.name,
+                due.standing
+            );
+            lines(&due.why);
+        }
+        _ => {
+            say!("{}: {}{place}; cannot be made:", due.name, due.standing);
+            lacks(&due.lacking);
+        }
+    }
+    as_it_is(due);
+}
+
+fn lines(all: &[String]) {
+    all.iter().take(TOLD).for_each(|line| say!("    {}", show::clean(line)));
+    rest(all.len());
+}
+
+fn lacks(all: &[Lack]) {
+    all.iter().take(TOLD).for_each(|lack| say!("    {}: {}; {}", lack.place, lack.why, lack.way));
+    rest(all.len());
+}
+
+fn rest(count: usize) {
+    if count > TOLD {
+        say!("    and {} more", count - TOLD);
+    }
+}
+
+/// Says loudly what goes out although it is not as declared.
+fn as_it_is(due: &Due) {
+    for lack in &due.kept {
+        tell!("CAUTION: {}: {} is {}, and goes out as it is", due.name, lack.place, lack.why);
+    }
+}
+
+fn told(due: &Due, came: &Came) {
+    let name = &due.name;
+    match came {
+        Came::Fresh => {
+            let place = due.place.as_deref().unwrap_or("its folder");
+            say!("{name}: fresh; {place} is as it was delivered");
+            as_it_is(due);
+        }
+        Came::Made(made) => {
+            say!("{name}: made and checked, in {}; report.txt there has the numbers", made.place);
+            as_it_is(due);
+        }
+        Came::Refused => {
+            say!("{name}: not made: what goes in is not as declared:");
+            lacks(&due.lacking);
+        }
+        Came::Failed(why) | Came::System(why) => {
+            say!("{name}: not made, and nothing stands under its name: {}", show::clean(why));
+        }
+        Came::Stopped => tell!("{name}: stopped; nothing stands under its name"),
+    }
+}
+
+fn lacks_json(all: &[Lack]) -> Value {
+    all.iter().map(|lack| json!({ "place": lack.place, "says": lack.why, "way": lack.way })).collect()
+}
+
+fn due_json(due: &Due) -> Value {
+    json!({ "name": due.name, "state": due.standing.to_string(), "place": due.place, "why": due.why,
+        "lacking": lacks_json(&due.lacking), "as_it_is": lacks_json(&due.kept) })
+}
+
+fn came_json(due: &Due, came: &Came) -> Value {
+    let mut all = due_json(due);
+    let (word, says) = match came {
+        Came::Fresh => ("fresh", None),
+        Came::Made(_) => ("made", None),
+        Came::Refused => ("refused", None),
+        Came::Failed(why) | Came::System(why) => ("failed", Some(why)),
+        Came::Stopped => ("stopped", None),
+    };
+    all["came"] = json!(word);
+    all["says"] = json!(says);
+    if let Came::Made(made) = came {
+        let pairs = |list: &[(String, String)]| -> Value {
+            list.iter().map(|(what, says)| json!({ "what": what, "says": says })).collect()
+        };
+        all["place"] = json!(made.place);
+        all["checks"] = pairs(&made.checks);
+        all["cautions"] = pairs(&made.cautions);
+    }
+    all
+}
+
+/// How deliveries stand, for `status`: what would be made is looked at, and files that the system tells the same of are taken
+/// for the same.
+pub fn standing(project: &Project, status: &crate::project::Status) -> Result<Vec<Due>, Failure> {
+    if status.declared.film.as_ref().is_none_or(|film| film.deliveries.is_empty()) {
+        return Ok(Vec::new());
+    }
+    let runner = crate::programs::Runner::alone().map_err(|error| Failure::System(error.to_string()))?;
+    Ok(project.deliveries(status, &[], false, false, &runner))
+}
+
+/// A line a delivery, for `status`.
+pub fn say_standing(dues: &[Due]) {
+    for due in dues {
+        let place = due.place.as_ref().map_or(String::new(), |place| format!(", in {place}"));
+        let why = match (due.standing, due.why.as_slice()) {
+            (Standing::Stale, [first]) => format!("; {}", show::clean(first)),
+            (Standing::Stale, [first, more @ ..]) => {
+                format!("; {}, and {} more", show::clean(first), more.len())
+            }
+            _ => String::new(),
+        };
+        say!("delivery {}: {}{place}{why}", due.name, due.standing);
+    }
+}

@@ -1,0 +1,457 @@
+//! Deliveries: what is due, making it, and holding what was delivered against its manifest.
+//!
+//! Knows when a delivery is still what would be made now: the same settings, the same pixels and samples, and files that are as
+//! they were listed. Never writes over anything that was delivered. Renders nothing.
+
+mod hearing;
+mod kept;
+mod make;
+mod needs;
+mod paper;
+mod targets;
+
+use std::fmt;
+use std::path::Path;
+use std::time::{Duration, Instant};
+
+use jiff::Timestamp;
+
+use super::frames::Lack;
+use super::rebuild::Writer;
+use super::{Project, ProjectError, Status};
+use crate::base::frames::FrameSet;
+use crate::declare::deliveries::Makes;
+use crate::deliver::encode::{self, Tools};
+use crate::deliver::hashes::Kind;
+use crate::deliver::mhl::history::{self, MhlError};
+use crate::deliver::mhl::{Creator, Process};
+use crate::deliver::staging::{Staging, StagingError, Taken};
+use crate::graph::FILM;
+use crate::ledger::file::Ledger;
+use crate::ledger::row::{Outcome, Render, Round, Row, What};
+use crate::programs::Runner;
+use crate::store::objects::Objects;
+use kept::{Known, Record};
+use make::{CAUTIONS, CHECKS, Fault, Making};
+use needs::Needs;
+use paper::Paper;
+use targets::Ready;
+
+pub use crate::deliver::mhl::history::Differences;
+pub use make::Tell;
+pub(super) use targets::problems;
+
+/// How the ledger's stages of deliveries begin.
+const STAGE: &str = "deliver.";
+
+/// Ticks of a second in what `/proc` tells of times: 100 on all of Linux's usual machines.
+const TICKS: u64 = 100;
+
+/// How a delivery stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Standing {
+    /// What lies there is what would be made now.
+    Fresh,
+    /// What lies there is something else, or was changed.
+    Stale,
+    /// There is none.
+    Absent,
+}
+
+impl fmt::Display for Standing {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Fresh => "fresh",
+            Self::Stale => "stale",
+            Self::Absent => "absent",
+        })
+    }
+}
+
+/// A delivery of the declaration as it stands.
+pub struct Due {
+    /// Its name.
+    pub name: String,
+    /// How it stands.
+    pub standing: Standing,
+    /// Where the last one was put, below the project's folder.
+    pub place: Option<String>,
+    /// Why it would be made, in words; empty when it is fresh.
+    pub why: Vec<String>,
+    /// What refuses it.
+    pub lacking: Vec<Lack>,
+    /// What goes in although it is not as declared.
+    pub kept: Vec<Lack>,
+    ready: Ready,
+    needs: Needs,
+    known: Known,
+}
+
+impl Due {
+    /// How many frames and blocks go in.
+    pub fn pieces(&self) -> usize {
+        self.needs.parts.iter().map(|part| part.pieces.len()).sum()
+    }
+}
+
+/// A delivery that was made.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Made {
+    /// Where it lies, below the project's folder.
+    pub place: String,
+    /// What was checked: what, and how it came out.
+    pub checks: Vec<(String, String)>,
+    /// What should be known of it.
+    pub cautions: Vec<(String, String)>,
+}
+
+/// What came of a delivery.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Came {
+    /// It lies there as it would be made.
+    Fresh,
+    /// It was made.
+    Made(Made),
+    /// Something that goes in is not as declared.
+    Refused,
+    /// It was not made: it could not be, or was not as it should be.
+    Failed(String),
+    /// The system refused.
+    System(String),
+    /// The run was stopped.
+    Stopped,
+}
+
+/// What is to be delivered, and by whom.
+pub struct Order<'o> {
+    /// Names; all when there is none.
+    pub names: &'o [String],
+    /// Last renders are taken for what is stale or held.
+    pub as_it_is: bool,
+    /// Who writes.
+    pub writer: &'o Writer,
+    /// What starts programs.
+    pub runner: &'o Runner,
+    /// The clock.
+    pub now: &'o dyn Fn() -> Timestamp,
+    /// Who waits.
+    pub tell: Tell<'o>,
+}
+
+/// What came of an order.
+pub struct Delivered {
+    /// The film's name.
+    pub film: String,
+    /// Every delivery asked for, as it stood before, and what came of it; those after a stop are left out.
+    pub all: Vec<(Due, Came)>,
+    /// The ledger's trouble, when rows could not be written.
+    pub ledger_trouble: Option<String>,
+}
+
+/// Holds a delivered folder against its manifest.
+///
+/// # Errors
+/// When it has none, that is not sound, or a file cannot be read.
+pub fn check(folder: &Path) -> Result<Differences, MhlError> {
+    history::verify(folder)
+}
+
+impl Project {
+    /// How deliveries stand: those named, or all. Looked at `closely`, every file that was delivered is read.
+    pub fn deliveries(
+        &self,
+        status: &Status,
+        names: &[String],
+        as_it_is: bool,
+        closely: bool,
+        runner: &Runner,
+    ) -> Vec<Due> {
+        let Some(film) = &status.declared.film else { return Vec::new() };
+        let mut version: Option<String> = None;
+        let mut all = Vec::new();
+        for (name, delivery) in &film.deliveries {
+            if !names.is_empty() && !names.contains(name) {
+                continue;
+            }
+            let Some(ready) = targets::ready(&status.declared, film, name, delivery) else { continue };
+            let program = match &delivery.makes {
+                Makes::Movie(_) => version.get_or_insert_with(|| program(runner)).clone(),
+                _ => String::new(),
+            };
+            let needs = needs::of(self, status, &ready, as_it_is);
+            let known = Known::now(&ready, &needs, &program);
+            all.push(self.due(status, ready, needs, known, closely));
+        }
+        all
+    }
+
+    fn due(&self, status: &Status, ready: Ready, mut needs: Needs, known: Known, closely: bool) -> Due {
+        let record = Record::load(&status.store, &ready.name);
+        let record = record.filter(|record| self.folder.join(&record.place).is_dir());
+        let (lacking, kept) = (std::mem::take(&mut needs.lacking), needs.kept.clone());
+        let mut why = Vec::new();
+        let standing = match &record {
+            None => {
+                why.push("it was not made yet, or is no longer there".to_string());
+                Standing::Absent
+            }
+            Some(record) => {
+                if lacking.is_empty() && record.known.key() != known.key() {
+                    why.extend(known.differences(&record.known));
+                }
+                why.extend(lacking.iter().map(|lack| format!("{}: {}", lack.place, lack.why)));
+                why.extend(record.fault(&self.folder, closely));
+                if why.is_empty() { Standing::Fresh } else { Standing::Stale }
+            }
+        };
+        let place = record.map(|record| record.place);
+        Due { name: ready.name.clone(), standing, place, why, lacking, kept, ready, needs, known }
+    }
+
+    /// Makes what is due, one delivery after the other.
+    ///
+    /// # Errors
+    /// When the film cannot be looked at.
+    pub fn deliver(&self, order: &Order<'_>) -> Result<Delivered, ProjectError> {
+        let _lock = self.lock(order.writer)?;
+        let status = self.status(false, &|_, _| {})?;
+        let dues = self.deliveries(&status, order.names, order.as_it_is, true, order.runner);
+        let mut delivered =
+            Delivered { film: status.declared.graph.film.clone(), all: Vec::new(), ledger_trouble: None };
+        for due in dues {
+            let came = if !due.lacking.is_empty() {
+                Came::Refused
+            } else if due.standing == Standing::Fresh {
+                Came::Fresh
+            } else {
+                let (came, trouble) = self.timed(&status, &due, order);
+                delivered.ledger_trouble = delivered.ledger_trouble.or(trouble);
+                came
+            };
+            let is_stopped = came == Came::Stopped;
+            delivered.all.push((due, came));
+            if is_stopped {
+                break;
+            }
+        }
+        Ok(delivered)
+    }
+
+    /// Makes one, and tells the ledger of its time.
+    fn timed(&self, status: &Status, due: &Due, order: &Order<'_>) -> (Came, Option<String>) {
+        let (began, cpu) = (Instant::now(), processor());
+        let made = self.made(status, due, order);
+        let spent = (began.elapsed(), processor().saturating_sub(cpu));
+        let outcome = match &made {
+            Ok(_) => Outcome::Done,
+            Err(Fault::Stopped) => Outcome::Failed("it was stopped".into()),
+            Err(Fault::Unfit(why) | Fault::System(why)) => {
+                Outcome::Failed(why.lines().next().unwrap_or("").chars().take(200).collect::<String>().into())
+            }
+        };
+        let trouble = self.tell_ledger(status, due, order, outcome, spent).err();
+        let came = match made {
+            Ok(made) => Came::Made(made),
+            Err(Fault::Stopped) => Came::Stopped,
+            Err(Fault::Unfit(why)) => Came::Failed(why),
+            Err(Fault::System(why)) => Came::System(why),
+        };
+        (came, trouble.map(|error| error.to_string()))
+    }
+
+    fn tell_ledger(
+        &self,
+        status: &Status,
+        due: &Due,
+        order: &Order<'_>,
+        outcome: Outcome,
+        (wall, cpu): (Duration, Duration),
+    ) -> Result<(), ProjectError> {
+        let stage = format!("{STAGE}{}", due.name);
+        let is_earlier = |row: &Row| {
+            *row.shot == *FILM
+                && *row.stage == *stage
+                && matches!(&row.what, What::Render(render) if render.outcome == Outcome::Done)
+        };
+        let again = status.ledger.0.iter().any(|entry| is_earlier(&entry.row));
+        let pieces = due.needs.parts.first().map(|part| part.pieces.as_slice()).unwrap_or_default();
+        let cause = if due.standing == Standing::Absent { "first made".into() } else { due.why.join("; ") };
+        let render = Render {
+            cause: cause.chars().take(200).collect::<String>().into(),
+            round: if again { Round::Rework } else { Round::First },
+            wall,
+            cpu,
+            peak_memory: None,
+            machine: order.writer.machine.as_str().into(),
+            outcome,
+        };
+        let row = Row {
+            when: (order.now)(),
+            film: status.declared.graph.film.as_str().into(),
+            shot: FILM.into(),
+            stage: stage.into(),
+            frames: pieces.iter().map(|(n, _)| *n).collect::<FrameSet>(),
+            by: "delivery".into(),
+            what: What::Render(render),
+        };
+        Ledger::open(&self.folder.join("ledger"), &order.writer.name)?.append(&row)?;
+        Ok(())
+    }
+
+    /// Makes one in a folder without a final name, and gives it its name when all is well.
+    fn made(&self, status: &Status, due: &Due, order: &Order<'_>) -> Result<Made, Fault> {
+        let to = Path::new(&due.ready.to);
+        let name = to.file_name().and_then(|name| name.to_str()).unwrap_or(&due.name);
+        let within = self.folder.join(to.parent().unwrap_or(Path::new("")));
+        let staging = Staging::begin(&within, name, Taken::Number).map_err(staged)?;
+        let (tools, date) = (Tools::default(), (order.now)());
+        let mut paper = self.begun(status, due, date);
+        let making = Making {
+            ready: &due.ready,
+            needs: &due.needs,
+            objects: &Objects::of(&status.store),
+            space: status.declared.graph.space,
+            tools: &tools,
+            runner: order.runner,
+            made: date,
+            tell: order.tell,
+        };
+        making.all(staging.folder(), &mut paper)?;
+        cautions(due, &mut paper);
+        let system =
+            |path: &Path, error: std::io::Error| Fault::System(format!("{}: {error}", path.display()));
+        for (file, text) in [("report.txt", paper.text()), ("report.html", paper.html())] {
+            let path = staging.folder().join(file);
+            std::fs::write(&path, text).map_err(|error| system(&path, error))?;
+        }
+        let creator = creator(due, order, date);
+        let kinds = [Kind::C4, Kind::Xxh128];
+        let sealed = history::seal(staging.folder(), &kinds, creator, Process::InPlace, &[]);
+        let sealed = sealed.map_err(|error| Fault::System(error.to_string()))?;
+        let manifest = std::fs::read(&sealed.path).map_err(|error| system(&sealed.path, error))?;
+        if order.runner.halt.is_asked() {
+            return Err(Fault::Stopped);
+        }
+        let place = staging.finish().map_err(staged)?;
+        let below = place.strip_prefix(&self.folder).unwrap_or(&place).to_string_lossy().into_owned();
+        let record = Record {
+            known: due.known.clone(),
+            place: below.clone(),
+            c4: Kind::C4.of(&manifest).to_string(),
+            files: kept::stats(&place),
+        };
+        record.save(&status.store, &due.name).map_err(|error| Fault::System(error.to_string()))?;
+        let lines = |part: &str| paper.lines(part).to_vec();
+        Ok(Made { place: below, checks: lines(CHECKS), cautions: lines(CAUTIONS) })
+    }
+
+    /// The report as far as it can be told before anything is made.
+    fn begun(&self, status: &Status, due: &Due, date: Timestamp) -> Paper {
+        let (graph, target) = (&status.declared.graph, &due.ready.target);
+        let mut paper = Paper::new(format!("{}: delivery {}", graph.film, due.name));
+        let part = "Delivery";
+        paper.add(part, "film", graph.film.as_str());
+        paper.add(part, "made", date.strftime("%Y-%m-%d %H:%M:%S UTC").to_string());
+        paper.add(part, "by", format!("Endboard {}", env!("CARGO_PKG_VERSION")));
+        if !due.known.program.is_empty() {
+            paper.add(part, "coded by", due.known.program.as_str());
+        }
+        paper.add(part, "target", due.known.settings.as_str());
+        paper.add(part, "first frame", target.timecode.as_deref().unwrap_or("no timecode"));
+        let part = "What went in";
+        for of in &due.needs.parts {
+            let frames: FrameSet = of.pieces.iter().map(|(n, _)| *n).collect();
+            let things = if graph.nodes[of.id].is_sound() { "blocks of sound" } else { "frames" };
+            let says = format!("{} {things}, digest {}", frames.len(), of.digest());
+            paper.add(part, format!("{}@{frames}", of.name), says);
+        }
+        if due.ready.picture.is_some() {
+            let stages: Vec<String> =
+                super::sheet::finished(graph).into_iter().map(|id| graph.nodes[id].name()).collect();
+            paper.add(part, "of these stages", stages.join(", "));
+        }
+        paper.add(part, "digest of all", due.known.key().to_string());
+        paper
+    }
+}
+
+/// What the coding program says that it is.
+fn program(runner: &Runner) -> String {
+    encode::version(&Tools::default(), runner).unwrap_or_else(|_| "none".into())
+}
+
+fn creator(due: &Due, order: &Order<'_>, date: Timestamp) -> Creator {
+    let kept: Vec<String> = due.kept.iter().map(|lack| format!("{}: {}", lack.place, lack.why)).collect();
+    let comment = (!kept.is_empty()).then(|| format!("delivered as it is: {}", kept.join("; ")));
+    Creator {
+        date,
+        host: order.writer.machine.clone(),
+        tool: "Endboard".into(),
+        version: env!("CARGO_PKG_VERSION").into(),
+        authors: Vec::new(),
+        location: None,
+        comment,
+    }
+}
+
+/// What whoever takes a delivery should know.
+fn cautions(due: &Due, paper: &mut Paper) {
+    for lack in &due.kept {
+        let says = format!(
+            "{}: delivered as it is, although it is not what the film's declaration asks for",
+            lack.why
+        );
+        paper.add(CAUTIONS, lack.place.as_str(), says);
+    }
+    if due.ready.picture.is_some() {
+        paper.add(
+            CAUTIONS,
+            "flashing pictures",
+            "can bring on seizures in some viewers. Making this delivery tested nothing of that. Before the film is shown, have it \
+             tested by the rules that apply where it is shown; ITU-R BT.1702 and WCAG 2.2 name limits.",
+        );
+    }
+    if due.ready.target.sound.is_some() {
+        paper.add(
+            CAUTIONS,
+            "sound",
+            "Turn monitors and headphones down before you play it: loud sound harms hearing.",
+        );
+    }
+    paper.add(
+        CAUTIONS,
+        "files",
+        "ascmhl/ lists all of them with digests; `endboard deliver --check FOLDER` holds them against it.",
+    );
+}
+
+fn staged(error: StagingError) -> Fault {
+    match error {
+        StagingError::Disk { .. } => Fault::System(error.to_string()),
+        _ => Fault::Unfit(error.to_string()),
+    }
+}
+
+/// Processor time of this process and of the programs that it waited for, as `/proc` tells it (proc(5), fields 14 to 17).
+fn processor() -> Duration {
+    let stat = std::fs::read_to_string("/proc/self/stat").unwrap_or_default();
+    // The program's name may hold blanks and stands in brackets.
+    let after = stat.rsplit_once(')').map_or("", |(_, after)| after);
+    let ticks = after.split_whitespace().skip(11).take(4).filter_map(|field| field.parse::<u64>().ok());
+    Duration::from_millis(ticks.sum::<u64>() * 1000 / TICKS)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn processor_time_is_read() {
+        let before = processor();
+        let mut work = 1u64;
+        while processor() <= before {
+            work = work.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
+        }
+        assert!(processor() > before, "{work}");
+    }
+}
