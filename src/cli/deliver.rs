@@ -74,7 +74,7 @@ fn known(film: Option<&Film>, names: &[String]) -> Result<(), Failure> {
             "the film declares no deliveries; write `deliveries:` into its declaration, as the README shows";
         return Err(Failure::Usage(words.into()));
     }
-    for name in names.iter().filter(|name| !all.contains(&name.as_str())) {
+    if let Some(name) = names.iter().find(|name| !all.contains(&name.as_str())) {
         let way = match nearest(name, all.iter().copied()) {
             Some(near) => format!("did you mean '{near}'?"),
             None => format!("there are {}", all.join(", ")),

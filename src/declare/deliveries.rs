@@ -119,7 +119,7 @@ fn one(name: &str, span: Span, value: &Value, around: &Around<'_>, found: &mut F
     let stems = fields.get("stems");
     let picture = fields.get("picture");
     let sound = fields.get("sound");
-    let to = fields.read("to", |value| folder(value));
+    let to = fields.read("to", folder);
     let colour = fields.read("colour", |value| word(value, &COLOURS, "a coding of colour"));
     let quality = fields.read("quality", quality);
     let first = fields.read("first", |value| {

@@ -7,8 +7,8 @@ use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::Duration;
 
-use super::make::CHECKS;
 use super::paper::Paper;
+use super::telling::CHECKS;
 use crate::deliver::encode::Tools;
 use crate::media::sound::wave::at_24_bits;
 use crate::media::sound::{self, Sound};

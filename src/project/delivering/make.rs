@@ -14,12 +14,12 @@ use super::hearing;
 use super::needs::{Needs, Part};
 use super::paper::Paper;
 use super::targets::Ready;
+use super::telling::{self, CAUTIONS, CHECKS};
 use crate::base::digest::Digest;
 use crate::base::level::Level;
 use crate::deliver::encode::{self, MovieError, Source, Step, Tools};
 use crate::deliver::frames::{self, FrameError, Picture};
 use crate::deliver::target::{Colour, FrameFormat, Kind, Target};
-use crate::deliver::verify::Report;
 use crate::execute;
 use crate::media::exr::{self, Fact};
 use crate::media::image::{Image, Raster};
@@ -32,11 +32,6 @@ use crate::store::objects::Objects;
 
 /// Most pictures that are made ready at once, ahead of a coder that takes one after the other.
 const AHEAD: usize = 4;
-
-/// Parts of the report.
-pub const CHECKS: &str = "Checks";
-/// See [`CHECKS`].
-pub const CAUTIONS: &str = "Cautions";
 
 /// Why a delivery was not made.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -160,7 +155,7 @@ impl Making<'_> {
         let (path, report) =
             encode::make(self.target(), &mut source, folder, self.tools, self.runner, &mut tell)?;
         let file = file_name(&path);
-        told(&report, count as u64, self.target(), &file, paper);
+        telling::movie(&report, count as u64, self.target(), &file, paper);
         if let Some(sound) = sound {
             let channels = sound.channels.len();
             let delivered = hearing::decoded(&path, channels, sound.rate, self.tools, self.runner);
@@ -340,64 +335,9 @@ pub fn coded(image: &Image, space: WorkingSpace, colour: Colour) -> Raster {
     if let [r, g, b] = planes.as_mut_slice() {
         chain.apply(Level::best(), [r, g, b]);
     }
-    // What is no number becomes black, which `clamp` would leave.
-    planes.iter_mut().flatten().for_each(|v| *v = v.max(0.0).min(1.0));
+    planes.iter_mut().flatten().for_each(|v| *v = if v.is_nan() { 0.0 } else { v.clamp(0.0, 1.0) });
     let planes = ["R", "G", "B"].map(String::from).into_iter().zip(planes).collect();
     Raster { width: image.width(), height: image.height(), planes, straight_alpha: false }
-}
-
-/// What was found in a movie.
-fn told(report: &Report, frames: u64, target: &Target, file: &str, paper: &mut Paper) {
-    let ratio =
-        |ratio: f64| if ratio.is_infinite() { "no bit differs".into() } else { format!("{ratio:.2} dB") };
-    let frame = |ratio: f64, worst: u64| {
-        if ratio.is_infinite() { String::new() } else { format!(", in frame {}", worst + 1) }
-    };
-    paper.add(CHECKS, file, format!("decoded again: {} frames of {frames}", report.frames));
-    let (luma, all, limits) = (report.luma, report.all, target.limits);
-    for (what, found, limit) in
-        [("Y' of the worst frame", luma, limits.luma), ("picture of the worst frame", all, limits.all)]
-    {
-        let says = format!(
-            "{}{}; of all frames together {}; asked for: {}",
-            ratio(found.least),
-            frame(found.least, found.worst),
-            ratio(found.mean),
-            ratio(limit)
-        );
-        paper.add(CHECKS, what, says);
-    }
-    let said = &report.described;
-    let words = |list: &[Option<String>]| {
-        let words: Vec<&str> = list.iter().map(|word| word.as_deref().unwrap_or("not told")).collect();
-        words.join(", ")
-    };
-    let rate = said.rate.map_or_else(|| "no rate".into(), |(frames, seconds)| format!("{frames}/{seconds}"));
-    paper.add(
-        CHECKS,
-        "it says of itself",
-        format!(
-            "{} x {} at {rate}, {}",
-            said.size.0,
-            said.size.1,
-            words(&[said.pixels.clone(), said.timecode.clone()])
-        ),
-    );
-    paper.add(CHECKS, "its colour", words(&said.colour));
-    if let Some(sound) = &report.sound {
-        let says = match sound.is_exact {
-            true => format!("{} samples, every one that of the film at 24 bits", sound.samples),
-            false => {
-                let off: Vec<String> = sound.differences.iter().map(|db| format!("{db:+.2} dB")).collect();
-                format!(
-                    "{} samples; levels of its channels against the film's: {}",
-                    sound.samples,
-                    off.join(", ")
-                )
-            }
-        };
-        paper.add(CHECKS, "sound beside the picture", says);
-    }
 }
 
 #[cfg(test)]

@@ -9,6 +9,7 @@ mod make;
 mod needs;
 mod paper;
 mod targets;
+mod telling;
 
 use std::fmt;
 use std::path::Path;
@@ -23,8 +24,8 @@ use crate::base::frames::FrameSet;
 use crate::declare::deliveries::Makes;
 use crate::deliver::encode::{self, Tools};
 use crate::deliver::hashes::Kind;
+use crate::deliver::mhl::Process;
 use crate::deliver::mhl::history::{self, MhlError};
-use crate::deliver::mhl::{Creator, Process};
 use crate::deliver::staging::{Staging, StagingError, Taken};
 use crate::graph::FILM;
 use crate::ledger::file::Ledger;
@@ -32,10 +33,10 @@ use crate::ledger::row::{Outcome, Render, Round, Row, What};
 use crate::programs::Runner;
 use crate::store::objects::Objects;
 use kept::{Known, Record};
-use make::{CAUTIONS, CHECKS, Fault, Making};
+use make::{Fault, Making};
 use needs::Needs;
-use paper::Paper;
 use targets::Ready;
+use telling::{CAUTIONS, CHECKS};
 
 pub use crate::deliver::mhl::history::Differences;
 pub use make::Tell;
@@ -305,7 +306,7 @@ impl Project {
         let within = self.folder.join(to.parent().unwrap_or(Path::new("")));
         let staging = Staging::begin(&within, name, Taken::Number).map_err(staged)?;
         let (tools, date) = (Tools::default(), (order.now)());
-        let mut paper = self.begun(status, due, date);
+        let mut paper = telling::begun(status, due, date);
         let making = Making {
             ready: &due.ready,
             needs: &due.needs,
@@ -317,14 +318,14 @@ impl Project {
             tell: order.tell,
         };
         making.all(staging.folder(), &mut paper)?;
-        cautions(due, &mut paper);
+        telling::cautions(due, &mut paper);
         let system =
             |path: &Path, error: std::io::Error| Fault::System(format!("{}: {error}", path.display()));
         for (file, text) in [("report.txt", paper.text()), ("report.html", paper.html())] {
             let path = staging.folder().join(file);
             std::fs::write(&path, text).map_err(|error| system(&path, error))?;
         }
-        let creator = creator(due, order, date);
+        let creator = telling::creator(due, &order.writer.machine, date);
         let kinds = [Kind::C4, Kind::Xxh128];
         let sealed = history::seal(staging.folder(), &kinds, creator, Process::InPlace, &[]);
         let sealed = sealed.map_err(|error| Fault::System(error.to_string()))?;
@@ -344,85 +345,11 @@ impl Project {
         let lines = |part: &str| paper.lines(part).to_vec();
         Ok(Made { place: below, checks: lines(CHECKS), cautions: lines(CAUTIONS) })
     }
-
-    /// The report as far as it can be told before anything is made.
-    fn begun(&self, status: &Status, due: &Due, date: Timestamp) -> Paper {
-        let (graph, target) = (&status.declared.graph, &due.ready.target);
-        let mut paper = Paper::new(format!("{}: delivery {}", graph.film, due.name));
-        let part = "Delivery";
-        paper.add(part, "film", graph.film.as_str());
-        paper.add(part, "made", date.strftime("%Y-%m-%d %H:%M:%S UTC").to_string());
-        paper.add(part, "by", format!("Endboard {}", env!("CARGO_PKG_VERSION")));
-        if !due.known.program.is_empty() {
-            paper.add(part, "coded by", due.known.program.as_str());
-        }
-        paper.add(part, "target", due.known.settings.as_str());
-        paper.add(part, "first frame", target.timecode.as_deref().unwrap_or("no timecode"));
-        let part = "What went in";
-        for of in &due.needs.parts {
-            let frames: FrameSet = of.pieces.iter().map(|(n, _)| *n).collect();
-            let things = if graph.nodes[of.id].is_sound() { "blocks of sound" } else { "frames" };
-            let says = format!("{} {things}, digest {}", frames.len(), of.digest());
-            paper.add(part, format!("{}@{frames}", of.name), says);
-        }
-        if due.ready.picture.is_some() {
-            let stages: Vec<String> =
-                super::sheet::finished(graph).into_iter().map(|id| graph.nodes[id].name()).collect();
-            paper.add(part, "of these stages", stages.join(", "));
-        }
-        paper.add(part, "digest of all", due.known.key().to_string());
-        paper
-    }
 }
 
 /// What the coding program says that it is.
 fn program(runner: &Runner) -> String {
     encode::version(&Tools::default(), runner).unwrap_or_else(|_| "none".into())
-}
-
-fn creator(due: &Due, order: &Order<'_>, date: Timestamp) -> Creator {
-    let kept: Vec<String> = due.kept.iter().map(|lack| format!("{}: {}", lack.place, lack.why)).collect();
-    let comment = (!kept.is_empty()).then(|| format!("delivered as it is: {}", kept.join("; ")));
-    Creator {
-        date,
-        host: order.writer.machine.clone(),
-        tool: "Endboard".into(),
-        version: env!("CARGO_PKG_VERSION").into(),
-        authors: Vec::new(),
-        location: None,
-        comment,
-    }
-}
-
-/// What whoever takes a delivery should know.
-fn cautions(due: &Due, paper: &mut Paper) {
-    for lack in &due.kept {
-        let says = format!(
-            "{}: delivered as it is, although it is not what the film's declaration asks for",
-            lack.why
-        );
-        paper.add(CAUTIONS, lack.place.as_str(), says);
-    }
-    if due.ready.picture.is_some() {
-        paper.add(
-            CAUTIONS,
-            "flashing pictures",
-            "can bring on seizures in some viewers. Making this delivery tested nothing of that. Before the film is shown, have it \
-             tested by the rules that apply where it is shown; ITU-R BT.1702 and WCAG 2.2 name limits.",
-        );
-    }
-    if due.ready.target.sound.is_some() {
-        paper.add(
-            CAUTIONS,
-            "sound",
-            "Turn monitors and headphones down before you play it: loud sound harms hearing.",
-        );
-    }
-    paper.add(
-        CAUTIONS,
-        "files",
-        "ascmhl/ lists all of them with digests; `endboard deliver --check FOLDER` holds them against it.",
-    );
 }
 
 fn staged(error: StagingError) -> Fault {

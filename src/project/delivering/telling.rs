@@ -1,0 +1,147 @@
+//! What is told of a delivery, in its report and in its manifest.
+//!
+//! Knows the words. Does not know how a report is laid out.
+
+use jiff::Timestamp;
+
+use super::Due;
+use super::paper::Paper;
+use crate::base::frames::FrameSet;
+use crate::deliver::mhl::Creator;
+use crate::deliver::target::Target;
+use crate::deliver::verify::Report;
+use crate::project::Status;
+use crate::project::sheet::finished;
+
+/// Parts of the report.
+pub const CHECKS: &str = "Checks";
+/// See [`CHECKS`].
+pub const CAUTIONS: &str = "Cautions";
+
+/// The report as far as it can be told before anything is made.
+pub fn begun(status: &Status, due: &Due, date: Timestamp) -> Paper {
+    let (graph, target) = (&status.declared.graph, &due.ready.target);
+    let mut paper = Paper::new(format!("{}: delivery {}", graph.film, due.name));
+    let part = "Delivery";
+    paper.add(part, "film", graph.film.as_str());
+    paper.add(part, "made", date.strftime("%Y-%m-%d %H:%M:%S UTC").to_string());
+    paper.add(part, "by", format!("Endboard {}", env!("CARGO_PKG_VERSION")));
+    if !due.known.program.is_empty() {
+        paper.add(part, "coded by", due.known.program.as_str());
+    }
+    paper.add(part, "target", due.known.settings.as_str());
+    paper.add(part, "first frame", target.timecode.as_deref().unwrap_or("no timecode"));
+    let part = "What went in";
+    for of in &due.needs.parts {
+        let frames: FrameSet = of.pieces.iter().map(|(n, _)| *n).collect();
+        let things = if graph.nodes[of.id].is_sound() { "blocks of sound" } else { "frames" };
+        let says = format!("{} {things}, digest {}", frames.len(), of.digest());
+        paper.add(part, format!("{}@{frames}", of.name), says);
+    }
+    if due.ready.picture.is_some() {
+        let stages: Vec<String> = finished(graph).into_iter().map(|id| graph.nodes[id].name()).collect();
+        paper.add(part, "of these stages", stages.join(", "));
+    }
+    paper.add(part, "digest of all", due.known.key().to_string());
+    paper
+}
+
+/// Who lists a delivery, with what is to be known of it.
+pub fn creator(due: &Due, machine: &str, date: Timestamp) -> Creator {
+    let kept: Vec<String> = due.kept.iter().map(|lack| format!("{}: {}", lack.place, lack.why)).collect();
+    let comment = (!kept.is_empty()).then(|| format!("delivered as it is: {}", kept.join("; ")));
+    Creator {
+        date,
+        host: machine.to_string(),
+        tool: "Endboard".into(),
+        version: env!("CARGO_PKG_VERSION").into(),
+        authors: Vec::new(),
+        location: None,
+        comment,
+    }
+}
+
+/// What whoever takes a delivery should know.
+pub fn cautions(due: &Due, paper: &mut Paper) {
+    for lack in &due.kept {
+        let says = format!(
+            "{}: delivered as it is, although it is not what the film's declaration asks for",
+            lack.why
+        );
+        paper.add(CAUTIONS, lack.place.as_str(), says);
+    }
+    if due.ready.picture.is_some() {
+        paper.add(
+            CAUTIONS,
+            "flashing pictures",
+            "can bring on seizures in some viewers. Making this delivery tested nothing of that. Before the film is shown, have it \
+             tested by the rules that apply where it is shown; ITU-R BT.1702 and WCAG 2.2 name limits.",
+        );
+    }
+    if due.ready.target.sound.is_some() {
+        paper.add(
+            CAUTIONS,
+            "sound",
+            "Turn monitors and headphones down before you play it: loud sound harms hearing.",
+        );
+    }
+    paper.add(
+        CAUTIONS,
+        "files",
+        "ascmhl/ lists all of them with digests; `endboard deliver --check FOLDER` holds them against it.",
+    );
+}
+
+/// Tells what was found in a movie.
+pub fn movie(report: &Report, frames: u64, target: &Target, file: &str, paper: &mut Paper) {
+    let ratio =
+        |ratio: f64| if ratio.is_infinite() { "no bit differs".into() } else { format!("{ratio:.2} dB") };
+    let frame = |ratio: f64, worst: u64| {
+        if ratio.is_infinite() { String::new() } else { format!(", in frame {}", worst + 1) }
+    };
+    paper.add(CHECKS, file, format!("decoded again: {} frames of {frames}", report.frames));
+    let (luma, all, limits) = (report.luma, report.all, target.limits);
+    for (what, found, limit) in
+        [("Y' of the worst frame", luma, limits.luma), ("picture of the worst frame", all, limits.all)]
+    {
+        let says = format!(
+            "{}{}; of all frames together {}; asked for: {}",
+            ratio(found.least),
+            frame(found.least, found.worst),
+            ratio(found.mean),
+            ratio(limit)
+        );
+        paper.add(CHECKS, what, says);
+    }
+    let said = &report.described;
+    let words = |list: &[Option<String>]| {
+        let words: Vec<&str> = list.iter().map(|word| word.as_deref().unwrap_or("not told")).collect();
+        words.join(", ")
+    };
+    let rate = said.rate.map_or_else(|| "no rate".into(), |(frames, seconds)| format!("{frames}/{seconds}"));
+    paper.add(
+        CHECKS,
+        "it says of itself",
+        format!(
+            "{} x {} at {rate}, {}",
+            said.size.0,
+            said.size.1,
+            words(&[said.pixels.clone(), said.timecode.clone()])
+        ),
+    );
+    paper.add(CHECKS, "its colour", words(&said.colour));
+    if let Some(sound) = &report.sound {
+        let says = match sound.is_exact {
+            true => format!("{} samples, every one that of the film at 24 bits", sound.samples),
+            false => {
+                let off: Vec<String> = sound.differences.iter().map(|db| format!("{db:+.2} dB")).collect();
+                format!(
+                    "{} samples; levels of its channels against the film's: {}",
+                    sound.samples,
+                    off.join(", ")
+                )
+            }
+        };
+        paper.add(CHECKS, "sound beside the picture", says);
+    }
+}
