@@ -59,8 +59,11 @@ pub fn rebuild(
         memory: memory(options),
         again: options.again,
     };
-    let rebuilt =
-        project.rebuild(declared, selection, run, &writer(), programs, &|event| progress.take(&event));
+    let (writer, events) = (writer(), |event| progress.take(&event));
+    let rebuilt = match lock {
+        Some(lock) => project.rebuild_under(lock, declared, selection, run, &writer, programs, &events),
+        None => project.rebuild(declared, selection, run, &writer, programs, &events),
+    };
     progress.end();
     Ok(rebuilt?)
 }
@@ -79,13 +82,6 @@ pub(super) fn programs() -> Result<(tokio::runtime::Runtime, Runner), Failure> {
         obey(&asked_to, signals).await;
     });
     let programs = Runner::new(halt, runtime.handle().clone());
-    let (writer, events) = (writer(), |event| progress.take(&event));
-    let rebuilt = match lock {
-        Some(lock) => project.rebuild_under(lock, declared, selection, run, &writer, programs, &events),
-        None => project.rebuild(declared, selection, run, &writer, programs, &events),
-    };
-    progress.end();
-    Ok(rebuilt?)
     Ok((runtime, programs))
 }
 

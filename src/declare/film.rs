@@ -11,8 +11,8 @@ use crate::base::frames::FrameRange;
 use crate::base::problem::Span;
 use crate::base::rate::Rate;
 use crate::base::value::Map;
-use crate::declare::inspect::Inspect;
 use crate::declare::deliveries::Delivery;
+use crate::declare::inspect::Inspect;
 use crate::declare::sound::Sound;
 
 /// A value and its place.

@@ -4,8 +4,7 @@
 
 use std::path::Path;
 
-use super::{DECLARATION, Declared, Project, attach, inspecting};
-use super::{DECLARATION, Declared, Project, attach, delivering};
+use super::{DECLARATION, Declared, Project, attach, delivering, inspecting};
 use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, Severity};
 use crate::cut;

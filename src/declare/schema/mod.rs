@@ -6,8 +6,8 @@
 //!
 //! Dialect: JSON Schema 2020-12 (<https://json-schema.org/draft/2020-12/schema>).
 
-mod inspect;
 mod deliveries;
+mod inspect;
 mod plain;
 mod sound;
 
