@@ -60,6 +60,11 @@ impl Sources {
         &self.texts[id.0 as usize]
     }
 
+    /// The path of the text with a number, while there is one.
+    pub fn path(&self, number: usize) -> Option<&str> {
+        self.texts.get(number).map(|text| text.path.as_str())
+    }
+
     /// One-based line and column (in characters) of the start of a span.
     pub fn position(&self, span: Span) -> (usize, usize) {
         let text = &self.get(span.source).text;

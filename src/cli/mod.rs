@@ -91,7 +91,8 @@ impl From<LookError> for Failure {
 pub fn main() -> std::process::ExitCode {
     tracing_subscriber::fmt()
         .with_env_filter(
-            tracing_subscriber::EnvFilter::try_from_env("ENDBOARD_LOG").unwrap_or_else(|_| "warn".into()),
+            tracing_subscriber::EnvFilter::try_from_env("ENDBOARD_LOG")
+                .unwrap_or_else(|_| "warn,symphonia=off".into()),
         )
         .with_writer(std::io::stderr)
         .with_ansi(std::io::IsTerminal::is_terminal(&std::io::stderr()))

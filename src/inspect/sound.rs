@@ -306,7 +306,13 @@ impl Channel {
         let peak = 20.0 * f64::from(self.peak.max(1e-10)).log10();
         if peak < DEAD {
             let (kind, unit, limit) = (HeardKind::Dead, "dBFS", DEAD);
-            found.push(Heard { kind, amount: peak, unit, limit, ..whole.clone() });
+            // Many a mix leaves single loudspeakers of 5.1 silent, its lowest above all.
+            let weight = match whole.channel {
+                Some(3) => Weight::Note,
+                Some(2..) => Weight::Look,
+                _ => whole.weight,
+            };
+            found.push(Heard { kind, weight, amount: peak, unit, limit, ..whole.clone() });
         }
         if let Some((runs, longest, from, to)) = self.clipped {
             let kind = HeardKind::Clipped { runs };

@@ -22,7 +22,8 @@ fn unreadable(path: &Path, media: &Media) -> String {
     }
     if let Media::Sound(_) = media {
         let opened = std::fs::File::open(path).map_err(|e| e.to_string());
-        let read = opened.and_then(|file| sound::outline(file).map_err(|e| e.to_string()));
+        // All of it is read for the reason: its head may be sound and its end not there.
+        let read = opened.and_then(|file| sound::read(file).map_err(|e| e.to_string()));
         return read.map_or_else(|why| why, |_| "it could not be read before; look again".into());
     }
     let Some(format) = Format::of_path(&path.to_string_lossy()) else {
@@ -86,6 +87,10 @@ pub fn instead(project: &Path, source: &Source, frame: i64) -> Option<&'static s
 /// The problem of frames in the place of whose files something else stands.
 fn no_files(source: &Source, what: &str, stands: &str, frames: &FrameSet) -> Problem {
     let first = frames.iter().next().map_or(String::new(), |frame| source.file(frame));
+    if let Media::Sound(path) = &source.media {
+        let message = format!("{what} {}: {stands} stands there, and no sound file", path.value);
+        return Problem::error(source.span, message).help("put one there, or name another under `clip:`");
+    }
     let message = format!("{what} {}: {stands} stands in the place of {}", source.name, these(frames));
     Problem::error(source.span, message)
         .help(format!("a picture file belongs there, the first one at {first}"))

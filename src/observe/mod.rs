@@ -16,7 +16,7 @@ use self::stats::{Found, stats};
 use crate::base::digest::Digest;
 use crate::declare::film::Media;
 use crate::graph::Source;
-use crate::media::sound;
+use crate::media::sound::{self, SoundFormat, wave};
 use crate::media::{self, Format};
 use crate::stale::SourceState;
 use crate::store::facts::{self, Fact, Facts, Stat};
@@ -249,7 +249,11 @@ fn contents(path: &Path, is_sound: bool, size: u64) -> std::io::Result<(Digest, 
     use std::io::{Read, Seek};
     let mut file = std::fs::File::open(path)?;
     if is_sound {
-        let outline = sound::outline(file.try_clone()?);
+        let outline = sound::outline(file.try_clone()?).ok().filter(|outline| {
+            // A file that is cut short is told of before a mix needs its end.
+            outline.format != SoundFormat::Wave || wave::is_whole(&file)
+        });
+        file.rewind()?;
         let size = outline.map_or((0, 0), |outline| (outline.rate, outline.channels as u32));
         file.rewind()?;
         return Ok((streamed(file)?, size));

@@ -286,6 +286,12 @@ impl<'a> Frames<'a> {
     /// # Errors
     /// It is not there, or not sound.
     pub fn image(&self, frame: i64) -> Result<Image, Lacking> {
+        if self.node().is_sound() {
+            let place = crate::stale::place(self.node(), frame);
+            let (why, way) =
+                ("it is sound, and no picture".into(), "`endboard inspect` measures sound".into());
+            return Err(Lacking(vec![Lack { place, why, way }]));
+        }
         if let Some(lack) = self.lacking([frame]).pop() {
             return Err(Lacking(vec![lack]));
         }

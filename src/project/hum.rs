@@ -12,6 +12,7 @@ use crate::base::frames::FrameRange;
 use crate::base::mark;
 use crate::base::selector::Selection;
 use crate::declare::film::{Film, Work as Declares};
+use crate::declare::taken;
 use crate::graph::{Node, Work};
 use crate::operators::Prepared;
 use crate::operators::sound::voice::motion::{Motion, STEPS};
@@ -67,6 +68,13 @@ impl Project {
         if let Some(fault) = crate::declare::path_fault(&wish.file) {
             return Err(LookError::Words(format!("{}: {fault}", wish.file)));
         }
+        let is_cues = film.sound.iter().flat_map(|sound| &sound.files).any(|at| at.value == wish.file);
+        let read = (0..).map_while(|n| declared.sources.path(n)).any(|path| path == wish.file);
+        let other = taken(&wish.file, film)
+            .or((read && !is_cues).then(|| format!("{}, which the film reads", wish.file)));
+        if let Some(other) = other {
+            return Err(LookError::Words(format!("cues cannot be written into {other}; name another file")));
+        }
         let bus = bus(film, wish.bus.as_deref())?;
         let standing = Standing::of(&self.folder, &wish.file, wish.replace)?;
         let picked = wanted(&declared.graph, &selection(&declared)?);
@@ -110,9 +118,10 @@ impl Project {
 
     /// Whether all that is wrong with a declaration is that a cue file is not there.
     fn lacks_only(&self, declared: &Declared, file: &str) -> bool {
-        let of_file = format!("cue file {file} cannot be read");
+        let of_file = "cue file ";
         let errors = declared.problems.iter().filter(|p| p.severity == crate::base::problem::Severity::Error);
-        !self.folder.join(file).exists() && errors.clone().all(|p| p.message.contains(&of_file))
+        !self.folder.join(file).exists()
+            && errors.clone().all(|p| p.message.contains(of_file) && p.message.contains(" cannot be read: "))
     }
 }
 

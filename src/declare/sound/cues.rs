@@ -2,6 +2,8 @@
 //!
 //! Knows a cue's own keys; all others are settings for whoever plays it.
 
+use std::collections::{HashMap, HashSet};
+
 use indexmap::IndexMap;
 
 use super::read::{CUES, without};
@@ -94,36 +96,41 @@ impl<'a> Cues<'a> {
 
     /// All cues; those that hang on cues that are not there, or on themselves, are told of and left out.
     pub fn finish(self, found: &mut Found) -> IndexMap<String, Cue> {
-        let mut lost = Vec::new();
+        let hangs = |cue: &'_ Cue| match &cue.at.value {
+            Anchor::With(other) | Anchor::After(other) => Some(other.clone()),
+            _ => None,
+        };
+        let mut lost: HashSet<&str> = HashSet::new();
         for (name, cue) in &self.all {
-            let mut at = Some(cue);
-            for step in 0..=self.all.len() {
-                let Some(Anchor::With(other) | Anchor::After(other)) = at.map(|cue| &cue.at.value) else {
-                    break;
-                };
-                if step == 0 && !self.all.contains_key(other) {
-                    if !self.unsound.contains(other) {
-                        let other = shortened(other, 40);
-                        let problem = Problem::error(cue.at.span, format!("there is no cue '{other}'"));
-                        let names = self.all.keys().map(String::as_str);
-                        let problem = found.suggest(problem, &other, names, "");
+            let Some(other) = hangs(cue).filter(|other| !self.all.contains_key(other)) else { continue };
+            if !self.unsound.contains(&other) {
+                let other = shortened(&other, 40);
+                let problem = Problem::error(cue.at.span, format!("there is no cue '{other}'"));
+                let problem = found.suggest(problem, &other, self.all.keys().map(String::as_str), "");
+                found.push(&format!("cue {name}"), problem);
+            }
+            lost.insert(name);
+        }
+        // Each cue is walked over once: whoever comes to one that was seen in this walk has gone in a circle.
+        let mut seen: HashMap<&str, usize> = HashMap::new();
+        for (walk, name) in self.all.keys().enumerate() {
+            let mut at = self.all.get_key_value(name.as_str());
+            while let Some((name, cue)) = at {
+                match seen.get(name.as_str()) {
+                    Some(&before) if before == walk => {
+                        let problem = Problem::error(cue.at.span, "it hangs on a cue that hangs on it");
+                        let problem = problem.help("hang one of them on a frame: at: SHOT@FRAME");
                         found.push(&format!("cue {name}"), problem);
+                        lost.insert(name);
+                        break;
                     }
-                    lost.push(name.clone());
+                    Some(_) => break,
+                    None => drop(seen.insert(name, walk)),
                 }
-                if other == name {
-                    let message = "it hangs on a cue that hangs on it".to_string();
-                    let problem = Problem::error(cue.at.span, message);
-                    found.push(
-                        &format!("cue {name}"),
-                        problem.help("hang one of them on a frame: at: SHOT@FRAME"),
-                    );
-                    lost.push(name.clone());
-                    break;
-                }
-                at = self.all.get(other);
+                at = hangs(cue).and_then(|other| self.all.get_key_value(other.as_str()));
             }
         }
+        let lost: HashSet<String> = lost.into_iter().map(str::to_string).collect();
         let mut all = self.all;
         all.retain(|name, _| !lost.contains(name));
         all

@@ -63,7 +63,11 @@ fn loaded(item: &Value, sources: &mut Sources, load: Load<'_>, found: &mut Found
         Ok(text) => text,
         Err(why) => {
             let message = format!("cue file {file} cannot be read: {}", shortened(&why, 200));
-            found.push("sound", Problem::error(item.span, message));
+            let problem = Problem::error(item.span, message);
+            found.push(
+                "sound",
+                problem.help("put it there, or take it out; `endboard hum` writes one for blades"),
+            );
             return None;
         }
     };

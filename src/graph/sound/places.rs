@@ -97,7 +97,7 @@ impl<'a> Places<'a> {
                         _ => 0.0,
                     };
                     let times: Vec<f64> =
-                        found.get(other).into_iter().flatten().take(1).map(|time| time + after).collect();
+                        found.get(other).into_iter().flatten().map(|time| time + after).collect();
                     if times.is_empty() {
                         let message = format!("cue {name}: it hangs on cue {other}, which is not heard");
                         let problem = Problem::error(cue.at.span, message).warning();
@@ -107,8 +107,10 @@ impl<'a> Places<'a> {
                 }
             };
             let times: Vec<f64> = times.into_iter().map(|time| time + cue.plus).collect();
-            let length = frames.get(name).copied().unwrap_or(0.0);
-            problems.extend(times.iter().filter_map(|time| self.beyond(name, cue, *time, length)));
+            // Of a cue with an error of its own nothing more is said.
+            let length = frames.get(name).copied();
+            let beyond = |time: &f64| self.beyond(name, cue, *time, length?);
+            problems.extend(times.iter().filter_map(beyond));
             found.insert(name.to_string(), times);
         }
     }
@@ -171,6 +173,7 @@ impl<'a> Places<'a> {
         let (first, end) = (1.0, self.frames as f64 + 1.0);
         let over = (time + length - end).max(first - time);
         let message = match () {
+            () if length <= 0.0 => "it has no length: it is not heard".to_string(),
             () if time >= end => {
                 format!("it begins {:.1} frames after the film's end: it is not heard", time - end)
             }

@@ -11,6 +11,9 @@ use symphonia::core::meta::MetadataOptions;
 
 use super::{Outline, Sound, SoundError, SoundFormat, Source, bounded, checked};
 
+/// Samples that a file may hold fewer than its head says: what a coder put before and behind the sound, which not every head counts.
+const SPARE: u64 = 4608;
+
 /// A source as the library wants it.
 struct Bytes(Box<dyn Source>);
 
@@ -126,7 +129,7 @@ pub(super) fn read(format: SoundFormat, source: Box<dyn Source>) -> Result<Sound
         return Err(SoundError::Damaged { format, what: "it holds no sound".into() });
     }
     match told {
-        Some(told) if format == SoundFormat::Flac && (sound.len() as u64) < told => {
+        Some(told) if (sound.len() as u64) + SPARE < told => {
             Err(SoundError::Truncated { format, told, held: sound.len() as u64 })
         }
         _ => Ok(sound),

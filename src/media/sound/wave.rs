@@ -46,7 +46,7 @@ pub(super) fn outline(source: impl Source) -> Result<Outline, SoundError> {
         format: FORMAT,
         rate: reader.sample_rate() as u32,
         channels: reader.channels(),
-        samples: Some(reader.frames() as u64),
+        samples: (!reader.params().length_is_unknown()).then(|| reader.frames() as u64),
         since_midnight: bext.map(|bext| bext.time_reference),
     })
 }
@@ -140,7 +140,7 @@ pub fn is_whole(file: &std::fs::File) -> bool {
     let Ok(reader) = open(copy) else { return false };
     let told = reader.frames() as u64 * reader.params().fmt.frame_bytes() as u64;
     // Heads of files that are written here have 44 bytes and more.
-    meta.len() >= told + HEAD
+    reader.params().length_is_unknown() || meta.len() >= told + HEAD
 }
 
 fn written(

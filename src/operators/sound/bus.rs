@@ -43,7 +43,7 @@ pub static SPEC: Spec = Spec {
             Kind::Structure,
             "",
             "",
-            "Evens levels: a map of `threshold` in dBFS, `ratio` (1 to 100), `knee` in dB (6), `attack` and `release` in s (0.01, 0.2) and `makeup` in dB (0)",
+            "Evens levels: a map of `threshold` in dBFS, `ratio` (1 to 100), `knee` in dB (6), `attack` and `release` in s, at most 2 (0.01, 0.2) and `makeup` in dB (0)",
         ),
         param(
             "room",
@@ -344,8 +344,8 @@ impl<'v> Numbers<'v> {
 
     fn pace(&mut self, attack: f64, release: f64) -> Pace {
         Pace {
-            attack: self.number("attack", Some(attack), 0.0001, 5.0),
-            release: self.number("release", Some(release), 0.001, 5.0),
+            attack: self.number("attack", Some(attack), 0.0001, 2.0),
+            release: self.number("release", Some(release), 0.001, 2.0),
         }
     }
 }

@@ -55,7 +55,7 @@ pub static SPEC: Spec = Spec {
             Kind::Word(&["linear", "equal-power"]),
             "",
             "equal-power",
-            "How its fades run: by even steps, or by a quarter of a sine",
+            "How its fades and the cross-fades of a loop run: by even steps, or by a quarter of a sine",
         ),
         param(
             "pan",
@@ -229,10 +229,11 @@ impl Cue {
         let lead = (heard.start - self.filters.settles()).max(0);
         let mut planes = match (&self.plays, clip) {
             (Plays::Voice(voice), _) => voice.play(lead..heard.end),
-            (Plays::Clip(_), Some(clip)) => self.run.samples(clip, lead..heard.end),
+            (Plays::Clip(_), Some(clip)) => self.run.samples(clip, lead..heard.end, self.fade),
             (Plays::Clip(_), None) => return,
         };
         self.filters.run(&mut planes);
+        self.faded(&mut planes, lead);
         let skip = (heard.start - lead) as usize;
         let offset = (heard.start - samples.start) as usize;
         let count = (heard.end - heard.start) as usize;
@@ -261,14 +262,27 @@ impl Cue {
         debug_assert!(offset + count <= to.first().map_or(usize::MAX, Vec::len));
     }
 
-    /// Factors from each of its channels to each of the film's at a moment, fades included.
+    /// Fades samples that begin at `first`, each by itself, so that a short fade reaches silence.
+    fn faded(&self, planes: &mut [Vec<f32>], first: i64) {
+        let [comes, goes] = self.fades;
+        for plane in planes {
+            for (v, n) in plane.iter_mut().zip(first..) {
+                let left = self.run.length - n;
+                if n < comes {
+                    *v *= self.fade.at(n as f64 / comes as f64) as f32;
+                }
+                if left <= goes {
+                    *v *= self.fade.at((left - 1) as f64 / goes as f64) as f32;
+                }
+            }
+        }
+    }
+
+    /// Factors from each of its channels to each of the film's at a moment.
     fn gains(&self, at: i64, channels: usize) -> Vec<Vec<f32>> {
         let frame = self.blocks.span(at);
         let [gain] = self.gain.at(frame);
-        let share = |n: i64, length: i64| if length > 0 { n as f64 / length as f64 } else { 1.0 };
-        let fades = self.fade.at(share(at, self.fades[0]))
-            * self.fade.at(share((self.run.length - at).max(0), self.fades[1]));
-        let level = factor(gain) * fades;
+        let level = factor(gain);
         let matrix = match &self.speakers {
             Some(speakers) => speakers
                 .iter()

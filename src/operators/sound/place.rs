@@ -83,7 +83,12 @@ pub fn read(reader: &mut Reader<'_>, film: usize, clip: usize) -> Option<Vec<usi
     let Some(value) = reader.value("speakers") else {
         if !is_known(clip) {
             let message = format!("its clip has {clip} channels, whose places are not known");
-            let help = format!("say where they go: speakers: [{}]", names.join(", "));
+            let help = match clip <= names.len() {
+                true => format!("say where they go, in order: speakers: [{}]", names[..clip].join(", ")),
+                false => {
+                    format!("make a file of 1, 2 or 6 channels of it: the film has {}", names.join(", "))
+                }
+            };
             reader.problems.push(Problem::error(reader.span(), message).help(help));
         }
         return None;

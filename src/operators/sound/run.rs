@@ -95,7 +95,7 @@ impl Run {
     }
 
     /// Samples of a clip in a range of the cue's time, repetitions laid over one another.
-    pub fn samples(&self, clip: &Sound, samples: Range<i64>) -> Vec<Vec<f32>> {
+    pub fn samples(&self, clip: &Sound, samples: Range<i64>, fade: Fade) -> Vec<Vec<f32>> {
         let count = (samples.end - samples.start) as usize;
         if self.length <= self.period {
             return clip.channels.iter().map(|plane| self.taken(plane, samples.start, count)).collect();
@@ -111,7 +111,7 @@ impl Run {
             }
             let weight = |n: i64| {
                 let (into, left) = (n - begins, begins + whole - n);
-                let at = |n: i64| Fade::EqualPower.at(n as f64 / self.cross.max(1) as f64);
+                let at = |n: i64| fade.at(n as f64 / self.cross.max(1) as f64);
                 let comes = if turn > 0 && into < self.cross { at(into) } else { 1.0 };
                 let goes = if left < self.cross { at(left) } else { 1.0 };
                 (comes * goes) as f32

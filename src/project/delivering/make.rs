@@ -27,6 +27,7 @@ use crate::media::sound::Sound;
 use crate::operators::WorkingSpace;
 use crate::operators::colour::chain::Chain;
 use crate::operators::colour::encoding::Encoding;
+use crate::operators::sound::master;
 use crate::programs::Runner;
 use crate::store::objects::Objects;
 
@@ -292,7 +293,7 @@ impl Making<'_> {
         let gain = match (self.ready.level, self.needs.parts.last()) {
             (Some(_), Some(level)) => {
                 let level = self.heard(level)?;
-                f64::from(level.channels.first().and_then(|plane| plane.first()).copied().unwrap_or(0.0))
+                master::gain(&level).unwrap_or(0.0)
             }
             _ => 0.0,
         };
