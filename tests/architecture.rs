@@ -77,6 +77,7 @@ const LAYERS: &[(&str, &[&str])] = &[
             "observe",
             "programs",
             "execute",
+            "inspect",
             "report",
             "project",
         ],

@@ -5,9 +5,10 @@ use super::progress::Reading;
 use super::rebuild::end_when_told;
 use super::{Answer, Exit, show};
 use crate::base::frames::FrameRange;
+use crate::inspect::finding::Weight;
 use crate::project::Project;
 use crate::project::inspecting::sounds::Reading as Measured;
-use crate::project::inspecting::{Found, Inspected, Weight, Wish};
+use crate::project::inspecting::{Found, Inspected, Wish};
 use crate::report::words;
 
 /// Inspects and tells; a fault makes the exit code 1.

@@ -23,12 +23,10 @@ use super::{Project, Status};
 use crate::base::frames::FrameRange;
 use crate::declare::film::Film;
 use crate::graph::NodeId;
-use crate::inspect::finding::{self, PixelBox};
+use crate::inspect::finding::{self, PixelBox, Weight};
 use crate::inspect::flash::CAUTION;
 use crate::inspect::rules::Rules;
 use crate::operators::sound::blocks::Blocks;
-
-pub use crate::inspect::finding::Weight;
 
 /// What is said wherever levels are given.
 pub const HEARING: &str = "Levels are those of the files, not of a room: turn monitors and headphones down before you play them. Loud \
