@@ -8,7 +8,7 @@ use std::process::{Command, Stdio};
 use std::time::Duration;
 
 use super::paper::Paper;
-use super::telling::CHECKS;
+use super::telling::{CAUTIONS, CHECKS};
 use crate::deliver::encode::Tools;
 use crate::media::sound::wave::at_24_bits;
 use crate::media::sound::{self, Sound};
@@ -84,8 +84,11 @@ pub fn decoded(
     }
 }
 
-/// Tells what a sound measures.
-pub fn measured(sound: &Sound, file: &str, paper: &mut Paper) {
+/// Most by which loudness may be off what was asked for, in LU (EBU R 128, section h), and a true peak above it, in dB.
+const OFF: (f64, f64) = (0.5, 0.3);
+
+/// Tells what a sound measures, and where that is not what was `asked` for.
+pub fn measured(sound: &Sound, asked: Option<(f64, f64)>, file: &str, paper: &mut Paper) {
     let found = loudness::measure(sound);
     let number = |value: f64, unit: &str| {
         if value.is_finite() { format!("{value:.1} {unit}") } else { format!("none ({unit})") }
@@ -99,4 +102,33 @@ pub fn measured(sound: &Sound, file: &str, paper: &mut Paper) {
         number(found.true_peak, "dBTP")
     );
     paper.add(CHECKS, format!("{file}: loudness (BS.1770-4)"), says);
+    let Some((loudness, peak)) = asked else { return };
+    if found.integrated.is_finite() && (found.integrated - loudness).abs() > OFF.0 {
+        let says = format!("it measures {:.1} LUFS, and the mix was to have {loudness:.1}", found.integrated);
+        paper.add(CAUTIONS, format!("{file}: loudness"), says);
+    }
+    if found.true_peak > peak + OFF.1 {
+        let says = format!("it reaches {:.1} dBTP, and the mix was to stay below {peak:.1}", found.true_peak);
+        paper.add(CAUTIONS, format!("{file}: true peak"), says);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn sound_that_is_not_as_loud_as_asked_is_told_of() {
+        // A tone of 1 kHz in both channels at -23 dBFS measures -23 LUFS (EBU Tech 3341, signal 1).
+        let tone = |i: i32| (f64::from(i) * std::f64::consts::TAU * 1000.0 / 48_000.0).sin();
+        let plane: Vec<f32> = (0..96_000).map(|i| (10f64.powf(-23.0 / 20.0) * tone(i)) as f32).collect();
+        let sound = Sound { rate: 48_000, channels: vec![plane.clone(), plane] };
+        for (asked, cautions) in
+            [(None, 0), (Some((-23.0, -1.0)), 0), (Some((-24.0, -1.0)), 1), (Some((-24.0, -30.0)), 2)]
+        {
+            let mut paper = Paper::new("mix");
+            measured(&sound, asked, "mix.wav", &mut paper);
+            assert_eq!((paper.lines(CHECKS).len(), paper.lines(CAUTIONS).len()), (1, cautions), "{asked:?}");
+        }
+    }
 }

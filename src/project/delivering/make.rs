@@ -108,7 +108,7 @@ impl Making<'_> {
             Kind::Frames { format, .. } => {
                 self.frames(folder, format, picture, paper)?;
                 sound.map_or(Ok(()), |sound| {
-                    self.wave(self.target(), folder, &sound, picture.pieces.len() as u64, true, paper)
+                    self.wave(self.target(), folder, &sound, picture.pieces.len() as u64, paper)
                 })
             }
         }
@@ -161,7 +161,7 @@ impl Making<'_> {
             let channels = sound.channels.len();
             let delivered = hearing::decoded(&path, channels, sound.rate, self.tools, self.runner);
             let delivered = delivered.map_err(|why| self.stopped_or(format!("{file}: {why}")))?;
-            hearing::measured(&delivered, &file, paper);
+            hearing::measured(&delivered, self.ready.asked, &file, paper);
         }
         Ok(())
     }
@@ -263,7 +263,6 @@ impl Making<'_> {
         folder: &Path,
         sound: &Sound,
         frames: u64,
-        is_measured: bool,
         paper: &mut Paper,
     ) -> Result<(), Fault> {
         let (path, cut) = frames::write_sound(target, folder, sound, frames, self.made)?;
@@ -282,9 +281,7 @@ impl Making<'_> {
             let says = format!("{cut} samples beyond full scale were cut off: lower the mix, or its parts");
             paper.add(CAUTIONS, file.clone(), says);
         }
-        if is_measured {
-            hearing::measured(&delivered, &file, paper);
-        }
+        hearing::measured(&delivered, self.ready.asked, &file, paper);
         Ok(())
     }
 
@@ -307,7 +304,7 @@ impl Making<'_> {
             let (rate, length) = (self.target().rate, sound.len() as f64);
             let frames = length * f64::from(rate.frames) / (f64::from(sound.rate) * f64::from(rate.seconds));
             let target = Target { name: format!("{}-{name}", self.target().name), ..self.target().clone() };
-            self.wave(&target, folder, &sound, frames.round() as u64, true, paper)?;
+            self.wave(&target, folder, &sound, frames.round() as u64, paper)?;
             (self.tell)(&self.ready.name, index as u64 + 1, count as u64);
         }
         let says = format!(

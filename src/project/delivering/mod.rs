@@ -292,7 +292,7 @@ impl Project {
             shot: FILM.into(),
             stage: stage.into(),
             frames: pieces.iter().map(|(n, _)| *n).collect::<FrameSet>(),
-            by: "delivery".into(),
+            by: "deliver".into(),
             what: What::Render(render),
         };
         Ledger::open(&self.folder.join("ledger"), &order.writer.name)?.append(&row)?;

@@ -8,6 +8,7 @@ use crate::base::rate::Rate;
 use crate::base::timecode::Counting;
 use crate::declare::deliveries::{Delivery, Makes, Quality};
 use crate::declare::film::Film;
+use crate::declare::sound::Sound;
 use crate::deliver::target::{Colour, FrameFormat, Kind, Layout, Limits, Preset, SoundSpec, Target};
 use crate::graph::edit::Edit;
 use crate::graph::{ASSEMBLY, BUS, FILM, Graph, LEVEL, MIX, NodeId, STEM};
@@ -29,6 +30,8 @@ pub struct Ready {
     pub mix: Option<NodeId>,
     /// Stems by name.
     pub stems: Vec<(String, NodeId)>,
+    /// Loudness in LUFS and true peak in dBTP that the film's mix is to measure, where its declaration says so.
+    pub asked: Option<(f64, f64)>,
     /// The stage whose one sample is the mix's gain, where stems go with it.
     pub level: Option<NodeId>,
 }
@@ -136,9 +139,18 @@ pub fn ready(declared: &Declared, film: &Film, name: &str, delivery: &Delivery) 
         },
         level: if stems.is_empty() { None } else { graph.find(FILM, LEVEL) },
         mix: mix.filter(|_| stems.is_empty()),
+        asked: film.sound.as_ref().filter(|_| stems.is_empty()).and_then(asked),
         picture,
         stems,
     })
+}
+
+/// What a mix is to measure; the numbers that it is not said of are those of EBU R 128.
+fn asked(sound: &Sound) -> Option<(f64, f64)> {
+    let target = sound.target.as_ref()?;
+    let number =
+        |name: &str, usual: f64| target.map.get(name).and_then(|value| value.number().ok()).unwrap_or(usual);
+    Some((number("loudness", -23.0), number("true_peak", -1.0)))
 }
 
 /// How the film's timecode counts, and the count of its first frame: one hour where the cut does not say.
