@@ -25,7 +25,7 @@ use crate::declare::deliveries::Makes;
 use crate::deliver::encode::{self, Tools};
 use crate::deliver::hashes::Kind;
 use crate::deliver::mhl::Process;
-use crate::deliver::mhl::history::{self, MhlError};
+use crate::deliver::mhl::history::{self, Differences, MhlError};
 use crate::deliver::staging::{Staging, StagingError, Taken};
 use crate::graph::FILM;
 use crate::ledger::file::Ledger;
@@ -38,7 +38,6 @@ use needs::Needs;
 use targets::Ready;
 use telling::{CAUTIONS, CHECKS};
 
-pub use crate::deliver::mhl::history::Differences;
 pub use make::Tell;
 pub(super) use targets::problems;
 
