@@ -197,7 +197,7 @@ fn prints_are_checked_with_the_film() {
             "'noon' is no timecode at 24 frames a second",
             "100 is out of range for 'leader'",
             "prints: 'a/b' cannot be the name of a print",
-            "prints: the film's picture itself is called assembly, so that no print can be",
+            "prints: the film has a stage of its own called assembly, so that no print can be",
             "there is no field {shoot}",
         ]
     );

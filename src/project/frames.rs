@@ -12,10 +12,10 @@
 //! How many frames a command needs is its own to say. Renders nothing: what is not made yet is for `rebuild`.
 
 use std::collections::BTreeMap;
-use std::fmt;
 use std::io::ErrorKind;
 use std::sync::{Arc, Mutex};
 
+pub use super::lack::{Lack, Lacking};
 use super::{Declared, Project, ProjectError, Status, plates};
 use crate::base::digest::Digest;
 use crate::base::frames::{FrameRange, FrameSet};
@@ -48,32 +48,6 @@ pub enum LookError {
     /// What was asked cannot be meant, or a file stands in its way.
     #[error("{0}")]
     Words(String),
-}
-
-/// Frames that are not there to be looked at, each stage's together where one thing is the matter.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Lacking(pub Vec<Lack>);
-
-/// Frames of one stage that are lacking for one reason.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Lack {
-    /// `SHOT/STAGE@FRAMES`.
-    pub place: String,
-    /// What is the matter.
-    pub why: String,
-    /// What to do about it.
-    pub way: String,
-}
-
-impl std::error::Error for Lacking {}
-
-impl fmt::Display for Lacking {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        for (i, Lack { place, why, way }) in self.0.iter().enumerate() {
-            write!(f, "{}{place}: {why}; {way}", if i > 0 { "\n" } else { "" })?;
-        }
-        Ok(())
-    }
 }
 
 /// How a frame stands.

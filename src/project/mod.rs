@@ -15,6 +15,7 @@ pub mod holding;
 pub mod hum;
 pub mod inspecting;
 pub mod known;
+mod lack;
 pub mod left;
 pub mod matching;
 pub mod naming;
