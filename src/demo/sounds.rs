@@ -144,8 +144,7 @@ fn bowed(seconds: f32, apart: f32) -> Vec<f32> {
             .map(|&(hz, level, swell)| {
                 let bow =
                     0.7 + 0.3 * sin_turns(t * swell + apart + hz * 0.01) + 0.06 * wander(t * 7.0 + hz, 33);
-                let row: f32 =
-                    (1..=9).map(|k| sin_turns(hz * k as f32 * t + apart * k as f32) / (k * k) as f32).sum();
+                let row: f32 = (1..=9).map(|k| sin_turns(hz * k as f32 * t) / (k * k) as f32).sum();
                 row * level * bow
             })
             .sum();

@@ -236,9 +236,10 @@ impl Engine<'_> {
     ) -> Result<Ready, Stop> {
         let ready = Ready { pixels: digest.whole, key: due.key, cause: due.cause };
         let (pixels, planes) = (digest.whole, digest.planes);
+        // First of all that it is of this run: whoever finds the action at once is not to take it for an earlier one's.
+        self.made.lock().expect("no worker panics with it").insert(due.key);
         let noted = self.actions.put(&Action { key: due.key, pixels, planes, made_of: due.made_of });
         noted.map_err(|e| self.broken(&e))?;
-        self.made.lock().expect("no worker panics with it").insert(due.key);
         self.place(id, frame, &due.last, &ready).map_err(|e| self.broken(&e))?;
         Ok(ready)
     }

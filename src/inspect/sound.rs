@@ -479,7 +479,7 @@ mod tests {
         assert_eq!(told, [(HeardKind::Click, Some(1), 5000), (HeardKind::Click, Some(0), 15_025)]);
         // Noise that sets in at once, a square wave, and a hard tone are no clicks.
         let noise = |i: usize| if i < 20_000 { 0.0 } else { random(i as u64, 0, 3) * 1.6 - 0.8 };
-        let square = |i: usize| if i / 20 % 2 == 0 { 0.5 } else { -0.5 };
+        let square = |i: usize| if (i / 20).is_multiple_of(2) { 0.5 } else { -0.5 };
         let hard = listen(&[(0..40_000).map(noise).collect(), (0..40_000).map(square).collect()], 4096);
         assert!(hard.found.iter().all(|h| h.kind != HeardKind::Click), "{:?}", hard.found);
     }

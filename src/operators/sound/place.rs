@@ -151,11 +151,12 @@ mod tests {
     #[test]
     fn fewer_channels_are_those_of_bs_775() {
         // BS.775-3, table 2: stereo = L + 0.7071 C + 0.7071 Ls; mono = 0.7071 L + 0.7071 R + C + 0.5 Ls + 0.5 Rs.
+        let half = std::f64::consts::FRAC_1_SQRT_2;
         let stereo = factors(6, 2, 0.0, 0.0);
         let left: Vec<f64> = stereo.iter().map(|row| row[0]).collect();
         let close = |a: &[f64], b: &[f64]| a.iter().zip(b).all(|(a, b)| (a - b).abs() < 1e-4);
-        assert!(close(&left, &[1.0, 0.0, 0.7071, 0.0, 0.7071, 0.0]));
+        assert!(close(&left, &[1.0, 0.0, half, 0.0, half, 0.0]));
         let mono: Vec<f64> = factors(6, 1, 0.0, 0.0).iter().map(|row| row[0]).collect();
-        assert!(close(&mono, &[0.7071, 0.7071, 1.0, 0.0, 0.5, 0.5]));
+        assert!(close(&mono, &[half, half, 1.0, 0.0, 0.5, 0.5]));
     }
 }

@@ -151,7 +151,7 @@ impl Voice for Hum {
     }
 
     fn play(&self, samples: Range<i64>) -> Vec<Vec<f32>> {
-        let mut out = vec![Vec::with_capacity((samples.end - samples.start).max(0) as usize); 2];
+        let mut out = vec![Vec::new(); 2];
         for n in samples {
             let sides =
                 if self.motion.moments.len() < 2 { [0.0; 2] } else { self.at(n as f64 / self.sampling) };
