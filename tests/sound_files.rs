@@ -109,6 +109,8 @@ fn coded_files_are_what_ffmpeg_reads() {
         ("a.mp3", "libmp3lame", 1e-4),
         ("a.ogg", "libvorbis", 1e-4),
         ("a.aac", "aac", 1e-4),
+        // What the coder put before the sound is in the file's edit list, and not heard.
+        ("a.m4a", "aac", 1e-4),
     ] {
         if !runs(&["-i", &at("a.wav"), "-c:a", codec, &at(name)]).unwrap().status.success() {
             eprintln!("ffmpeg has no {codec}: not compared");
@@ -120,7 +122,10 @@ fn coded_files_are_what_ffmpeg_reads() {
         };
         let (ours, theirs) = (open(name), open("b.wav"));
         assert_eq!((ours.rate, ours.channels.len()), (48_000, 2), "{name}");
-        assert_eq!(ours.len(), theirs.len(), "{name}");
+        // What it put behind the sound, to fill its last frame, may be left.
+        let spare = if name == "a.m4a" { 1023 } else { 0 };
+        assert!(ours.len() >= theirs.len() && ours.len() - theirs.len() <= spare, "{name}");
+        assert!((ours.peak() - theirs.peak()).abs() < 1e-3, "{name}");
         let worst = ours.channels.iter().flatten().zip(theirs.channels.iter().flatten());
         let worst = worst.map(|(a, b)| (a - b).abs()).fold(0f32, f32::max);
         assert!(worst <= tolerance, "{name}: {worst}");

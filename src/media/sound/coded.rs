@@ -9,10 +9,14 @@ use symphonia::core::formats::{FormatOptions, FormatReader, TrackType};
 use symphonia::core::io::{MediaSource, MediaSourceStream};
 use symphonia::core::meta::MetadataOptions;
 
+use super::edits;
 use super::{Outline, Sound, SoundError, SoundFormat, Source, bounded, checked};
 
 /// Samples that a file may hold fewer than its head says: what a coder put before and behind the sound, which not every head counts.
 const SPARE: u64 = 4608;
+
+/// Parts of a second in which a beginning is told before the sampling rate is known: whole for all usual rates.
+const FINE: u32 = 705_600_000;
 
 /// A source as the library wants it.
 struct Bytes(Box<dyn Source>);
@@ -104,7 +108,14 @@ impl Open {
     }
 }
 
-pub(super) fn outline(format: SoundFormat, source: Box<dyn Source>) -> Result<Outline, SoundError> {
+/// Parts of a second as samples.
+fn samples_of(part: u64, rate: u32) -> u64 {
+    (u128::from(part) * u128::from(rate) / u128::from(FINE)) as u64
+}
+
+pub(super) fn outline(format: SoundFormat, mut source: Box<dyn Source>) -> Result<Outline, SoundError> {
+    // In parts of a second, as its rate is not known yet.
+    let part = if format == SoundFormat::Aac { edits::lead(&mut *source, FINE) } else { 0 };
     let mut open = open(format, source)?;
     let mut told = (open.parameters.sample_rate, open.parameters.channels.as_ref().map(|c| c.count()));
     if told.0.is_none() || told.1.is_none() {
@@ -114,10 +125,13 @@ pub(super) fn outline(format: SoundFormat, source: Box<dyn Source>) -> Result<Ou
     }
     let (rate, channels) = (told.0.unwrap_or(0), told.1.unwrap_or(0));
     checked(format, rate, channels)?;
-    Ok(Outline { format, rate, channels, samples: open.samples, since_midnight: None })
+    let lead = samples_of(part, rate);
+    let samples = open.samples.map(|samples| samples.saturating_sub(lead));
+    Ok(Outline { format, rate, channels, samples, since_midnight: None })
 }
 
-pub(super) fn read(format: SoundFormat, source: Box<dyn Source>) -> Result<Sound, SoundError> {
+pub(super) fn read(format: SoundFormat, mut source: Box<dyn Source>) -> Result<Sound, SoundError> {
+    let part = if format == SoundFormat::Aac { edits::lead(&mut *source, FINE) } else { 0 };
     let mut open = open(format, source)?;
     let told = open.samples;
     if let Some(told) = told {
@@ -132,6 +146,11 @@ pub(super) fn read(format: SoundFormat, source: Box<dyn Source>) -> Result<Sound
         Some(told) if (sound.len() as u64) + SPARE < told => {
             Err(SoundError::Truncated { format, told, held: sound.len() as u64 })
         }
-        _ => Ok(sound),
+        _ => {
+            // What the coder needed to get going is not to be heard.
+            let lead = samples_of(part, sound.rate) as usize;
+            sound.channels.iter_mut().for_each(|plane| drop(plane.drain(..lead.min(plane.len()))));
+            Ok(sound)
+        }
     }
 }

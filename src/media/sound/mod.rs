@@ -4,6 +4,7 @@
 //! files lie.
 
 mod coded;
+mod edits;
 pub mod wave;
 
 use std::fmt;
