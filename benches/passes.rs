@@ -46,7 +46,7 @@ fn prepared(size: (u32, u32), takes: usize, time: f64) -> Box<dyn Prepared> {
         settings: &map,
         span: Span::new(SourceId(0), 0, 0),
         files: &BTreeMap::new(),
-        frames: FrameRange::new(1, 40),
+        frames: FrameRange::new(1, 36),
         frame_size: size,
         rate: 24.0,
         working_space: WorkingSpace::LinearRec709,
