@@ -9,11 +9,10 @@ use super::Engine;
 use super::make::Trouble;
 use crate::base::digest::Digest;
 use crate::declare::film::{Delivers, Media};
-use crate::graph::{Graph, NodeId, Work};
 use crate::media::image::{Channel, Image, Raster};
 use crate::media::sound::{self, CLIP, Sound};
 use crate::media::{self, Format};
-use crate::observe::{self, Seen};
+use crate::observe;
 use crate::operators::{Inputs, Made, Prepared};
 use crate::stale::SourceState;
 
@@ -25,44 +24,24 @@ impl Engine<'_> {
         if let Media::Movie { first, .. } = &source_of.media {
             return self.movie_frame(source, &path, frame - first);
         }
-        let name = path.display();
-        let bytes = std::fs::read(&path).map_err(|e| Trouble::of_the_moment(format!("{name}: {e}")))?;
-        if self.seen[source].get(frame).map(|s| s.state) != Some(SourceState::Known(Digest::of(&bytes))) {
-            return Err(changed(&path));
-        }
+        let bytes = self.as_looked_at(source, frame, &path)?;
         Ok(decoded(&path.to_string_lossy(), &bytes)?)
     }
-}
 
-impl Engine<'_> {
     /// A clip of sound, whole.
     pub(super) fn clip(&self, source: usize) -> Result<Sound, Trouble> {
         let path = observe::path(&self.project, &self.graph.sources[source], CLIP);
-        let name = path.display();
-        let bytes = std::fs::read(&path).map_err(|e| Trouble::of_the_moment(format!("{name}: {e}")))?;
-        if self.seen[source].get(CLIP).map(|s| s.state) != Some(SourceState::Known(Digest::of(&bytes))) {
-            return Err(changed(&path));
-        }
-        Ok(sound::read(std::io::Cursor::new(bytes)).map_err(|why| format!("{name}: {why}"))?)
+        let bytes = self.as_looked_at(source, CLIP, &path)?;
+        Ok(sound::read(std::io::Cursor::new(bytes)).map_err(|why| format!("{}: {why}", path.display()))?)
     }
-}
 
-/// The picture of a plate's frame as its stages get it, read from its file; for those who only look. A file that nobody has
-/// looked at, because no stage uses it, is taken as it is. Movies are not read.
-pub fn plate(project: &Path, graph: &Graph, seen: &[Seen], id: NodeId, frame: i64) -> Result<Image, String> {
-    let Work::Plate { source, decode } = &graph.nodes[id].work else { return Err("it is no plate".into()) };
-    let of = &graph.sources[*source];
-    let name = of.file(frame);
-    let bytes = std::fs::read(observe::path(project, of, frame))
-        .map_err(|why| format!("{name} cannot be read: {why}"))?;
-    let sight = seen[*source].get(frame).map(|sight| sight.state);
-    if sight.is_some_and(|state| state != SourceState::Known(Digest::of(&bytes))) {
-        return Err(format!("{name} changed while this command ran"));
+    /// The bytes of a source's file, if they are still those that were looked at.
+    fn as_looked_at(&self, source: usize, frame: i64, path: &Path) -> Result<Vec<u8>, Trouble> {
+        let refused = |e: std::io::Error| Trouble::of_the_moment(format!("{}: {e}", path.display()));
+        let bytes = std::fs::read(path).map_err(refused)?;
+        let sight = self.seen[source].get(frame).map(|sight| sight.state);
+        if sight == Some(SourceState::Known(Digest::of(&bytes))) { Ok(bytes) } else { Err(changed(path)) }
     }
-    let raster = decoded(&name, &bytes)?;
-    decode
-        .apply(&Inputs { frames: &[], raster: Some(&raster) }, frame)
-        .map_err(|why| format!("{name}: {why}"))
 }
 
 /// The raster of an image file's bytes.

@@ -23,7 +23,7 @@ use crate::base::value::Map;
 use crate::media::image::{Image, Raster};
 
 pub use reader::Reader;
-pub use spec::{Carries, Kind, Param, Port, Spec, identity};
+pub use spec::{Carries, Kind, Param, Port, Spec, identity, param};
 
 /// A file that a parameter names, read by the caller.
 #[derive(Clone, Debug)]

@@ -73,6 +73,17 @@ pub struct Param {
     pub doc: &'static str,
 }
 
+/// A parameter, for tables of many.
+pub const fn param(
+    name: &'static str,
+    kind: Kind,
+    unit: &'static str,
+    default: &'static str,
+    doc: &'static str,
+) -> Param {
+    Param { name, kind, unit, default, doc }
+}
+
 /// Types of parameters.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Kind {

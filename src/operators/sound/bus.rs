@@ -18,17 +18,7 @@ use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, Problems};
 use crate::base::value::{Fields, Value};
 use crate::media::sound::{Outline, Sound};
-use crate::operators::{Kind, OperatorError, Param, Reader, Setup, Spec};
-
-const fn param(
-    name: &'static str,
-    kind: Kind,
-    unit: &'static str,
-    default: &'static str,
-    doc: &'static str,
-) -> Param {
-    Param { name, kind, unit, default, doc }
-}
+use crate::operators::{Kind, OperatorError, Reader, Setup, Spec, param};
 
 /// What a bus takes. What is set is done in the order of this table, gain last.
 pub static SPEC: Spec = Spec {

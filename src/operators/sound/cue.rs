@@ -14,17 +14,7 @@ use crate::base::curve::Curve;
 use crate::base::digest::{Digest, KeyHasher};
 use crate::base::problem::Problems;
 use crate::media::sound::{Outline, Sound};
-use crate::operators::{Kind, Param, Reader, Setup, Spec, identity};
-
-const fn param(
-    name: &'static str,
-    kind: Kind,
-    unit: &'static str,
-    default: &'static str,
-    doc: &'static str,
-) -> Param {
-    Param { name, kind, unit, default, doc }
-}
+use crate::operators::{Kind, Reader, Setup, Spec, identity, param};
 
 /// What a cue takes besides its place, its bus and what is heard.
 pub static SPEC: Spec = Spec {

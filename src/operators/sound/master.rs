@@ -15,17 +15,7 @@ use crate::base::digest::KeyHasher;
 use crate::base::frames::FrameRange;
 use crate::base::problem::Problems;
 use crate::media::sound::{CLIP, Sound};
-use crate::operators::{Kind, OperatorError, Param, Reader, Setup, Spec};
-
-const fn param(
-    name: &'static str,
-    kind: Kind,
-    unit: &'static str,
-    default: &'static str,
-    doc: &'static str,
-) -> Param {
-    Param { name, kind, unit, default, doc }
-}
+use crate::operators::{Kind, OperatorError, Reader, Setup, Spec, param};
 
 /// What the mix is to measure. Loud monitoring harms hearing: a louder target is no reason to listen louder.
 pub static SPEC: Spec = Spec {

@@ -12,17 +12,7 @@ use std::sync::Arc;
 use self::motion::Motion;
 use super::cue::Voice;
 use crate::base::problem::{Problem, Problems};
-use crate::operators::{Kind, Param, Reader, Setup, Spec};
-
-const fn param(
-    name: &'static str,
-    kind: Kind,
-    unit: &'static str,
-    default: &'static str,
-    doc: &'static str,
-) -> Param {
-    Param { name, kind, unit, default, doc }
-}
+use crate::operators::{Kind, Reader, Setup, Spec, param};
 
 /// What a voice takes: one of `hum`, `swing` and `clash`, and what shapes it.
 pub static SPEC: Spec = Spec {
