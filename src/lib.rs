@@ -5,18 +5,21 @@
 
 pub mod base;
 pub mod cli;
+pub mod crew;
 pub mod cut;
 pub mod declare;
 pub mod deliver;
 pub mod demo;
 pub mod events;
 pub mod execute;
+pub mod forecast;
 pub mod graph;
 pub mod inspect;
 pub mod ledger;
 pub mod media;
 pub mod observe;
 pub mod operators;
+pub mod packet;
 pub mod plan;
 pub mod programs;
 pub mod project;

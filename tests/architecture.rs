@@ -20,6 +20,9 @@ const LAYERS: &[(&str, &[&str])] = &[
     ("store", &["base", "media"]),
     ("observe", &["base", "media", "declare", "graph", "stale", "store"]),
     ("ledger", &["base"]),
+    ("crew", &[]),
+    ("packet", &[]),
+    ("forecast", &[]),
     ("programs", &[]),
     (
         "execute",
@@ -86,7 +89,7 @@ const LAYERS: &[(&str, &[&str])] = &[
 
 /// Rows that take values and give values: no disk, no processes, no environment, no clock, no printing.
 const PURE: &[&str] =
-    &["base", "events", "operators", "declare", "cut", "graph", "stale", "plan", "inspect", "report", "demo"];
+    &["base", "events", "operators", "declare", "cut", "graph", "stale", "plan", "crew", "forecast", "inspect", "report", "demo"];
 
 /// What a pure row must not name.
 const IMPURE: &[&str] = &[

@@ -9,7 +9,9 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use endboard::base::digest::Digest;
+use endboard::ledger::crew::{Crew, Handout, Worked};
 use endboard::ledger::file::{Ledger, LedgerError, read_all};
+use endboard::ledger::id::RowId;
 use endboard::ledger::intake::{Intake, LedgerProblem, Wrong};
 use endboard::ledger::row::{Entry, Outcome, Render, Round, Row, What};
 use proptest::prelude::*;
@@ -58,8 +60,71 @@ fn every_kind() -> Vec<Row> {
         row("br032", "1001-1002", What::Hold { digests, note: note.clone() }),
         row("br033", "7", What::Hold { digests: Vec::new(), note: "".into() }),
         row("br034", "-5--2", What::Release { note: note.clone() }),
-        row("br035", "1001", What::Delivery { note }),
+        row("br035", "1001", What::Delivery { note: note.clone() }),
     ]
+    .into_iter()
+    .chain(peoples(&note))
+    .collect()
+}
+
+/// A row of every kind of people's work, with and without what may be left out.
+fn peoples(note: &Arc<str>) -> Vec<Row> {
+    let none: Arc<str> = "".into();
+    let (packet, person, note): (Arc<str>, Arc<str>, _) =
+        ("roto-tide-3".into(), "Ås <ana>".into(), note.clone());
+    let two = vec![Digest::of(b"1"), Digest::of(b"2")];
+    let worked = Worked {
+        person: person.clone(),
+        took: Duration::from_micros(5_400_000_001),
+        began: Some("2026-02-03T20:15:00.123Z".parse().unwrap()),
+        round: Some(Round::Rework),
+        cause: "cut/lock-3.edl changed".into(),
+        ends: Some(RowId(5)),
+        packet: packet.clone(),
+        note: note.clone(),
+    };
+    let least = Worked {
+        began: None,
+        round: None,
+        cause: none.clone(),
+        ends: None,
+        packet: none.clone(),
+        note: none.clone(),
+        ..worked.clone()
+    };
+    let out = Handout {
+        packet: packet.clone(),
+        person: person.clone(),
+        due: Some("2026-03-01".parse().unwrap()),
+        digests: two.clone(),
+        note: note.clone(),
+    };
+    let plain = Handout { due: None, digests: Vec::new(), note: none.clone(), ..out.clone() };
+    let of = RowId(7);
+    [
+        Crew::Begin { person: person.clone(), cause: none.clone(), note: note.clone() },
+        Crew::Worked(worked),
+        Crew::Worked(least),
+        Crew::Correct { of, took: Duration::ZERO, note: none.clone() },
+        Crew::Handout(out),
+        Crew::Handout(plain),
+        Crew::Takeback {
+            packet: packet.clone(),
+            person,
+            version: 2,
+            digests: two.clone(),
+            note: note.clone(),
+        },
+        Crew::Close { packet, note: none.clone() },
+        Crew::Choose { version: 1, note: note.clone() },
+        Crew::Approval { digests: two, note: note.clone() },
+        Crew::Withdrawal { note: none },
+        Crew::Note { note: note.clone() },
+        Crew::Resolve { of, note },
+    ]
+    .into_iter()
+    .map(|what| row("br036", "1001-1002", What::Crew(what)))
+    .collect()
 }
 
 /// The bytes of a file with these rows.
@@ -130,15 +195,15 @@ fn a_torn_last_line_is_named_and_the_next_row_is_safe() {
     let path = dir.path().join("ana.jsonl");
     fs::write(&path, &whole[..whole.len() - 30]).unwrap();
     let (entries, problems) = read_all(dir.path());
-    assert_eq!(entries.len(), 5);
-    assert_eq!(wrongs(&problems), [(6, Wrong::Torn)]);
-    assert_eq!(problems[0].to_string(), "ana.jsonl:6: the last line breaks off; it is left out");
+    assert_eq!(entries.len(), 18);
+    assert_eq!(wrongs(&problems), [(19, Wrong::Torn)]);
+    assert_eq!(problems[0].to_string(), "ana.jsonl:19: the last line breaks off; it is left out");
     let mut ledger = Ledger::open(dir.path(), "ana").unwrap();
     let new = ledger.append(&render("br099", "1")).unwrap();
     let (entries, problems) = read_all(dir.path());
     assert_eq!(entries.last().unwrap().id, new);
-    assert_eq!(entries.len(), 6);
-    assert_eq!(wrongs(&problems), [(6, Wrong::NoCheck)]);
+    assert_eq!(entries.len(), 19);
+    assert_eq!(wrongs(&problems), [(19, Wrong::NoCheck)]);
 }
 
 #[test]
@@ -199,7 +264,7 @@ fn hostile_files_end_in_few_problems() {
     assert_eq!(rows(entries), every_kind());
     assert_eq!(problems.len(), 101);
     assert_eq!(wrongs(&problems)[0], (1, Wrong::TooLong));
-    assert_eq!(wrongs(&problems)[100], (1008, Wrong::More(902)));
+    assert_eq!(wrongs(&problems)[100], (1002 + every_kind().len(), Wrong::More(902)));
     // Carriage returns and a byte order mark come from editors and take nothing away.
     let text = format!("\u{feff}{}", String::from_utf8(good).unwrap().replace('\n', "\r\n"));
     let (entries, problems) = read(&[("a.jsonl", text.as_bytes())], 4096);
@@ -326,7 +391,7 @@ proptest! {
     }
 
     #[test]
-    fn order_of_files_does_not_matter(splits in proptest::collection::vec(0usize..4, 6), turn in 0usize..4) {
+    fn order_of_files_does_not_matter(splits in proptest::collection::vec(0usize..4, every_kind().len()), turn in 0usize..4) {
         let bytes = written(&every_kind());
         let lines: Vec<&[u8]> = bytes.split_inclusive(|&b| b == b'\n').collect();
         let mut files: Vec<(String, Vec<u8>)> = (0..4).map(|n| (format!("w{n}.jsonl"), Vec::new())).collect();

@@ -112,6 +112,7 @@ impl Ledger {
         let (shot, stage) = (row.shot.to_string(), row.stage.to_string());
         let mismatch = match &row.what {
             What::Hold { digests, .. } => !digests.is_empty() && digests.len() != row.frames.len(),
+            What::Crew(crew) => crew.digests().is_some_and(|d| !d.is_empty() && d.len() != row.frames.len()),
             _ => false,
         };
         if row.frames.is_empty() || mismatch {

@@ -9,6 +9,7 @@ use jiff::Timestamp;
 
 use crate::base::digest::Digest;
 use crate::base::frames::FrameSet;
+use crate::ledger::crew::Crew;
 use crate::ledger::id::RowId;
 
 /// Who did it, of the decoding of plates that are only passed on: it takes time, and leaves no renders.
@@ -55,6 +56,8 @@ pub enum What {
         /// In the person's words; may be empty.
         note: Arc<str>,
     },
+    /// Something of people's work.
+    Crew(Crew),
 }
 
 /// What a render cost and how it ended.

@@ -2,7 +2,9 @@
 //!
 //! A line is a JSON object (RFC 8259) whose last member is `"check"`: the CRC-32 (IEEE 802.3), as
 //! eight hexadecimal digits, of every byte before the comma in front of it. Knows the line's form
-//! and its versions. Does not know files.
+//! and its versions; `crew` knows the members of rows of people's work. Does not know files.
+
+mod crew;
 
 use std::borrow::Cow;
 use std::collections::HashSet;
@@ -70,6 +72,20 @@ struct Fields<'a> {
     digests: Vec<String>,
     #[serde(borrow, default, skip_serializing_if = "str::is_empty")]
     note: Cow<'a, str>,
+    #[serde(borrow, default, skip_serializing_if = "str::is_empty")]
+    person: Cow<'a, str>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    took: Option<f64>,
+    #[serde(borrow, default, skip_serializing_if = "str::is_empty")]
+    began: Cow<'a, str>,
+    #[serde(borrow, default, skip_serializing_if = "str::is_empty")]
+    of: Cow<'a, str>,
+    #[serde(borrow, default, skip_serializing_if = "str::is_empty")]
+    packet: Cow<'a, str>,
+    #[serde(borrow, default, skip_serializing_if = "str::is_empty")]
+    due: Cow<'a, str>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    version: Option<u32>,
 }
 
 /// The members that every version has.
@@ -143,6 +159,7 @@ pub fn encode(id: RowId, row: &Row) -> String {
             fields.kind = "delivery".into();
             fields.note = (&**note).into();
         }
+        What::Crew(what) => crew::encode(&mut fields, what),
     }
     let mut line = serde_json::to_string(&fields).expect("texts and finite numbers are always JSON");
     line.pop();
@@ -154,11 +171,7 @@ pub fn encode(id: RowId, row: &Row) -> String {
 fn encode_render<'a>(fields: &mut Fields<'a>, render: &'a Render) {
     fields.kind = "render".into();
     fields.cause = (&*render.cause).into();
-    fields.round = match render.round {
-        Round::First => "first",
-        Round::Rework => "rework",
-    }
-    .into();
+    fields.round = round(render.round).into();
     fields.wall = Some(seconds(render.wall));
     fields.cpu = Some(seconds(render.cpu));
     fields.peak_memory = render.peak_memory;
@@ -169,6 +182,21 @@ fn encode_render<'a>(fields: &mut Fields<'a>, render: &'a Render) {
             fields.result = "failed".into();
             fields.reason = (&**reason).into();
         }
+    }
+}
+
+fn round(round: Round) -> &'static str {
+    match round {
+        Round::First => "first",
+        Round::Rework => "rework",
+    }
+}
+
+fn round_of(text: &str) -> Result<Round, String> {
+    match text {
+        "first" => Ok(Round::First),
+        "rework" => Ok(Round::Rework),
+        _ => Err("its round is neither first nor rework".into()),
     }
 }
 
@@ -235,7 +263,7 @@ fn later(format: u32, kind: &str) -> Option<Line> {
     if format > FORMAT {
         return Some(Line::Later(format!("form {format} of the ledger")));
     }
-    let known = ["render", "hold", "release", "delivery"].contains(&kind);
+    let known = ["render", "hold", "release", "delivery"].contains(&kind) || crew::KINDS.contains(&kind);
     let name = || kind.chars().take(40).collect::<String>();
     (!known).then(|| Line::Later(format!("kind '{}'", name().escape_debug())))
 }
@@ -249,7 +277,8 @@ fn row(fields: &Fields, names: &mut Names) -> Result<(RowId, Row), String> {
         "hold" => What::Hold { digests: digests(&fields.digests, frames.len())?, note: names.take(note) },
         "release" => What::Release { note: names.take(note) },
         "delivery" => What::Delivery { note: names.take(note) },
-        _ => What::Render(render(fields, names)?),
+        "render" => What::Render(render(fields, names)?),
+        _ => What::Crew(crew::decode(fields, &frames, names)?),
     };
     let row = Row {
         when,
@@ -266,11 +295,7 @@ fn row(fields: &Fields, names: &mut Names) -> Result<(RowId, Row), String> {
 fn render(fields: &Fields, names: &mut Names) -> Result<Render, String> {
     Ok(Render {
         cause: names.take(&fields.cause),
-        round: match &*fields.round {
-            "first" => Round::First,
-            "rework" => Round::Rework,
-            _ => return Err("its round is neither first nor rework".into()),
-        },
+        round: round_of(&fields.round)?,
         wall: time(fields.wall, "wall")?,
         cpu: time(fields.cpu, "cpu")?,
         peak_memory: fields.peak_memory,

@@ -1,0 +1,4 @@
+//! What rows of people's work come to: clocks that run, time worked, who has what, approvals in force, notes that are open.
+//!
+//! Knows the ledger's rows in their order, and which later row changes an earlier one. Does not know frames' states, files or
+//! the time of day.
