@@ -14,6 +14,7 @@ pub mod mark;
 pub mod problem;
 pub mod rate;
 pub mod selector;
+pub mod speed;
 pub mod state;
 pub mod timecode;
 pub mod value;

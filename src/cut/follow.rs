@@ -5,6 +5,7 @@
 
 use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, Problems, Severity, Span};
+use crate::base::speed::Speed;
 use crate::cut::edl::Reader;
 use crate::cut::piece::Piece;
 use crate::cut::{Cut, CutEvent, Dissolve, Outgoing};
@@ -120,7 +121,13 @@ impl Reader {
                     shot: draft.side.shot.clone(),
                     shot_span: draft.side.shot_span,
                     source: FrameRange::new(draft.source.0, draft.source.1 - 1),
+                    speed: Speed::OWN,
                     record_first: draft.record.0,
+                    frames: draft.record.1 - draft.record.0,
+                    reel: None,
+                    channels: None,
+                    grade: None,
+                    comments: Vec::new(),
                     span: draft.span,
                 });
             }
@@ -254,9 +261,16 @@ fn dissolve_beside_faults(draft: &Draft, plays: &[(i64, Side)]) -> Option<Dissol
 
 /// A dissolve from what plays before.
 fn joined(draft: &Draft, leaving: &Leaving, side: Side) -> Dissolve {
-    let from = Outgoing { shot: side.shot, shot_span: side.shot_span, source_first: leaving.source };
+    let from = Outgoing {
+        shot: side.shot,
+        shot_span: side.shot_span,
+        source_first: leaving.source,
+        speed: Speed::OWN,
+        played: 0,
+    };
     Dissolve {
         number: draft.number,
+        wipe: None,
         record: FrameRange::new(draft.record.0, draft.record.0 + leaving.frames - 1),
         from: (!side.black).then_some(from),
         span: leaving.span,
