@@ -10,6 +10,7 @@ use std::sync::Arc;
 
 use endboard::base::frames::FrameRange;
 use endboard::base::problem::{SourceId, Span};
+use endboard::base::speed::Run;
 use endboard::base::value::Map;
 use endboard::media::image::{Image, RGBA};
 use endboard::media::scale::area_average;
@@ -55,7 +56,15 @@ fn dissolves_against_numpy() {
     let (width, height, length) = (40, 30, 6);
     let slot = |input, first: i64, leaves| {
         let source = FrameRange::new(first, first + length - 1);
-        Slot { at: 1, input: Some(input), source, leaves, shot: "".into(), stage: "".into() }
+        Slot {
+            at: 1,
+            input: Some(input),
+            run: Run::of(source),
+            leaves,
+            wipe: None,
+            shot: "".into(),
+            stage: "".into(),
+        }
     };
     let input = |name: &str| Connected {
         port: 0,

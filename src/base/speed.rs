@@ -136,14 +136,31 @@ impl Run {
         Self { first: self.at(self.frames), frames, played: self.played + self.frames, ..*self }
     }
 
-    /// The film frames, counted from 0, that show a source frame; none when it is not shown.
-    pub fn showing(&self, source: i64) -> FrameRange {
-        let far = |into: i64| (self.at(into) - self.first) * if self.speed.is_backwards() { -1 } else { 1 };
-        let aim = (source - self.first) * if self.speed.is_backwards() { -1 } else { 1 };
+    /// The film frames, counted from 0, that show any of these source frames.
+    pub fn showing(&self, source: FrameRange) -> FrameRange {
+        let (low, high) = match self.speed.is_backwards() {
+            true => (self.first - source.last, self.first - source.first),
+            false => (source.first - self.first, source.last - self.first),
+        };
+        let far = |into: i64| (self.at(into) - self.first).abs();
         // Positions never go back, so both ends are found by halving.
-        let first = partition(self.frames, |into| far(into) < aim);
-        let end = partition(self.frames, |into| far(into) <= aim);
+        let first = partition(self.frames, |into| far(into) < low);
+        let end = partition(self.frames, |into| far(into) <= high);
         FrameRange::new(first, end - 1)
+    }
+
+    /// The time, in film frames from the first, at which a source frame or a part of one comes to be seen; none when the film
+    /// shows nothing of that frame. What is seen from the beginning on is seen at 0.
+    pub fn time_of(&self, frame: f64) -> Option<f64> {
+        let whole = frame.floor() as i64;
+        if !self.shows().contains(whole) {
+            return None;
+        }
+        if self.speed.is_freeze() {
+            return Some(0.0);
+        }
+        let start = (self.first - self.speed.after(self.played)) as f64;
+        Some(((frame - start) / self.speed.number() - self.played as f64).max(0.0))
     }
 }
 
@@ -215,9 +232,26 @@ mod tests {
             let run = run(100, 40, speed);
             for source in 0..200 {
                 let found: Vec<i64> = (0..40).filter(|&into| run.at(into) == source).collect();
-                assert_eq!(run.showing(source).iter().collect::<Vec<_>>(), found, "{speed:?} {source}");
+                let showing = run.showing(FrameRange::one(source));
+                assert_eq!(showing.iter().collect::<Vec<_>>(), found, "{speed:?} {source}");
+                let few = FrameRange::new(source, source + 3);
+                let found: Vec<i64> = (0..40).filter(|&into| few.contains(run.at(into))).collect();
+                assert_eq!(run.showing(few).iter().collect::<Vec<_>>(), found, "{speed:?} {source}");
             }
         }
+    }
+
+    #[test]
+    fn frames_have_times() {
+        let slow = run(10, 6, (1, 2));
+        assert_eq!([10.0, 10.5, 12.0].map(|frame| slow.time_of(frame).unwrap()), [0.0, 1.0, 4.0]);
+        assert_eq!((slow.time_of(13.0), slow.time_of(9.9)), (None, None));
+        // A frame that a fast run steps over has its time between the frames that are shown.
+        assert_eq!(run(10, 3, (2, 1)).time_of(11.0), Some(0.5));
+        assert_eq!(run(15, 3, (-1, 1)).time_of(14.0), Some(1.0));
+        assert_eq!(run(7, 3, (0, 1)).time_of(7.5), Some(0.0));
+        let on = Run { frames: 3, ..slow }.goes_on(3);
+        assert_eq!((on.first, on.time_of(11.0), on.time_of(12.0)), (11, Some(0.0), Some(1.0)));
     }
 
     #[test]

@@ -12,8 +12,11 @@ use super::{ASSEMBLY, CUT, FILM, Ingredient, NodeId, Work};
 use crate::base::digest::KeyHasher;
 use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, nearest};
+use crate::base::speed::Run;
 use crate::declare::film::{At, Film, Stage};
 use crate::media::image::RGBA;
+use crate::operators::image::assemble::{AS_DISSOLVES, OTHER_WIPES};
+use crate::operators::image::wipe;
 use crate::operators::{self, Slot};
 
 impl Builder<'_> {
@@ -86,14 +89,16 @@ impl Builder<'_> {
             let slot = Slot {
                 at: event.at,
                 input: Some(reel.input(node, shot, false)),
-                source: event.source,
+                run: event.run,
                 leaves: false,
+                wipe: None,
                 shot: shot.into(),
                 stage: Arc::clone(&self.graph.nodes[node].stage),
             };
             reel.slots.push(slot);
         }
         for dissolve in &edit.dissolves {
+            self.draws(dissolve);
             if let Some(slot) = self.leaving(dissolve, &names, &mut reel) {
                 reel.slots.push(slot);
             }
@@ -151,10 +156,11 @@ impl Builder<'_> {
     fn assembled<'n>(&mut self, event: &Event, names: &Names<'n>) -> Option<(&'n str, NodeId)> {
         let (name, node) = self.taken(&event.shot, names)?;
         let has = self.graph.nodes[node].frames;
-        if !has.covers(event.source) {
+        let source = event.run.shows();
+        if !has.covers(source) {
             let problem = Problem::error(
                 event.shot.span,
-                format!("the cut uses {name}@{}, and the shot is made for {has}", event.source),
+                format!("the cut uses {name}@{source}, and the shot is made for {has}"),
             );
             self.problems.push(problem.help("give the shot those frames, or more handles"));
             return None;
@@ -166,12 +172,21 @@ impl Builder<'_> {
     /// may be the same one at other frames.
     fn leaving(&mut self, dissolve: &Dissolve, names: &Names<'_>, reel: &mut Reel) -> Option<Slot> {
         let (at, length) = (dissolve.frames.first, dissolve.frames.len() as i64);
-        let Some((shot, first)) = &dissolve.from else {
-            let source = FrameRange::new(1, length);
-            return Some(Slot { at, input: None, source, leaves: true, shot: "".into(), stage: "".into() });
+        let wipe = dissolve.wipe.filter(|&pattern| wipe::is_drawn(pattern));
+        let Some((shot, run)) = &dissolve.from else {
+            let run = Run::of(FrameRange::new(1, length));
+            return Some(Slot {
+                at,
+                input: None,
+                run,
+                leaves: true,
+                wipe,
+                shot: "".into(),
+                stage: "".into(),
+            });
         };
         let (name, node) = self.taken(shot, names)?;
-        let source = FrameRange::new(*first, first + length - 1);
+        let source = run.shows();
         let has = self.graph.nodes[node].frames;
         if !has.covers(source) {
             self.problems.push(lacking(self.film, name, dissolve, source, has));
@@ -179,7 +194,25 @@ impl Builder<'_> {
         }
         let stage = Arc::clone(&self.graph.nodes[node].stage);
         let input = Some(reel.input(node, name, true));
-        Some(Slot { at, input, source, leaves: true, shot: name.into(), stage })
+        Some(Slot { at, input, run: *run, leaves: true, wipe, shot: name.into(), stage })
+    }
+
+    /// Tells of a wipe whose pattern is not drawn: a problem, unless the declaration takes it for a dissolve.
+    fn draws(&mut self, dissolve: &Dissolve) {
+        let Some(pattern) = dissolve.wipe.filter(|&pattern| !wipe::is_drawn(pattern)) else { return };
+        let settings = self.film.assembly.as_ref().map(|stage| &stage.settings);
+        let said = settings.and_then(|settings| settings.get(OTHER_WIPES)?.text().ok());
+        let message =
+            format!("event {} is a wipe of pattern {pattern:03}, which is not drawn", dissolve.number);
+        let problem = Problem::error(dissolve.span, message);
+        self.problems.push(if said == Some(AS_DISSOLVES) {
+            problem.warning().help(format!("it is a dissolve, as `assembly: {{ {OTHER_WIPES}: {AS_DISSOLVES} }}` says"))
+        } else {
+            let drawn = wipe::drawn().map(|pattern| format!("{pattern:03}")).collect::<Vec<_>>().join(" ");
+            problem.help(format!(
+                "patterns that are drawn: {drawn}; change it in the edit, or declare `assembly: {{ {OTHER_WIPES}: {AS_DISSOLVES} }}`"
+            ))
+        });
     }
 }
 
@@ -188,8 +221,16 @@ pub(super) fn shown(edit: &Edit, slots: &[Slot]) -> Ingredient {
     let mut cut = KeyHasher::new();
     cut.int(edit.frames);
     for slot in slots {
-        cut.int(slot.at).int(slot.source.first).int(slot.source.last);
+        let source = slot.run.shows();
+        cut.int(slot.at).int(source.first).int(source.last);
         cut.text(&slot.shot).text(&slot.stage).flag(slot.leaves).flag(slot.input.is_some());
+        if !slot.run.speed.is_own() {
+            let (frames, over) = slot.run.speed.ratio();
+            cut.text("speed").int(frames).int(over).int(slot.run.frames).int(slot.run.played);
+        }
+        if let Some(pattern) = slot.wipe {
+            cut.text("wipe").int(pattern.into());
+        }
     }
     Ingredient { name: CUT.into(), digest: cut.finish(), text: None }
 }
@@ -255,12 +296,13 @@ impl<'f> Names<'f> {
     }
 }
 
-fn in_order(film: &Film) -> Edit {
+/// The shots one after the other as declared.
+pub fn in_order(film: &Film) -> Edit {
     let mut at = 1;
     let mut events = Vec::new();
     for (name, shot) in &film.shots {
         let source = shot.frames.value;
-        events.push(Event { shot: At { value: name.clone(), span: shot.span }, source, at });
+        events.push(Event { shot: At { value: name.clone(), span: shot.span }, run: Run::of(source), at });
         at += source.len() as i64;
     }
     Edit { events, frames: at - 1, ..Edit::default() }

@@ -4,15 +4,16 @@
 
 use crate::base::frames::FrameRange;
 use crate::base::problem::Span;
+use crate::base::speed::Run;
 use crate::declare::film::At;
 
-/// One event of the cut: frames of a shot at a film frame counted from 1.
+/// One event of the cut: frames of a shot, at a speed, from a film frame counted from 1.
 #[derive(Clone, Debug)]
 pub struct Event {
     /// Shot name and where the cut names it.
     pub shot: At<String>,
-    /// Frames of the shot.
-    pub source: FrameRange,
+    /// Frames of the shot, and how they play.
+    pub run: Run,
     /// First film frame, counted from 1.
     pub at: i64,
 }
@@ -24,8 +25,10 @@ pub struct Dissolve {
     pub number: u32,
     /// Film frames, counted from 1.
     pub frames: FrameRange,
-    /// The shot that goes out and its frame in the first of them; none for black.
-    pub from: Option<(At<String>, i64)>,
+    /// The pattern of a wipe, by its number in SMPTE ST 258; none for a dissolve.
+    pub wipe: Option<u16>,
+    /// The shot that goes out and how it plays over them; none for black.
+    pub from: Option<(At<String>, Run)>,
     /// Where the cut says so.
     pub span: Span,
 }
@@ -35,7 +38,7 @@ pub struct Dissolve {
 pub struct Edit {
     /// Events; where none plays, the film is black.
     pub events: Vec<Event>,
-    /// Dissolves in the order of the film.
+    /// Dissolves and wipes in the order of the film.
     pub dissolves: Vec<Dissolve>,
     /// Count of the timecode of the film's first frame, and whether it counts drop-frame; none when the cut does not say.
     pub starts: Option<(i64, bool)>,
@@ -49,18 +52,19 @@ impl Edit {
     pub fn shows(&self, shot: &str) -> Vec<FrameRange> {
         let is_of = |at: &At<String>| at.value.eq_ignore_ascii_case(shot);
         let events = self.events.iter().filter(|event| is_of(&event.shot));
-        let mut shown: Vec<(i64, FrameRange)> = events.map(|event| (event.at, event.source)).collect();
+        let mut shown: Vec<(i64, Run)> = events.map(|event| (event.at, event.run)).collect();
         for dissolve in &self.dissolves {
-            let Some((_, first)) = dissolve.from.as_ref().filter(|(of, _)| is_of(of)) else { continue };
-            let goes = FrameRange::new(*first, first + dissolve.frames.len() as i64 - 1);
-            match shown.iter_mut().find(|(at, range)| {
-                range.last + 1 == goes.first && at + range.len() as i64 == dissolve.frames.first
+            let Some((_, goes)) = dissolve.from.as_ref().filter(|(of, _)| is_of(of)) else { continue };
+            match shown.iter_mut().find(|(at, run)| {
+                at + run.frames == dissolve.frames.first
+                    && run.speed == goes.speed
+                    && run.at(run.frames) == goes.first
             }) {
-                Some((_, range)) => range.last = goes.last,
-                None => shown.push((dissolve.frames.first, goes)),
+                Some((_, run)) => run.frames += goes.frames,
+                None => shown.push((dissolve.frames.first, *goes)),
             }
         }
         shown.sort_by_key(|(at, _)| *at);
-        shown.into_iter().map(|(_, range)| range).collect()
+        shown.into_iter().map(|(_, run)| run.shows()).collect()
     }
 }

@@ -19,6 +19,7 @@ use self::colour::chain::Chain;
 use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, Problems, SourceId, Span};
+use crate::base::speed::Run;
 use crate::base::value::Map;
 use crate::media::image::{Image, Raster};
 
@@ -58,7 +59,7 @@ pub struct Setup<'a> {
     pub cut: &'a [Slot],
 }
 
-/// One piece of the film: frames `source` of connected input `input` from film frame `at` on.
+/// One piece of the film: what `run` says of connected input `input` from film frame `at` on.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Slot {
     /// First film frame, counted from 1.
@@ -66,9 +67,11 @@ pub struct Slot {
     /// Connected input; none for black.
     pub input: Option<usize>,
     /// Frames of that input; of black, as many as there are of it.
-    pub source: FrameRange,
-    /// True of what goes out in a dissolve, while what else plays there, or black, comes in.
+    pub run: Run,
+    /// True of what goes out in a dissolve or a wipe, while what else plays there, or black, comes in.
     pub leaves: bool,
+    /// The pattern in which it is wiped away, by its number in SMPTE ST 258; none in a dissolve.
+    pub wipe: Option<u16>,
     /// The shot that it shows; empty for black.
     pub shot: Arc<str>,
     /// The stage of the shot.
@@ -81,7 +84,7 @@ impl Slot {
         let after = slots.partition_point(|slot| slot.at <= frame);
         let slot = slots[..after].last()?;
         let into = frame - slot.at;
-        (into < slot.source.len() as i64).then_some((slot, into))
+        (into < slot.run.frames).then_some((slot, into))
     }
 }
 

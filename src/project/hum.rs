@@ -162,7 +162,7 @@ fn shown(declared: &Declared, film: &Film, node: &Node) -> Vec<FrameRange> {
         Some(edit) => {
             let of_shot =
                 edit.events.iter().filter(|event| event.shot.value.eq_ignore_ascii_case(&node.shot));
-            let mut shown: Vec<FrameRange> = of_shot.map(|event| event.source).collect();
+            let mut shown: Vec<FrameRange> = of_shot.map(|event| event.run.shows()).collect();
             // A frame that is shown twice has its cues once: they are heard at each.
             shown.sort_by_key(|range| (range.first, -range.last));
             shown.dedup_by(|later, before| before.covers(*later));

@@ -84,13 +84,17 @@ impl Project {
         let start = cut.record.map_or(0, |r| r.first);
         let events = cut.events.iter().map(|e| Event {
             shot: At { value: e.shot.clone(), span: e.shot_span },
-            source: e.source,
+            run: e.run(),
             at: e.record_first - start + 1,
         });
         let dissolves = cut.dissolves.iter().map(|d| Dissolve {
             number: d.number,
             frames: FrameRange::new(d.record.first - start + 1, d.record.last - start + 1),
-            from: d.from.as_ref().map(|o| (At { value: o.shot.clone(), span: o.shot_span }, o.source_first)),
+            wipe: d.wipe,
+            from: d
+                .from
+                .as_ref()
+                .map(|o| (At { value: o.shot.clone(), span: o.shot_span }, o.run(d.record.len() as i64))),
             span: d.span,
         });
         Some(Edit {

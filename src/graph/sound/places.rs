@@ -6,9 +6,9 @@ use std::collections::HashMap;
 
 use indexmap::IndexMap;
 
-use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, Problems};
 use crate::base::rate::Rate;
+use crate::base::speed::Run;
 use crate::base::timecode::Counting;
 use crate::declare::film::Film;
 use crate::declare::sound::{Anchor, Cue};
@@ -16,8 +16,8 @@ use crate::graph::edit::Edit;
 
 /// A stretch of a shot that the film shows.
 struct Shown {
-    /// Frames of the shot.
-    source: FrameRange,
+    /// Frames of the shot, and how they play.
+    run: Run,
     /// The film frame of the first of them.
     at: i64,
 }
@@ -38,13 +38,12 @@ impl<'a> Places<'a> {
         let mut shown: HashMap<String, Vec<Shown>> = HashMap::new();
         for event in &edit.events {
             let name = event.shot.value.to_ascii_lowercase();
-            shown.entry(name).or_default().push(Shown { source: event.source, at: event.at });
+            shown.entry(name).or_default().push(Shown { run: event.run, at: event.at });
         }
         for dissolve in &edit.dissolves {
-            let Some((shot, first)) = &dissolve.from else { continue };
-            let source = FrameRange::new(*first, first + dissolve.frames.len() as i64 - 1);
+            let Some((shot, run)) = &dissolve.from else { continue };
             let name = shot.value.to_ascii_lowercase();
-            shown.entry(name).or_default().push(Shown { source, at: dissolve.frames.first });
+            shown.entry(name).or_default().push(Shown { run: *run, at: dissolve.frames.first });
         }
         shown.values_mut().for_each(|all| all.sort_by_key(|shown| shown.at));
         Self { film, shown, starts: edit.starts, frames: edit.frames }
@@ -126,15 +125,11 @@ impl<'a> Places<'a> {
             return Vec::new();
         };
         let shown = self.shown.get(&declared.to_ascii_lowercase()).map_or(&[][..], Vec::as_slice);
-        let whole = frame.floor() as i64;
-        let times: Vec<f64> = shown
-            .iter()
-            .filter(|shown| shown.source.contains(whole))
-            .map(|shown| shown.at as f64 + frame - shown.source.first as f64)
-            .collect();
+        let times: Vec<f64> =
+            shown.iter().filter_map(|shown| Some(shown.at as f64 + shown.run.time_of(frame)?)).collect();
         match times.len() {
             0 => {
-                let uses: Vec<String> = shown.iter().map(|shown| shown.source.to_string()).collect();
+                let uses: Vec<String> = shown.iter().map(|shown| shown.run.shows().to_string()).collect();
                 let shows = match uses.is_empty() {
                     true => format!("the cut has dropped {declared}"),
                     false => format!("the cut shows {declared}@{}", uses.join(" and ")),

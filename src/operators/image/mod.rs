@@ -23,3 +23,4 @@ pub mod roto;
 #[cfg(test)]
 mod trial;
 pub mod warp;
+pub mod wipe;

@@ -3,6 +3,7 @@
 //! Knows the cut, film frames counted from 1, and how a print counts. Does not know pictures.
 
 use crate::base::frames::FrameRange;
+use crate::base::speed::Run;
 use crate::base::timecode::Counting;
 use crate::declare::film::Film;
 use crate::operators::image::print::Numbers;
@@ -11,14 +12,14 @@ use crate::project::Declared;
 /// A stretch of a shot that the film shows.
 struct Piece {
     shot: String,
-    source: FrameRange,
+    run: Run,
     /// Film frame of the first of them.
     at: i64,
 }
 
 impl Piece {
     fn film(&self) -> FrameRange {
-        FrameRange::new(self.at, self.at + self.source.len() as i64 - 1)
+        FrameRange::new(self.at, self.at + self.run.frames - 1)
     }
 }
 
@@ -49,23 +50,22 @@ impl Places {
         match &declared.edit {
             Some(edit) => {
                 let named = |text: &str| film.shots.keys().find(|name| name.eq_ignore_ascii_case(text));
-                let mut push = |text: &str, source, at| {
-                    pieces.extend(named(text).map(|shot| Piece { shot: shot.clone(), source, at }));
+                let mut push = |text: &str, run, at| {
+                    pieces.extend(named(text).map(|shot| Piece { shot: shot.clone(), run, at }));
                 };
                 for event in &edit.events {
-                    push(&event.shot.value, event.source, event.at);
+                    push(&event.shot.value, event.run, event.at);
                 }
                 for dissolve in &edit.dissolves {
-                    let Some((shot, first)) = &dissolve.from else { continue };
-                    let last = first + dissolve.frames.len() as i64 - 1;
-                    push(&shot.value, FrameRange::new(*first, last), dissolve.frames.first);
+                    let Some((shot, run)) = &dissolve.from else { continue };
+                    push(&shot.value, *run, dissolve.frames.first);
                 }
                 next = edit.frames + 1;
             }
             None => {
                 for (name, shot) in &film.shots {
                     let source = shot.frames.value;
-                    pieces.push(Piece { shot: name.clone(), source, at: next });
+                    pieces.push(Piece { shot: name.clone(), run: Run::of(source), at: next });
                     next += source.len() as i64;
                 }
             }
@@ -89,8 +89,8 @@ impl Places {
             if met.is_empty() {
                 continue;
             }
-            let by = piece.source.first - piece.at;
-            let frames = FrameRange::new(met.first + by, met.last + by);
+            let [first, last] = [met.first, met.last].map(|frame| piece.run.at(frame - piece.at));
+            let frames = FrameRange::new(first.min(last), first.max(last));
             shown.push(Shown { shot: piece.shot.clone(), frames });
         }
         shown
@@ -104,7 +104,7 @@ impl Places {
     /// All places where the film shows these frames of a shot.
     pub fn uses(&self, shot: &str, frames: FrameRange) -> Vec<FrameRange> {
         let of_shot = self.pieces.iter().filter(|piece| piece.shot == shot);
-        let met = of_shot.map(|piece| (piece.source.meet(frames), piece.at - piece.source.first));
+        let met = of_shot.map(|piece| (piece.run.showing(frames), piece.at));
         met.filter(|(met, _)| !met.is_empty())
             .map(|(met, by)| FrameRange::new(met.first + by, met.last + by))
             .collect()

@@ -259,7 +259,7 @@ impl Reviewed {
             ("film_frame", _) => film_frame.to_string(),
             ("shot", Some((slot, _))) => slot.shot.to_string(),
             ("stage", Some((slot, _))) => slot.stage.to_string(),
-            ("frame", Some((slot, into))) => (slot.source.first + into).to_string(),
+            ("frame", Some((slot, into))) => slot.run.at(into).to_string(),
             ("shot", None) => "black".to_string(),
             _ => String::new(),
         })

@@ -12,7 +12,15 @@ const SIZE: (u32, u32) = (320, 180);
 
 fn slot(at: i64, shot: &str, first: i64, last: i64) -> Slot {
     let source = FrameRange::new(first, last);
-    Slot { at, input: Some(0), source, leaves: false, shot: shot.into(), stage: "colour".into() }
+    Slot {
+        at,
+        input: Some(0),
+        run: Run::of(source),
+        leaves: false,
+        wipe: None,
+        shot: shot.into(),
+        stage: "colour".into(),
+    }
 }
 
 fn ready_as(film: &str, settings: &str, cut: &[Slot]) -> Result<Box<dyn Prepared>, Problems> {
