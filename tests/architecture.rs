@@ -20,7 +20,7 @@ const LAYERS: &[(&str, &[&str])] = &[
     ("store", &["base", "media"]),
     ("observe", &["base", "media", "declare", "graph", "stale", "store"]),
     ("ledger", &["base"]),
-    ("crew", &[]),
+    ("crew", &["base", "ledger"]),
     ("packet", &[]),
     ("forecast", &[]),
     ("programs", &[]),

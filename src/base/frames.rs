@@ -189,6 +189,26 @@ impl FrameSet {
         self.runs.get(at).is_some_and(|run| run.contains(frame))
     }
 
+    /// The frames that it has and another has not.
+    pub fn without(&self, other: &FrameSet) -> FrameSet {
+        let mut rest = FrameSet::new();
+        for run in &self.runs {
+            let mut from = run.first;
+            let start = other.runs.partition_point(|out| out.last < run.first);
+            for out in other.runs[start..].iter().take_while(|out| out.first <= run.last) {
+                rest.insert_range(FrameRange::new(from, out.first - 1));
+                from = out.last + 1;
+            }
+            rest.insert_range(FrameRange::new(from, run.last));
+        }
+        rest
+    }
+
+    /// The frames that both have.
+    pub fn meet(&self, other: &FrameSet) -> FrameSet {
+        self.without(&self.without(other))
+    }
+
     /// Every frame in order.
     pub fn iter(&self) -> impl Iterator<Item = i64> + '_ {
         self.runs.iter().flat_map(FrameRange::iter)
@@ -276,6 +296,18 @@ mod tests {
             for pair in set.runs().windows(2) {
                 proptest::prop_assert!(pair[0].last + 1 < pair[1].first);
             }
+        }
+
+        #[test]
+        fn sets_differ_and_meet_as_plain_lists_do(
+            a in proptest::collection::vec(-20i64..20, 0..30),
+            b in proptest::collection::vec(-20i64..20, 0..30),
+        ) {
+            let (x, y): (FrameSet, FrameSet) = (a.iter().copied().collect(), b.iter().copied().collect());
+            let only: FrameSet = a.iter().copied().filter(|frame| !b.contains(frame)).collect();
+            let both: FrameSet = a.iter().copied().filter(|frame| b.contains(frame)).collect();
+            proptest::prop_assert_eq!(x.without(&y), only);
+            proptest::prop_assert_eq!(x.meet(&y), both);
         }
     }
 }

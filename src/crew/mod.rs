@@ -2,3 +2,10 @@
 //!
 //! Knows the ledger's rows in their order, and which later row changes an earlier one. Does not know frames' states, files or
 //! the time of day.
+
+pub mod approvals;
+pub mod naming;
+pub mod notes;
+pub mod overlaps;
+pub mod rounds;
+pub mod times;
