@@ -7,5 +7,6 @@ pub mod approvals;
 pub mod naming;
 pub mod notes;
 pub mod overlaps;
+pub mod packets;
 pub mod rounds;
 pub mod times;

@@ -25,6 +25,7 @@ use std::sync::{Arc, Condvar, Mutex, OnceLock};
 use std::thread::Thread;
 
 use crate::base::digest::Digest;
+use crate::crew::packets::Packets;
 use crate::events::{Event, How};
 use crate::graph::{Graph, NodeId};
 use crate::media::exr::Fact;
@@ -187,6 +188,8 @@ pub struct Engine<'a> {
     pub objects: Objects,
     /// What made what.
     pub actions: &'a Actions,
+    /// What came back from people, and what it was made for.
+    pub packets: &'a Packets,
     /// Last keys.
     pub state: Mutex<State>,
     /// Rows for the ledger.
@@ -226,6 +229,7 @@ impl<'a> Engine<'a> {
         project: PathBuf,
         store: Store,
         actions: &'a Actions,
+        packets: &'a Packets,
         state: State,
         tally: tally::Tally,
         options: Options,
@@ -249,6 +253,7 @@ impl<'a> Engine<'a> {
             store,
             objects,
             actions,
+            packets,
             state: Mutex::new(state),
             tally,
             programs,

@@ -169,16 +169,28 @@ impl Engine<'_> {
                 }
             }
         };
-        let Ok((key, mut made_of)) = stale::key(self.graph, id, frame, source, None, &mut seen) else {
+        let made_for = source.and_then(|file| self.made_for(id, frame, &file));
+        let Ok((key, mut made_of)) = stale::key(self.graph, id, frame, source, made_for, None, &mut seen)
+        else {
             self.fail(id, frame, NONE, "a channel of an input is not there".into(), None);
             return Err(Stop::Failed);
         };
+        if let Some(handed_out) = made_for.and_then(|then| self.actions.get(&then)) {
+            made_of.inputs = handed_out.made_of.inputs;
+        }
         let last = self.last(id, frame);
         made_of.ingredients = self.ingredients(id).map_err(|e| self.broken(&e))?;
         let first = last.key == NONE && !self.tally.was_rendered(node, frame);
         let cause =
             if last.key == key { LOST.into() } else { self.cause(id, &last, first, &made_of, &needs) };
         self.take_up(id, frame, Due { key, made_of, last, first, cause })
+    }
+
+    /// What a person's file was made for, when it came back in a packet.
+    fn made_for(&self, id: NodeId, frame: i64, file: &Digest) -> Option<Digest> {
+        let node = &self.graph.nodes[id];
+        let returns = self.packets.returns(&node.shot, &node.stage)?;
+        matches!(node.work, Work::Hand { .. }).then(|| returns.made_for(frame, file)).flatten()
     }
 
     /// Uses what is there already for a key, if anything is.

@@ -114,6 +114,7 @@ pub fn engine<T>(graph: &Graph, jobs: usize, memory: usize, with: impl FnOnce(En
         folder.path().to_path_buf(),
         store,
         &actions,
+        &crate::crew::packets::Packets::default(),
         State::default(),
         super::tally::Tally::new(&graph.film, "here", ledger, &[]),
         Options { jobs, memory, again: false },

@@ -48,7 +48,9 @@ impl Plan {
 /// Whether a rebuild can do something about a frame. `again` also tries failed frames once more.
 pub fn is_work(cell: &Cell, again: bool) -> bool {
     match cell.state {
-        State::Fresh | State::Blocked | State::Out => false,
+        State::Fresh | State::Blocked => false,
+        // What a person has in hand may have been made before, and its file be gone from the tree.
+        State::Out => cell.restorable,
         State::Failed => again && cell.reason == Reason::Failed,
         State::Stale | State::Absent => {
             cell.restorable || !(cell.is_in_use() || cell.reason == Reason::FileMissing)
@@ -147,7 +149,9 @@ fn under_hands(graph: &Graph, report: &Report, wanted: &dyn Fn(NodeId, i64) -> b
     let mut frames = vec![FrameSet::new(); graph.nodes.len()];
     let hands = graph.nodes.iter().enumerate().filter(|(_, node)| matches!(node.work, Work::Hand { .. }));
     for (id, _) in hands {
-        let waiting = report.strips[id].unsettled().filter(|(_, cell)| cell.reason == Reason::Redo);
+        let waiting = report.strips[id]
+            .unsettled()
+            .filter(|(_, cell)| matches!(cell.reason, Reason::Redo | Reason::Out));
         for (frame, _) in waiting.filter(|&(frame, _)| wanted(id, frame)) {
             graph.each_need(id, frame, &mut |edge, _, range| {
                 if graph.nodes[edge.from].is_passed_on() {

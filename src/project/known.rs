@@ -4,11 +4,12 @@ use std::os::unix::fs::DirEntryExt;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, OnceLock};
 
-use super::past::{Past, kept};
-use crate::base::digest::Digest;
+use super::past::{Past, kept, with_whom};
+use crate::base::digest::{Digest, KeyHasher};
 use crate::base::made::{MadeOf, Rows};
+use crate::crew::packets::{Packets, Returns};
 use crate::execute::settle::render_path;
-use crate::graph::{Graph, Node, NodeId};
+use crate::graph::{Graph, Node, NodeId, Work};
 use crate::ledger::holds::Holds;
 use crate::observe::{self, Seen};
 use crate::stale::explain::{Memory, Setting};
@@ -30,6 +31,9 @@ pub struct Known<'a> {
     objects: &'a Objects,
     holds: &'a Holds<'a>,
     seals: &'a Seals,
+    packets: &'a Packets,
+    /// What came back from people, by node.
+    returns: Vec<Option<&'a Returns>>,
     past: Past<'a>,
     /// When looking began, before any folder was looked into: nanoseconds.
     began: i64,
@@ -59,13 +63,32 @@ impl<'a> Known<'a> {
         objects: &'a Objects,
         holds: &'a Holds<'a>,
         seals: &'a Seals,
+        packets: &'a Packets,
         past: Past<'a>,
     ) -> Self {
+        let of_hands = |node: &Node| matches!(node.work, Work::Hand { .. });
+        let returns = |node: &Node| packets.returns(&node.shot, &node.stage).filter(|_| of_hands(node));
+        let returns = graph.nodes.iter().map(returns).collect();
         let rows = |node: &Node| state.kept(&node.shot, &node.stage).map(|k| Arc::clone(k) as Arc<dyn Rows>);
         let rows = graph.nodes.iter().map(rows).collect();
         let listings = graph.nodes.iter().map(|_| OnceLock::new()).collect();
         let began = observe::now_nanoseconds();
-        Self { folder, graph, seen, state, rows, actions, objects, holds, seals, past, began, listings }
+        Self {
+            folder,
+            graph,
+            seen,
+            state,
+            rows,
+            actions,
+            objects,
+            holds,
+            seals,
+            packets,
+            returns,
+            past,
+            began,
+            listings,
+        }
     }
 
     /// The seals that a look earned beyond those that are there: of nodes that are fresh throughout, unless their
@@ -152,6 +175,25 @@ impl Knowledge for Known<'_> {
         Some(self.actions.get(key)?.made_of.parameters)
     }
 
+    fn is_out(&self, node: NodeId, frame: i64) -> bool {
+        self.returns[node].is_some_and(|returns| returns.is_out(frame))
+    }
+
+    fn made_for(&self, node: NodeId, frame: i64, file: &Digest) -> Option<Digest> {
+        self.returns[node]?.made_for(frame, file)
+    }
+
+    fn hands(&self, node: NodeId) -> Option<Digest> {
+        let mut hasher = KeyHasher::new();
+        self.returns[node]?.each_fact(&mut |frame, made| {
+            hasher.int(frame).flag(made.is_some());
+            if let Some((file, then)) = made {
+                hasher.digest(file).digest(then);
+            }
+        });
+        Some(hasher.finish())
+    }
+
     fn held(&self, node: NodeId, frame: i64, pixels: &Digest) -> bool {
         let n = &self.graph.nodes[node];
         self.holds.digest(&n.shot, &n.stage, frame) == Some(*pixels)
@@ -189,6 +231,12 @@ impl Memory for Known<'_> {
         let n = &self.graph.nodes[node];
         let entry = self.holds.holding(&n.shot, &n.stage, frame)?;
         self.held(node, frame, pixels).then(|| kept(entry))
+    }
+
+    fn out(&self, node: NodeId, frame: i64) -> Option<String> {
+        let n = &self.graph.nodes[node];
+        let all: Vec<String> = self.packets.out(&n.shot, &n.stage, frame).map(with_whom).collect();
+        (!all.is_empty()).then(|| all.join(", and "))
     }
 
     fn fault(&self, source: usize, frame: i64) -> Option<String> {

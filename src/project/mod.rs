@@ -34,6 +34,7 @@ use std::path::{Path, PathBuf};
 use crate::base::frames::FrameRange;
 use crate::base::made::NONE;
 use crate::base::problem::{Problems, Severity, Sources};
+use crate::crew::packets::Packets;
 use crate::declare::film::Film;
 use crate::graph::edit::Edit;
 use crate::graph::{Graph, Node, NodeId};
@@ -141,6 +142,8 @@ pub struct Status {
     pub report: Report,
     /// The ledger's rows, and what is wrong with its files.
     pub ledger: (Vec<Entry>, Vec<ledger::intake::LedgerProblem>),
+    /// Who has what, and what came back.
+    pub packets: Packets,
     /// Last keys.
     pub state: LastKeys,
     /// What made what.
@@ -245,6 +248,7 @@ impl Project {
         let mut status = Status {
             seen,
             report: Report::default(),
+            packets: Packets::after(&ledger.0),
             ledger,
             state,
             actions: Actions::of(&store),
@@ -289,6 +293,7 @@ impl Project {
             &objects,
             &holds,
             &status.seals,
+            &status.packets,
             past::Past::new(&self.folder, &status.declared.graph, &status.ledger.0),
         );
         question(&known)

@@ -7,6 +7,7 @@ use std::path::Path;
 use std::sync::{Arc, Mutex};
 
 use crate::base::frames::FrameRange;
+use crate::crew::packets::Packet;
 use crate::graph::{Graph, Node, NodeId, Work};
 use crate::ledger::row::{Entry, Outcome, Render, Row, What};
 
@@ -83,4 +84,10 @@ pub fn kept(entry: &Entry) -> String {
         _ => String::new(),
     };
     format!("by {} since {since}{note}", entry.row.by)
+}
+
+/// Who has a packet, since when and until when, in words.
+pub fn with_whom(packet: &Packet) -> String {
+    let due = packet.due.map_or(String::new(), |day| format!(", due {day}"));
+    format!("{} has it since {}{due} ({})", packet.person, packet.since.strftime("%F"), packet.name)
 }

@@ -121,6 +121,7 @@ impl Project {
             self.folder.clone(),
             status.store.clone(),
             &status.actions,
+            &status.packets,
             state,
             tally,
             options,

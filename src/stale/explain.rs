@@ -27,6 +27,8 @@ pub trait Memory {
     fn failure(&self, node: NodeId, frame: i64) -> Option<(Arc<str>, Option<String>)>;
     /// Who keeps a frame's render, since when and why, when it is of these pixels.
     fn hold(&self, node: NodeId, frame: i64, pixels: &Digest) -> Option<String>;
+    /// Who has a frame in hand, since when and until when.
+    fn out(&self, node: NodeId, frame: i64) -> Option<String>;
     /// What is wrong with a source's file that cannot be used.
     fn fault(&self, source: usize, frame: i64) -> Option<String>;
 }
@@ -157,6 +159,7 @@ impl Explainer<'_> {
                 "its file was taken out of renders/; a rebuild puts it back without rendering".into()
             }
             Reason::Lost => "its stored picture is gone; a rebuild renders it again".into(),
+            Reason::Out => self.with_a_person(id, frame, cell),
             Reason::FileMissing => self.missing(id, frame),
             Reason::FileUnfit => self.unfit(id, frame),
             Reason::Failed => self.failed(id, frame),
@@ -207,6 +210,13 @@ impl Explainer<'_> {
             Reason::Redo => "its inputs changed after a person made it, so that a person must look at it",
             _ => "an input of it changed",
         };
+        if reason == Reason::Redo && old.inputs.is_empty() && !needs.is_empty() {
+            return (
+                "it was made for earlier inputs, as they were handed out, so that a person must look at it"
+                    .into(),
+                lacking.map(follow),
+            );
+        }
         if needs.len() != old.inputs.len() {
             return ("other input frames are used than before".into(), lacking.map(follow));
         }
@@ -331,6 +341,11 @@ impl Explainer<'_> {
             Work::Hand { .. } => format!("a person is to put {file} in place"),
             _ => format!("{file} is missing"),
         }
+    }
+
+    fn with_a_person(&self, id: NodeId, frame: i64, cell: &Cell) -> String {
+        let who = self.memory.out(id, frame).unwrap_or_else(|| "a person has it".into());
+        if cell.is_in_use() { format!("{who}; what was made before goes on being used") } else { who }
     }
 
     fn unfit(&self, id: NodeId, frame: i64) -> String {

@@ -4,6 +4,7 @@
 //! against what the last render was made of. Pure: what is known comes in through [`Knowledge`].
 
 pub mod explain;
+mod hands;
 mod leaves;
 #[cfg(test)]
 pub(crate) mod remembered;
@@ -15,6 +16,7 @@ use std::sync::Arc;
 
 use rayon::prelude::*;
 
+pub use self::hands::rests_on;
 pub use self::strip::{Cell, Report, Strip};
 use crate::base::digest::{Digest, KeyHasher};
 use crate::base::made::{MadeOf, NONE, Row, Rows};
@@ -51,6 +53,12 @@ pub trait Knowledge: Sync {
     /// The digest of the parameters that the render of a key was made with; of a plate or hand stage, its
     /// file's digest is among them.
     fn parameters(&self, key: &Digest) -> Option<Digest>;
+    /// Of a hand stage, whether a frame is with a person.
+    fn is_out(&self, node: NodeId, frame: i64) -> bool;
+    /// What a frame's file of these bytes was made for, where that is known: what the frame rested on when it was handed out.
+    fn made_for(&self, node: NodeId, frame: i64, file: &Digest) -> Option<Digest>;
+    /// One digest of all that the two above say of a node; none where they say nothing.
+    fn hands(&self, node: NodeId) -> Option<Digest>;
     /// Whether a person holds the frame's render, of these pixels.
     fn held(&self, node: NodeId, frame: i64, pixels: &Digest) -> bool;
     /// Whether the file of the frame's render, of these pixels, is in its place in the renders tree.
@@ -76,6 +84,8 @@ pub enum Reason {
     FileUnfit,
     /// The inputs changed after a person made it.
     Redo,
+    /// A person has it in hand.
+    Out,
     /// A person delivered it, for the first time or anew, and it was not taken in yet.
     Delivered,
     /// The last attempt with this key failed.
@@ -145,7 +155,8 @@ pub enum Input {
     Missing,
 }
 
-fn input(known: &dyn Knowledge, cell: &Cell, channel: Option<&str>) -> Input {
+/// What a frame that needs another finds there, or in one channel of it.
+pub fn input(known: &dyn Knowledge, cell: &Cell, channel: Option<&str>) -> Input {
     if cell.pixels != NONE {
         return match channel {
             None => Input::Pixels(cell.pixels),
@@ -172,12 +183,14 @@ fn parameters(node: &Node, frame: i64, source: Option<Digest>, steady: Option<Di
 }
 
 /// What a frame is made of now and the key of that, or what stands in the way. `source` is the digest of its file
-/// (plates and hand stages), `steady` the digest of parameters that are the same for every frame.
+/// (plates and hand stages), `made_for` what a file that came back was made for, in place of the inputs that there are now,
+/// `steady` the digest of parameters that are the same for every frame.
 pub fn key(
     graph: &Graph,
     id: NodeId,
     frame: i64,
     source: Option<Digest>,
+    made_for: Option<Digest>,
     steady: Option<Digest>,
     seen: &mut dyn FnMut(NodeId, i64, Option<&str>) -> Input,
 ) -> Result<(Digest, MadeOf), Input> {
@@ -186,6 +199,14 @@ pub fn key(
     let mut made = MadeOf { identity: node.identity, parameters, ingredients: NONE, inputs: Vec::new() };
     let mut hasher = KeyHasher::new();
     hasher.text("key 2").digest(&node.identity).digest(&made.parameters);
+    if matches!(node.work, Work::Hand { .. }) {
+        let (rests_on, inputs) = match made_for {
+            Some(then) => (then, Vec::new()),
+            None => rests_on(graph, id, frame, seen)?,
+        };
+        made.inputs = inputs;
+        return Ok((hasher.digest(&rests_on).finish(), made));
+    }
     let mut stopped = None;
     let is_command = matches!(node.work, Work::Command(_));
     let tells_apart = node.tells_inputs_apart();
@@ -227,19 +248,27 @@ fn cell(
         None => None,
         Some(SourceState::Known(digest)) => Some(digest),
         Some(SourceState::Missing) => {
-            return Cell { state: State::Absent, reason: Reason::FileMissing, ..blank };
+            let cell = Cell { state: State::Absent, reason: Reason::FileMissing, ..blank };
+            return hands::out(graph, known, id, frame, cell);
         }
         Some(SourceState::Unfit) => return Cell { state: State::Failed, reason: Reason::FileUnfit, ..blank },
     };
     let held = last.key != NONE && known.held(id, frame, &last.pixels);
     let by_hand = matches!(node.work, Work::Hand { .. });
-    let has_new_file = || {
+    let made_for = source.filter(|_| by_hand).and_then(|file| known.made_for(id, frame, &file));
+    // What a file that came back is taken in as, whatever there is now.
+    let returned = made_for.and_then(|_| key(graph, id, frame, source, made_for, steady, seen).ok());
+    let has_new_file = || match &returned {
+        Some((key, _)) => last.key != *key,
         // Where the record of what was taken in is lost, it is taken in once more. The inputs play no part in this, so
         // that a file that comes together with a new input is not overlooked.
-        known.parameters(&last.key) != Some(parameters(node, frame, source, steady))
+        None => known.parameters(&last.key) != Some(parameters(node, frame, source, steady)),
     };
-    match key(graph, id, frame, source, steady, seen) {
-        Ok((key, _)) if last.key == key => fresh(known, node, id, frame, last),
+    let now = key(graph, id, frame, source, None, steady, seen);
+    let cell = match now {
+        Ok((key, _)) if last.key == key && !(returned.is_some() && has_new_file()) => {
+            fresh(known, node, id, frame, last)
+        }
         now if held || (by_hand && last.key != NONE && !has_new_file()) => {
             let (key, reason) =
                 (now.map_or(NONE, |(key, _)| key), if held { Reason::Changed } else { Reason::Redo });
@@ -249,12 +278,13 @@ fn cell(
                 && (reason == Reason::Redo || known.is_stored(&last.pixels));
             Cell { held, key, reason, restorable, pixels: last.pixels, made_by: last.key, ..blank }
         }
-        Ok((key, _)) => unmade(known, id, key, last, by_hand),
+        Ok((key, _)) => unmade(known, id, returned.map_or(key, |(key, _)| key), last, by_hand),
         Err(Input::Missing) => Cell { state: State::Blocked, reason: Reason::InputMissing, ..blank },
         Err(_) if by_hand => Cell { reason: Reason::Delivered, ..blank },
         Err(_) if last.key != NONE => Cell { reason: Reason::Input, ..blank },
         Err(_) => blank,
-    }
+    };
+    hands::out(graph, known, id, frame, cell)
 }
 
 /// A frame of which nothing is known but whether it was ever rendered.
@@ -359,6 +389,7 @@ mod tests {
                 files: Some(digest(file)),
                 last: vec![None, (row != Row::EMPTY).then(|| Arc::new(Always(row)) as Arc<dyn Rows>)],
                 parameters: Some(of("old file")),
+                ..Remembered::default()
             };
             let cell = cell(&graph, &known, 1, 1, None, &mut |_, _, _| now);
             (cell.state, cell.reason, cell.pixels)
@@ -366,7 +397,7 @@ mod tests {
         let new = Input::Pixels(digest("new input"));
         let key = |file| {
             let mut seen = |_: NodeId, _: i64, _: Option<&str>| new;
-            key(&graph, 1, 1, Some(digest(file)), None, &mut seen).unwrap().0
+            key(&graph, 1, 1, Some(digest(file)), None, None, &mut seen).unwrap().0
         };
         for now in [new, Input::ToCome, Input::Missing] {
             let redo = look(last, "old file", now);

@@ -16,6 +16,10 @@ pub(crate) struct Remembered {
     pub last: Vec<Option<Arc<dyn Rows>>>,
     /// The parameters that every render was made with.
     pub parameters: Option<Digest>,
+    /// Every frame is with a person.
+    pub out: bool,
+    /// What the file of these bytes was made for.
+    pub made_for: Option<(Digest, Digest)>,
 }
 
 /// The same row at every frame.
@@ -51,6 +55,15 @@ impl Knowledge for Remembered {
     }
     fn parameters(&self, _: &Digest) -> Option<Digest> {
         self.parameters
+    }
+    fn is_out(&self, _: NodeId, _: i64) -> bool {
+        self.out
+    }
+    fn made_for(&self, _: NodeId, _: i64, file: &Digest) -> Option<Digest> {
+        self.made_for.filter(|(of, _)| of == file).map(|(_, then)| then)
+    }
+    fn hands(&self, _: NodeId) -> Option<Digest> {
+        None
     }
     fn held(&self, _: NodeId, _: i64, _: &Digest) -> bool {
         false

@@ -29,6 +29,9 @@ pub(super) fn print(graph: &Graph, known: &dyn Knowledge, strips: &[Strip], id: 
             };
         }
     }
+    if let Some(hands) = known.hands(id) {
+        hasher.text("hands").digest(&hands);
+    }
     parameters(node, &mut hasher);
     reach(graph, id, &mut hasher);
     Some(hasher.finish())

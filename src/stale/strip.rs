@@ -31,10 +31,10 @@ pub struct Cell {
 }
 
 impl Cell {
-    /// True when the last render goes on being used although the frame is stale: a person holds it, or made it and is to
-    /// look at it again.
+    /// True when the last render goes on being used although the frame is not fresh: a person holds it, or made it and is to
+    /// look at it again, or has it in hand once more.
     pub fn is_in_use(&self) -> bool {
-        self.held || self.reason == Reason::Redo
+        self.held || self.reason == Reason::Redo || (self.reason == Reason::Out && self.pixels != NONE)
     }
 
     /// A fresh frame, from its last render. A row that was lost since makes it absent.
