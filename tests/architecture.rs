@@ -90,8 +90,21 @@ const LAYERS: &[(&str, &[&str])] = &[
 ];
 
 /// Rows that take values and give values: no disk, no processes, no environment, no clock, no printing.
-const PURE: &[&str] =
-    &["base", "events", "operators", "declare", "cut", "graph", "stale", "plan", "crew", "forecast", "inspect", "report", "demo"];
+const PURE: &[&str] = &[
+    "base",
+    "events",
+    "operators",
+    "declare",
+    "cut",
+    "graph",
+    "stale",
+    "plan",
+    "crew",
+    "forecast",
+    "inspect",
+    "report",
+    "demo",
+];
 
 /// What a pure row must not name.
 const IMPURE: &[&str] = &[

@@ -8,8 +8,9 @@ use std::os::unix::fs::PermissionsExt;
 use std::path::PathBuf;
 use std::process::Stdio;
 
+use endboard::media::exr::{self, Compression};
+use endboard::media::image::{Image, ImageDigest, RGBA};
 use endboard::media::sound::{self, Sound, wave};
-use endboard::media::{exr, image::ImageDigest};
 use project::{Film, until};
 use serde_json::Value;
 
@@ -51,9 +52,23 @@ fn declare(film: &Film, rate: &str, exposure: f64, deliveries: &str) {
     film.write("endboard.yaml", format!("{head}deliveries:\n{deliveries}"));
 }
 
+/// A plate's frame of still grain, so lit that nothing flashes from one to the next.
+fn calm(film: &Film, frame: i64, light: f32) {
+    let mut dice = project::Dice(11);
+    let mut image = Image::new(32, 18, &RGBA);
+    for y in 0..18 {
+        for channel in 0..3 {
+            let row: Vec<f32> = (0..32).map(|_| light + 0.1 * dice.below(1000) as f32 / 1000.0).collect();
+            image.write_row(channel, y, &row);
+        }
+        image.write_row(3, y, &[1.0; 32]);
+    }
+    film.write(&format!("plates/shed.{frame}.exr"), exr::encode(&image, Compression::Zip, &[]).unwrap());
+}
+
 fn film(deliveries: &str) -> Film {
     let film = Film::new();
-    film.write_plate("shed", 3);
+    (1001..=1008).for_each(|frame| calm(&film, frame, 0.2 + 0.01 * (frame - 1000) as f32));
     film.write("cut.edl", CUT);
     let mut dice = project::Dice(5);
     let samples = (0..48_000).map(|_| (dice.below(20_001) as f32 / 10_000.0 - 1.0) * 0.25).collect();
@@ -109,7 +124,7 @@ fn frames_are_delivered_once_and_anew_beside_after_a_change() {
     assert_eq!(standing(&film), ["master"]);
     assert_eq!(film.json(&["status"])["deliveries"][0]["state"], "fresh");
 
-    film.write_plate_frame("shed", 1003, 99);
+    calm(&film, 1003, 0.235);
     assert_eq!(film.json(&["status"])["deliveries"][0]["state"], "stale");
     film.rebuild(&[]).well();
     let before = film.text("deliveries/master/report.txt");
@@ -155,6 +170,54 @@ fn what_is_not_as_declared_refuses_a_delivery_unless_it_is_asked_for() {
         (&"refused".into(), true),
         "{came}"
     );
+}
+
+/// Plates that flash at every frame: more than three flashes a second are a fault (Rec. ITU-R BT.1702).
+#[test]
+fn what_inspection_finds_at_fault_refuses_a_delivery_unless_it_is_asked_for() {
+    let film = film("  master: { frames: png }\n");
+    (1001..=1008).for_each(|frame| calm(&film, frame, if frame % 2 == 0 { 0.1 } else { 0.7 }));
+    film.rebuild(&[]).well();
+    let came = deliver(&film, &[]);
+    assert_eq!((&came["came"], standing(&film).len()), (&"refused".into(), 0), "{came}");
+    let place = came["faults"][0]["place"].as_str().unwrap();
+    assert!(place.contains("flash") && place.contains("br010@") && place.contains("01:00:00:"), "{place}");
+    let (code, said) = film.said(&["deliver"]);
+    assert_eq!(code, Some(1), "{said}");
+    assert!(said.contains("inspection found faults") && said.contains("`--as-it-is`"), "{said}");
+    let (code, said) = film.said(&["deliver", "--as-it-is"]);
+    assert_eq!(code, Some(0), "{said}");
+    assert!(said.contains("CAUTION: master: film/assembly@"), "{said}");
+    for name in ["report.txt", "report.html", "report.json"] {
+        let text = film.text(&format!("deliveries/master/{name}"));
+        for words in
+            ["fault: film/assembly@", "no medical guarantee", "flashing beyond the limits in 1 places"]
+        {
+            assert!(text.contains(words), "{name}: {words}: {text}");
+        }
+    }
+}
+
+/// EBU R 128 allows half a unit; the mix cannot be brought nearer than its `most` allows.
+#[test]
+fn a_mix_that_is_not_as_loud_as_asked_is_not_delivered() {
+    let film = film("  master: { frames: png, sound: mix }\n");
+    film.write(
+        "endboard.yaml",
+        film.text("endboard.yaml").replace("loudness: -30", "loudness: -30, most: 3"),
+    );
+    let rebuilt = film.rebuild(&[]).well();
+    assert!(
+        rebuilt.json["missed"][0].as_str().unwrap().contains("louder than its target of -30.0"),
+        "{}",
+        rebuilt.json
+    );
+    let came = deliver(&film, &[]);
+    assert_eq!(came["came"], "refused", "{came}");
+    assert!(came["faults"][0]["says"].as_str().unwrap().contains("louder than its target"), "{came}");
+    let made = deliver(&film, &["--as-it-is"]);
+    assert_eq!(made["came"], "made", "{made}");
+    assert!(made["cautions"].to_string().contains("it goes out all the same"), "{made}");
 }
 
 #[test]

@@ -111,6 +111,24 @@ fn changed_lists_are_refused_and_strays_told() {
     ));
 }
 
+/// Whoever opened it to read would wait for a writer for ever.
+#[test]
+fn a_pipe_in_the_place_of_a_list_is_refused_and_not_waited_for() {
+    let folder = folder();
+    let root = folder.path().join("The Brine Lamp");
+    let sealed = list(&root, 1, &[Kind::C4]);
+    for path in [sealed.path.clone(), root.join("ascmhl/ascmhl_chain.xml")] {
+        let kept = fs::read(&path).unwrap();
+        fs::remove_file(&path).unwrap();
+        assert!(std::process::Command::new("mkfifo").arg(&path).status().unwrap().success());
+        let said = verify(&root).unwrap_err().to_string();
+        assert!(said.contains("it is no file"), "{said}");
+        fs::remove_file(&path).unwrap();
+        fs::write(&path, kept).unwrap();
+    }
+    assert!(verify(&root).unwrap().is_none());
+}
+
 #[test]
 fn links_are_neither_listed_nor_followed() {
     let folder = folder();

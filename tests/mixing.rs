@@ -277,3 +277,68 @@ fn mistakes_in_cues_are_told_at_their_places() {
         assert!(said.contains(words), "{words}\n{said}");
     }
 }
+
+#[test]
+fn settings_that_change_nothing_are_told_at_their_lines() {
+    let sound = "sound:
+  layout: LAYOUT
+  buses: { effects: {} }
+  cues:
+    a: { bus: effects, at: br010@1001, clip: sounds/click.wav, pan: 0.5 }
+    b: { bus: effects, at: br010@1001, clip: sounds/click.wav, back: 0.5 }
+    c: { bus: effects, at: br010@1001, clip: sounds/click.wav, pan: 0.5, speakers: [SPEAKER] }
+    d: { bus: effects, at: br010@1001, voice: { swing: 0.5, bend: 3 } }
+    e: { bus: effects, at: br010@1001, voice: { clash: 0.5, pan: [0.1, 0.1] } }
+";
+    let told = |layout: &str, speaker: &str| -> Vec<String> {
+        let film = film("24", &sound.replace("LAYOUT", layout).replace("SPEAKER", speaker));
+        let text = film.text("endboard.yaml");
+        let problems = film.json(&["check"])["problems"].as_array().unwrap().clone();
+        let of = |problem: &serde_json::Value| {
+            let message = problem["message"].as_str().unwrap();
+            let line = text.lines().nth(problem["line"].as_u64().unwrap() as usize - 1).unwrap().trim();
+            message.contains("changes nothing").then(|| format!("{}: {message}", &line[..1]))
+        };
+        problems.iter().filter_map(of).collect()
+    };
+    assert_eq!(
+        told("stereo", "L"),
+        [
+            "b: cue b: 'back' changes nothing: the film has no surrounds",
+            "c: cue c: 'pan' changes nothing: its loudspeakers are named",
+            "d: cue d: 'bend' changes nothing: it is of a hum",
+        ]
+    );
+    assert_eq!(
+        told("mono", "C"),
+        [
+            "a: cue a: 'pan' changes nothing: the film's sound is mono",
+            "b: cue b: 'back' changes nothing: the film's sound is mono",
+            "c: cue c: 'pan' changes nothing: its loudspeakers are named",
+            "d: cue d: 'bend' changes nothing: it is of a hum",
+            "e: cue e: 'pan' changes nothing: the film's sound is mono",
+        ]
+    );
+    assert_eq!(told("'5.1'", "L").len(), 2);
+}
+
+/// At 24 a block has 24 frames: film frames 25-48 are block 2.
+#[test]
+fn film_frames_pick_the_blocks_that_hold_them() {
+    let film = film("24", CUES);
+    let picked = |selector: &str| {
+        let ran = film.rebuild(&[selector]).rendered;
+        let of_mix = ran.iter().filter(|place| place.starts_with("film/mix@")).cloned();
+        of_mix.collect::<Vec<String>>()
+    };
+    assert_eq!(picked("film/m*@26-30"), ["film/mix@2"]);
+    assert_eq!(picked("film/m*@48-49"), ["film/mix@3"], "block 2 is there");
+    // By its own name a stage of sound is told in blocks, as it tells of itself.
+    assert_eq!(picked("film/mix@5"), ["film/mix@5"]);
+    let (code, said) = film.said(&["rebuild", "film/mix@1"]);
+    assert!(code == Some(0) && said.contains("of sound rendered"), "{said}");
+    assert!(
+        !film.said(&["sheet", "film/*"]).1.contains("it is sound"),
+        "of many stages only pictures are meant"
+    );
+}

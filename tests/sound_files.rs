@@ -31,7 +31,14 @@ fn what_is_written_is_read_back() {
         let since_midnight = Some(172_800_000);
         assert_eq!(
             told,
-            Outline { format: SoundFormat::Wave, rate, channels, samples: Some(70_001), since_midnight }
+            Outline {
+                format: SoundFormat::Wave,
+                rate,
+                channels,
+                samples: Some(70_001),
+                since_midnight,
+                is_late: false
+            }
         );
         let whole = read(Cursor::new(bytes(&sound, Depth::Bits24))).unwrap();
         let worst = whole.channels.iter().flatten().zip(sound.channels.iter().flatten());

@@ -25,6 +25,13 @@ impl Rate {
         f64::from(self.frames) / f64::from(self.seconds)
     }
 
+    /// Samples of sound beside so many frames at so many samples a second, to the nearest.
+    pub fn samples(&self, frames: u64, sampling: u32) -> u64 {
+        let above = u128::from(frames) * u128::from(self.seconds) * u128::from(sampling);
+        let below = u128::from(self.frames);
+        ((2 * above + below) / (2 * below)) as u64
+    }
+
     /// Frames that timecode counts in one second: 24 for 23.976, 30 for 29.97.
     pub fn nominal(&self) -> u32 {
         self.frames.div_ceil(self.seconds)

@@ -193,6 +193,11 @@ impl Selector {
         self.frames.as_ref()
     }
 
+    /// True when it names one stage by its whole name.
+    pub fn spells_stage(&self) -> bool {
+        self.stage.as_ref().is_some_and(Glob::is_plain)
+    }
+
     /// The frames meant of a shot's stage; `None` when that stage is not meant at all.
     pub fn matches(&self, shot: &str, stage: &str) -> Option<Chosen> {
         let fits = |glob: &Option<Glob>, name: &str| glob.as_ref().is_none_or(|glob| glob.matches(name));
@@ -278,12 +283,17 @@ impl Selection {
 
     /// The frames that any of the selectors means of a shot's stage; `None` when none does.
     pub fn matches(&self, shot: &str, stage: &str) -> Option<Chosen> {
+        self.chosen(|selector| selector.matches(shot, stage))
+    }
+
+    /// The frames that any of the selectors means, each as `of` has it.
+    pub fn chosen(&self, of: impl Fn(&Selector) -> Option<Chosen>) -> Option<Chosen> {
         if self.is_everything() {
             return Some(Chosen::All);
         }
         let mut together: Option<FrameSet> = None;
         for selector in &self.selectors {
-            match selector.matches(shot, stage) {
+            match of(selector) {
                 Some(Chosen::All) => return Some(Chosen::All),
                 Some(Chosen::Frames(set)) => {
                     let sum = together.get_or_insert_with(FrameSet::new);

@@ -141,6 +141,16 @@ impl Counting {
         }
     }
 
+    /// The counting that a label's own mark asks for, and the frame that it names.
+    ///
+    /// # Errors
+    /// When the text is not a label, the rate has no such counting, or no frame has that label.
+    pub fn marked(rate: Rate, text: &str) -> Result<(Self, i64), BadTimecode> {
+        let label: Label = text.parse()?;
+        let counting = if label.drop_mark { Self::drop_frame(rate) } else { Self::non_drop(rate) }?;
+        Ok((counting, counting.count(label)?))
+    }
+
     /// True when labels are dropped.
     pub fn drops(&self) -> bool {
         self.dropped > 0

@@ -3,6 +3,8 @@
 //! Knows the shape of the tree and how to read typed values from it, collecting every
 //! problem. Does not know YAML's syntax (`base::yaml`) nor any particular file's keys.
 
+use std::ops::RangeInclusive;
+
 use crate::base::curve::{Curve, Ease};
 use crate::base::frames::{FRAME_LIMIT, FrameRange};
 use crate::base::problem::{Problem, Problems, Span, nearest};
@@ -283,6 +285,19 @@ impl<'a> Fields<'a> {
     ) -> Option<T> {
         let value = self.get(key)?;
         self.keep(read(value))
+    }
+
+    /// A number within limits, if written.
+    pub fn within(&mut self, key: &'static str, limits: RangeInclusive<f64>, unit: &str) -> Option<f64> {
+        self.read(key, |value| {
+            let n = value.number()?;
+            if limits.contains(&n) {
+                return Ok(n);
+            }
+            let problem = Problem::error(value.span, format!("{n} is out of range for '{key}'"));
+            let help = format!("from {} to {} {unit}", limits.start(), limits.end());
+            Err(problem.help(help.trim_end()))
+        })
     }
 
     /// Keeps a result's value, or its problem.

@@ -10,6 +10,7 @@ use super::rebuild::{programs, writer};
 use super::{Answer, Exit, Failure, show};
 use crate::base::problem::nearest;
 use crate::declare::film::Film;
+use crate::project::delivering::sync::{Synced, Unsynced};
 use crate::project::delivering::{self, Came, Due, Order, Standing};
 use crate::project::frames::Lack;
 use crate::project::{Project, ProjectError};
@@ -87,15 +88,30 @@ fn known(film: Option<&Film>, names: &[String]) -> Result<(), Failure> {
 /// Holds a delivered folder against its manifest.
 pub fn check(folder: &Path, as_json: bool) -> Answer {
     let found = delivering::check(folder).map_err(|error| Failure::Unready(error.to_string()))?;
-    let exit = if found.is_none() { Exit::Done } else { Exit::Unsound };
+    let (_runtime, runner) = programs()?;
+    let synced = delivering::synced(folder, &runner);
+    let is_apart = |found: &Result<Synced, Unsynced>| match found {
+        Ok(synced) => synced.offset.is_noticed(),
+        Err(why) => !matches!(why, Unsynced::Unread(_)),
+    };
+    let apart = synced.iter().any(|(_, found)| is_apart(found));
+    let exit = if found.is_none() && !apart { Exit::Done } else { Exit::Unsound };
     if as_json {
+        let syncs: Vec<Value> = synced
+            .iter()
+            .map(|(file, found)| {
+                let mut all = synced_json(found);
+                all["file"] = json!(file);
+                all
+            })
+            .collect();
         let odd: Vec<Value> =
             found.odd.iter().map(|(path, why)| json!({ "path": path, "says": why })).collect();
         say!(
             "{:#}",
             json!({ "format": "endboard deliver 1", "folder": folder.display().to_string(), "as_listed": found.is_none(),
                 "same": found.same, "missing": found.missing, "changed": found.changed, "new": found.new, "odd": odd,
-                "stray": found.stray })
+                "stray": found.stray, "sync": syncs })
         );
         return Ok(exit);
     }
@@ -109,12 +125,28 @@ pub fn check(folder: &Path, as_json: bool) -> Answer {
         list.iter().for_each(|path| say!("{}: {word}", show::clean(path)));
     }
     found.odd.iter().for_each(|(path, why)| say!("{}: {}", show::clean(path), show::clean(why)));
+    for (file, found) in &synced {
+        let says = found.as_ref().map_or_else(Unsynced::sentence, Synced::sentence);
+        say!("{}: {}", show::clean(file), show::clean(&says));
+    }
     let same = words::count(found.same as u64, "file");
-    match exit {
-        Exit::Done => say!("{}: {same}, all as listed", folder.display()),
-        _ => say!("{}: not as it was delivered; {same} as listed", folder.display()),
+    match found.is_none() {
+        true => say!("{}: {same}, all as listed", folder.display()),
+        false => say!("{}: not as it was delivered; {same} as listed", folder.display()),
     }
     Ok(exit)
+}
+
+/// How picture and sound of a pop lie.
+pub fn synced_json(found: &Result<Synced, Unsynced>) -> Value {
+    match found {
+        Ok(synced) => {
+            json!({ "early_ms": synced.offset.early, "early_frames": synced.frames, "seen": synced.seen,
+            "heard": synced.heard, "frame": synced.frame + 1, "noticed": synced.offset.is_noticed(),
+            "accepted": synced.offset.is_accepted(), "says": synced.sentence() })
+        }
+        Err(why) => json!({ "early_ms": null, "says": why.sentence() }),
+    }
 }
 
 fn plan(film: &str, dues: &[Due], as_json: bool) -> Exit {
@@ -170,6 +202,9 @@ fn as_it_is(due: &Due) {
     for lack in &due.kept {
         tell!("CAUTION: {}: {} is {}, and goes out as it is", due.name, lack.place, lack.why);
     }
+    for fault in &due.faults {
+        tell!("CAUTION: {}: {}: {}. It is a fault, and goes out as it is", due.name, fault.place, fault.why);
+    }
 }
 
 fn told(due: &Due, came: &Came) {
@@ -182,11 +217,19 @@ fn told(due: &Due, came: &Came) {
         }
         Came::Made(made) => {
             say!("{name}: made and checked, in {}; report.txt there has the numbers", made.place);
+            if let Some(synced) = &made.sync {
+                say!("    {}", synced.sentence());
+            }
             as_it_is(due);
         }
         Came::Refused => {
-            say!("{name}: not made: what goes in is not as declared:");
+            let why = match due.lacking.is_empty() {
+                true => "inspection found faults in what goes in",
+                false => "what goes in is not as declared",
+            };
+            say!("{name}: not made: {why}:");
             lacks(&due.lacking);
+            lacks(&due.faults);
         }
         Came::Failed(why) | Came::System(why) => {
             say!("{name}: not made, and nothing stands under its name: {}", show::clean(why));
@@ -201,7 +244,8 @@ fn lacks_json(all: &[Lack]) -> Value {
 
 fn due_json(due: &Due) -> Value {
     json!({ "name": due.name, "state": due.standing.to_string(), "place": due.place, "why": due.why,
-        "lacking": lacks_json(&due.lacking), "as_it_is": lacks_json(&due.kept) })
+        "lacking": lacks_json(&due.lacking), "as_it_is": lacks_json(&due.kept),
+        "faults": lacks_json(&due.faults) })
 }
 
 fn came_json(due: &Due, came: &Came) -> Value {
@@ -221,7 +265,9 @@ fn came_json(due: &Due, came: &Came) -> Value {
         };
         all["place"] = json!(made.place);
         all["checks"] = pairs(&made.checks);
+        all["inspection"] = pairs(&made.inspection);
         all["cautions"] = pairs(&made.cautions);
+        all["sync"] = made.sync.as_ref().map(|synced| synced_json(&Ok(synced.clone()))).unwrap_or_default();
     }
     all
 }

@@ -7,6 +7,7 @@ use super::{Answer, Exit, show};
 use crate::base::frames::FrameRange;
 use crate::inspect::finding::Weight;
 use crate::project::Project;
+use crate::project::inspecting::leaders::Pop;
 use crate::project::inspecting::sounds::Reading as Measured;
 use crate::project::inspecting::{Found, Inspected, Wish};
 use crate::report::words;
@@ -31,7 +32,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Inspec
 
 fn text(inspected: &Inspected) {
     for found in &inspected.found {
-        say!("{:5}  {}", found.weight.word(), place(found));
+        say!("{:5}  {}", found.weight.word(), found.place());
         say!("       {}", show::clean(&found.says));
         if let Some(picture) = &found.picture {
             say!("       {}", picture.display());
@@ -43,6 +44,12 @@ fn text(inspected: &Inspected) {
     if !inspected.heard.is_empty() {
         measured(&inspected.heard);
         say!("");
+    }
+    for pop in &inspected.pops {
+        if let Ok(synced) = &pop.found {
+            say!("{}@{}  {}  {}", pop.stage, pop.frame, pop.timecode, synced.sentence());
+            say!("");
+        }
     }
     inspected.remarks.iter().for_each(|remark| tell!("{remark}"));
     let mut parts: Vec<String> = Vec::new();
@@ -67,30 +74,6 @@ fn text(inspected: &Inspected) {
         words::count(notes as u64, "note")
     );
     inspected.cautions().iter().for_each(|caution| say!("{caution}"));
-}
-
-/// Where a finding lies, for people.
-fn place(found: &Found) -> String {
-    let mut place = match found.frames {
-        Some(frames) => format!("{}@{frames}", found.stage),
-        None => found.stage.clone(),
-    };
-    place.push_str(&format!("  {}", found.kind));
-    let is_of_shot =
-        found.shots.first().is_some_and(|shown| found.stage.starts_with(&format!("{}/", shown.shot)));
-    if !is_of_shot && !found.shots.is_empty() {
-        let all = found.shots.iter().take(4).map(|shown| format!("{}@{}", shown.shot, shown.frames));
-        let more = if found.shots.len() > 4 { " …" } else { "" };
-        place.push_str(&format!("  {}{more}", all.collect::<Vec<_>>().join(", ")));
-    }
-    if let Some(film) = found.film.filter(|&film| found.frames != Some(film)) {
-        place.push_str(&format!("  film {film}"));
-    }
-    if let Some([first, last]) = &found.timecode {
-        let to = if first == last { String::new() } else { format!(" – {last}") };
-        place.push_str(&format!("  {first}{to}"));
-    }
-    place
 }
 
 /// What sounds measure, as a table.
@@ -143,10 +126,19 @@ fn answer(film: &str, inspected: &Inspected) -> serde_json::Value {
         "notes": inspected.count(Weight::Note),
         "looked": looked.collect::<Vec<_>>(),
         "heard": heard.collect::<Vec<_>>(),
+        "sync": inspected.pops.iter().map(pop).collect::<Vec<_>>(),
         "findings": inspected.found.iter().map(finding).collect::<Vec<_>>(),
         "remarks": inspected.remarks,
         "cautions": inspected.cautions(),
     })
+}
+
+fn pop(pop: &Pop) -> serde_json::Value {
+    let mut all = super::deliver::synced_json(&pop.found);
+    all["stage"] = serde_json::json!(pop.stage);
+    all["at"] = serde_json::json!(format!("{}@{}", pop.stage, pop.frame));
+    all["timecode"] = serde_json::json!(pop.timecode);
+    all
 }
 
 fn finding(found: &Found) -> serde_json::Value {

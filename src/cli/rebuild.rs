@@ -234,6 +234,7 @@ pub fn report(rebuilt: &Rebuilt, selection: &Selection, json: bool, again: bool)
         say!("{files} of frames that the film no longer has removed from renders/film");
     }
     remarks(graph, outcome);
+    rebuilt.missed.iter().for_each(|says| tell!("film/mix: {says}"));
     let failures = outcome
         .failures
         .iter()
@@ -259,12 +260,23 @@ fn counts(rebuilt: &Rebuilt) -> String {
     let is_unfit =
         |(id, n): &&(usize, i64)| strips[*id].get(*n).is_some_and(|c| c.reason == Reason::FileUnfit);
     let unfit = outcome.failed_before.iter().filter(is_unfit).count();
-    let mut parts = vec![format!("{} rendered", show::frames(outcome.rendered))];
+    // What sound has in place of frames are blocks.
+    let nodes = &rebuilt.status.declared.graph.nodes;
+    let (blocks, [plates, clips]) =
+        (outcome.ran.iter().filter(|(id, _)| nodes[*id].is_sound()).count(), outcome.read);
+    let sound = format!("{} of sound", words::count(blocks as u64, "block"));
+    let rendered = match (outcome.rendered - blocks.min(outcome.rendered), blocks) {
+        (frames, 0) => show::frames(frames),
+        (0, _) => sound,
+        (frames, _) => format!("{} and {sound}", show::frames(frames)),
+    };
+    let mut parts = vec![format!("{rendered} rendered")];
     for (n, word) in [
         (outcome.alike, "of them the same as others"),
         (outcome.restored, "put back"),
         (outcome.same, "found the same"),
-        (outcome.taken_in, if outcome.taken_in == 1 { "plate frame read" } else { "plate frames read" }),
+        (plates, if plates == 1 { "plate frame read" } else { "plate frames read" }),
+        (clips, if clips == 1 { "clip read" } else { "clips read" }),
         (outcome.failures.len(), "failed"),
         (unfit, if unfit == 1 { "whose file cannot be used" } else { "whose files cannot be used" }),
         (outcome.failed_before.len() - unfit, "failed before"),
@@ -293,7 +305,8 @@ fn as_json(rebuilt: &Rebuilt) {
         .collect();
     let all = serde_json::json!({
         "format": "endboard rebuild 1", "film": graph.film, "rendered": ran, "alike": outcome.alike,
-        "restored": outcome.restored, "same": outcome.same, "taken_in": outcome.taken_in, "blocked": outcome.blocked,
+        "restored": outcome.restored, "same": outcome.same, "taken_in": outcome.read[0],
+        "clips": outcome.read[1], "missed": rebuilt.missed, "blocked": outcome.blocked,
         "blocked_by": trouble::blocked_json(graph, &rebuilt.blocked), "failures": failures, "remarks": remarks,
         "failed_before": trouble::failed_json(graph, &rebuilt.failed_before), "ended": outcome.ended.as_ref().map(ToString::to_string),
         "trimmed": rebuilt.trimmed, "elapsed_seconds": rebuilt.elapsed.as_secs_f64(),

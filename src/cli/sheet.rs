@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use super::arguments::{self, Arguments, Shown};
 use super::rebuild::end_when_told;
 use super::{Answer, Exit, Failure};
+use crate::base::selector::Selector;
 use crate::graph::{NodeId, Work};
 use crate::project::frames::{Lack, range};
 use crate::project::naming::{is_named, looked_at, picked};
@@ -113,12 +114,15 @@ fn of_channel(
         let node = &graph.nodes[id];
         let plain_plate =
             matches!(node.work, Work::Plate { .. }) && !is_named(&selection, &node.shot, &node.stage);
+        // Sound has no picture to show: of it is told only where it is named.
+        let spells = |selector: &Selector| selector.spells_stage() && graph.meant(node, selector).is_some();
+        let plain_sound = node.is_sound() && !selection.selectors.iter().any(spells);
         let set = chosen(stages[id].as_ref(), range(&status.declared, id));
         // Frames that are named one by one are all meant.
         let is_list = set.runs().iter().all(|run| run.len() == 1);
         let frames: Vec<i64> = set.iter().collect();
         let at = channel.map(|name| node.channels.iter().position(|c| **c == *name));
-        if frames.is_empty() || plain_plate || at == Some(None) {
+        if frames.is_empty() || plain_plate || plain_sound || at == Some(None) {
             continue;
         }
         let place = |frame: &i64| Place { id, frame: *frame, channel: at.flatten() };

@@ -253,20 +253,10 @@ fn quality(value: &Value) -> Result<At<Quality>, Problem> {
 
 fn limits(value: &Value, context: &str, found: &mut Found) -> Limits {
     let Some(mut fields) = found.keep(context, Fields::of(value, "limits")) else { return Limits::default() };
-    let mut within = |name: &'static str, most: f64| {
-        fields.read(name, |value| {
-            let number = value.number()?;
-            let problem = || Problem::error(value.span, format!("{number} dB is no limit of {name}"));
-            (0.0..=most)
-                .contains(&number)
-                .then_some(number)
-                .ok_or_else(|| problem().help(format!("from 0 to {most} dB")))
-        })
-    };
     let limits = Limits {
-        luma: within("luma", 120.0),
-        picture: within("picture", 120.0),
-        sound: within("sound", 20.0),
+        luma: fields.within("luma", 0.0..=120.0, "dB"),
+        picture: fields.within("picture", 0.0..=120.0, "dB"),
+        sound: fields.within("sound", 0.0..=20.0, "dB"),
     };
     found.extend(context, fields.finish());
     limits

@@ -147,7 +147,7 @@ pub fn is_as_made(
 }
 
 /// Writes the sound of so many frames as `NAME.wav`, 24 bits, which begins at the target's timecode and says when it was made.
-/// Gives its path, and how many samples were cut off at full scale.
+/// Gives its path. What lies beyond full scale is cut off.
 ///
 /// # Errors
 /// When the sound is not the target's or not as long as the picture, or the disk refuses.
@@ -157,7 +157,7 @@ pub fn write_sound(
     sound: &Sound,
     frames: u64,
     made: Timestamp,
-) -> Result<(PathBuf, u64), FrameError> {
+) -> Result<PathBuf, FrameError> {
     let path = folder.join(format!("{}.wav", target.name));
     let unfit = |why: String| FrameError::Unfit { name: path.display().to_string(), why };
     let spec = target.sound.ok_or_else(|| unfit("the delivery has no sound".into()))?;
@@ -176,21 +176,18 @@ pub fn write_sound(
     };
     let write = || {
         let mut file = whole::beside(folder, whole::UNDER_WAY.1)?;
-        let cut = wave::write(file.as_file_mut(), sound, Depth::Bits24, &bext);
-        let cut = cut.map_err(|error| io::Error::other(error.to_string()))?;
-        whole::named(file, &path, false)?;
-        Ok(cut)
+        let written = wave::write(file.as_file_mut(), sound, Depth::Bits24, &bext);
+        written.map_err(|error| io::Error::other(error.to_string()))?;
+        whole::named(file, &path, false)
     };
-    let cut = write().map_err(|error| FrameError::Disk { path: path.clone(), error })?;
-    Ok((path, cut))
+    write().map_err(|error| FrameError::Disk { path: path.clone(), error })?;
+    Ok(path)
 }
 
 /// The sample, counted from midnight, at which the first frame begins.
 fn since_midnight(target: &Target, rate: u32) -> Result<u64, String> {
     let Some(label) = &target.timecode else { return Ok(0) };
-    let counting =
-        if label.contains(';') { Counting::drop_frame(target.rate) } else { Counting::non_drop(target.rate) };
-    let frame = counting.and_then(|counting| counting.parse(label)).map_err(|error| error.to_string())?;
+    let (_, frame) = Counting::marked(target.rate, label).map_err(|error| error.to_string())?;
     Ok(target.samples(u64::try_from(frame).unwrap_or(0), rate))
 }
 
@@ -281,8 +278,7 @@ mod tests {
         played.channels[3][5] = 0.5;
         let made = "2026-02-03T04:05:06Z".parse().unwrap();
         let target = target(FrameFormat::Png16);
-        let (path, cut) = write_sound(&target, folder.path(), &played, 12, made).unwrap();
-        assert_eq!(cut, 0);
+        let path = write_sound(&target, folder.path(), &played, 12, made).unwrap();
         let file = || std::fs::File::open(&path).unwrap();
         // 59 minutes and 52 seconds.
         assert_eq!(sound::outline(file()).unwrap().since_midnight, Some(3592 * 48_000));

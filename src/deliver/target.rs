@@ -221,18 +221,14 @@ impl Target {
         if !is_plain_name(&self.name) {
             out.push(format!("{:?} names no file: use letters, digits, spaces, '.', '-' and '_'", self.name));
         }
-        match Counting::non_drop(self.rate) {
-            Err(error) => out.push(error.to_string()),
-            Ok(plain) => {
-                let label = self.timecode.as_deref();
-                let counting = |label: &str| match label.contains(';') {
-                    true => Counting::drop_frame(self.rate),
-                    false => Ok(plain),
-                };
-                if let Some(Err(error)) = label.map(|label| counting(label).and_then(|c| c.parse(label))) {
+        match (Counting::non_drop(self.rate), &self.timecode) {
+            (Err(error), _) => out.push(error.to_string()),
+            (Ok(_), Some(label)) => {
+                if let Err(error) = Counting::marked(self.rate, label) {
                     out.push(format!("timecode: {error}"));
                 }
             }
+            (Ok(_), None) => {}
         }
         if let Some(sound) = self.sound
             && ![44_100, 48_000, 96_000].contains(&sound.rate)
@@ -290,9 +286,7 @@ impl Target {
 
     /// Samples of each channel for so many frames, to the nearest.
     pub fn samples(&self, frames: u64, rate: u32) -> u64 {
-        let above = u128::from(frames) * u128::from(self.rate.seconds) * u128::from(rate);
-        let below = u128::from(self.rate.frames);
-        ((2 * above + below) / (2 * below)) as u64
+        self.rate.samples(frames, rate)
     }
 }
 

@@ -85,8 +85,8 @@ pub struct Outcome {
     pub rendered: usize,
     /// How many of those are the same as others of this run, and cost nothing.
     pub alike: usize,
-    /// Frames of plates that are only passed on, new or changed, that were decoded.
-    pub taken_in: usize,
+    /// Frames of plates that are only passed on, new or changed, that were decoded; and clips.
+    pub read: [usize; 2],
     /// Put back.
     pub restored: usize,
     /// Found the same.
@@ -381,19 +381,19 @@ impl<'a> Engine<'a> {
     fn announce(&self, id: NodeId, frame: i64, how: How) {
         let node = &self.graph.nodes[id];
         {
-            let mut outcome = self.outcome.lock().expect("no worker panics with it");
+            let mut out = self.outcome.lock().expect("no worker panics with it");
             match &how {
-                How::Rendered | How::Alike if node.is_passed_on() => outcome.taken_in += 1,
+                How::Rendered | How::Alike if node.is_passed_on() => out.read[node.is_sound() as usize] += 1,
                 How::Failed(_) => {}
                 _ if node.is_passed_on() => {}
                 How::Rendered | How::Alike => {
-                    outcome.rendered += 1;
-                    outcome.alike += usize::from(how == How::Alike);
-                    outcome.ran.push((id, frame));
+                    out.rendered += 1;
+                    out.alike += usize::from(how == How::Alike);
+                    out.ran.push((id, frame));
                 }
-                How::Restored => outcome.restored += 1,
-                How::Same => outcome.same += 1,
-                How::Blocked => outcome.blocked += 1,
+                How::Restored => out.restored += 1,
+                How::Same => out.same += 1,
+                How::Blocked => out.blocked += 1,
             }
         }
         // Progress counts what the run said it would settle, and plates that are passed on are not among it.

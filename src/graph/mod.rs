@@ -20,8 +20,11 @@ use std::sync::Arc;
 use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::{FrameRange, FrameSet};
 use crate::base::problem::Span;
+use crate::base::selector::{Chosen, Selector};
 use crate::declare::film::{Delivers, Media};
+use crate::media::sound::CLIP;
 use crate::operators::sound::PreparedSound;
+use crate::operators::sound::blocks::Blocks;
 use crate::operators::{Prepared, Spec, WorkingSpace};
 pub use command::CommandWork;
 
@@ -64,6 +67,8 @@ pub struct Graph {
     pub sources: Vec<Source>,
     /// Places in each named pool.
     pub pools: Vec<(String, u32)>,
+    /// How the film's sound is parted; none where it has none.
+    pub blocks: Option<Blocks>,
 }
 
 /// One stage of one shot, over all its frames.
@@ -296,6 +301,38 @@ impl Graph {
     /// The node of a shot and stage.
     pub fn find(&self, shot: &str, stage: &str) -> Option<NodeId> {
         self.nodes.iter().position(|n| &*n.shot == shot && &*n.stage == stage)
+    }
+
+    /// The frames of a node that a selector means. Of sound, those of a stage that it names by its whole name are blocks, as all
+    /// that is said of it has them; else they are the film's, and the blocks are meant that hold any of them.
+    pub fn meant(&self, node: &Node, selector: &Selector) -> Option<Chosen> {
+        let chosen = selector.matches(&node.shot, &node.stage)?;
+        match (&chosen, &node.work, self.blocks) {
+            (Chosen::Frames(frames), Work::Sound { .. }, Some(blocks)) if !selector.spells_stage() => {
+                let whole = FrameRange::one(CLIP);
+                // What the whole film comes to, as the gain of its mix, is one.
+                if node.frames == whole && blocks.all() != whole {
+                    return Some(Chosen::All);
+                }
+                let mut set = FrameSet::new();
+                frames.runs().iter().for_each(|run| set.insert_range(blocks.holding(*run)));
+                Some(Chosen::Frames(set))
+            }
+            _ => Some(chosen),
+        }
+    }
+
+    /// The stage after a node that changes the speed of what it makes, if any of its shot does.
+    pub fn retimed_after(&self, id: NodeId) -> Option<String> {
+        let mut over = vec![false; self.nodes.len()];
+        over[id] = true;
+        for (next, node) in self.nodes.iter().enumerate().skip(id + 1) {
+            over[next] = node.shot == self.nodes[id].shot && node.inputs.iter().any(|edge| over[edge.from]);
+            if over[next] && node.kind() == "retime" {
+                return Some(node.name());
+            }
+        }
+        None
     }
 
     /// Calls `visit` with each edge that `frame` of `node` needs and the frames of it.

@@ -1,11 +1,19 @@
 //! Whether sound and picture of a leader meet: the 2-pop's tone, the frame that carries it, and by how much they differ.
 //!
-//! Knows a tone in samples and the limits of Rec. ITU-R BT.1359-1. Does not know pictures: the frame is given by its number.
+//! Knows a tone in samples, of pictures how bright each is, and the limits of Rec. ITU-R BT.1359-1. Does not know files.
 
 use std::f64::consts::TAU;
 
-/// The pop's tone in hertz (common practice; the level is not looked at).
-pub const TONE: f64 = 1000.0;
+use crate::media::sound::pop::TONE;
+
+/// Mean of R'G'B' from which a picture is lit, and up to which it is black. A pop's ground is far above the one; what a coder makes of
+/// black stays far below the other.
+const LIT: f32 = 0.05;
+/// See [`LIT`].
+const BLACK: f32 = 0.02;
+/// Seconds of black that follow the picture of a pop at least; a leader has nearly two.
+const DARK: f64 = 1.0;
+
 /// Share of the sound's energy that must lie in the tone.
 const PURE: f64 = 0.8;
 /// The least amplitude of a pop, of full scale (-46 dBFS).
@@ -41,11 +49,9 @@ pub struct Offset {
 }
 
 impl Offset {
-    /// Of a pop whose first sample is `first`, against the start of picture frame `frame`, counted from the frame at which
-    /// the sound's first sample lies.
-    pub fn of(pop: &Pop, rate: u32, frame: i64, frames_a_second: f64) -> Self {
-        let picture = frame as f64 / frames_a_second;
-        Self { early: (picture - pop.first as f64 / f64::from(rate)) * 1000.0 }
+    /// Of a pop that is seen at `picture` and heard at `sound`, in seconds of one clock.
+    pub fn of(picture: f64, sound: f64) -> Self {
+        Self { early: (picture - sound) * 1000.0 }
     }
 
     /// True when viewers notice it.
@@ -61,17 +67,28 @@ impl Offset {
     /// What a person is told.
     pub fn sentence(self) -> String {
         let ms = self.early.abs();
+        if ms < 0.05 {
+            return "Sound and picture of the pop meet.".into();
+        }
         let way = if self.early >= 0.0 { "before" } else { "after" };
         let verdict = match (self.is_noticed(), self.is_accepted()) {
             (false, _) => "Nobody will notice.",
             (true, true) => "Attentive viewers will notice; it is within what is accepted.",
             (true, false) => "That is beyond what viewers accept: move one of them.",
         };
-        if ms < 0.05 {
-            return "Sound and picture of the pop meet.".into();
-        }
         format!("The sound of the pop comes {ms:.1} ms {way} its picture (Rec. ITU-R BT.1359-1). {verdict}")
     }
+}
+
+/// The picture of a leader's pop among pictures in their order, each told by its mean of R'G'B' from 0 to 1: the first lit one after
+/// which it is black for long. Nothing where there is none.
+pub fn find_picture(brightness: &[f32], frames_a_second: f64) -> Option<usize> {
+    let dark = (DARK * frames_a_second).round() as usize;
+    let is_pop = |&at: &usize| {
+        brightness[at] >= LIT
+            && brightness.get(at + 1..=at + dark).is_some_and(|after| after.iter().all(|&v| v <= BLACK))
+    };
+    (0..brightness.len()).find(is_pop)
 }
 
 /// Products of samples with the tone, summed from the beginning, so that any stretch costs the same.
@@ -246,10 +263,25 @@ mod tests {
     #[test]
     fn the_sign_is_positive_when_the_sound_comes_first() {
         // The picture of the pop is frame 144, at 6 s; the sound comes a frame early, or two late.
-        let offset = |first| Offset::of(&Pop { first, samples: 2000, amplitude: 0.1 }, 48_000, 144, 24.0);
-        assert!((offset(286_000).early - 1000.0 / 24.0).abs() < 1e-9);
-        assert!((offset(292_000).early + 2000.0 / 24.0).abs() < 1e-9);
-        assert!(offset(286_000).sentence().contains("41.7 ms before its picture"));
-        assert!(offset(288_000).sentence().contains("meet"));
+        let offset = |first: f64| Offset::of(144.0 / 24.0, first / 48_000.0);
+        assert!((offset(286_000.0).early - 1000.0 / 24.0).abs() < 1e-9);
+        assert!((offset(292_000.0).early + 2000.0 / 24.0).abs() < 1e-9);
+        assert!(offset(286_000.0).sentence().contains("41.7 ms before its picture"));
+        assert!(offset(288_000.0).sentence().contains("meet"));
+    }
+
+    #[test]
+    fn the_picture_of_a_pop_is_the_one_before_long_black() {
+        // A countdown that is lit, its pop at 48 of 96, then 47 of black.
+        let mut leader = vec![0.2; 49];
+        leader.extend([0.004; 47]);
+        leader.extend([0.3; 40]);
+        assert_eq!(find_picture(&leader, 24.0), Some(48));
+        assert_eq!(find_picture(&leader[48..], 24.0), Some(0), "a leader of two seconds begins with it");
+        assert_eq!(find_picture(&leader[..60], 24.0), None, "the black is cut short");
+        assert_eq!(find_picture(&leader[49..], 24.0), None);
+        // A black frame or two between pictures is no leader.
+        assert_eq!(find_picture(&[[0.2; 10], [0.0; 10], [0.2; 10]].concat(), 24.0), None);
+        assert_eq!(find_picture(&[], 24.0), None);
     }
 }

@@ -45,7 +45,7 @@ impl Version {
 
     /// Frames go out as they come in, none doubled or dropped to keep a rate. The option changed its name
     /// in 5.1 (release notes of FFmpeg 5.1).
-    fn every_frame_once(self) -> &'static str {
+    pub fn every_frame_once(self) -> &'static str {
         if self >= (Self { major: 5, minor: 1 }) { "-fps_mode" } else { "-vsync" }
     }
 }

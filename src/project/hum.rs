@@ -6,6 +6,7 @@
 use std::fmt::Write;
 
 use super::frames::LookError;
+use super::inspecting::places::Places;
 use super::standing::Standing;
 use super::{Declared, Project, ProjectError, chosen, wanted};
 use crate::base::frames::FrameRange;
@@ -84,6 +85,7 @@ impl Project {
              # keeps what you changed under another name.\ncues:\n",
             mark::PLACE
         );
+        let places = Places::of(film, &declared);
         let mut written = Written { bus: bus.clone(), ..Written::default() };
         for (id, node) in declared.graph.nodes.iter().enumerate() {
             let Work::Operator { prepared, .. } = &node.work else { continue };
@@ -91,7 +93,8 @@ impl Project {
             if prepared.rods().is_empty() || frames.is_empty() {
                 continue;
             }
-            let mut stage = Stage { node, prepared: &**prepared, film, bus: &bus, counts: [0; 3] };
+            let mut stage =
+                Stage { node, places: &places, prepared: &**prepared, film, bus: &bus, counts: [0; 3] };
             for (use_of, shown) in shown(&declared, film, node).into_iter().enumerate() {
                 if shown.iter().any(|frame| frames.contains(frame)) {
                     stage.write(shown, use_of, wish.least, &mut text);
@@ -175,6 +178,7 @@ fn shown(declared: &Declared, film: &Film, node: &Node) -> Vec<FrameRange> {
 /// A stage whose rods shine.
 struct Stage<'a> {
     node: &'a Node,
+    places: &'a Places,
     prepared: &'a dyn Prepared,
     film: &'a Film,
     bus: &'a str,
@@ -206,6 +210,9 @@ impl Stage<'_> {
         if use_of > 0 {
             let _ = write!(of, ".{}", use_of + 1);
         }
+        // The film's first frame is 1, and nothing is heard before it.
+        let head = self.places.uses(shot, FrameRange::one(shown.first)).iter().map(|run| run.first).min();
+        let into = |time: f64| head.unwrap_or(1) as f64 - 1.0 + time - shown.first as f64;
         let within = |time: f64| time.clamp(shown.first as f64, shown.last as f64 + 0.99);
         let rate = self.film.rate.per_second();
         for rod in self.prepared.rods() {
@@ -222,12 +229,13 @@ impl Stage<'_> {
             for (n, pass) in motion.passes(least).iter().enumerate() {
                 self.counts[1] += 1;
                 let seconds = (pass.frames / rate * 1.6).clamp(0.15, 1.2);
+                let at = within(shown.first as f64 + pass.at);
                 let _ = writeln!(
                     text,
                     "  {of}.{rod}.swing-{}: {{ bus: {bus}, at: {shot}@{:.2}, plus: {:.2}, gain: -8, voice: {{ swing: {:.2}, length: {seconds:.2}, pan: [{:.2}, {:.2}], seed: {} }} }}",
                     n + 1,
-                    within(shown.first as f64 + pass.at),
-                    -seconds * rate / 2.0,
+                    at,
+                    (-seconds * rate / 2.0).max(-into(at)),
                     (pass.speed / FULL).min(1.0),
                     pass.pan[0],
                     pass.pan[1],

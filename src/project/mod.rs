@@ -17,6 +17,7 @@ pub mod inspecting;
 pub mod known;
 mod lack;
 pub mod left;
+mod lengths;
 pub mod matching;
 pub mod naming;
 mod past;
@@ -357,7 +358,7 @@ pub fn wanted(
     graph: &Graph,
     selection: &crate::base::selector::Selection,
 ) -> Vec<Option<crate::base::selector::Chosen>> {
-    graph.nodes.iter().map(|n| selection.matches(&n.shot, &n.stage)).collect()
+    graph.nodes.iter().map(|node| selection.chosen(|selector| graph.meant(node, selector))).collect()
 }
 
 /// All frames of a node that a selection takes.

@@ -76,7 +76,7 @@ fn beside(graph: &Graph, selector: &Selector, of: &dyn Fn(NodeId) -> FrameRange)
     let frames = selector.frames()?;
     let mut hull: Option<FrameRange> = None;
     for (id, node) in graph.nodes.iter().enumerate() {
-        let Some(chosen) = selector.matches(&node.shot, &node.stage) else { continue };
+        let Some(chosen) = graph.meant(node, selector) else { continue };
         let range = of(id);
         if range.is_empty() {
             continue;

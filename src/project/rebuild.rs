@@ -10,7 +10,7 @@ use crate::base::selector::Selection;
 use crate::events::Event;
 use crate::execute::tally::Tally;
 use crate::execute::{Ending, Engine, Options, Outcome};
-use crate::graph::{Node, Work};
+use crate::graph::{FILM, MIX, Node, Work};
 use crate::ledger::file::{Ledger, LedgerError};
 use crate::ledger::holds::Holds;
 use crate::plan::{self, Plan};
@@ -42,6 +42,8 @@ pub struct Rebuilt {
     pub failed_before: Vec<Failed>,
     /// Frames among the selected that cannot be made, after the run, by what stands in their way.
     pub blocked: Vec<Blocked>,
+    /// What of its target the mix misses, where it was made in this run.
+    pub missed: Vec<String>,
     /// Files removed from the film's folder, of frames that the film no longer has.
     pub trimmed: usize,
     /// Time on the clock from the reading of sources to the end.
@@ -138,8 +140,30 @@ impl Project {
         let ledger_trouble = tally.trouble.lock().expect("the run ended").clone();
         let failed_before = self.why_failed(&status, outcome.failed_before.iter().copied());
         let blocked = self.blocked_after(&mut status, &mut outcome, selection, again);
+        let missed = self.missed_after(&mut status, &outcome);
         let elapsed = began.elapsed();
-        Ok(Rebuilt { outcome, status, plan, failed_before, blocked, trimmed, elapsed, spent, ledger_trouble })
+        Ok(Rebuilt {
+            outcome,
+            status,
+            plan,
+            failed_before,
+            blocked,
+            missed,
+            trimmed,
+            elapsed,
+            spent,
+            ledger_trouble,
+        })
+    }
+
+    /// What of its target the mix misses once the run is over that made any of it.
+    fn missed_after(&self, status: &mut Status, outcome: &Outcome) -> Vec<String> {
+        let mix = status.declared.graph.find(FILM, MIX);
+        if outcome.ended.is_some() || !outcome.ran.iter().any(|(id, _)| Some(*id) == mix) {
+            return Vec::new();
+        }
+        self.look(status);
+        self.missed_target(status)
     }
 
     /// What is blocked among the selected once the run is over, and how much that is.

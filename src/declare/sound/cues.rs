@@ -68,15 +68,7 @@ impl<'a> Cues<'a> {
             Map { entries: map.entries.iter().filter(|(k, _)| OWN.contains(&&*k.text)).cloned().collect() };
         let mut fields = Fields::new(&own, key.span, &*context);
         let at = anchor(&mut fields, key);
-        let plus = fields.read("plus", |value| {
-            let frames = value.number()?;
-            if frames.abs() <= FURTHEST {
-                return Ok(frames);
-            }
-            let problem = Problem::error(value.span, format!("{frames} frames are out of range for 'plus'"));
-            Err(problem.help(format!("from -{FURTHEST} to {FURTHEST} frames")))
-        });
-        let plus = plus.unwrap_or(0.0);
+        let plus = fields.within("plus", -FURTHEST..=FURTHEST, "frames").unwrap_or(0.0);
         let bus = fields.need("bus").and_then(|value| {
             let text = fields.keep(value.text())?;
             Some(At { value: text.to_string(), span: value.span })

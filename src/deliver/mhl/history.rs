@@ -4,8 +4,12 @@
 //! digest of each kind that any generation holds of it and did not find wrong.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::fs::OpenOptions;
 use std::io::{self, Read};
+use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
+
+use rustix::fs::OFlags;
 
 use super::ignore::{ALWAYS, Ignore};
 use super::read::{self, BadXml};
@@ -106,7 +110,8 @@ fn disk(path: &Path) -> impl FnOnce(io::Error) -> MhlError {
 
 fn bytes(path: &Path) -> Result<Vec<u8>, MhlError> {
     let read = || {
-        let file = std::fs::File::open(path)?;
+        // A pipe that has taken the place of a file since it was looked at is not waited for either.
+        let file = OpenOptions::new().read(true).custom_flags(OFlags::NONBLOCK.bits() as i32).open(path)?;
         if !file.metadata()?.is_file() || file.metadata()?.len() > SIZE_LIMIT {
             return Err(io::Error::new(io::ErrorKind::InvalidData, "it is no file, or larger than is read"));
         }
@@ -117,6 +122,10 @@ fn bytes(path: &Path) -> Result<Vec<u8>, MhlError> {
     match std::fs::symlink_metadata(path) {
         Ok(data) if data.is_symlink() => {
             let error = io::Error::new(io::ErrorKind::InvalidData, "it is a link, which is not followed");
+            Err(MhlError::Disk { path: path.to_path_buf(), error })
+        }
+        Ok(data) if !data.is_file() => {
+            let error = io::Error::new(io::ErrorKind::InvalidData, "it is no file");
             Err(MhlError::Disk { path: path.to_path_buf(), error })
         }
         Ok(_) => read().map_err(disk(path)),

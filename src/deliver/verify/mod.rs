@@ -3,6 +3,7 @@
 //! Knows how it is decoded and what is compared. Does not know how it was made.
 
 pub mod measure;
+pub mod moments;
 pub mod probe;
 
 use std::path::Path;
@@ -193,10 +194,18 @@ fn pictures(
     tell: &mut dyn FnMut(Step),
 ) -> Result<(), MovieError> {
     let version = Version::parse(&encode::ask(&tools.ffmpeg, &words(&["-version"]), runner)?);
-    // The option that lets frames through as they are changed its name in 5.1 (release notes of FFmpeg 5.1).
-    let once = if version >= (Version { major: 5, minor: 1 }) { "-fps_mode" } else { "-vsync" };
     let form = arguments::pixels(coding);
-    let out = ["-map", "0:v:0", "-f", "rawvideo", "-pix_fmt", form, once, "passthrough", "pipe:1"];
+    let out = [
+        "-map",
+        "0:v:0",
+        "-f",
+        "rawvideo",
+        "-pix_fmt",
+        form,
+        version.every_frame_once(),
+        "passthrough",
+        "pipe:1",
+    ];
     let complaint = Printed::new().map_err(MovieError::disk(Path::new(text)))?;
     let mut stream = decode(text, &out, &complaint, tools, runner)?;
     let planes = coding.planes(target.size);
@@ -249,29 +258,19 @@ fn sounds(
     tools: &Tools,
     runner: &Runner,
 ) -> Result<SoundReport, MovieError> {
-    let complaint = Printed::new().map_err(MovieError::disk(Path::new(text)))?;
-    let out = ["-map", "0:a:0", "-f", "f32le", "-c:a", "pcm_f32le", "pipe:1"];
-    let mut stream = decode(text, &out, &complaint, tools, runner)?;
     let channels = sound.channels.len();
     let mut levels = vec![Levels::default(); channels];
     let (mut samples, mut is_exact) = (0usize, preset.keeps_samples());
-    let mut part = vec![0; PART * channels * 4];
-    loop {
-        let count = stream.fill(&mut part, LIMIT).map_err(|e| lost(&e, tools, runner, 0, 0))?;
-        for moment in part[..count].chunks_exact(channels * 4) {
-            for (c, bytes) in moment.chunks_exact(4).enumerate() {
-                let decoded = f32::from_le_bytes([bytes[0], bytes[1], bytes[2], bytes[3]]);
-                if let Some(&source) = sound.channels[c].get(samples) {
-                    levels[c].add(source, decoded);
-                    is_exact &= at_24_bits(source) == decoded;
-                }
+    moments::each_moment(text, channels, tools, runner, &mut |moment| {
+        for (c, &decoded) in moment.iter().enumerate() {
+            if let Some(&source) = sound.channels[c].get(samples) {
+                levels[c].add(source, decoded);
+                is_exact &= at_24_bits(source) == decoded;
             }
-            samples += 1;
         }
-        if count < part.len() {
-            break;
-        }
-    }
+        samples += 1;
+        true
+    })?;
     is_exact &= samples == sound.len();
     let of = |value: fn(&Levels) -> f64| levels.iter().map(value).collect();
     let (differences, residues) = (of(Levels::difference), of(Levels::residue));

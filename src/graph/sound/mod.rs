@@ -16,7 +16,7 @@ use super::stages::written;
 use super::{BUS, CLIPS, Edge, FILM, Ingredient, LEVEL, METER, MIX, NodeId, STEM, SUM, Work};
 use crate::base::digest::KeyHasher;
 use crate::base::frames::FrameRange;
-use crate::base::problem::{Problems, Span};
+use crate::base::problem::{Problem, Problems, Span};
 use crate::declare::film::{At, Media};
 use crate::declare::sound::{Anchor, Bus, Cue, Hears, Settings, Sound};
 use crate::media::sound::{CLIP, Outline, SoundFormat};
@@ -26,6 +26,10 @@ use crate::operators::sound::bus::{self, Others, Placed};
 use crate::operators::sound::cue::{self, Plays};
 use crate::operators::sound::master::{self, Level, Meter, Mix, Target, Together};
 use crate::operators::{self, Setup, Spec};
+
+/// Samples that coders put before a sound, about: 1105 of Layer III's (528 + 1 of decoding, 576 of coding), 1024 and more of
+/// AAC's (ISO/IEC 14496-3).
+const CODER: f64 = 1100.0;
 
 /// A cue as it is heard, and what `why` compares of it.
 struct Ready {
@@ -47,6 +51,7 @@ impl Builder<'_> {
         if edit.frames < 1 {
             return;
         }
+        self.graph.blocks = Some(blocks);
         let mut clips = Clips::new();
         for cue in sound.cues.values() {
             if let Hears::Clip(path) = &cue.hears {
@@ -125,8 +130,18 @@ impl Builder<'_> {
             channels: 1,
             samples: Some(blocks.film().end as u64),
             since_midnight: None,
+            is_late: false,
         };
         let outline = self.files.sound(&at.value).unwrap_or(unknown);
+        if outline.is_late {
+            let message = format!(
+                "{} does not tell what its coder put before the sound, which begins late by it: about {:.0} ms",
+                at.value,
+                CODER * 1000.0 / f64::from(outline.rate)
+            );
+            let help = "put it in place by ear with `from`, or take WAV, FLAC, or AAC in MP4";
+            self.problems.push(Problem::error(at.span, message).help(help).warning());
+        }
         // No plate's name holds a folder's mark.
         let name = if at.value.contains('/') { at.value.clone() } else { format!("./{}", at.value) };
         let source = self.source(name, Media::Sound(at.clone()), at.span, false);
@@ -161,13 +176,18 @@ impl Builder<'_> {
                     let (node, outline) = &clips[&path.value];
                     (Plays::Clip(outline.clone()), Some(*node))
                 }
-                Hears::Voice(settings) => match self.voice(settings, declared, blocks, edit) {
-                    Ok(voice) => (Plays::Voice(voice), None),
-                    Err(problems) => {
-                        self.problems.extend(told(name, problems));
-                        continue;
+                Hears::Voice(settings) => {
+                    match self.voice(settings, declared, (blocks, sound.channels), edit) {
+                        Ok((voice, cautions)) => {
+                            self.problems.extend(told(name, cautions));
+                            (Plays::Voice(voice), None)
+                        }
+                        Err(problems) => {
+                            self.problems.extend(told(name, problems));
+                            continue;
+                        }
                     }
-                },
+                }
             };
             match cue::Cue::read(&setup, *blocks, sound.channels, plays) {
                 Ok((cue, cautions)) => {

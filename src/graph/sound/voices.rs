@@ -16,27 +16,37 @@ use crate::operators::sound::voice;
 use crate::operators::sound::voice::motion::{Motion, STEPS};
 
 impl Builder<'_> {
-    /// A sound that is made, for a cue.
+    /// A sound that is made, for a cue in a film of so many channels, and cautions.
     pub(super) fn voice(
-        &mut self,
+        &self,
         settings: &Settings,
         cue: &Cue,
-        blocks: &Blocks,
+        (blocks, channels): (&Blocks, usize),
         edit: &Edit,
-    ) -> Result<Arc<dyn Voice>, Problems> {
+    ) -> Result<(Arc<dyn Voice>, Problems), Problems> {
         let none = BTreeMap::new();
         let setup = self.setup_of(settings, blocks, &none);
-        let motion = match voice::rod(&setup) {
-            Some(rod) => Some(self.motion(rod, settings, cue, edit)?),
-            None => None,
+        let (motion, told) = match voice::rod(&setup) {
+            Some(rod) => {
+                let (motion, told) = self.motion(rod, settings, cue, edit)?;
+                (Some(motion), told)
+            }
+            None => (None, None),
         };
-        let (voice, mut cautions) = voice::read(&setup, blocks.sampling, motion)?;
-        self.problems.append(&mut cautions);
-        Ok(voice)
+        let (voice, mut cautions) = voice::read(&setup, blocks.sampling, channels, motion)?;
+        cautions.extend(told);
+        Ok((voice, cautions))
     }
 
-    /// The movement of the rod that a cue hums with, from the frame that the cue hangs on to the last that is shown with it.
-    fn motion(&self, rod: &str, settings: &Settings, cue: &Cue, edit: &Edit) -> Result<Motion, Problems> {
+    /// The movement of the rod that a cue hums with, from the frame that the cue hangs on to the last that is shown with it, and
+    /// a caution where the picture runs at another speed.
+    fn motion(
+        &self,
+        rod: &str,
+        settings: &Settings,
+        cue: &Cue,
+        edit: &Edit,
+    ) -> Result<(Motion, Option<Problem>), Problems> {
         let span = settings.map.get("hum").map_or(settings.span, |value| value.span);
         let wrong = |message: String, help: &str| Err(vec![Problem::error(span, message).help(help)]);
         let Anchor::Shot { shot, frame } = &cue.at.value else {
@@ -64,6 +74,15 @@ impl Builder<'_> {
         let steps = ((last - frame) * STEPS as f64).floor() as i64;
         let at = |step: i64| prepared.stance(name, frame + step as f64 / STEPS as f64);
         let (width, height) = self.film.frame_size;
-        Ok(Motion::of(self.film.rate.per_second(), height.into(), width.into(), (0..=steps).map(at)))
+        let motion =
+            Motion::of(self.film.rate.per_second(), height.into(), width.into(), (0..=steps).map(at));
+        let of = self.graph.nodes.iter().position(|n| n.shot.eq_ignore_ascii_case(of) && &*n.stage == stage);
+        let retimed = of.and_then(|id| self.graph.retimed_after(id)).map(|after| {
+            let message =
+                format!("{after} changes the speed of this rod's picture, which the hum does not follow");
+            let help = "let `retime` come before the blades, or move its cues by hand";
+            Problem::error(span, message).help(help).warning()
+        });
+        Ok((motion, retimed))
     }
 }

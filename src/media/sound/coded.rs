@@ -18,6 +18,18 @@ const SPARE: u64 = 4608;
 /// Parts of a second in which a beginning is told before the sampling rate is known: whole for all usual rates.
 const FINE: u32 = 705_600_000;
 
+/// The first byte of AAC in ADTS, which has no head for the whole.
+const BARE: u8 = 0xff;
+
+/// The first byte of a file; it is put back to its start.
+fn begins(source: &mut dyn Source) -> Result<Option<u8>, SoundError> {
+    let mut first = [0];
+    let system = |error: std::io::Error| SoundError::System(error.to_string());
+    let count = source.read(&mut first).map_err(system)?;
+    source.seek(std::io::SeekFrom::Start(0)).map_err(system)?;
+    Ok((count == 1).then_some(first[0]))
+}
+
 /// A source as the library wants it.
 struct Bytes(Box<dyn Source>);
 
@@ -51,6 +63,8 @@ struct Open {
     track: u32,
     parameters: AudioCodecParameters,
     samples: Option<u64>,
+    /// What the head says that a coder put before the sound.
+    delay: Option<u32>,
 }
 
 fn damaged(format: SoundFormat) -> impl Fn(Error) -> SoundError {
@@ -75,8 +89,8 @@ fn open(format: SoundFormat, source: Box<dyn Source>) -> Result<Open, SoundError
     let decoder = symphonia::default::get_codecs()
         .make_audio_decoder(&parameters, &AudioDecoderOptions::default())
         .map_err(damaged(format))?;
-    let (track, samples) = (track.id, track.num_frames);
-    Ok(Open { format, reader, decoder, track, parameters, samples })
+    let (track, samples, delay) = (track.id, track.num_frames, track.delay);
+    Ok(Open { format, reader, decoder, track, parameters, samples, delay })
 }
 
 impl Open {
@@ -114,6 +128,7 @@ fn samples_of(part: u64, rate: u32) -> u64 {
 }
 
 pub(super) fn outline(format: SoundFormat, mut source: Box<dyn Source>) -> Result<Outline, SoundError> {
+    let is_bare = format == SoundFormat::Aac && begins(&mut *source)? == Some(BARE);
     // In parts of a second, as its rate is not known yet.
     let part = if format == SoundFormat::Aac { edits::lead(&mut *source, FINE) } else { 0 };
     let mut open = open(format, source)?;
@@ -127,7 +142,8 @@ pub(super) fn outline(format: SoundFormat, mut source: Box<dyn Source>) -> Resul
     checked(format, rate, channels)?;
     let lead = samples_of(part, rate);
     let samples = open.samples.map(|samples| samples.saturating_sub(lead));
-    Ok(Outline { format, rate, channels, samples, since_midnight: None })
+    let is_late = is_bare || (format == SoundFormat::Mp3 && open.delay.is_none());
+    Ok(Outline { format, rate, channels, samples, since_midnight: None, is_late })
 }
 
 pub(super) fn read(format: SoundFormat, mut source: Box<dyn Source>) -> Result<Sound, SoundError> {

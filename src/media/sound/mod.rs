@@ -5,6 +5,7 @@
 
 mod coded;
 mod edits;
+pub mod pop;
 pub mod wave;
 
 use std::fmt;
@@ -172,6 +173,9 @@ pub struct Outline {
     pub samples: Option<u64>,
     /// Samples from midnight to its first one, where the file carries a time reference.
     pub since_midnight: Option<u64>,
+    /// True when nothing tells how many samples a coder put before the sound, so that these are heard: it begins late by about
+    /// a thousand.
+    pub is_late: bool,
 }
 
 /// A file that can be read from or put back to its start.

@@ -48,6 +48,7 @@ pub(super) fn outline(source: impl Source) -> Result<Outline, SoundError> {
         channels: reader.channels(),
         samples: (!reader.params().length_is_unknown()).then(|| reader.frames() as u64),
         since_midnight: bext.map(|bext| bext.time_reference),
+        is_late: false,
     })
 }
 
@@ -103,6 +104,11 @@ pub enum Depth {
 pub fn at_24_bits(sample: f32) -> f32 {
     let full = 8_388_608.0;
     ((f64::from(sample) * full).round().clamp(-full, full - 1.0) / full) as f32
+}
+
+/// How many samples lie beyond full scale, so that whole numbers cannot hold them.
+pub fn beyond(sound: &Sound) -> u64 {
+    sound.channels.iter().flatten().filter(|v| v.abs() > 1.0).count() as u64
 }
 
 /// Speaker positions of `dwChannelMask` for channels in the order of the file: mono, stereo, and L R C LFE Ls Rs.

@@ -66,6 +66,16 @@ impl Blocks {
         FrameRange::new(first, (block * self.each()).min(self.frames))
     }
 
+    /// The blocks that hold any of these film frames.
+    pub fn holding(&self, frames: FrameRange) -> FrameRange {
+        let within = frames.meet(FrameRange::new(1, self.frames));
+        if within.is_empty() {
+            return FrameRange::none();
+        }
+        let block = |frame: i64| (frame - 1).div_euclid(self.each()) + 1;
+        FrameRange::new(block(within.first), block(within.last))
+    }
+
     /// The samples of a block.
     pub fn of(&self, block: i64) -> Range<i64> {
         let frames = self.frames_of(block);

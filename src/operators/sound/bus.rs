@@ -4,16 +4,17 @@
 
 use std::collections::BTreeMap;
 use std::ops::Range;
+use std::sync::{Arc, Mutex, PoisonError};
 
 use super::blocks::{Blocks, joined};
 use super::cue::{Cue, feed_within};
 use super::dynamics::{Compressor, Duck, Pace};
 use super::filters::{self, Filters};
-use super::law::factor;
+use super::law::{GRID, factor, ramp};
 use super::reverb::Response;
 use super::{Heard, PreparedSound};
 use crate::base::curve::Curve;
-use crate::base::digest::KeyHasher;
+use crate::base::digest::{Digest, KeyHasher};
 use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, Problems};
 use crate::base::value::{Fields, Value};
@@ -87,18 +88,19 @@ pub struct Others {
     pub under: Option<usize>,
 }
 
-/// Samples between which a level is worked out.
-const GRID: i64 = 64;
-
 /// A bus, ready.
 pub struct Bus {
     blocks: Blocks,
     channels: usize,
     /// By where they begin.
     cues: Vec<Placed>,
+    /// Samples of the longest.
+    longest: i64,
     filters: Filters,
     compressor: Option<Compressor>,
     room: Option<Room>,
+    /// The room's answer as it was made ready last, by its samples.
+    answer: Mutex<Option<(Digest, Arc<Vec<Response>>)>>,
     duck: Option<(usize, Duck)>,
     gain: Curve<1>,
     silent: bool,
@@ -123,13 +125,16 @@ impl Bus {
             reader.value("room").and_then(|value| room(value, others, blocks.sampling, &mut reader.problems));
         let duck = reader.value("duck").and_then(|value| duck(value, &mut reader.problems));
         cues.sort_by_key(|placed| placed.start);
+        let longest = cues.iter().map(|placed| placed.cue.length()).max().unwrap_or(0);
         let bus = Self {
             blocks,
             channels,
             cues,
+            longest,
             filters,
             compressor,
             room,
+            answer: Mutex::default(),
             duck: others.under.zip(duck),
             gain: reader.curve("gain"),
             silent: reader.flag("silent"),
@@ -163,7 +168,24 @@ impl Bus {
             let heard = placed.heard();
             !placed.cue.silent && heard.start < range.end && heard.end > range.start
         };
-        self.cues.iter().filter(move |placed| !self.silent && is_heard(placed))
+        // Those that begin too late, or so early that the longest would be over, are not looked at.
+        let before = |start: i64| self.cues.partition_point(|placed| placed.start < start);
+        let (from, to) = (before(range.start - self.longest), before(range.end));
+        self.cues[from..to.max(from)].iter().filter(move |placed| !self.silent && is_heard(placed))
+    }
+
+    /// A room's answer, made ready once: all blocks have the same.
+    fn responses(&self, response: &Sound) -> Arc<Vec<Response>> {
+        let digest = response.digest();
+        let mut kept = self.answer.lock().unwrap_or_else(PoisonError::into_inner);
+        match &*kept {
+            Some((of, ready)) if *of == digest => Arc::clone(ready),
+            _ => {
+                let ready = Arc::new(responses(response, self.blocks.sampling));
+                *kept = Some((digest, Arc::clone(&ready)));
+                ready
+            }
+        }
     }
 
     fn is_idle(&self, block: i64) -> bool {
@@ -235,7 +257,7 @@ impl PreparedSound for Bus {
             compressor.run(&mut out, rate);
         }
         if let Some(room) = &self.room {
-            answered(&mut out, one(inputs, room.input)?, room.wet, rate);
+            answered(&mut out, &self.responses(one(inputs, room.input)?), room.wet);
         }
         let lead = (own.start - reach.start) as usize;
         out.iter_mut().for_each(|plane| drop(plane.drain(..lead)));
@@ -274,28 +296,27 @@ fn levelled(planes: &mut [Vec<f32>], gain: &Curve<1>, blocks: &Blocks, start: i6
     for plane in planes {
         for (part, i) in plane.chunks_mut(GRID as usize).zip(0..) {
             let (a, b) = (level(start + i * GRID), level(start + (i + 1) * GRID));
-            for (v, n) in part.iter_mut().zip(0u8..) {
-                *v *= a + (b - a) * f32::from(n) / GRID as f32;
-            }
+            part.iter_mut().zip(0..).for_each(|(v, n)| *v *= ramp(a, b, n));
         }
     }
 }
 
-/// Adds a room's answer: each channel by the response's of the same side, or by its only one.
-fn answered(planes: &mut [Vec<f32>], response: &Sound, wet: f64, rate: u32) {
-    let level = factor(wet) as f32;
+/// A room's answer at the film's rate, a response a channel.
+fn responses(response: &Sound, rate: u32) -> Vec<Response> {
     let step = f64::from(response.rate) / f64::from(rate);
-    let answers: Vec<Response> = response
-        .channels
-        .iter()
-        .map(|plane| {
-            // Fewer samples for the same answer are each as much louder.
-            let count = (plane.len() as f64 / step).round() as usize;
-            let mut taken = super::resample::taken(plane, 0.0, step, count);
-            taken.iter_mut().for_each(|v| *v *= step as f32);
-            Response::new(&taken)
-        })
-        .collect();
+    let of = |plane: &Vec<f32>| {
+        // Fewer samples for the same answer are each as much louder.
+        let count = (plane.len() as f64 / step).round() as usize;
+        let mut taken = super::resample::taken(plane, 0.0, step, count);
+        taken.iter_mut().for_each(|v| *v *= step as f32);
+        Response::new(&taken)
+    };
+    response.channels.iter().map(of).collect()
+}
+
+/// Adds a room's answer: each channel by the response's of the same side, or by its only one.
+fn answered(planes: &mut [Vec<f32>], answers: &[Response], wet: f64) {
+    let level = factor(wet) as f32;
     let count = planes.len();
     for (c, plane) in planes.iter_mut().enumerate() {
         // In 5.1, a stereo answer is that of each side, and nothing answers what is only felt.
@@ -322,14 +343,10 @@ impl<'v> Numbers<'v> {
     }
 
     fn number(&mut self, name: &'static str, default: Option<f64>, min: f64, max: f64) -> f64 {
-        let value = if default.is_none() { self.fields.need(name) } else { self.fields.get(name) };
-        let Some(value) = value else { return default.unwrap_or(min) };
-        let Some(n) = self.fields.keep(value.number()) else { return min };
-        if !(min..=max).contains(&n) {
-            let problem = Problem::error(value.span, format!("{n} is out of range for '{name}'"));
-            self.fields.problems.push(problem.help(format!("from {min} to {max}")));
+        if default.is_none() {
+            self.fields.need(name);
         }
-        n
+        self.fields.within(name, min..=max, "").or(default).unwrap_or(min)
     }
 
     fn pace(&mut self, attack: f64, release: f64) -> Pace {
@@ -426,6 +443,7 @@ mod tests {
             channels: sound.channels.len(),
             samples: Some(sound.len() as u64),
             since_midnight: None,
+            is_late: false,
         }
     }
 

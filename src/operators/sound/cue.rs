@@ -7,7 +7,7 @@ use std::sync::Arc;
 
 use super::blocks::Blocks;
 use super::filters::{self, Filters};
-use super::law::{Fade, factor};
+use super::law::{Fade, GRID, factor, ramp};
 use super::place;
 use super::run::Run;
 use crate::base::curve::Curve;
@@ -129,9 +129,6 @@ pub struct Cue {
     pub silent: bool,
 }
 
-/// Samples between which gains and places are worked out.
-const GRID: i64 = 64;
-
 impl Cue {
     /// Reads a cue's settings; with it come cautions.
     ///
@@ -150,6 +147,7 @@ impl Cue {
         };
         let filters = Filters::read(reader.value("filters"), blocks.sampling, &mut reader.problems);
         let speakers = place::read(&mut reader, film, channels(&plays));
+        place::idle(&mut reader, film, channels(&plays));
         let samples = |seconds: f64| (seconds * f64::from(blocks.sampling)).round() as i64;
         let cue = Self {
             blocks,
@@ -242,8 +240,7 @@ impl Cue {
                     }
                     for n in first..last {
                         let i = (n - heard.start) as usize;
-                        let share = (n - at) as f32 / GRID as f32;
-                        to[offset + i] += plane[skip + i] * (a + share * (b - a));
+                        to[offset + i] += plane[skip + i] * ramp(a, b, n - at);
                     }
                 }
             }

@@ -14,6 +14,14 @@ pub fn decibels(factor: f64) -> f64 {
     20.0 * factor.abs().log10()
 }
 
+/// Samples between which levels and places are worked out; between them they go in straight lines.
+pub const GRID: i64 = 64;
+
+/// The level `n` samples after a point of the grid with level `a`, of which the next has `b`.
+pub fn ramp(a: f32, b: f32, n: i64) -> f32 {
+    a + n as f32 / GRID as f32 * (b - a)
+}
+
 /// How a fade runs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Fade {

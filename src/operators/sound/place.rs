@@ -77,6 +77,23 @@ fn around(pan: f64, back: f64) -> Vec<f64> {
     vec![left * front, right * front, near * front, 0.0, ls * rear, rs * rear]
 }
 
+/// Names settings of a place that change nothing here.
+pub fn idle(reader: &mut Reader<'_>, film: usize, clip: usize) {
+    let why = match (film, clip) {
+        _ if reader.value("speakers").is_some() => "its loudspeakers are named",
+        (1, _) => "the film's sound is mono",
+        (6, 6) => "each channel of its clip has a place of its own",
+        _ => "",
+    };
+    for name in ["pan", "back"] {
+        let why =
+            if why.is_empty() && name == "back" && film != 6 { "the film has no surrounds" } else { why };
+        if !why.is_empty() {
+            reader.caution(name, format!("'{name}' changes nothing: {why}"), "leave it out");
+        }
+    }
+}
+
 /// Reads which loudspeakers a clip's channels go to; none where their places are known.
 pub fn read(reader: &mut Reader<'_>, film: usize, clip: usize) -> Option<Vec<usize>> {
     let names = speakers(film);

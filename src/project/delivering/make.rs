@@ -1,18 +1,18 @@
-//! A delivery being made: its files, each looked at again, in a folder that has no final name yet.
+//! A delivery being made: its pictures, each looked at again, in a folder that has no final name yet.
 //!
 //! Knows the order of the work and what is told of it. What goes in was found before; what is thrown away on the way goes
 //! with its folder.
 
 use std::collections::VecDeque;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 
 use jiff::Timestamp;
 use rayon::prelude::*;
 
-use super::hearing;
 use super::needs::{Needs, Part};
 use super::paper::Paper;
+use super::sync::{self, Synced, Unsynced};
 use super::targets::Ready;
 use super::telling::{self, CAUTIONS, CHECKS};
 use crate::base::digest::Digest;
@@ -20,6 +20,7 @@ use crate::base::level::Level;
 use crate::deliver::encode::{self, MovieError, Source, Step, Tools};
 use crate::deliver::frames::{self, FrameError, Picture};
 use crate::deliver::target::{Colour, FrameFormat, Kind, Target};
+use crate::deliver::verify::moments;
 use crate::execute;
 use crate::media::exr::{self, Fact};
 use crate::media::image::{Image, Raster};
@@ -27,7 +28,6 @@ use crate::media::sound::Sound;
 use crate::operators::WorkingSpace;
 use crate::operators::colour::chain::Chain;
 use crate::operators::colour::encoding::Encoding;
-use crate::operators::sound::master;
 use crate::programs::Runner;
 use crate::store::objects::Objects;
 
@@ -85,33 +85,72 @@ pub struct Making<'m> {
     pub made: Timestamp,
     /// Who waits.
     pub tell: Tell<'m>,
+    /// What is not as it should be, and need not refuse the delivery, goes out.
+    pub as_it_is: bool,
 }
 
 impl Making<'_> {
-    fn target(&self) -> &Target {
+    pub(super) fn target(&self) -> &Target {
         &self.ready.target
     }
 
-    /// Makes all files in `folder`, and writes into `paper` what was checked.
+    /// Makes all files in `folder`, and writes into `paper` what was checked. Gives how picture and sound of its pop lie, when it has
+    /// one.
     ///
     /// # Errors
     /// When something cannot be made, or is not as it should be.
-    pub fn all(&self, folder: &Path, paper: &mut Paper) -> Result<(), Fault> {
-        let Some(shown) = self.ready.picture else { return self.stems(folder, paper) };
-        let picture = &self.needs.parts[0];
+    pub fn all(&self, folder: &Path, paper: &mut Paper) -> Result<Option<Synced>, Fault> {
+        let Some(shown) = self.ready.picture else {
+            self.stems(folder, paper)?;
+            return Ok(None);
+        };
+        let (picture, count) = (&self.needs.parts[0], shown.frames.len() as u64);
         let sound = match self.ready.mix {
-            Some(_) => Some(self.beside(&self.heard(&self.needs.parts[1])?, shown.lead, shown.frames.len())),
+            Some(_) => {
+                Some(shown.leader.beside(&self.heard(&self.needs.parts[1])?, self.target().rate, count))
+            }
             None => None,
         };
-        match self.target().kind {
-            Kind::Movie { .. } => self.movie(folder, picture, sound.as_ref(), paper),
+        let files = match self.target().kind {
+            Kind::Movie { .. } => vec![self.movie(folder, picture, sound.as_ref(), paper)?],
             Kind::Frames { format, .. } => {
                 self.frames(folder, format, picture, paper)?;
-                sound.map_or(Ok(()), |sound| {
-                    self.wave(self.target(), folder, &sound, picture.pieces.len() as u64, paper)
-                })
+                let names = (0..count).map(|n| Ok(folder.join(frames::name(self.target(), n)?)));
+                let mut files = names.collect::<Result<Vec<_>, FrameError>>()?;
+                if let Some(sound) = &sound {
+                    let of_film = self.of_film(sound);
+                    files.push(self.wave(self.target(), folder, sound, of_film, count, paper)?);
+                }
+                files
             }
+        };
+        match (shown.leader.pops[0], sound) {
+            (Some(pop), Some(_)) => self.synced(&files, pop, paper).map(Some),
+            _ => Ok(None),
         }
+    }
+
+    /// Sees and hears the pop in what was written: the movie, or frames with their WAV as the last file.
+    fn synced(&self, files: &[PathBuf], pop: u64, paper: &mut Paper) -> Result<Synced, Fault> {
+        let target = self.target();
+        let found = match files {
+            [movie] => sync::movie(movie, Some(target.rate.per_second()), self.tools, self.runner),
+            [pictures @ .., wave] => sync::frames(pictures, wave, target.rate, target.timecode.as_deref()),
+            [] => Err(Unsynced::None),
+        };
+        let found = found.map_err(|why| self.stopped_or(format!("its leader: {}", why.sentence())))?;
+        if found.frame as u64 != pop {
+            let why = format!("its pop is seen at frame {}, where frame {} has it", found.frame + 1, pop + 1);
+            return Err(Fault::Unfit(why));
+        }
+        paper.add(CHECKS, "sync", found.sentence());
+        // A coder that keeps to its samples is off by none.
+        match found.offset {
+            offset if offset.is_noticed() => return Err(Fault::Unfit(offset.sentence())),
+            offset if offset.early.abs() > sync::EXACT => paper.add(CAUTIONS, "sync", offset.sentence()),
+            _ => {}
+        }
+        Ok(found)
     }
 
     fn picture(&self, part: &Part, index: usize) -> Result<(Image, Digest), String> {
@@ -127,7 +166,7 @@ impl Making<'_> {
         part: &Part,
         sound: Option<&Sound>,
         paper: &mut Paper,
-    ) -> Result<(), Fault> {
+    ) -> Result<PathBuf, Fault> {
         let count = part.pieces.len();
         let mut ahead: VecDeque<(u64, Raster)> = VecDeque::new();
         let most = rayon::current_num_threads().clamp(1, AHEAD);
@@ -158,15 +197,15 @@ impl Making<'_> {
         let file = file_name(&path);
         telling::movie(&report, count as u64, self.target(), &file, paper);
         if let Some(sound) = sound {
-            let channels = sound.channels.len();
-            let delivered = hearing::decoded(&path, channels, sound.rate, self.tools, self.runner);
-            let delivered = delivered.map_err(|why| self.stopped_or(format!("{file}: {why}")))?;
-            hearing::measured(&delivered, self.ready.asked, &file, paper);
+            self.beyond(sound, &file, paper);
+            let form = (sound.channels.len(), sound.rate);
+            let delivered = moments::sound(&path, form, None, self.tools, self.runner)?;
+            self.measured(&delivered, self.of_film(sound), &file, paper)?;
         }
-        Ok(())
+        Ok(path)
     }
 
-    fn stopped_or(&self, why: String) -> Fault {
+    pub(super) fn stopped_or(&self, why: String) -> Fault {
         if self.runner.halt.is_asked() { Fault::Stopped } else { Fault::Unfit(why) }
     }
 
@@ -227,95 +266,10 @@ impl Making<'_> {
         }
         Err(Fault::Unfit(format!("{} does not hold the film's frame; is the disk sound?", file_name(&path))))
     }
-
-    /// A part's blocks, one after the other.
-    fn heard(&self, part: &Part) -> Result<Sound, Fault> {
-        let mut whole: Option<Sound> = None;
-        for (number, digest) in &part.pieces {
-            let lost = |why: String| Fault::Unfit(format!("{}@{number}: {why}; rebuild it", part.name));
-            let render = self.objects.get(digest).map_err(|error| lost(error.to_string()))?;
-            let block = render.sound().ok_or_else(|| lost("it is no sound".into()))?;
-            let all = whole.get_or_insert_with(|| Sound::silent(block.rate, block.channels.len(), 0));
-            if (all.rate, all.channels.len()) != (block.rate, block.channels.len()) {
-                return Err(lost("it has other channels than the blocks before".into()));
-            }
-            all.channels.iter_mut().zip(&block.channels).for_each(|(to, from)| to.extend_from_slice(from));
-        }
-        whole.ok_or_else(|| Fault::Unfit(format!("{}: there is no sound", part.name)))
-    }
-
-    /// The film's sound as long as a picture of so many frames, of which some come before the film's first.
-    fn beside(&self, film: &Sound, lead: u64, frames: usize) -> Sound {
-        let start = self.target().samples(lead, film.rate) as usize;
-        let whole = self.target().samples(frames as u64, film.rate) as usize;
-        let mut out = Sound::silent(film.rate, film.channels.len(), whole);
-        for (to, from) in out.channels.iter_mut().zip(&film.channels) {
-            let count = from.len().min(whole.saturating_sub(start));
-            to[start..start + count].copy_from_slice(&from[..count]);
-        }
-        out
-    }
-
-    /// A broadcast WAV that is read again.
-    fn wave(
-        &self,
-        target: &Target,
-        folder: &Path,
-        sound: &Sound,
-        frames: u64,
-        paper: &mut Paper,
-    ) -> Result<(), Fault> {
-        let (path, cut) = frames::write_sound(target, folder, sound, frames, self.made)?;
-        let file = file_name(&path);
-        let delivered = hearing::as_written(&path, sound).map_err(Fault::Unfit)?;
-        let (samples, needs) = (delivered.len() as u64, target.samples(frames, sound.rate));
-        paper.add(
-            CHECKS,
-            file.clone(),
-            format!(
-                "read again: every sample is that of the film at 24 bits; {samples} samples beside a picture of {needs}, from {}",
-                target.timecode.as_deref().unwrap_or("no timecode")
-            ),
-        );
-        if cut > 0 {
-            let says = format!("{cut} samples beyond full scale were cut off: lower the mix, or its parts");
-            paper.add(CAUTIONS, file.clone(), says);
-        }
-        hearing::measured(&delivered, self.ready.asked, &file, paper);
-        Ok(())
-    }
-
-    /// A file a stem, all with the mix's gain.
-    fn stems(&self, folder: &Path, paper: &mut Paper) -> Result<(), Fault> {
-        let gain = match (self.ready.level, self.needs.parts.last()) {
-            (Some(_), Some(level)) => {
-                let level = self.heard(level)?;
-                master::gain(&level).unwrap_or(0.0)
-            }
-            _ => 0.0,
-        };
-        let (factor, count) = (crate::operators::sound::law::factor(gain) as f32, self.ready.stems.len());
-        for (index, ((name, _), part)) in self.ready.stems.iter().zip(&self.needs.parts).enumerate() {
-            if self.runner.halt.is_asked() {
-                return Err(Fault::Stopped);
-            }
-            let mut sound = self.heard(part)?;
-            sound.channels.iter_mut().flatten().for_each(|v| *v *= factor);
-            let (rate, length) = (self.target().rate, sound.len() as f64);
-            let frames = length * f64::from(rate.frames) / (f64::from(sound.rate) * f64::from(rate.seconds));
-            let target = Target { name: format!("{}-{name}", self.target().name), ..self.target().clone() };
-            self.wave(&target, folder, &sound, frames.round() as u64, paper)?;
-            (self.tell)(&self.ready.name, index as u64 + 1, count as u64);
-        }
-        let says = format!(
-            "each has the gain of the mix, {gain:+.1} dB, so that all together are the mix before its limiter"
-        );
-        paper.add(CHECKS, "stems", says);
-        Ok(())
-    }
 }
 
-fn file_name(path: &Path) -> String {
+/// The last part of a path, as text.
+pub fn file_name(path: &Path) -> String {
     path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned())
 }
 

@@ -3,49 +3,47 @@
 //! Knows when a delivery is still what would be made now: the same settings, the same pixels and samples, and files that are as
 //! they were listed. Never writes over anything that was delivered. Renders nothing.
 
+mod charge;
+pub mod facts;
+mod fit;
 mod hearing;
 mod kept;
+pub mod leader;
 mod make;
 mod needs;
 mod paper;
+mod sounds;
+pub mod sync;
 mod targets;
 mod telling;
 
 use std::fmt;
 use std::path::Path;
-use std::time::{Duration, Instant};
 
 use jiff::Timestamp;
 
 use super::frames::Lack;
+use super::inspecting::Inspected;
 use super::rebuild::Writer;
 use super::{Project, ProjectError, Status};
-use crate::base::frames::FrameSet;
 use crate::declare::deliveries::Makes;
 use crate::deliver::encode::{self, Tools};
 use crate::deliver::hashes::Kind;
 use crate::deliver::mhl::Process;
 use crate::deliver::mhl::history::{self, Differences, MhlError};
 use crate::deliver::staging::{Staging, StagingError, Taken};
-use crate::graph::FILM;
-use crate::ledger::file::Ledger;
-use crate::ledger::row::{Outcome, Render, Round, Row, What};
 use crate::programs::Runner;
 use crate::store::objects::Objects;
+use fit::Seen;
 use kept::{Known, Record};
 use make::{Fault, Making};
 use needs::Needs;
+use sync::{Synced, Unsynced};
 use targets::Ready;
-use telling::{CAUTIONS, CHECKS};
+use telling::{CAUTIONS, CHECKS, INSPECTION};
 
 pub use make::Tell;
 pub(super) use targets::problems;
-
-/// How the ledger's stages of deliveries begin.
-const STAGE: &str = "deliver.";
-
-/// Ticks of a second in what `/proc` tells of times: 100 on all of Linux's usual machines.
-const TICKS: u64 = 100;
 
 /// How a delivery stands.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -82,6 +80,8 @@ pub struct Due {
     pub lacking: Vec<Lack>,
     /// What goes in although it is not as declared.
     pub kept: Vec<Lack>,
+    /// Faults that inspection found in what goes in; known once it is about to be made.
+    pub faults: Vec<Lack>,
     ready: Ready,
     needs: Needs,
     known: Known,
@@ -95,24 +95,28 @@ impl Due {
 }
 
 /// A delivery that was made.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Made {
     /// Where it lies, below the project's folder.
     pub place: String,
     /// What was checked: what, and how it came out.
     pub checks: Vec<(String, String)>,
+    /// What inspection found in what went in, and what it measured.
+    pub inspection: Vec<(String, String)>,
     /// What should be known of it.
     pub cautions: Vec<(String, String)>,
+    /// How picture and sound of its pop lie, when it has a leader with one.
+    pub sync: Option<Synced>,
 }
 
 /// What came of a delivery.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq)]
 pub enum Came {
     /// It lies there as it would be made.
     Fresh,
     /// It was made.
     Made(Made),
-    /// Something that goes in is not as declared.
+    /// Something that goes in is not as declared, or not fit to leave the house.
     Refused,
     /// It was not made: it could not be, or was not as it should be.
     Failed(String),
@@ -154,6 +158,11 @@ pub struct Delivered {
 /// When it has none, that is not sound, or a file cannot be read.
 pub fn check(folder: &Path) -> Result<Differences, MhlError> {
     history::verify(folder)
+}
+
+/// Sees and hears the pops of what lies in a delivered folder: nothing where none is to be expected and none is there.
+pub fn synced(folder: &Path, runner: &Runner) -> Vec<(String, Result<Synced, Unsynced>)> {
+    facts::Facts::read(folder).synced(folder, &Tools::default(), runner)
 }
 
 impl Project {
@@ -205,7 +214,18 @@ impl Project {
             }
         };
         let place = record.map(|record| record.place);
-        Due { name: ready.name.clone(), standing, place, why, lacking, kept, ready, needs, known }
+        Due {
+            name: ready.name.clone(),
+            standing,
+            place,
+            why,
+            lacking,
+            kept,
+            faults: Vec::new(),
+            ready,
+            needs,
+            known,
+        }
     }
 
     /// Makes what is due, one delivery after the other.
@@ -218,15 +238,26 @@ impl Project {
         let dues = self.deliveries(&status, order.names, order.as_it_is, true, order.runner);
         let mut delivered =
             Delivered { film: status.declared.graph.film.clone(), all: Vec::new(), ledger_trouble: None };
-        for due in dues {
+        let mut seen = Seen::default();
+        for mut due in dues {
             let came = if !due.lacking.is_empty() {
                 Came::Refused
             } else if due.standing == Standing::Fresh {
                 Came::Fresh
             } else {
-                let (came, trouble) = self.timed(&status, &due, order);
-                delivered.ledger_trouble = delivered.ledger_trouble.or(trouble);
-                came
+                match seen.of(self, &status, &due, order) {
+                    Err(why) => Came::Failed(why),
+                    Ok(inspected) => {
+                        due.faults = fit::faults(inspected);
+                        if due.faults.is_empty() || order.as_it_is {
+                            let (came, trouble) = self.timed(&status, &due, inspected, order);
+                            delivered.ledger_trouble = delivered.ledger_trouble.or(trouble);
+                            came
+                        } else {
+                            Came::Refused
+                        }
+                    }
+                }
             };
             let is_stopped = came == Came::Stopped;
             delivered.all.push((due, came));
@@ -237,69 +268,14 @@ impl Project {
         Ok(delivered)
     }
 
-    /// Makes one, and tells the ledger of its time.
-    fn timed(&self, status: &Status, due: &Due, order: &Order<'_>) -> (Came, Option<String>) {
-        let (began, cpu) = (Instant::now(), processor());
-        let made = self.made(status, due, order);
-        let spent = (began.elapsed(), processor().saturating_sub(cpu));
-        let outcome = match &made {
-            Ok(_) => Outcome::Done,
-            Err(Fault::Stopped) => Outcome::Failed("it was stopped".into()),
-            Err(Fault::Unfit(why) | Fault::System(why)) => {
-                Outcome::Failed(why.lines().next().unwrap_or("").chars().take(200).collect::<String>().into())
-            }
-        };
-        let trouble = self.tell_ledger(status, due, order, outcome, spent).err();
-        let came = match made {
-            Ok(made) => Came::Made(made),
-            Err(Fault::Stopped) => Came::Stopped,
-            Err(Fault::Unfit(why)) => Came::Failed(why),
-            Err(Fault::System(why)) => Came::System(why),
-        };
-        (came, trouble.map(|error| error.to_string()))
-    }
-
-    fn tell_ledger(
+    /// Makes one in a folder without a final name, and gives it its name when all is well.
+    fn made(
         &self,
         status: &Status,
         due: &Due,
+        inspected: &Inspected,
         order: &Order<'_>,
-        outcome: Outcome,
-        (wall, cpu): (Duration, Duration),
-    ) -> Result<(), ProjectError> {
-        let stage = format!("{STAGE}{}", due.name);
-        let is_earlier = |row: &Row| {
-            *row.shot == *FILM
-                && *row.stage == *stage
-                && matches!(&row.what, What::Render(render) if render.outcome == Outcome::Done)
-        };
-        let again = status.ledger.0.iter().any(|entry| is_earlier(&entry.row));
-        let pieces = due.needs.parts.first().map(|part| part.pieces.as_slice()).unwrap_or_default();
-        let cause = if due.standing == Standing::Absent { "first made".into() } else { due.why.join("; ") };
-        let render = Render {
-            cause: cause.chars().take(200).collect::<String>().into(),
-            round: if again { Round::Rework } else { Round::First },
-            wall,
-            cpu,
-            peak_memory: None,
-            machine: order.writer.machine.as_str().into(),
-            outcome,
-        };
-        let row = Row {
-            when: (order.now)(),
-            film: status.declared.graph.film.as_str().into(),
-            shot: FILM.into(),
-            stage: stage.into(),
-            frames: pieces.iter().map(|(n, _)| *n).collect::<FrameSet>(),
-            by: "deliver".into(),
-            what: What::Render(render),
-        };
-        Ledger::open(&self.folder.join("ledger"), &order.writer.name)?.append(&row)?;
-        Ok(())
-    }
-
-    /// Makes one in a folder without a final name, and gives it its name when all is well.
-    fn made(&self, status: &Status, due: &Due, order: &Order<'_>) -> Result<Made, Fault> {
+    ) -> Result<Made, Fault> {
         let to = Path::new(&due.ready.to);
         let name = to.file_name().and_then(|name| name.to_str()).unwrap_or(&due.name);
         let within = self.folder.join(to.parent().unwrap_or(Path::new("")));
@@ -315,12 +291,17 @@ impl Project {
             runner: order.runner,
             made: date,
             tell: order.tell,
+            as_it_is: order.as_it_is,
         };
-        making.all(staging.folder(), &mut paper)?;
-        telling::cautions(due, &mut paper);
+        let sync = making.all(staging.folder(), &mut paper)?;
+        fit::told(inspected, &mut paper);
+        telling::cautions(due, inspected, &mut paper);
         let system =
             |path: &Path, error: std::io::Error| Fault::System(format!("{}: {error}", path.display()));
-        for (file, text) in [("report.txt", paper.text()), ("report.html", paper.html())] {
+        let facts = facts::Facts::of(due, sync.as_ref()).json(&paper);
+        for (file, text) in
+            [("report.txt", paper.text()), ("report.html", paper.html()), (facts::NAME, facts)]
+        {
             let path = staging.folder().join(file);
             std::fs::write(&path, text).map_err(|error| system(&path, error))?;
         }
@@ -342,7 +323,13 @@ impl Project {
         };
         record.save(&status.store, &due.name).map_err(|error| Fault::System(error.to_string()))?;
         let lines = |part: &str| paper.lines(part).to_vec();
-        Ok(Made { place: below, checks: lines(CHECKS), cautions: lines(CAUTIONS) })
+        Ok(Made {
+            place: below,
+            checks: lines(CHECKS),
+            inspection: lines(INSPECTION),
+            cautions: lines(CAUTIONS),
+            sync,
+        })
     }
 }
 
@@ -355,29 +342,5 @@ fn staged(error: StagingError) -> Fault {
     match error {
         StagingError::Disk { .. } => Fault::System(error.to_string()),
         _ => Fault::Unfit(error.to_string()),
-    }
-}
-
-/// Processor time of this process and of the programs that it waited for, as `/proc` tells it (proc(5), fields 14 to 17).
-fn processor() -> Duration {
-    let stat = std::fs::read_to_string("/proc/self/stat").unwrap_or_default();
-    // The program's name may hold blanks and stands in brackets.
-    let after = stat.rsplit_once(')').map_or("", |(_, after)| after);
-    let ticks = after.split_whitespace().skip(11).take(4).filter_map(|field| field.parse::<u64>().ok());
-    Duration::from_millis(ticks.sum::<u64>() * 1000 / TICKS)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn processor_time_is_read() {
-        let before = processor();
-        let mut work = 1u64;
-        while processor() <= before {
-            work = work.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
-        }
-        assert!(processor() > before, "{work}");
     }
 }

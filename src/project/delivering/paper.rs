@@ -32,6 +32,11 @@ impl Paper {
         self.parts.iter().find(|(name, _)| name == part).map_or(&[], |(_, lines)| lines)
     }
 
+    /// All parts with their lines.
+    pub fn parts(&self) -> impl Iterator<Item = (&str, &[(String, String)])> {
+        self.parts.iter().map(|(part, lines)| (part.as_str(), lines.as_slice()))
+    }
+
     /// As text.
     pub fn text(&self) -> String {
         let mut out = format!("{}\n", plain(&self.title));

@@ -2,6 +2,7 @@
 //!
 //! Knows the film's graph and what codings can hold. Looks at no render.
 
+use super::leader::Leader;
 use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, Problems};
 use crate::base::rate::Rate;
@@ -14,6 +15,8 @@ use crate::graph::edit::Edit;
 use crate::graph::{ASSEMBLY, BUS, FILM, Graph, LEVEL, MIX, NodeId, STEM};
 use crate::operators::image::print::Numbers;
 use crate::project::Declared;
+use crate::project::inspecting::judged;
+use crate::project::inspecting::sounds::Target as Aim;
 
 /// A delivery, ready to be made once all that goes in is there.
 #[derive(Clone, Debug)]
@@ -30,16 +33,32 @@ pub struct Ready {
     pub mix: Option<NodeId>,
     /// Stems by name.
     pub stems: Vec<(String, NodeId)>,
-    /// Loudness in LUFS and true peak in dBTP that the film's mix is to measure, where its declaration says so.
-    pub asked: Option<(f64, f64)>,
+    /// What the film's mix is to measure, where its declaration says so.
+    pub asked: Option<Asked>,
     /// The stage whose one sample is the mix's gain, where stems go with it.
     pub level: Option<NodeId>,
+}
+
+/// What a mix is to measure.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Asked {
+    /// Integrated loudness, in LUFS.
+    pub loudness: f64,
+    /// True peak, in dBTP.
+    pub true_peak: f64,
+    /// How far its loudness may lie off, in LU.
+    pub off: f64,
 }
 
 /// Goes up when deliveries of the same settings come out otherwise.
 const VERSION: u32 = 1;
 
 impl Ready {
+    /// Frames of the delivery that have a pop, counted from 0.
+    pub fn pops(&self) -> Vec<u64> {
+        self.picture.map_or_else(Vec::new, |shown| shown.leader.pops.into_iter().flatten().collect())
+    }
+
     /// All that is set, in words.
     pub fn says(&self) -> String {
         let target = &self.target;
@@ -64,10 +83,18 @@ impl Ready {
         let sound = target.sound.map_or("no sound".to_string(), |sound| {
             format!("sound of {} channels at {} Hz", sound.layout.channels(), sound.rate)
         });
+        let pops = self.pops();
+        let pops = match (target.sound, pops.as_slice()) {
+            (None, _) | (_, []) => String::new(),
+            (Some(_), pops) => {
+                let frames: Vec<String> = pops.iter().map(|frame| (frame + 1).to_string()).collect();
+                format!(", a pop beside frame {} of the file", frames.join(" and "))
+            }
+        };
         let ((width, height), limits) = (target.size, target.limits);
         let label = target.timecode.as_deref().unwrap_or("no timecode");
         format!(
-            "{kind}; {colour}; {width} x {height} at {}; first frame {label}; {sound}; keeps Y' to {} dB, the picture to {} dB, levels \
+            "{kind}; {colour}; {width} x {height} at {}; first frame {label}; {sound}{pops}; keeps Y' to {} dB, the picture to {} dB, levels \
              within {} dB; in {}, files {}; version {VERSION}",
             target.rate, limits.luma, limits.all, limits.sound_level, self.to, target.name
         )
@@ -90,8 +117,8 @@ pub struct Shown {
     pub id: NodeId,
     /// Its frames.
     pub frames: FrameRange,
-    /// How many of them come before the film's first.
-    pub lead: u64,
+    /// What comes before the film's first and after its last.
+    pub leader: Leader,
 }
 
 /// All that stands against the film's deliveries, each at its line.
@@ -139,18 +166,20 @@ pub fn ready(declared: &Declared, film: &Film, name: &str, delivery: &Delivery) 
         },
         level: if stems.is_empty() { None } else { graph.find(FILM, LEVEL) },
         mix: mix.filter(|_| stems.is_empty()),
-        asked: film.sound.as_ref().filter(|_| stems.is_empty()).and_then(asked),
+        asked: film.sound.as_ref().filter(|_| stems.is_empty()).and_then(|sound| asked(film, sound)),
         picture,
         stems,
     })
 }
 
-/// What a mix is to measure; the numbers that it is not said of are those of EBU R 128.
-fn asked(sound: &Sound) -> Option<(f64, f64)> {
-    let target = sound.target.as_ref()?;
-    let number =
-        |name: &str, usual: f64| target.map.get(name).and_then(|value| value.number().ok()).unwrap_or(usual);
-    Some((number("loudness", -23.0), number("true_peak", -1.0)))
+/// What a mix is to measure, and how far it may lie from it by the film's limits.
+fn asked(film: &Film, sound: &Sound) -> Option<Asked> {
+    let target = Aim::of(sound.target.as_ref()?);
+    Some(Asked {
+        loudness: target.loudness,
+        true_peak: target.true_peak,
+        off: judged::of_film(film).loudness_off(),
+    })
 }
 
 /// How the film's timecode counts, and the count of its first frame: one hour where the cut does not say.
@@ -173,13 +202,15 @@ fn shown(
     let id = graph.find(FILM, stage)?;
     let frames = graph.nodes[id].frames;
     let Some(print) = film.prints.get(stage) else {
-        return Some((Shown { id, frames, lead: 0 }, None));
+        return Some((
+            Shown { id, frames, leader: Leader { film: frames.len() as u64, ..Leader::default() } },
+            None,
+        ));
     };
     let length = graph.find(FILM, ASSEMBLY).map_or(0, |film| graph.nodes[film].frames.len() as i64);
     let starts = edit.and_then(|edit| edit.starts);
     let numbers = Numbers::of(&print.settings, print.span, film.rate, starts, length).ok()?;
-    let lead = (numbers.pictures.first - frames.first).max(0) as u64;
-    Some((Shown { id, frames, lead }, Some((numbers.counting, frames.first))))
+    Some((Shown { id, frames, leader: Leader::of(&numbers) }, Some((numbers.counting, frames.first))))
 }
 
 fn stems(graph: &Graph, film: &Film, makes: &Makes) -> Option<Vec<(String, NodeId)>> {

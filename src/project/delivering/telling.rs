@@ -10,11 +10,15 @@ use crate::base::frames::FrameSet;
 use crate::deliver::mhl::Creator;
 use crate::deliver::target::Target;
 use crate::deliver::verify::Report;
+use crate::inspect::flash::CAUTION;
 use crate::project::Status;
+use crate::project::inspecting::Inspected;
 use crate::project::sheet::finished;
 
 /// Parts of the report.
 pub const CHECKS: &str = "Checks";
+/// See [`CHECKS`].
+pub const INSPECTION: &str = "Inspection";
 /// See [`CHECKS`].
 pub const CAUTIONS: &str = "Cautions";
 
@@ -48,7 +52,8 @@ pub fn begun(status: &Status, due: &Due, date: Timestamp) -> Paper {
 
 /// Who lists a delivery, with what is to be known of it.
 pub fn creator(due: &Due, machine: &str, date: Timestamp) -> Creator {
-    let kept: Vec<String> = due.kept.iter().map(|lack| format!("{}: {}", lack.place, lack.why)).collect();
+    let kept = due.kept.iter().chain(&due.faults).map(|lack| format!("{}: {}", lack.place, lack.why));
+    let kept: Vec<String> = kept.collect();
     let comment = (!kept.is_empty()).then(|| format!("delivered as it is: {}", kept.join("; ")));
     Creator {
         date,
@@ -62,7 +67,11 @@ pub fn creator(due: &Due, machine: &str, date: Timestamp) -> Creator {
 }
 
 /// What whoever takes a delivery should know.
-pub fn cautions(due: &Due, paper: &mut Paper) {
+pub fn cautions(due: &Due, inspected: &Inspected, paper: &mut Paper) {
+    for fault in &due.faults {
+        let says = format!("{}. It is a fault, and was delivered as it is", fault.why);
+        paper.add(CAUTIONS, fault.place.as_str(), says);
+    }
     for lack in &due.kept {
         let says = format!(
             "{}: delivered as it is, although it is not what the film's declaration asks for",
@@ -71,11 +80,18 @@ pub fn cautions(due: &Due, paper: &mut Paper) {
         paper.add(CAUTIONS, lack.place.as_str(), says);
     }
     if due.ready.picture.is_some() {
+        let count = inspected.found.iter().filter(|found| found.kind.ends_with("flash")).count();
+        let flashes = match count {
+            0 => "Inspection found no flashing beyond the limits.".to_string(),
+            _ => format!("Inspection found flashing beyond the limits in {count} places, named above."),
+        };
         paper.add(
             CAUTIONS,
             "flashing pictures",
-            "can bring on seizures in some viewers. Making this delivery tested nothing of that. Before the film is shown, have it \
-             tested by the rules that apply where it is shown; ITU-R BT.1702 and WCAG 2.2 name limits.",
+            format!(
+                "can bring on seizures in some viewers. {flashes} {CAUTION} Before the film is shown, have it tested by the rules that \
+                 apply where it is shown."
+            ),
         );
     }
     if due.ready.target.sound.is_some() {

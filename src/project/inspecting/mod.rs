@@ -3,7 +3,9 @@
 //! Knows where in the film each finding lies, and how they come together. What is wrong with a picture or a sound `inspect`
 //! knows. Renders nothing: frames that are not there are findings themselves, with what makes them.
 
+mod aim;
 pub mod judged;
+pub mod leaders;
 mod pictures;
 pub mod places;
 pub mod sounds;
@@ -15,6 +17,7 @@ use std::path::PathBuf;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use self::judged::Numbered;
+use self::leaders::Pop;
 use self::places::{Places, Shown};
 use self::sounds::{Part, Reading};
 use self::subjects::{Kind, Subject};
@@ -72,6 +75,32 @@ pub struct Found {
     pub picture: Option<PathBuf>,
 }
 
+impl Found {
+    /// Where it lies and what it is, for people.
+    pub fn place(&self) -> String {
+        let mut place = match self.frames {
+            Some(frames) => format!("{}@{frames}", self.stage),
+            None => self.stage.clone(),
+        };
+        place.push_str(&format!("  {}", self.kind));
+        let is_of_shot =
+            self.shots.first().is_some_and(|shown| self.stage.starts_with(&format!("{}/", shown.shot)));
+        if !is_of_shot && !self.shots.is_empty() {
+            let all = self.shots.iter().take(4).map(|shown| format!("{}@{}", shown.shot, shown.frames));
+            let more = if self.shots.len() > 4 { " …" } else { "" };
+            place.push_str(&format!("  {}{more}", all.collect::<Vec<_>>().join(", ")));
+        }
+        if let Some(film) = self.film.filter(|&film| self.frames != Some(film)) {
+            place.push_str(&format!("  film {film}"));
+        }
+        if let Some([first, last]) = &self.timecode {
+            let to = if first == last { String::new() } else { format!(" – {last}") };
+            place.push_str(&format!("  {first}{to}"));
+        }
+        place
+    }
+}
+
 /// Frames of a stage that were looked at.
 #[derive(Clone, Debug)]
 pub struct Looked {
@@ -90,6 +119,8 @@ pub struct Inspected {
     pub looked: Vec<Looked>,
     /// What was listened to.
     pub heard: Vec<Reading>,
+    /// Pops of prints.
+    pub pops: Vec<Pop>,
     /// What was found, the most serious first, each kind of seriousness in the order of the film.
     pub found: Vec<Found>,
     /// What is to be known besides.
@@ -206,6 +237,16 @@ impl Work<'_> {
                     Found { kind: "kept", weight: Weight::Look, says, ..self.at(subject, Some(*kept)) };
                 self.out.found.push(found);
             }
+        }
+        if let Kind::Print(numbers) = &subject.kind
+            && subject.frames.contains(numbers.all.first)
+            && let Some(pop) = leaders::look(&frames, numbers, self.film.rate, self.film.sound.as_ref())
+        {
+            if let Some(says) = pop.fault(numbers.all.first) {
+                let at = self.at(subject, Some(FrameRange::one(pop.frame)));
+                self.out.found.push(Found { kind: "sync", weight: Weight::Fault, says, ..at });
+            }
+            self.out.pops.push(pop);
         }
         if matches!(subject.kind, Kind::Film) {
             self.length = Some(self.status.declared.graph.nodes[subject.id].frames.len() as i64);

@@ -16,6 +16,11 @@ use crate::operators::sound::loudness::{self, Loudness};
 use crate::operators::sound::master;
 use crate::project::frames::{Frames, Lack, Lacking};
 
+/// The words of what a mix can miss of its target.
+pub const LOUDNESS: &str = "loudness";
+/// See [`LOUDNESS`].
+pub const TRUE_PEAK: &str = "true-peak";
+
 /// What is listened to.
 #[derive(Clone, Copy, Debug)]
 pub struct Part<'a> {
@@ -157,7 +162,7 @@ fn weight(heard: &Heard, is_mix: bool) -> Option<Weight> {
 
 impl Target {
     /// As declared, or as the table of its settings has it. The declaration was checked before.
-    fn of(settings: &Settings) -> Self {
+    pub fn of(settings: &Settings) -> Self {
         let number = |name: &str| {
             let written = settings.map.get(name).and_then(|value| value.number().ok());
             let usual = || master::SPEC.params.iter().find(|param| param.name == name)?.default.parse().ok();
@@ -184,7 +189,7 @@ fn missed(target: Target, found: &Loudness, rules: &Rules) -> Vec<Told> {
             rules.loudness_off()
         );
         let amount = (found.integrated, target.loudness, "LUFS");
-        told.push(Told { kind: "loudness", weight: Weight::Fault, says, amount, samples: None });
+        told.push(Told { kind: LOUDNESS, weight: Weight::Fault, says, amount, samples: None });
     }
     if found.true_peak - target.true_peak > rules.peak_over() {
         let says = format!(
@@ -192,7 +197,7 @@ fn missed(target: Target, found: &Loudness, rules: &Rules) -> Vec<Told> {
             found.true_peak, target.true_peak
         );
         let amount = (found.true_peak, target.true_peak, "dBTP");
-        told.push(Told { kind: "true-peak", weight: Weight::Fault, says, amount, samples: None });
+        told.push(Told { kind: TRUE_PEAK, weight: Weight::Fault, says, amount, samples: None });
     }
     told
 }

@@ -30,7 +30,7 @@ use crate::operators::{
 pub struct Print;
 
 /// Most seconds of a leader.
-const LEADER_LIMIT: i64 = 60;
+pub const LEADER_LIMIT: i64 = 60;
 
 static SPEC: Spec = Spec {
     name: "print",

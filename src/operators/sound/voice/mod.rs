@@ -95,13 +95,14 @@ pub fn rod<'s>(setup: &'s Setup<'_>) -> Option<&'s str> {
     setup.settings.get("hum").and_then(|value| value.text().ok())
 }
 
-/// Reads a voice. `motion` is that of the rod it hums with, from the cue's beginning on, when it names one that is there.
+/// Reads a voice for a film of so many channels. `motion` is that of the rod it hums with, from the cue's beginning on, when it names one that is there.
 ///
 /// # Errors
 /// Every problem of its settings.
 pub fn read(
     setup: &Setup<'_>,
     sampling: u32,
+    channels: usize,
     motion: Option<Motion>,
 ) -> Result<(Arc<dyn Voice>, Problems), Problems> {
     let mut reader = Reader::new(&SPEC, setup);
@@ -112,6 +113,20 @@ pub fn read(
         reader.problems.push(problem.help("such as voice: { swing: 0.8 }"));
         return Err(reader.problems);
     };
+    if channels == 1 {
+        for name in ["width", "pan"] {
+            reader.caution(
+                name,
+                format!("'{name}' changes nothing: the film's sound is mono"),
+                "leave it out",
+            );
+        }
+    }
+    if kind != "hum" {
+        for name in ["bend", "rise", "full", "width"] {
+            reader.caution(name, format!("'{name}' changes nothing: it is of a hum"), "leave it out");
+        }
+    }
     let pitch = |reader: &mut Reader<'_>, usual: f64| {
         if reader.value("pitch").is_some() { reader.number("pitch") } else { usual }
     };
