@@ -78,6 +78,28 @@ pub fn memory(text: &str) -> Result<u64, String> {
     if bytes < LEAST_MEMORY { Err("at least 64MB".into()) } else { Ok(bytes) }
 }
 
+/// Most characters of a person's name.
+const LONGEST_NAME: usize = 60;
+
+/// A person's name.
+///
+/// # Errors
+/// Words on what may be written.
+pub fn person(text: &str) -> Result<String, String> {
+    let text = text.trim();
+    let is_sound =
+        !text.is_empty() && text.chars().count() <= LONGEST_NAME && !text.chars().any(char::is_control);
+    if is_sound { Ok(text.into()) } else { Err(format!("a name of 1 to {LONGEST_NAME} letters")) }
+}
+
+/// A day.
+///
+/// # Errors
+/// Words on what may be written.
+pub fn day(text: &str) -> Result<jiff::civil::Date, String> {
+    text.parse().map_err(|_| "write a day as year, month and day, such as 2026-12-05".to_string())
+}
+
 /// Bytes, with their unit, or 0.
 ///
 /// # Errors
@@ -106,6 +128,9 @@ mod tests {
         for text in ["nan", "-nan", "inf", "1e9", ""] {
             assert!(stops(text).is_err() && pixels(text).is_err() && share(text).is_err(), "{text}");
         }
+        assert!(day("5.12.2026").is_err() && day("2026-02-30").is_err() && day("2026-12-05").is_ok());
+        assert!(person(" ").is_err() && person("a\nb").is_err());
+        assert_eq!(person(" ana maría "), Ok("ana maría".into()));
         assert!(pixels("-1").is_err());
         assert!(jobs("0").is_err() && jobs("-1").is_err() && jobs("9999").is_err());
     }

@@ -24,6 +24,7 @@ mod hum;
 mod inspect;
 mod man;
 mod match_;
+mod packets;
 mod progress;
 mod rebuild;
 mod register;
@@ -131,6 +132,9 @@ fn answer(arguments: &Arguments) -> Answer {
             Some(folder) => deliver::check(folder, arguments.json),
             None => deliver::run(&project()?, arguments, a),
         },
+        Verb::Handout(a) => packets::handout(&project()?, arguments, a),
+        Verb::Takeback(a) => packets::takeback(&project()?, arguments, a),
+        Verb::Outstanding(a) => packets::outstanding(&project()?, arguments, a),
         Verb::Sweep(a) => sweep::run(&project()?, arguments, a),
         Verb::Match(a) => match_::run(&project()?, arguments, a),
         Verb::Demo(a) => demo::run(arguments, a),

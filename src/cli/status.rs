@@ -5,7 +5,7 @@ use std::mem::ManuallyDrop;
 
 use super::arguments::{self, Arguments};
 use super::progress::Reading;
-use super::{Answer, Exit, deliver, show, trouble};
+use super::{Answer, Exit, deliver, packets, show, trouble};
 use crate::base::frames::FrameSet;
 use crate::base::problem::Problems;
 use crate::base::selector::{Chosen, Selection};
@@ -51,7 +51,8 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status
         let holds: Vec<Hold> = kept.iter().map(|kept| hold(status, kept)).collect();
         let deliveries = deliver::standing(project, status)?;
         let deliveries: Vec<Delivery> = deliveries.iter().map(delivery).collect();
-        say!("{}", states::json(&graph.film, &strips, &holds, &deliveries));
+        let packets = packets::standing(project, status);
+        say!("{}", states::json(&graph.film, &strips, &holds, &deliveries, packets));
         return Ok(Exit::Done);
     }
     let in_colour = show::takes_colour();
@@ -80,6 +81,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status
     trouble::blocked(graph, &besides.blocked);
     tell_left(&besides.left);
     tell_by_hand(status, &selection);
+    packets::say_standing(project, status);
     next(besides.to_make, besides.to_put_back, &options.selectors);
     if selection.is_everything() {
         deliver::say_standing(&deliver::standing(project, status)?);

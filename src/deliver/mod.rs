@@ -11,4 +11,4 @@ pub mod mhl;
 pub mod staging;
 pub mod target;
 pub mod verify;
-mod whole;
+pub mod whole;

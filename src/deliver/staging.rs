@@ -18,7 +18,7 @@ const UNFINISHED: &str = ".unfinished";
 /// The note in such a folder.
 const NOTE: &str = "UNFINISHED.txt";
 /// How the note begins.
-const MARK: &str = "Endboard was making a delivery here, which is not whole.";
+const MARK: &str = "Endboard was writing here, and what lies here is not whole.";
 /// The highest number that a delivery of one name gets.
 const MOST: u32 = 9999;
 
@@ -114,7 +114,7 @@ impl Staging {
         let note = || {
             let mut note = OpenOptions::new().write(true).create_new(true).open(&path)?;
             flock(&note, FlockOperation::NonBlockingLockExclusive)?;
-            writeln!(note, "{MARK}\nThe next delivery of this name clears it away. It may be deleted.")?;
+            writeln!(note, "{MARK}\nWhatever is written under this name next clears it away. It may be deleted.")?;
             note.sync_all()?;
             Ok(note)
         };

@@ -57,7 +57,7 @@ pub(super) fn changed(path: &Path) -> Trouble {
 }
 
 /// What a person or a command delivered, as the stage promises it: a picture, or mattes by name.
-pub(super) fn delivered(
+pub fn delivered(
     raster: Raster,
     delivers: &Delivers,
     decode: &dyn Prepared,

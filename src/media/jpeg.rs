@@ -1,6 +1,6 @@
 //! JPEG files: baseline and progressive, 8 bits, grey or YCbCr.
 //!
-//! Knows how the `zune-jpeg` crate's samples become planes. Does not know colour profiles: samples are the
+//! Knows how the `zune-jpeg` crate's samples become planes, and writes 8-bit codes through `jpeg-encoder`. Does not know colour profiles: samples are the
 //! file's R'G'B', scaled so that the largest code is 1.0.
 
 use zune_core::bytestream::ZCursor;
@@ -30,6 +30,24 @@ pub fn decode(bytes: &[u8]) -> Result<Raster, MediaError> {
         return Err(Format::Jpeg.damaged("its pixels do not fill its size"));
     }
     Ok(split_planes(size, 3, &samples, |s| f32::from(s) / 255.0))
+}
+
+/// Quality of files that are written, of 100: what it loses is not seen.
+const QUALITY: u8 = 95;
+
+/// Writes 8-bit codes of red, green and blue, pixel by pixel from the top left. The same codes give the same bytes.
+///
+/// # Errors
+/// When a side is longer than the format tells of, 65,535 pixels.
+pub fn encode(width: u32, height: u32, codes: &[u8]) -> Result<Vec<u8>, MediaError> {
+    let side = |side: u32| {
+        u16::try_from(side).map_err(|_| Format::Jpeg.unsupported("sides longer than 65,535 pixels"))
+    };
+    let mut bytes = Vec::new();
+    let encoder = jpeg_encoder::Encoder::new(&mut bytes, QUALITY);
+    let written = encoder.encode(codes, side(width)?, side(height)?, jpeg_encoder::ColorType::Rgb);
+    written.map_err(|why| Format::Jpeg.damaged(why.to_string()))?;
+    Ok(bytes)
 }
 
 /// Reads size and channels from the headers.

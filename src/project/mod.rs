@@ -20,6 +20,7 @@ pub mod left;
 mod lengths;
 pub mod matching;
 pub mod naming;
+pub mod packets;
 mod past;
 mod plates;
 mod read;

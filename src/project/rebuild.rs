@@ -100,6 +100,7 @@ impl Project {
             return Err(ProjectError::Unsound(Box::new(declared)));
         }
         let began = Instant::now();
+        self.finish_taking(writer)?;
         let recalled = self.recall(Care::Write);
         let reading = |done, of| events(Event::Reading(done, of));
         let mut status = self.status_of(declared, recalled, Care::Write, &reading)?;

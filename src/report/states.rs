@@ -182,6 +182,7 @@ struct Form<'a> {
     ribbons: Vec<StripForm<'a>>,
     holds: &'a [Hold],
     deliveries: &'a [Delivery],
+    packets: Vec<serde_json::Value>,
 }
 
 #[derive(Serialize)]
@@ -212,8 +213,15 @@ impl<'a> From<&'a Strip> for StripForm<'a> {
 ///   (`"1009-1020"` or `"1009"`) and their state in one of the words above;
 /// - `holds`: what persons keep: `shot`, `stage`, `frames`, their `count`, how many are `fresh` now, and `kept`, by whom,
 ///   since when and why;
-/// - `deliveries`: each one's `name`, `state` (`fresh`, `stale` or `absent`), `place` and `why` it would be made.
-pub fn json(film: &str, strips: &[Strip], holds: &[Hold], deliveries: &[Delivery]) -> String {
+/// - `deliveries`: each one's `name`, `state` (`fresh`, `stale` or `absent`), `place` and `why` it would be made;
+/// - `packets`: what is out, as `outstanding` lists it.
+pub fn json(
+    film: &str,
+    strips: &[Strip],
+    holds: &[Hold],
+    deliveries: &[Delivery],
+    packets: Vec<serde_json::Value>,
+) -> String {
     let form = Form {
         format: FORMAT,
         film,
@@ -221,6 +229,7 @@ pub fn json(film: &str, strips: &[Strip], holds: &[Hold], deliveries: &[Delivery
         ribbons: strips.iter().map(StripForm::from).collect(),
         holds,
         deliveries,
+        packets,
     };
     serde_json::to_string_pretty(&form).expect("texts and numbers are always JSON")
 }
@@ -283,7 +292,7 @@ mod tests {
     #[test]
     fn json_holds_counts_and_runs() {
         let value: serde_json::Value =
-            serde_json::from_str(&json("The Brine Lamp", &strips(), &[], &[])).unwrap();
+            serde_json::from_str(&json("The Brine Lamp", &strips(), &[], &[], Vec::new())).unwrap();
         assert_eq!(value["format"], "endboard states 2");
         assert_eq!(value["counts"]["fresh"], 13);
         assert_eq!(value["counts"]["held"], 1);

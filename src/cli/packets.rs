@@ -1,0 +1,346 @@
+//! `handout`, `takeback` and `outstanding`: work that goes to people and comes back.
+
+use std::path::Path;
+
+use jiff::Zoned;
+use jiff::civil::Date;
+use serde_json::{Value, json};
+
+use super::arguments::{self, Arguments, FrameForm, Handout, Outstanding, Takeback};
+use super::rebuild::writer;
+use super::{Answer, Exit, Failure, show};
+use crate::base::frames::FrameSet;
+use crate::packet::Fault;
+use crate::project::packets::handing::{self, Form, HandedOut};
+use crate::project::packets::taking::{self, Came, TakeError, Taken};
+use crate::project::packets::Outstanding as Out;
+use crate::project::{Project, ProjectError, Status};
+use crate::report::words;
+
+/// Longest brief that is read from a file, in bytes.
+const BRIEF_LIMIT: u64 = 1 << 20;
+
+/// Hands out.
+pub fn handout(project: &Project, arguments: &Arguments, options: &Handout) -> Answer {
+    let declared = project.read();
+    if !declared.is_sound() {
+        return Err(ProjectError::Unsound(Box::new(declared)).into());
+    }
+    let selection = arguments::selection(&options.selectors, Some(&declared.graph))?;
+    let words = match &options.brief_file {
+        Some(path) => brief(path)?,
+        None => options.brief.clone(),
+    };
+    let now = Zoned::now();
+    let given = handing::Order {
+        selection: &selection,
+        person: &options.to,
+        due: options.due,
+        words: words.trim(),
+        form: match options.form {
+            FrameForm::Exr => Form::Exr,
+            FrameForm::Png => Form::Png,
+            FrameForm::Jpeg => Form::Jpeg,
+        },
+        as_zip: options.zip,
+        out: options.out.clone(),
+        handles: options.handles,
+        as_it_is: options.as_it_is,
+        writer: &writer(),
+        now: now.timestamp(),
+        today: now.date(),
+    };
+    if let Some(due) = options.due.filter(|due| *due < given.today) {
+        return Err(Failure::Usage(format!("--due {due} is over already; today is {}", given.today)));
+    }
+    let handed = project.hand_out(&given)?;
+    if arguments.json {
+        say!("{:#}", handed_json(&handed, options));
+        return Ok(Exit::Done);
+    }
+    for (place, who) in &handed.overlaps {
+        tell!("CAUTION: {place}: {}", show::clean(who));
+    }
+    for lack in &handed.as_it_is {
+        tell!("CAUTION: {} is {}, and goes out as it is", lack.place, lack.why);
+    }
+    let due = options.due.map_or(String::new(), |day| format!(", due {day}"));
+    for (place, count) in &handed.parts {
+        say!("{place}: {} to {}{due}", show::frames(*count), show::clean(&options.to));
+    }
+    say!("packet {}: {}", handed.packet, handed.place.display());
+    say!("send it, and take what comes back with `endboard takeback PATH`");
+    Ok(Exit::Done)
+}
+
+fn brief(path: &Path) -> Result<String, Failure> {
+    let refused = |why: String| Failure::Usage(format!("--brief-file {}: {why}", path.display()));
+    let size = std::fs::metadata(path).map_err(|why| refused(why.to_string()))?.len();
+    if size > BRIEF_LIMIT {
+        return Err(refused("it is larger than 1 MiB".into()));
+    }
+    std::fs::read_to_string(path).map_err(|why| refused(why.to_string()))
+}
+
+fn handed_json(handed: &HandedOut, options: &Handout) -> Value {
+    let parts: Vec<Value> =
+        handed.parts.iter().map(|(place, count)| json!({ "place": place, "frames": count })).collect();
+    let overlaps: Vec<Value> =
+        handed.overlaps.iter().map(|(place, who)| json!({ "place": place, "who": who })).collect();
+    let as_it_is: Vec<Value> =
+        handed.as_it_is.iter().map(|lack| json!({ "place": lack.place, "says": lack.why })).collect();
+    json!({ "format": "endboard handout 1", "packet": handed.packet, "place": handed.place, "person": options.to,
+        "due": options.due, "parts": parts, "overlaps": overlaps, "as_it_is": as_it_is })
+}
+
+/// Takes back.
+pub fn takeback(project: &Project, arguments: &Arguments, options: &Takeback) -> Answer {
+    if let Some(version) = options.version {
+        return use_return(project, arguments, options, version);
+    }
+    let [path] = &options.what[..] else {
+        return Err(Failure::Usage(
+            "takeback takes one folder or zip; or, with --use VERSION, selectors".into(),
+        ));
+    };
+    let now = Zoned::now();
+    let order = taking::Order {
+        path: Path::new(path),
+        packet: options.packet.as_deref(),
+        note: &options.note,
+        try_out: options.try_out,
+        writer: &writer(),
+        now: now.timestamp(),
+        today: now.date(),
+    };
+    match project.take_back(&order) {
+        Ok(taken) if arguments.json => say!("{:#}", taken_json(&taken, options.try_out)),
+        Ok(taken) => told(&taken, options.try_out),
+        Err(TakeError::Look(error)) => return Err(error.into()),
+        Err(TakeError::Refused(faults)) => {
+            refused(&faults, arguments.json);
+            return Ok(Exit::Unsound);
+        }
+    }
+    Ok(Exit::Done)
+}
+
+fn refused(faults: &[Fault], as_json: bool) {
+    if as_json {
+        let all: Vec<Value> = faults
+            .iter()
+            .map(|fault| json!({ "place": fault.place, "says": fault.why, "way": fault.way }))
+            .collect();
+        say!("{:#}", json!({ "format": "endboard takeback 1", "taken": false, "faults": all }));
+        return;
+    }
+    faults.iter().for_each(|fault| tell!("{}", show::clean(&fault.to_string())));
+    tell!("nothing was taken, and nothing of the film was changed");
+}
+
+fn told(taken: &Taken, try_out: bool) {
+    let would = if try_out { "would be " } else { "" };
+    let name = show::clean(&taken.packet);
+    for came in &taken.came {
+        let place = |frames: &FrameSet| format!("{}/{}@{frames}", came.shot, came.stage);
+        if !came.frames.is_empty() {
+            let count = show::frames(came.frames.len());
+            say!("{}: {count} {would}taken back, return {}", place(&came.frames), came.version);
+        }
+        let lines = [
+            (&came.again, "came before just so"),
+            (&came.good, "good: what it was made for is as it was handed out"),
+            (
+                &came.earlier,
+                "made for an earlier picture: the inputs changed meanwhile, so that a person must look at it",
+            ),
+            (
+                &came.unsure,
+                "its inputs are to be rendered first; whether it still fits shows after a rebuild",
+            ),
+            (&came.gone, "the film has no such frame any more; the files are kept"),
+            (&came.gaps, "a gap: not among what came"),
+        ];
+        for (frames, says) in lines.iter().filter(|(frames, _)| !frames.is_empty()) {
+            say!("  {}: {says}", place(frames));
+        }
+    }
+    let (new, corrected, micros) = taken.hours;
+    if new + corrected > 0 {
+        let time = words::time(std::time::Duration::from_micros(micros));
+        let rows = words::count((new + corrected) as u64, "line");
+        let corrected =
+            if corrected > 0 { format!(", {corrected} of them put right") } else { String::new() };
+        say!(
+            "hours: {time} of {} {would}noted ({rows} of the time sheet{corrected})",
+            show::clean(&taken.person)
+        );
+    }
+    for (from, to) in &taken.kept {
+        say!("{} was there and no known return; it is kept as {to}", show::clean(from));
+    }
+    taken.remarks.iter().for_each(|remark| say!("{}", show::clean(remark)));
+    let left: usize = taken.came.iter().map(|came| came.left.len()).sum();
+    match (taken.is_open, left) {
+        (true, n) => say!("{name}: {} still to come", show::frames(n)),
+        _ => say!("{name}: all of it is back, or nothing more is expected"),
+    }
+    if !try_out && taken.came.iter().any(|came| !came.frames.is_empty()) {
+        say!("next: `endboard rebuild` takes the files in");
+    }
+}
+
+fn taken_json(taken: &Taken, try_out: bool) -> Value {
+    let of = |came: &Came| {
+        let text =
+            |frames: &FrameSet| if frames.is_empty() { Value::Null } else { json!(frames.to_string()) };
+        json!({ "shot": came.shot, "stage": came.stage, "version": came.version, "frames": text(&came.frames),
+            "again": text(&came.again), "good": text(&came.good), "earlier": text(&came.earlier),
+            "unsure": text(&came.unsure), "gone": text(&came.gone), "gaps": text(&came.gaps), "left": text(&came.left) })
+    };
+    let kept: Vec<Value> = taken.kept.iter().map(|(from, to)| json!({ "place": from, "kept": to })).collect();
+    json!({ "format": "endboard takeback 1", "taken": !try_out, "packet": taken.packet, "person": taken.person,
+        "came": taken.came.iter().map(of).collect::<Vec<_>>(), "open": taken.is_open, "kept": kept, "remarks": taken.remarks,
+        "hours": { "new": taken.hours.0, "corrected": taken.hours.1, "seconds": taken.hours.2 as f64 / 1e6 } })
+}
+
+fn use_return(project: &Project, arguments: &Arguments, options: &Takeback, version: u32) -> Answer {
+    let declared = project.read();
+    if !declared.is_sound() {
+        return Err(ProjectError::Unsound(Box::new(declared)).into());
+    }
+    let selection = arguments::selection(&options.what, Some(&declared.graph))?;
+    let now = Zoned::now().timestamp();
+    let used = project.use_return(version, &selection, &options.note, &writer(), now)?;
+    if arguments.json {
+        let places: Vec<&String> = used.iter().map(|(place, _)| place).collect();
+        say!(
+            "{:#}",
+            json!({ "format": "endboard takeback 1", "taken": true, "version": version, "places": places })
+        );
+        return Ok(Exit::Done);
+    }
+    used.iter().for_each(|(place, _)| say!("{place}: return {version} is in use"));
+    for (from, to) in used.iter().take(1).flat_map(|(_, placed)| &placed.kept) {
+        say!("{} was there and no known return; it is kept as {to}", show::clean(from));
+    }
+    say!("next: `endboard rebuild` puts back what was rendered of it before");
+    Ok(Exit::Done)
+}
+
+/// Lists open packets, or closes one.
+pub fn outstanding(project: &Project, arguments: &Arguments, options: &Outstanding) -> Answer {
+    let now = Zoned::now();
+    if let Some(name) = &options.close {
+        let packet = project.close_packet(name, &options.note, &writer(), now.timestamp())?;
+        let (all, back) = packet.counts();
+        if arguments.json {
+            say!(
+                "{:#}",
+                json!({ "format": "endboard outstanding 1", "closed": packet.name, "frames": all, "back": back })
+            );
+        } else {
+            say!("{} is closed: {back} of {} came back", packet.name, show::frames(all));
+        }
+        return Ok(Exit::Done);
+    }
+    let status = project.status(false, &|_, _| {})?;
+    let all = project.outstanding(&status, now.date());
+    if arguments.json {
+        let all: Vec<Value> = all.iter().map(out_json).collect();
+        say!(
+            "{:#}",
+            json!({ "format": "endboard outstanding 1", "film": status.declared.graph.film, "packets": all })
+        );
+        return Ok(Exit::Done);
+    }
+    if all.is_empty() {
+        say!("nothing is out");
+    }
+    for out in &all {
+        say!("{}", show::clean(&line(out)));
+        for part in &out.packet.parts {
+            let place = format!("{}/{}", part.shot, part.stage);
+            let back = match part.back.is_empty() {
+                true => "nothing back yet".to_string(),
+                false => format!("{} back, {} still to come", part.back, part.left()),
+            };
+            let gone =
+                if out.gone.contains(&place) { "; the film has no such hand stage any more" } else { "" };
+            say!("  {place}@{}: {back}{gone}", part.frames);
+        }
+    }
+    Ok(Exit::Done)
+}
+
+/// Who has a packet, since when, and how its day stands, in one line.
+fn line(out: &Out) -> String {
+    let Out { packet, .. } = out;
+    let (all, back) = packet.counts();
+    let brief: String = packet.brief.chars().take(60).collect();
+    let brief = if brief.is_empty() { brief } else { format!(": {brief}") };
+    let since = packet.since.to_zoned(jiff::tz::TimeZone::system()).date();
+    format!(
+        "{}: {} has {} since {since}, {back} back; {}{brief}",
+        packet.name,
+        packet.person,
+        show::frames(all),
+        due(out.packet.due, out.days_left)
+    )
+}
+
+fn due(due: Option<Date>, days_left: Option<i64>) -> String {
+    let (Some(day), Some(left)) = (due, days_left) else { return "no day is set".into() };
+    match left {
+        0 => "due today".into(),
+        1 => format!("due tomorrow ({day})"),
+        -1 => format!("overdue since yesterday ({day})"),
+        n if n > 0 => format!("due {day}, in {n} days"),
+        n => format!("overdue by {} days ({day})", -n),
+    }
+}
+
+fn out_json(out: &Out) -> Value {
+    let packet = &out.packet;
+    let parts: Vec<Value> = packet
+        .parts
+        .iter()
+        .map(|part| {
+            json!({ "shot": part.shot, "stage": part.stage, "frames": part.frames.to_string(), "back": part.back.to_string(),
+                "left": part.left().to_string() })
+        })
+        .collect();
+    let (all, back) = packet.counts();
+    json!({ "packet": packet.name, "person": packet.person, "by": packet.by, "since": packet.since.to_string(),
+        "due": packet.due, "days_left": out.days_left, "overdue": out.days_left.is_some_and(|days| days < 0),
+        "brief": packet.brief, "frames": all, "back": back, "parts": parts, "gone": out.gone })
+}
+
+/// What is out, for `status`.
+pub fn standing(project: &Project, status: &Status) -> Vec<Value> {
+    project.outstanding(status, Zoned::now().date()).iter().map(out_json).collect()
+}
+
+/// A line a packet, for `status`.
+pub fn say_standing(project: &Project, status: &Status) {
+    for out in project.outstanding(status, Zoned::now().date()) {
+        say!("out: {}", show::clean(&line(&out)));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn how_a_day_stands_is_said_in_words() {
+        let day: Date = "2026-12-05".parse().unwrap();
+        let said = |left| due(Some(day), Some(left));
+        assert_eq!(said(0), "due today");
+        assert_eq!(said(1), "due tomorrow (2026-12-05)");
+        assert_eq!(said(7), "due 2026-12-05, in 7 days");
+        assert_eq!(said(-1), "overdue since yesterday (2026-12-05)");
+        assert_eq!(said(-12), "overdue by 12 days (2026-12-05)");
+        assert_eq!(due(None, None), "no day is set");
+    }
+}

@@ -1,0 +1,347 @@
+//! Time sheets: what a person fills in, in any spreadsheet, and which rows of the ledger that comes to.
+//!
+//! Knows how spreadsheets of several countries write numbers and days, and that the same sheet comes again and again: a line that
+//! the ledger has already is not counted twice, and one that a person put right corrects its row.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+use serde::{Deserialize, Serialize};
+
+use crate::base::frames::FrameSet;
+use crate::crew::packets::Packet;
+use crate::ledger::crew::{Crew, Worked};
+use crate::ledger::id::RowId;
+use crate::ledger::row::{Entry, What};
+use crate::packet::Fault;
+
+/// The columns, in order.
+pub const COLUMNS: [&str; 5] = ["date", "shot", "frames", "hours", "note"];
+/// Most lines that are read.
+const MOST_LINES: usize = 10_000;
+/// Most hours of a day.
+const MOST_HOURS: f64 = 24.0;
+/// Most characters of a note.
+const NOTE: usize = 500;
+
+/// One line of work.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Line {
+    /// The day.
+    pub date: Date,
+    /// The shot.
+    pub shot: String,
+    /// The frames; those of the shot in the packet when the line names none.
+    pub frames: String,
+    /// Microseconds.
+    pub took: u64,
+    /// In the person's words.
+    pub note: String,
+}
+
+/// What a sheet comes to that the ledger does not have yet.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Due {
+    /// A line is new.
+    New(Line),
+    /// The line of this row says something else now.
+    Corrected(RowId, Line),
+}
+
+/// The sheet that goes out: a line a shot, to be filled in.
+pub fn blank(shots: &[&str]) -> String {
+    let mut text = COLUMNS.join(",") + "\r\n";
+    shots.iter().for_each(|shot| text += &format!(",{shot},,,\r\n"));
+    text
+}
+
+/// Reads a sheet.
+///
+/// # Errors
+/// Every line that cannot be taken.
+pub fn read(place: &str, text: &str, packet: &Packet, today: Date) -> Result<Vec<Line>, Vec<Fault>> {
+    let text = text.trim_start_matches('\u{feff}');
+    let way = "fill in date (2026-12-05), shot, frames, hours (1.5 or 1:30) and a note";
+    let head = text.lines().next().unwrap_or("");
+    let part = [',', ';', '\t'].into_iter().max_by_key(|&c| head.matches(c).count()).unwrap_or(',');
+    let rows = cells(text, part);
+    let is_head = |row: &Vec<String>| {
+        COLUMNS.iter().enumerate().all(|(i, name)| row.get(i).is_some_and(|c| c.eq_ignore_ascii_case(name)))
+    };
+    if !rows.first().is_some_and(|(_, row)| is_head(row)) {
+        let why = format!("its first line is not {}", COLUMNS.join(","));
+        return Err(vec![Fault::new(place, why, "keep the first line as it was sent")]);
+    }
+    if rows.len() > MOST_LINES {
+        let why = format!("it has more than {MOST_LINES} lines");
+        return Err(vec![Fault::new(place, why, "send the hours in parts")]);
+    }
+    let (mut lines, mut faults) = (Vec::new(), Vec::new());
+    for (number, row) in &rows[1..] {
+        match line(row, packet, today) {
+            Ok(read) => lines.extend(read),
+            Err(why) => faults.push(Fault::new(format!("{place}:{number}"), why, way)),
+        }
+    }
+    if faults.is_empty() { Ok(lines) } else { Err(faults) }
+}
+
+/// One line; nothing when no hours stand in it.
+fn line(row: &[String], packet: &Packet, today: Date) -> Result<Option<Line>, String> {
+    let cell = |at: usize| row.get(at).map_or("", |cell| cell.trim());
+    let [date, shot, frames, hours, note] = [0, 1, 2, 3, 4].map(cell);
+    if hours.is_empty() {
+        return Ok(None);
+    }
+    let took = duration(hours).ok_or_else(|| format!("'{hours}' is no number of hours from 0 to 24"))?;
+    if took == 0 {
+        return Ok(None);
+    }
+    let day = day(date).ok_or_else(|| format!("'{date}' is no day"))?;
+    // A day further east may be over earlier.
+    if day > today.saturating_add(jiff::Span::new().days(1)) {
+        return Err(format!("{day} is yet to come"));
+    }
+    let mut shots: Vec<&str> = packet.parts.iter().map(|part| &*part.shot).collect();
+    shots.dedup();
+    let shot = match shots[..] {
+        [only] if shot.is_empty() => only,
+        _ => shot,
+    };
+    let part = packet.parts.iter().find(|part| &*part.shot == shot);
+    let part = part.ok_or_else(|| format!("the packet has no shot '{shot}'; it has {}", shots.join(", ")))?;
+    let frames = if frames.is_empty() {
+        part.frames.to_string()
+    } else {
+        let of: FrameSet =
+            frames_of(frames).ok_or_else(|| format!("'{frames}' are no frames, such as 1001-1010"))?;
+        if let Some(n) = of.iter().find(|&n| !part.frames.contains(n)) {
+            return Err(format!("frame {n} of {shot} is not in the packet ({})", part.frames));
+        }
+        of.to_string()
+    };
+    let note: String = note.chars().map(|c| if c.is_control() { ' ' } else { c }).take(NOTE).collect();
+    Ok(Some(Line { date: day, shot: shot.into(), frames, took, note }))
+}
+
+fn frames_of(text: &str) -> Option<FrameSet> {
+    // A spreadsheet turns 1001-1010 into nothing else, but people part by spaces or semicolons too.
+    let text = text.replace([';', ' '], ",");
+    let parts: Vec<&str> = text.split(',').filter(|part| !part.is_empty()).collect();
+    let set: FrameSet = parts.join(",").parse().ok()?;
+    (!set.is_empty() && set.len() <= 1_000_000).then_some(set)
+}
+
+/// Days as 2026-12-05, or 5.12.2026; what may be a month first is not guessed at.
+fn day(text: &str) -> Option<Date> {
+    if let Ok(day) = text.parse() {
+        return Some(day);
+    }
+    let parts: Vec<i16> = text.split('.').map(|part| part.trim().parse().ok()).collect::<Option<_>>()?;
+    match parts[..] {
+        [day, month, year] => Date::new(year, month.try_into().ok()?, day.try_into().ok()?).ok(),
+        _ => None,
+    }
+}
+
+/// Hours as 1.5, 1,5 or 1:30, in microseconds.
+fn duration(text: &str) -> Option<u64> {
+    let hours = match text.split_once(':') {
+        Some((hours, minutes)) => {
+            let minutes: f64 = minutes.parse::<u32>().ok().filter(|&m| m < 60)?.into();
+            f64::from(hours.parse::<u32>().ok()?) + minutes / 60.0
+        }
+        None => text.replace(',', ".").parse().ok()?,
+    };
+    (0.0..=MOST_HOURS).contains(&hours).then(|| (hours * 3.6e9).round() as u64)
+}
+
+/// The rows of a table with the number of the line that each begins on (RFC 4180); empty ones are left out.
+fn cells(text: &str, part: char) -> Vec<(usize, Vec<String>)> {
+    let (mut rows, mut row, mut cell) = (Vec::new(), Vec::new(), String::new());
+    let (mut quoted, mut line, mut begin) = (false, 1, 1);
+    let mut chars = text.chars().peekable();
+    let mut end = |row: &mut Vec<String>, cell: &mut String, begin: usize| {
+        row.push(std::mem::take(cell));
+        let row = std::mem::take(row);
+        if row.iter().any(|cell| !cell.trim().is_empty()) {
+            rows.push((begin, row));
+        }
+    };
+    while let Some(c) = chars.next() {
+        match c {
+            '"' if quoted && chars.peek() == Some(&'"') => {
+                chars.next();
+                cell.push('"');
+            }
+            '"' if quoted || cell.trim().is_empty() => quoted = !quoted,
+            '\n' | '\r' if !quoted => {
+                if c == '\r' && chars.peek() == Some(&'\n') {
+                    chars.next();
+                }
+                end(&mut row, &mut cell, begin);
+                line += 1;
+                begin = line;
+            }
+            c if c == part && !quoted => row.push(std::mem::take(&mut cell)),
+            c => {
+                line += usize::from(c == '\n');
+                cell.push(c);
+            }
+        }
+    }
+    end(&mut row, &mut cell, begin);
+    rows
+}
+
+/// The rows that the ledger has of a packet's sheets, as they hold now.
+fn known(entries: &[Entry], packet: &str) -> Vec<(RowId, Line)> {
+    let mut known: Vec<(RowId, Line)> = Vec::new();
+    for entry in entries {
+        match &entry.row.what {
+            What::Crew(Crew::Worked(worked)) if &*worked.packet == packet => {
+                let line = Line {
+                    date: entry.row.when.to_zoned(TimeZone::UTC).date(),
+                    shot: entry.row.shot.to_string(),
+                    frames: entry.row.frames.to_string(),
+                    took: micros(worked),
+                    note: worked.note.to_string(),
+                };
+                known.push((entry.id, line));
+            }
+            What::Crew(Crew::Correct { of, took, note }) => {
+                if let Some((_, line)) = known.iter_mut().find(|(id, _)| id == of) {
+                    line.took = took.as_micros() as u64;
+                    if !note.is_empty() {
+                        line.note = note.to_string();
+                    }
+                }
+            }
+            _ => {}
+        }
+    }
+    known
+}
+
+fn micros(worked: &Worked) -> u64 {
+    worked.took.as_micros() as u64
+}
+
+/// What the ledger lacks of a sheet. Lines that are alike in everything count as often as they stand there; of the others one of
+/// the same day and shot that the sheet has no more was put right.
+pub fn due(entries: &[Entry], packet: &str, lines: &[Line]) -> Vec<Due> {
+    let mut known = known(entries, packet);
+    let mut left: Vec<&Line> = Vec::new();
+    for line in lines {
+        match known.iter().position(|(_, of)| of == line) {
+            Some(at) => drop(known.remove(at)),
+            None => left.push(line),
+        }
+    }
+    let due = |line: &Line| {
+        let is_like = |of: &Line| of.date == line.date && of.shot == line.shot && of.frames == line.frames;
+        match known.iter().position(|(_, of)| is_like(of)) {
+            Some(at) => Due::Corrected(known.remove(at).0, line.clone()),
+            None => Due::New(line.clone()),
+        }
+    };
+    left.into_iter().map(due).collect()
+}
+
+/// A duration of microseconds.
+pub fn took(line: &Line) -> Duration {
+    Duration::from_micros(line.took)
+}
+
+/// What a line says in its own words, with the packet where there are none.
+pub fn note(line: &Line) -> Arc<str> {
+    line.note.as_str().into()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::crew::packets::Part;
+
+    fn packet(shots: &[(&str, &str)]) -> Packet {
+        let part = |&(shot, frames): &(&str, &str)| Part {
+            shot: shot.into(),
+            stage: "cleanup".into(),
+            frames: frames.parse().unwrap(),
+            ..Part::default()
+        };
+        Packet {
+            name: "ana-1".into(),
+            person: "ana".into(),
+            by: "keeper".into(),
+            since: "2026-11-28T10:00:00Z".parse().unwrap(),
+            due: None,
+            brief: "".into(),
+            parts: shots.iter().map(part).collect(),
+            closed: None,
+        }
+    }
+
+    fn today() -> Date {
+        "2026-12-06".parse().unwrap()
+    }
+
+    fn lines(text: &str) -> Result<Vec<Line>, String> {
+        let packet = packet(&[("br050", "1001-1012"), ("br060", "1001-1008")]);
+        read("hours.csv", text, &packet, today())
+            .map_err(|all| all.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))
+    }
+
+    #[test]
+    fn spreadsheets_of_several_countries_say_the_same() {
+        let want = Line {
+            date: "2026-12-05".parse().unwrap(),
+            shot: "br050".into(),
+            frames: "1001-1004".into(),
+            took: 5_400_000_000,
+            note: "the raker, \"first\" pass".into(),
+        };
+        for text in [
+            "date,shot,frames,hours,note\r\n2026-12-05,br050,1001-1004,1.5,\"the raker, \"\"first\"\" pass\"\r\n,br060,,,\r\n",
+            "\u{feff}Date;Shot;Frames;Hours;Note\n5.12.2026;br050;1001-1004;1,5;the raker, \"first\" pass\n",
+            "date\tshot\tframes\thours\tnote\n2026-12-05\tbr050\t1001-1004\t1:30\tthe raker, \"first\" pass",
+        ] {
+            assert_eq!(lines(text).unwrap(), [want.clone()], "{text}");
+        }
+        let all = lines("date,shot,frames,hours,note\n2026-12-05,br060,,2,\n").unwrap();
+        assert_eq!((&*all[0].frames, &*all[0].note), ("1001-1008", ""));
+    }
+
+    #[test]
+    fn what_cannot_be_meant_is_told_at_its_line() {
+        for (row, says) in [
+            ("2026-12-05,br050,,25,", "no number of hours"),
+            ("2026-12-05,br050,,-1,", "no number of hours"),
+            ("2026-12-05,br050,,nan,", "no number of hours"),
+            ("12/05/2026,br050,,1,", "no day"),
+            ("2026-12-09,br050,,1,", "yet to come"),
+            ("2026-12-05,,,1,", "no shot ''"),
+            ("2026-12-05,br070,,1,", "no shot 'br070'"),
+            ("2026-12-05,br050,1013,1,", "frame 1013"),
+            ("2026-12-05,br050,all,1,", "no frames"),
+        ] {
+            let said = lines(&format!("date,shot,frames,hours,note\n\n{row}\n")).unwrap_err();
+            assert!(said.starts_with("hours.csv:3: ") && said.contains(says), "{row}: {said}");
+        }
+        assert!(lines("day,shot\n").unwrap_err().contains("first line"));
+    }
+
+    #[test]
+    fn a_blank_sheet_says_nothing() {
+        assert_eq!(lines(&blank(&["br050", "br060"])).unwrap(), []);
+    }
+
+    proptest::proptest! {
+        #[test]
+        fn no_text_makes_it_panic(text in "(date,shot,frames,hours,note\n)?[0-9a-z,;\"\n\r:.-]{0,80}") {
+            let _ = lines(&text);
+        }
+    }
+}

@@ -1,0 +1,524 @@
+//! Taking back: what a person sent is looked at as a whole, and put in place as a whole or not at all.
+//!
+//! Knows which packet it is, what is good, what was made for inputs that changed meanwhile, and what came before. A packet is
+//! untrusted: nothing of it is written before all of it was looked at, and nothing but its pictures ever is.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
+
+use jiff::Timestamp;
+use jiff::civil::Date;
+
+use super::judging::{self, NAME, Sorted, Wanted};
+use super::placing::{self, Part, Placed, Work};
+use super::{hand, inputs, sheet, unknown};
+use crate::base::digest::Digest;
+use crate::base::frames::FrameSet;
+use crate::base::selector::Selection;
+use crate::crew::packets::{Packet, Packets};
+use crate::packet::bag::{self, Bag};
+use crate::packet::open::{Entry, Packet as Opened};
+use crate::packet::sums::{Kind, Sums};
+use crate::packet::{Fault, TEXT_LIMIT};
+use crate::project::frames::LookError;
+use crate::project::rebuild::Writer;
+use crate::project::{Project, ProjectError, Status, chosen, wanted};
+
+/// Most faults of files that are told.
+const TOLD: usize = 40;
+
+/// What is to be taken back, and how.
+pub struct Order<'a> {
+    /// The folder or zip.
+    pub path: &'a Path,
+    /// The packet's name, where the files do not tell it.
+    pub packet: Option<&'a str>,
+    /// In the words of whoever takes it back.
+    pub note: &'a str,
+    /// Whether it is only looked at.
+    pub try_out: bool,
+    /// Who takes it back.
+    pub writer: &'a Writer,
+    /// When.
+    pub now: Timestamp,
+    /// The day of that.
+    pub today: Date,
+}
+
+/// What came back of one stage of a shot.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Came {
+    /// The shot.
+    pub shot: String,
+    /// The stage.
+    pub stage: String,
+    /// Which return it is; 0 where nothing is new.
+    pub version: u32,
+    /// The frames that are new.
+    pub frames: FrameSet,
+    /// Those that came before just so.
+    pub again: FrameSet,
+    /// Of the new ones, those whose inputs are as they were handed out.
+    pub good: FrameSet,
+    /// Those that were made for earlier inputs.
+    pub earlier: FrameSet,
+    /// Those of which that shows after a rebuild only.
+    pub unsure: FrameSet,
+    /// Frames of the packet that are still to come.
+    pub left: FrameSet,
+    /// Those of them that lie between frames that came.
+    pub gaps: FrameSet,
+    /// Frames that the film has no more; their files are kept and put in place all the same.
+    pub gone: FrameSet,
+}
+
+/// What a takeback came to.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Taken {
+    /// The packet's name.
+    pub packet: String,
+    /// Who made it.
+    pub person: String,
+    /// By stages of shots.
+    pub came: Vec<Came>,
+    /// New rows of hours, corrected ones, and the hours of both in microseconds.
+    pub hours: (usize, usize, u64),
+    /// Files that lay in a place and were no known return: where they lay and where they are kept.
+    pub kept: Vec<(String, String)>,
+    /// What a person should know besides.
+    pub remarks: Vec<String>,
+    /// Whether anything is still expected.
+    pub is_open: bool,
+}
+
+/// Why nothing was taken.
+#[derive(Debug, thiserror::Error)]
+pub enum TakeError {
+    /// The film, or what was asked.
+    #[error(transparent)]
+    Look(#[from] LookError),
+    /// What is wrong with the packet, file by file; nothing was changed.
+    #[error("{}", .0.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))]
+    Refused(Vec<Fault>),
+}
+
+impl From<ProjectError> for TakeError {
+    fn from(error: ProjectError) -> Self {
+        Self::Look(error.into())
+    }
+}
+
+/// Files whose bytes were looked at, by place in the wanted stages and frame.
+type Sound = BTreeMap<(usize, i64), (Digest, String)>;
+
+impl Project {
+    /// Takes a packet back.
+    ///
+    /// # Errors
+    /// Something about it is not as it should be, and then nothing is changed; or the disk refuses.
+    pub fn take_back(&self, order: &Order<'_>) -> Result<Taken, TakeError> {
+        let _lock = self.lock(order.writer)?;
+        self.finish_taking(order.writer)?;
+        let opened = Opened::open(order.path).map_err(TakeError::Refused)?;
+        let bag = bag::check(&opened).map_err(TakeError::Refused)?;
+        let status = self.status(false, &|_, _| {})?;
+        let packet = self.which(&status.packets, &opened, bag.as_ref(), order)?.clone();
+        let stages = stages(&status, &packet)?;
+        let shots: BTreeSet<&str> = status.declared.graph.nodes.iter().map(|node| &*node.shot).collect();
+        let mut sorted = judging::sort(of_work(&opened, bag.as_ref()), &stages, &shots);
+        let lines = self.hours(&opened, &mut sorted, &packet, order);
+        let nothing = sorted.files.is_empty() && lines.is_empty() && sorted.faults.is_empty();
+        if nothing {
+            let why = "there is nothing in it to take: no picture of the packet and no hours";
+            let way = "files belong into the folder return, named as the brief says";
+            sorted.faults.push(Fault::new(order.path.display().to_string(), why, way));
+        }
+        let intake = self.intake()?;
+        let mut remarks = Vec::new();
+        let sound = self.look_at_all(&opened, bag.as_ref(), &status, &stages, &mut sorted, intake.path())?;
+        if !sorted.faults.is_empty() {
+            sorted.faults.truncate(TOLD);
+            return Err(TakeError::Refused(sorted.faults));
+        }
+        let besides = std::mem::take(&mut sorted.besides);
+        remarks.extend(
+            besides
+                .iter()
+                .map(|path| format!("{path} is left where it is: it is no picture and no time sheet")),
+        );
+        remarks.extend(bag.iter().flat_map(|bag| bag.remarks.clone()));
+        if packet.closed.is_some() {
+            remarks.push(format!("{} was closed before; what came is taken all the same", packet.name));
+        }
+        let mut came = self.came(&status, &packet, &stages, &sound);
+        let work = work(&status, &packet, &stages, &sound, &mut came, lines, order);
+        let mut placed = Placed { hours: due_hours(&self.ledger().0, &work), ..Placed::default() };
+        if !order.try_out {
+            for (_, (digest, like)) in sound.iter() {
+                let to = self.folder.join(placing::kept_at(&digest.to_string(), like));
+                self.bring_in(&intake.path().join(digest.to_string()), &to)?;
+            }
+            placed = self.take_up(&work, order.writer)?;
+        }
+        let (is_open, hours, kept) =
+            (came.iter().any(|came| !came.left.is_empty()), placed.hours, placed.kept);
+        let is_open = is_open && packet.closed.is_none();
+        Ok(Taken {
+            packet: packet.name.to_string(),
+            person: packet.person.to_string(),
+            came,
+            hours,
+            kept,
+            remarks,
+            is_open,
+        })
+    }
+
+    /// Which packet it is: by what it says of itself, or by what the caller says.
+    fn which<'p>(
+        &self,
+        packets: &'p Packets,
+        opened: &Opened,
+        bag: Option<&Bag>,
+        order: &Order<'_>,
+    ) -> Result<&'p Packet, TakeError> {
+        let refused = |fault| TakeError::Refused(vec![fault]);
+        let mut names: Vec<(String, String)> = Vec::new();
+        names.extend(order.packet.map(|name| ("--packet".to_string(), name.to_string())));
+        for path in [
+            format!("return/{NAME}"),
+            NAME.to_string(),
+            format!("data/return/{NAME}"),
+            format!("data/{NAME}"),
+        ] {
+            if let Some(text) = opened.text(&path, TEXT_LIMIT).map_err(refused)? {
+                names.push((path, text.trim().to_string()));
+            }
+        }
+        let label = bag.and_then(|bag| bag.label("External-Identifier"));
+        names.extend(label.map(|name| ("bag-info.txt".to_string(), name.to_string())));
+        let Some((_, name)) = names.first() else {
+            let place = order.path.display().to_string();
+            let way = "say it with --packet NAME; `endboard outstanding` lists the names";
+            return Err(refused(Fault::new(place, "it does not tell which packet it is", way)));
+        };
+        if let Some((place, other)) = names.iter().find(|(_, other)| other != name) {
+            let why = format!("it says packet '{}', and {} says '{}'", shown(other), names[0].0, shown(name));
+            return Err(refused(Fault::new(place, why, "send each packet by itself")));
+        }
+        packets.named(name).ok_or_else(|| LookError::Words(unknown(packets, &shown(name))).into())
+    }
+
+    /// The lines of the time sheet.
+    fn hours(
+        &self,
+        opened: &Opened,
+        sorted: &mut Sorted<'_>,
+        packet: &Packet,
+        order: &Order<'_>,
+    ) -> Vec<sheet::Line> {
+        let Some(entry) = sorted.sheet else { return Vec::new() };
+        let text = match opened.text(&entry.path, TEXT_LIMIT) {
+            Ok(text) => text.unwrap_or_default(),
+            Err(fault) => {
+                sorted.faults.push(fault);
+                return Vec::new();
+            }
+        };
+        match sheet::read(&entry.path, &text, packet, order.today) {
+            Ok(lines) => lines,
+            Err(faults) => {
+                sorted.faults.extend(faults);
+                Vec::new()
+            }
+        }
+    }
+
+    /// A folder for what is looked at, which is gone in any case. What a crash left of one is cleared.
+    fn intake(&self) -> Result<tempfile::TempDir, ProjectError> {
+        let folder = self.folder.join(".endboard/work");
+        std::fs::create_dir_all(&folder).map_err(placing::disk(&folder))?;
+        tempfile::Builder::new().prefix("intake-").tempdir_in(&folder).map_err(placing::disk(&folder))
+    }
+
+    /// Looks at every file, one after the other, and puts sound ones into the intake under their digests.
+    fn look_at_all(
+        &self,
+        opened: &Opened,
+        bag: Option<&Bag>,
+        status: &Status,
+        stages: &[Wanted<'_>],
+        sorted: &mut Sorted<'_>,
+        intake: &Path,
+    ) -> Result<Sound, ProjectError> {
+        let size = status.declared.graph.frame_size;
+        let mut sound = Sound::new();
+        let mut alphas: BTreeMap<usize, [FrameSet; 2]> = BTreeMap::new();
+        for (&(at, frame), entry) in &sorted.files {
+            if sorted.faults.len() > TOLD {
+                break;
+            }
+            let bytes = match judging::bytes(opened, entry).and_then(|bytes| as_listed(bag, entry, bytes)) {
+                Ok(bytes) => bytes,
+                Err(fault) => {
+                    sorted.faults.push(fault);
+                    continue;
+                }
+            };
+            match judging::look(&stages[at], frame, &entry.path, &bytes, size) {
+                Ok(found) => {
+                    alphas.entry(at).or_default()[usize::from(found.alpha)].insert(frame);
+                    let digest = Digest::of(&bytes);
+                    let to = intake.join(digest.to_string());
+                    std::fs::write(&to, &bytes).map_err(placing::disk(&to))?;
+                    sound.insert((at, frame), (digest, stages[at].hand.name(frame)));
+                }
+                Err((why, way)) => sorted.faults.push(Fault::new(&entry.path, why, way)),
+            }
+        }
+        for (at, [without, with]) in alphas {
+            if !without.is_empty() && !with.is_empty() {
+                let place = format!("{}@{}", stages[at].hand.node.name(), without);
+                let why = format!("these have no alpha, and {with} have one");
+                sorted.faults.push(Fault::new(place, why, "save all of them alike"));
+            }
+        }
+        Ok(sound)
+    }
+
+    /// Moves a file out of the intake to where returned ones are kept.
+    fn bring_in(&self, from: &Path, to: &Path) -> Result<(), ProjectError> {
+        if to.is_file()
+            && std::fs::read(to)
+                .is_ok_and(|bytes| to.file_stem().is_some_and(|s| *s == *Digest::of(&bytes).to_string()))
+        {
+            return Ok(());
+        }
+        let bytes = std::fs::read(from).map_err(placing::disk(from))?;
+        self.keep_bytes(to, &bytes)
+    }
+
+    /// What came, stage by stage, held against the inputs of now.
+    fn came(&self, status: &Status, packet: &Packet, stages: &[Wanted<'_>], sound: &Sound) -> Vec<Came> {
+        let of_stage = |(at, of): (usize, &Wanted<'_>)| {
+            let node = of.hand.node;
+            let files: BTreeMap<i64, Digest> = sound
+                .range((at, i64::MIN)..=(at, i64::MAX))
+                .map(|(&(_, n), (digest, _))| (n, *digest))
+                .collect();
+            let returns = status.packets.returns(&node.shot, &node.stage);
+            let part = packet.part(&node.shot, &node.stage);
+            let mut came =
+                Came { shot: node.shot.to_string(), stage: node.stage.to_string(), ..Came::default() };
+            for (&n, digest) in &files {
+                let current = returns.and_then(|all| all.current(n));
+                let is_again =
+                    current.is_some_and(|of| of.packet == packet.name && of.files.get(&n) == Some(digest));
+                if is_again { &mut came.again } else { &mut came.frames }.insert(n);
+            }
+            let within: FrameSet = came.frames.iter().filter(|&n| node.frames.contains(n)).collect();
+            came.gone = came.frames.iter().filter(|&n| !node.frames.contains(n)).collect();
+            let now = inputs::rest_on(self, status, of.hand, &within, false);
+            for (n, on) in now {
+                let then = part.and_then(|part| part.rests_on.get(&n));
+                match (on, then) {
+                    (Some((now, _)), Some(then)) if now == *then => came.good.insert(n),
+                    (Some(_), Some(_)) => came.earlier.insert(n),
+                    _ => came.unsure.insert(n),
+                }
+            }
+            let back = part.map(|part| part.back.clone()).unwrap_or_default();
+            came.left = of.frames.iter().filter(|n| !back.contains(*n) && !files.contains_key(n)).collect();
+            let all: FrameSet = files.keys().copied().chain(back.iter()).collect();
+            came.gaps = judging::gaps(&all, &of.frames);
+            came
+        };
+        stages.iter().enumerate().map(of_stage).collect()
+    }
+
+    /// Goes back to an earlier return of what is selected: its files are put in place once more.
+    ///
+    /// # Errors
+    /// There is no such return, its files are not kept, or the disk refuses.
+    pub fn use_return(
+        &self,
+        version: u32,
+        selection: &Selection,
+        note: &str,
+        writer: &Writer,
+        now: Timestamp,
+    ) -> Result<Vec<(String, Placed)>, LookError> {
+        let _lock = self.lock(writer)?;
+        self.finish_taking(writer)?;
+        let status = self.status(false, &|_, _| {})?;
+        let graph = &status.declared.graph;
+        let picked = wanted(graph, selection);
+        let mut parts: Vec<Part> = Vec::new();
+        let mut known: BTreeSet<u32> = BTreeSet::new();
+        for (id, node) in graph.nodes.iter().enumerate() {
+            let (Some(of), Some(returns)) =
+                (hand(&status, id), status.packets.returns(&node.shot, &node.stage))
+            else {
+                continue;
+            };
+            if picked[id].is_none() {
+                continue;
+            }
+            known.extend(returns.all.iter().map(|of| of.version));
+            let frames = chosen(picked[id].as_ref(), node.frames);
+            let files: Vec<(i64, String, String)> = (frames.iter())
+                .filter_map(|n| {
+                    let has = |of: &&crate::crew::packets::Return| {
+                        of.version == version && of.files.contains_key(&n)
+                    };
+                    let found = returns.all.iter().rev().find(has)?;
+                    Some((n, found.files[&n].to_string(), of.files.path(n)))
+                })
+                .collect();
+            if !files.is_empty() {
+                let (shot, stage) = (node.shot.to_string(), node.stage.to_string());
+                parts.push(Part { shot, stage, version, is_chosen: true, files });
+            }
+        }
+        if parts.is_empty() {
+            let way = match known.is_empty() {
+                true => "nothing of it came back in a packet".to_string(),
+                false => {
+                    format!("there are {}", known.iter().map(u32::to_string).collect::<Vec<_>>().join(", "))
+                }
+            };
+            return Err(LookError::Words(format!("there is no return {version} of what is selected; {way}")));
+        }
+        for (_, digest, path) in parts.iter().flat_map(|part| &part.files) {
+            let kept = placing::kept_at(digest, path);
+            if !self.folder.join(&kept).is_file() {
+                return Err(LookError::Nothing(format!(
+                    "{kept} is not there, which return {version} needs; bring it back first"
+                )));
+            }
+        }
+        let told: Vec<String> = parts
+            .iter()
+            .map(|part| {
+                let frames: FrameSet = part.files.iter().map(|(n, _, _)| *n).collect();
+                format!("{}/{}@{frames}", part.shot, part.stage)
+            })
+            .collect();
+        let work = Work {
+            film: graph.film.clone(),
+            packet: String::new(),
+            person: writer.name.clone(),
+            by: writer.name.clone(),
+            when: now,
+            note: note.into(),
+            stage: parts[0].stage.clone(),
+            parts,
+            hours: Vec::new(),
+            is_rework: false,
+        };
+        let placed = self.take_up(&work, writer)?;
+        Ok(told.into_iter().map(|place| (place, placed.clone())).collect())
+    }
+}
+
+fn shown(text: &str) -> String {
+    text.chars().take(80).collect::<String>().escape_debug().to_string()
+}
+
+/// The stages of a packet that the film still has.
+fn stages<'a>(status: &'a Status, packet: &Packet) -> Result<Vec<Wanted<'a>>, TakeError> {
+    let graph = &status.declared.graph;
+    let find = |part: &crate::crew::packets::Part| {
+        let of = hand(status, graph.find(&part.shot, &part.stage)?)?;
+        Some(Wanted { hand: of, frames: part.frames.clone() })
+    };
+    let stages: Vec<Wanted<'_>> = packet.parts.iter().filter_map(find).collect();
+    if stages.is_empty() {
+        let names: Vec<String> =
+            packet.parts.iter().map(|part| format!("{}/{}", part.shot, part.stage)).collect();
+        let why = format!("the film has no hand stage {} any more", names.join(", "));
+        let way = "put it back into the declaration, or close the packet with `endboard outstanding --close`";
+        return Err(TakeError::Refused(vec![Fault::new(&*packet.name, why, way)]));
+    }
+    Ok(stages)
+}
+
+/// The files that a person sent back: those in `return`; of a folder or a bag without it, all.
+fn of_work<'p>(opened: &'p Opened, bag: Option<&Bag>) -> impl Iterator<Item = &'p Entry> {
+    let has = |begin: &str| opened.entries().iter().any(|entry| entry.path.starts_with(begin));
+    let begin = match bag {
+        _ if has("return/") => "return/",
+        Some(_) => "data/",
+        None => "",
+    };
+    let is_brief = |path: &str| matches!(path, "BRIEF.txt" | "BRIEF.html");
+    opened.entries().iter().filter(move |entry| entry.path.starts_with(begin) && !is_brief(&entry.path))
+}
+
+/// The bytes of a file, if they are still those that the manifests list.
+fn as_listed(bag: Option<&Bag>, entry: &Entry, bytes: Vec<u8>) -> Result<Vec<u8>, Fault> {
+    let Some(sums) = bag.and_then(|bag| bag.sums.get(&entry.path)) else { return Ok(bytes) };
+    let kinds: Vec<Kind> = sums.iter().map(|(kind, _)| *kind).collect();
+    let mut hasher = Sums::new(&kinds);
+    hasher.update(&bytes);
+    match hasher.finish() == *sums {
+        true => Ok(bytes),
+        false => Err(Fault::new(&entry.path, "it changed while it was looked at", "start again")),
+    }
+}
+
+/// What is to be put in place and told.
+fn work(
+    status: &Status,
+    packet: &Packet,
+    stages: &[Wanted<'_>],
+    sound: &Sound,
+    came: &mut [Came],
+    hours: Vec<sheet::Line>,
+    order: &Order<'_>,
+) -> Work {
+    let mut parts = Vec::new();
+    let mut is_rework = false;
+    for (at, (of, came)) in stages.iter().zip(came.iter_mut()).enumerate() {
+        let node = of.hand.node;
+        let returns = status.packets.returns(&node.shot, &node.stage);
+        is_rework |= returns.is_some_and(|all| all.all.iter().any(|of| of.when < packet.since));
+        if came.frames.is_empty() {
+            continue;
+        }
+        came.version = returns.map_or(1, |all| all.next_version());
+        let file = |n: i64| (n, sound[&(at, n)].0.to_string(), of.hand.files.path(n));
+        parts.push(Part {
+            shot: came.shot.clone(),
+            stage: came.stage.clone(),
+            version: came.version,
+            is_chosen: false,
+            files: came.frames.iter().map(file).collect(),
+        });
+    }
+    Work {
+        film: status.declared.graph.film.clone(),
+        packet: packet.name.to_string(),
+        person: packet.person.to_string(),
+        by: order.writer.name.clone(),
+        when: order.now,
+        note: order.note.into(),
+        parts,
+        hours,
+        stage: packet.parts.first().map_or(String::new(), |part| part.stage.to_string()),
+        is_rework,
+    }
+}
+
+/// What the hours of a sheet would come to.
+fn due_hours(entries: &[crate::ledger::row::Entry], work: &Work) -> (usize, usize, u64) {
+    let mut sum = (0, 0, 0);
+    for due in sheet::due(entries, &work.packet, &work.hours) {
+        let (line, is_new) = match &due {
+            sheet::Due::New(line) => (line, true),
+            sheet::Due::Corrected(_, line) => (line, false),
+        };
+        sum = (sum.0 + usize::from(is_new), sum.1 + usize::from(!is_new), sum.2 + line.took);
+    }
+    sum
+}
