@@ -6,14 +6,16 @@ use jiff::Zoned;
 use jiff::civil::Date;
 use serde_json::{Value, json};
 
-use super::arguments::{self, Arguments, FrameForm, Handout, Outstanding, Takeback};
+use super::arguments::packets::{FrameForm, Handout, Outstanding, Takeback};
+use super::arguments::{self, Arguments};
 use super::rebuild::writer;
 use super::{Answer, Exit, Failure, show};
 use crate::base::frames::FrameSet;
 use crate::packet::Fault;
-use crate::project::packets::handing::{self, Form, HandedOut};
-use crate::project::packets::taking::{self, Came, TakeError, Taken};
 use crate::project::packets::Outstanding as Out;
+use crate::project::packets::handing::{self, Form, HandedOut};
+use crate::project::packets::taken::{Came, TakeError, Taken};
+use crate::project::packets::taking;
 use crate::project::{Project, ProjectError, Status};
 use crate::report::words;
 

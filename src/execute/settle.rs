@@ -14,7 +14,7 @@ use crate::events::How;
 use crate::graph::{self, NodeId, Work};
 use crate::media::image::ImageDigest;
 use crate::media::render::Render;
-use crate::stale::{self, Cell, Input, Reason, SourceState, explain};
+use crate::stale::{self, Cell, Input, Reason, SourceState, cause};
 use crate::store::StoreError;
 use crate::store::actions::Action;
 
@@ -298,7 +298,7 @@ impl Engine<'_> {
         if let Some(&known) = self.ingredients[id].get() {
             return Ok(known);
         }
-        let list = explain::settings(&self.graph.nodes[id].ingredients);
+        let list = cause::settings(&self.graph.nodes[id].ingredients);
         let mut hasher = crate::base::digest::KeyHasher::new();
         for (name, digest, _) in &list {
             hasher.text(name).digest(digest);
@@ -328,7 +328,7 @@ impl Engine<'_> {
         }
         let state = self.state.lock().expect("no worker panics with it");
         let then = old.as_ref().and_then(|old| state.ingredients(&old.ingredients));
-        explain::cause(self.graph, id, old.as_ref(), then, now)
+        cause::cause(self.graph, id, old.as_ref(), then, now)
     }
 }
 

@@ -45,7 +45,7 @@ impl Zip {
         let size = file.metadata().map_err(|why| fault(why.to_string()))?.len();
         let count = count(&mut file, size).map_err(|why| fault(why.to_string()))?;
         let Some(count) = count else {
-            return Err(fault("it is no zip, or one that is cut short".into()));
+            return Err(fault("it is no zip, or one that is cut short or holds another zip".into()));
         };
         if count > MOST_ENTRIES as u64 {
             return Err(fault(format!(

@@ -5,12 +5,13 @@
 use std::collections::HashSet;
 use std::sync::Arc;
 
+use super::cause::settings;
 use super::words::{differing, sentences};
 use super::{Cell, Input, Knowledge, Reason, Report, place};
 use crate::base::digest::Digest;
 use crate::base::made::{MadeOf, NONE};
 use crate::base::state::{FrameState, State};
-use crate::graph::{CUT, FROM, Graph, Ingredient, NodeId, Work};
+use crate::graph::{CUT, FROM, Graph, NodeId, Work};
 
 /// A named setting with its digest and, when it is not too long, its text.
 pub type Setting = (String, Digest, Option<String>);
@@ -371,43 +372,6 @@ impl Explainer<'_> {
     }
 }
 
-fn is_assembly(work: &Work) -> bool {
+pub(super) fn is_assembly(work: &Work) -> bool {
     matches!(work, Work::Operator { spec, .. } if spec.name == "assemble")
-}
-
-/// Named settings as they are remembered of a render.
-pub fn settings(ingredients: &[Ingredient]) -> Vec<Setting> {
-    ingredients.iter().map(|i| (i.name.clone(), i.digest, i.text.clone())).collect()
-}
-
-/// In a few words for the ledger, what made a frame necessary when nothing above it did. `old` is what its last render
-/// was made of and `then` the settings of that render.
-pub fn cause(
-    graph: &Graph,
-    id: NodeId,
-    old: Option<&MadeOf>,
-    then: Option<&[Setting]>,
-    now: &MadeOf,
-) -> Arc<str> {
-    let node = &graph.nodes[id];
-    let Some(old) = old else { return "first render".into() };
-    let own = old.identity != now.identity || old.parameters != now.parameters;
-    let of_stage = own || is_assembly(&node.work);
-    let Some(then) = then else {
-        return if of_stage { "changed settings" } else { "changed input frames" }.into();
-    };
-    let now = settings(&node.ingredients);
-    let changes = differing(then, &now);
-    // Where only inputs changed, settings play no part, but where the inputs come from may.
-    let is_told = |name: &&str| of_stage || name.starts_with(FROM);
-    let names: Vec<&str> = changes.iter().map(|change| change.name).filter(is_told).collect();
-    match (names.is_empty(), node.source()) {
-        (false, _) => names.join(", ").into(),
-        (true, Some(source)) if of_stage => {
-            let source = &graph.sources[source];
-            format!("{} {}", if source.by_hand { "hands" } else { "plate" }, source.name).into()
-        }
-        (true, None) if own => "changed settings".into(),
-        _ => "changed input frames".into(),
-    }
 }

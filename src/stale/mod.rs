@@ -3,6 +3,7 @@
 //! One walk over a frame's inputs gives what it is made of; its digest is the key, and `explain` sets it
 //! against what the last render was made of. Pure: what is known comes in through [`Knowledge`].
 
+pub mod cause;
 pub mod explain;
 mod hands;
 mod leaves;

@@ -73,8 +73,6 @@ pub struct Told {
     pub words: String,
     /// The shots.
     pub shots: Vec<Shot>,
-    /// Frames at each end that are there to look at only.
-    pub handles: i64,
 }
 
 /// Writes the page.
@@ -132,12 +130,9 @@ pub fn page(told: &Told) -> Page {
 
 fn of_shot(told: &Told, shot: &Shot) -> Section {
     let mut points: Vec<String> = shot.why.iter().map(|(frames, why)| format!("{frames}: {why}")).collect();
-    let handles = match told.handles {
-        0 => String::new(),
-        n => format!(", with up to {n} more at each end to look at"),
-    };
     for (path, frames, what) in &shot.inputs {
-        points.push(format!("Look at {path}, frames {frames}{handles}: {what}"));
+        let more = if *frames == shot.frames { "" } else { ", more than you are to make" };
+        points.push(format!("Look at {path}, frames {frames}{more}: {what}."));
     }
     points.extend(shot.besides.iter().map(|path| format!("Also here: {path}")));
     points.push(format!("Send back {}, one file a frame, such as {}.", shot.wanted, shot.example));

@@ -10,15 +10,18 @@ use crate::base::digest::Digest;
 use crate::base::frames::FrameSet;
 use crate::base::made::NONE;
 use crate::base::state::State;
+use crate::declare::film::Media;
 use crate::graph::NodeId;
 use crate::media::image::Image;
+use crate::observe;
 use crate::project::frames::{Frames, Lack, Lacking};
-use crate::project::{Project, Status};
+use crate::project::{Project, Status, plates};
 use crate::stale::{self, Input};
 use crate::store::objects::Objects;
 
 /// The frames of one input.
 pub struct Source<'a> {
+    project: &'a Project,
     status: &'a Status,
     id: NodeId,
     frames: Frames<'a>,
@@ -29,7 +32,7 @@ pub struct Source<'a> {
 impl<'a> Source<'a> {
     /// Those of a node.
     pub fn new(project: &'a Project, status: &'a Status, id: NodeId, as_it_is: bool) -> Self {
-        Self { status, id, frames: Frames::new(project, status, id), as_it_is }
+        Self { project, status, id, frames: Frames::new(project, status, id), as_it_is }
     }
 
     /// The last render of a stale frame, when it is stored.
@@ -43,7 +46,18 @@ impl<'a> Source<'a> {
 
     /// Whether a frame can be handed out.
     pub fn has(&self, frame: i64) -> bool {
-        self.frames.has(frame) || self.last(frame).is_some()
+        self.frames.has(frame) || self.last(frame).is_some() || self.is_beyond(frame)
+    }
+
+    /// Whether a frame lies outside of what the film makes of a plate, and its file is there to be looked at.
+    fn is_beyond(&self, frame: i64) -> bool {
+        let graph = &self.status.declared.graph;
+        let node = &graph.nodes[self.id];
+        let Some(source) = node.source().filter(|_| node.is_passed_on()) else { return false };
+        let source = &graph.sources[source];
+        !node.frames.contains(frame)
+            && matches!(source.media, Media::Files(_))
+            && observe::path(&self.project.folder, source, frame).is_file()
     }
 
     /// Those among these that cannot be.
@@ -63,6 +77,18 @@ impl<'a> Source<'a> {
     /// # Errors
     /// It is not there, or not sound.
     pub fn image(&self, frame: i64) -> Result<Image, Lacking> {
+        if self.is_beyond(frame) {
+            let (graph, seen) = (&self.status.declared.graph, &self.status.seen);
+            let read = plates::read(&self.project.folder, graph, seen, self.id, frame);
+            return read.map(|(_, made)| made.image).map_err(|why| {
+                let place = stale::place(&graph.nodes[self.id], frame);
+                Lacking(vec![Lack {
+                    place,
+                    why,
+                    way: "look at that file, or hand out fewer `--handles`".into(),
+                }])
+            });
+        }
         match self.last(frame).filter(|_| !self.frames.has(frame)) {
             Some(pixels) => {
                 let stored = Objects::of(&self.status.store).picture(&pixels);

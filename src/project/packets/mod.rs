@@ -5,11 +5,14 @@
 //! terminal.
 
 pub mod brief;
+mod choosing;
+mod contents;
 pub mod handing;
 mod inputs;
 pub mod judging;
 mod placing;
 pub mod sheet;
+pub mod taken;
 pub mod taking;
 
 use jiff::Timestamp;

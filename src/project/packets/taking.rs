@@ -11,10 +11,10 @@ use jiff::civil::Date;
 
 use super::judging::{self, NAME, Sorted, Wanted};
 use super::placing::{self, Part, Placed, Work};
+use super::taken::{Came, TakeError, Taken};
 use super::{hand, inputs, sheet, unknown};
 use crate::base::digest::Digest;
 use crate::base::frames::FrameSet;
-use crate::base::selector::Selection;
 use crate::crew::packets::{Packet, Packets};
 use crate::packet::bag::{self, Bag};
 use crate::packet::open::{Entry, Packet as Opened};
@@ -22,7 +22,7 @@ use crate::packet::sums::{Kind, Sums};
 use crate::packet::{Fault, TEXT_LIMIT};
 use crate::project::frames::LookError;
 use crate::project::rebuild::Writer;
-use crate::project::{Project, ProjectError, Status, chosen, wanted};
+use crate::project::{Project, ProjectError, Status};
 
 /// Most faults of files that are told.
 const TOLD: usize = 40;
@@ -43,69 +43,6 @@ pub struct Order<'a> {
     pub now: Timestamp,
     /// The day of that.
     pub today: Date,
-}
-
-/// What came back of one stage of a shot.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Came {
-    /// The shot.
-    pub shot: String,
-    /// The stage.
-    pub stage: String,
-    /// Which return it is; 0 where nothing is new.
-    pub version: u32,
-    /// The frames that are new.
-    pub frames: FrameSet,
-    /// Those that came before just so.
-    pub again: FrameSet,
-    /// Of the new ones, those whose inputs are as they were handed out.
-    pub good: FrameSet,
-    /// Those that were made for earlier inputs.
-    pub earlier: FrameSet,
-    /// Those of which that shows after a rebuild only.
-    pub unsure: FrameSet,
-    /// Frames of the packet that are still to come.
-    pub left: FrameSet,
-    /// Those of them that lie between frames that came.
-    pub gaps: FrameSet,
-    /// Frames that the film has no more; their files are kept and put in place all the same.
-    pub gone: FrameSet,
-}
-
-/// What a takeback came to.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Taken {
-    /// The packet's name.
-    pub packet: String,
-    /// Who made it.
-    pub person: String,
-    /// By stages of shots.
-    pub came: Vec<Came>,
-    /// New rows of hours, corrected ones, and the hours of both in microseconds.
-    pub hours: (usize, usize, u64),
-    /// Files that lay in a place and were no known return: where they lay and where they are kept.
-    pub kept: Vec<(String, String)>,
-    /// What a person should know besides.
-    pub remarks: Vec<String>,
-    /// Whether anything is still expected.
-    pub is_open: bool,
-}
-
-/// Why nothing was taken.
-#[derive(Debug, thiserror::Error)]
-pub enum TakeError {
-    /// The film, or what was asked.
-    #[error(transparent)]
-    Look(#[from] LookError),
-    /// What is wrong with the packet, file by file; nothing was changed.
-    #[error("{}", .0.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))]
-    Refused(Vec<Fault>),
-}
-
-impl From<ProjectError> for TakeError {
-    fn from(error: ProjectError) -> Self {
-        Self::Look(error.into())
-    }
 }
 
 /// Files whose bytes were looked at, by place in the wanted stages and frame.
@@ -334,90 +271,6 @@ impl Project {
             came
         };
         stages.iter().enumerate().map(of_stage).collect()
-    }
-
-    /// Goes back to an earlier return of what is selected: its files are put in place once more.
-    ///
-    /// # Errors
-    /// There is no such return, its files are not kept, or the disk refuses.
-    pub fn use_return(
-        &self,
-        version: u32,
-        selection: &Selection,
-        note: &str,
-        writer: &Writer,
-        now: Timestamp,
-    ) -> Result<Vec<(String, Placed)>, LookError> {
-        let _lock = self.lock(writer)?;
-        self.finish_taking(writer)?;
-        let status = self.status(false, &|_, _| {})?;
-        let graph = &status.declared.graph;
-        let picked = wanted(graph, selection);
-        let mut parts: Vec<Part> = Vec::new();
-        let mut known: BTreeSet<u32> = BTreeSet::new();
-        for (id, node) in graph.nodes.iter().enumerate() {
-            let (Some(of), Some(returns)) =
-                (hand(&status, id), status.packets.returns(&node.shot, &node.stage))
-            else {
-                continue;
-            };
-            if picked[id].is_none() {
-                continue;
-            }
-            known.extend(returns.all.iter().map(|of| of.version));
-            let frames = chosen(picked[id].as_ref(), node.frames);
-            let files: Vec<(i64, String, String)> = (frames.iter())
-                .filter_map(|n| {
-                    let has = |of: &&crate::crew::packets::Return| {
-                        of.version == version && of.files.contains_key(&n)
-                    };
-                    let found = returns.all.iter().rev().find(has)?;
-                    Some((n, found.files[&n].to_string(), of.files.path(n)))
-                })
-                .collect();
-            if !files.is_empty() {
-                let (shot, stage) = (node.shot.to_string(), node.stage.to_string());
-                parts.push(Part { shot, stage, version, is_chosen: true, files });
-            }
-        }
-        if parts.is_empty() {
-            let way = match known.is_empty() {
-                true => "nothing of it came back in a packet".to_string(),
-                false => {
-                    format!("there are {}", known.iter().map(u32::to_string).collect::<Vec<_>>().join(", "))
-                }
-            };
-            return Err(LookError::Words(format!("there is no return {version} of what is selected; {way}")));
-        }
-        for (_, digest, path) in parts.iter().flat_map(|part| &part.files) {
-            let kept = placing::kept_at(digest, path);
-            if !self.folder.join(&kept).is_file() {
-                return Err(LookError::Nothing(format!(
-                    "{kept} is not there, which return {version} needs; bring it back first"
-                )));
-            }
-        }
-        let told: Vec<String> = parts
-            .iter()
-            .map(|part| {
-                let frames: FrameSet = part.files.iter().map(|(n, _, _)| *n).collect();
-                format!("{}/{}@{frames}", part.shot, part.stage)
-            })
-            .collect();
-        let work = Work {
-            film: graph.film.clone(),
-            packet: String::new(),
-            person: writer.name.clone(),
-            by: writer.name.clone(),
-            when: now,
-            note: note.into(),
-            stage: parts[0].stage.clone(),
-            parts,
-            hours: Vec::new(),
-            is_rework: false,
-        };
-        let placed = self.take_up(&work, writer)?;
-        Ok(told.into_iter().map(|place| (place, placed.clone())).collect())
     }
 }
 

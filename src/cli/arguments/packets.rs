@@ -1,0 +1,94 @@
+//! Options of `handout`, `takeback` and `outstanding`.
+//!
+//! Knows how they are written. Does not know what they do.
+
+use std::path::PathBuf;
+
+use clap::Args;
+
+use crate::cli::amounts;
+
+/// Options of `handout`.
+#[derive(Debug, Args)]
+pub struct Handout {
+    /// Shots of one hand stage: br050, br050/cleanup, br050/cleanup@1005-1010. Frames that are not fresh, when none are named
+    #[arg(required = true)]
+    pub selectors: Vec<String>,
+    /// To whom
+    #[arg(long, value_name = "PERSON", value_parser = amounts::person)]
+    pub to: String,
+    /// The day by which it should be back, such as 2026-12-05
+    #[arg(long, value_name = "DAY", value_parser = amounts::day)]
+    pub due: Option<jiff::civil::Date>,
+    /// What to do, in a few words
+    #[arg(
+        long,
+        value_name = "WORDS",
+        default_value = "",
+        hide_default_value = true,
+        conflicts_with = "brief_file"
+    )]
+    pub brief: String,
+    /// What to do, from a text file. A relative path begins at the folder that the command is started in, with -C too
+    #[arg(long, value_name = "FILE")]
+    pub brief_file: Option<PathBuf>,
+    /// How the frames to work from are written: as they are (exr), or as a screen shows them (png, jpeg)
+    #[arg(long = "as", value_name = "FORM", default_value = "exr")]
+    pub form: FrameForm,
+    /// Write a zip in place of a folder
+    #[arg(long)]
+    pub zip: bool,
+    /// The folder to write into; packets/ in the project when not given. A relative path begins at the folder that the command
+    /// is started in, with -C too
+    #[arg(long, value_name = "FOLDER")]
+    pub out: Option<PathBuf>,
+    /// Frames at each end of a run that are there to look at only
+    #[arg(long, value_name = "N", default_value = "4", value_parser = clap::value_parser!(i64).range(0..=1000), allow_negative_numbers = true)]
+    pub handles: i64,
+    /// Hand out last renders of what is stale, and what is held
+    #[arg(long)]
+    pub as_it_is: bool,
+}
+
+/// How frames are handed out.
+#[derive(Clone, Copy, Debug, clap::ValueEnum)]
+pub enum FrameForm {
+    /// As they are
+    Exr,
+    /// As a screen shows them
+    Png,
+    /// As a screen shows them, smaller
+    Jpeg,
+}
+
+/// Options of `takeback`.
+#[derive(Debug, Args)]
+pub struct Takeback {
+    /// The folder or zip that came; with --use, shots, stages and frames. A relative path begins at the folder that the command is
+    /// started in, with -C too
+    #[arg(required = true, value_name = "PATH")]
+    pub what: Vec<String>,
+    /// The packet's name, where the files do not tell it
+    #[arg(long, value_name = "NAME", conflicts_with = "version")]
+    pub packet: Option<String>,
+    /// Check and report, and take nothing
+    #[arg(long, conflicts_with = "version")]
+    pub try_out: bool,
+    /// Go back to this return of what is selected
+    #[arg(long = "use", value_name = "VERSION", value_parser = clap::value_parser!(u32).range(1..))]
+    pub version: Option<u32>,
+    /// A few words for the ledger
+    #[arg(long, value_name = "WORDS", default_value = "", hide_default_value = true)]
+    pub note: String,
+}
+
+/// Options of `outstanding`.
+#[derive(Debug, Args)]
+pub struct Outstanding {
+    /// Expect nothing more of this packet
+    #[arg(long, value_name = "PACKET")]
+    pub close: Option<String>,
+    /// A few words on why
+    #[arg(long, value_name = "WORDS", default_value = "", hide_default_value = true, requires = "close")]
+    pub note: String,
+}

@@ -1,0 +1,71 @@
+//! What a takeback came to, or why nothing was taken.
+//!
+//! Plain values, for whoever tells of it.
+
+use crate::base::frames::FrameSet;
+use crate::packet::Fault;
+use crate::project::ProjectError;
+use crate::project::frames::LookError;
+
+/// What came back of one stage of a shot.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Came {
+    /// The shot.
+    pub shot: String,
+    /// The stage.
+    pub stage: String,
+    /// Which return it is; 0 where nothing is new.
+    pub version: u32,
+    /// The frames that are new.
+    pub frames: FrameSet,
+    /// Those that came before just so.
+    pub again: FrameSet,
+    /// Of the new ones, those whose inputs are as they were handed out.
+    pub good: FrameSet,
+    /// Those that were made for earlier inputs.
+    pub earlier: FrameSet,
+    /// Those of which that shows after a rebuild only.
+    pub unsure: FrameSet,
+    /// Frames of the packet that are still to come.
+    pub left: FrameSet,
+    /// Those of them that lie between frames that came.
+    pub gaps: FrameSet,
+    /// Frames that the film has no more; their files are kept and put in place all the same.
+    pub gone: FrameSet,
+}
+
+/// What a takeback came to.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Taken {
+    /// The packet's name.
+    pub packet: String,
+    /// Who made it.
+    pub person: String,
+    /// By stages of shots.
+    pub came: Vec<Came>,
+    /// New rows of hours, corrected ones, and the hours of both in microseconds.
+    pub hours: (usize, usize, u64),
+    /// Files that lay in a place and were no known return: where they lay and where they are kept.
+    pub kept: Vec<(String, String)>,
+    /// What a person should know besides.
+    pub remarks: Vec<String>,
+    /// Whether anything is still expected.
+    pub is_open: bool,
+}
+
+/// Why nothing was taken.
+#[derive(Debug, thiserror::Error)]
+pub enum TakeError {
+    /// The film, or what was asked.
+    #[error(transparent)]
+    Look(#[from] LookError),
+    /// What is wrong with the packet, file by file; nothing was changed.
+    #[error("{}", .0.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))]
+    Refused(Vec<Fault>),
+}
+
+impl From<ProjectError> for TakeError {
+    fn from(error: ProjectError) -> Self {
+        Self::Look(error.into())
+    }
+}
