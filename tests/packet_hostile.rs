@@ -357,7 +357,7 @@ fn bags_that_are_not_what_they_say() {
         std::fs::rename(f.join("manifest-sha512.txt"), f.join("manifest-rot13.txt")).unwrap();
     });
     harmed("it is not text", &|f| std::fs::write(f.join("bag-info.txt"), b"\xff\xfe").unwrap());
-    harmed("says packet 'joren-1'", &|f| write(f, "return/packet.txt", "joren-1\n"));
+    harmed("return/packet.txt says 'joren-1'", &|f| write(f, "return/packet.txt", "joren-1\n"));
 }
 
 #[test]

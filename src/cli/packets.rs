@@ -11,6 +11,7 @@ use super::arguments::{self, Arguments};
 use super::rebuild::writer;
 use super::{Answer, Exit, Failure, show};
 use crate::base::frames::FrameSet;
+use crate::base::selector::Selection;
 use crate::packet::Fault;
 use crate::project::packets::Outstanding as Out;
 use crate::project::packets::handing::{self, Form, HandedOut};
@@ -323,10 +324,12 @@ pub fn standing(project: &Project, status: &Status) -> Vec<Value> {
     project.outstanding(status, Zoned::now().date()).iter().map(out_json).collect()
 }
 
-/// A line a packet, for `status`.
-pub fn say_standing(project: &Project, status: &Status) {
+/// A line a packet that has something of what is selected, for `status`.
+pub fn say_standing(project: &Project, status: &Status, selection: &Selection) {
     for out in project.outstanding(status, Zoned::now().date()) {
-        say!("out: {}", show::clean(&line(&out)));
+        if out.packet.parts.iter().any(|part| selection.matches(&part.shot, &part.stage).is_some()) {
+            say!("out: {}", show::clean(&line(&out)));
+        }
     }
 }
 

@@ -49,8 +49,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status
     if arguments.json {
         let strips = strips();
         let holds: Vec<Hold> = kept.iter().map(|kept| hold(status, kept)).collect();
-        let deliveries = deliver::standing(project, status)?;
-        let deliveries: Vec<Delivery> = deliveries.iter().map(delivery).collect();
+        let deliveries: Vec<Delivery> = deliver::standing(project, status)?.iter().map(delivery).collect();
         let packets = packets::standing(project, status);
         say!("{}", states::json(&graph.film, &strips, &holds, &deliveries, packets));
         return Ok(Exit::Done);
@@ -81,7 +80,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status
     trouble::blocked(graph, &besides.blocked);
     tell_left(&besides.left);
     tell_by_hand(status, &selection);
-    packets::say_standing(project, status);
+    packets::say_standing(project, status, &selection);
     next(besides.to_make, besides.to_put_back, &options.selectors);
     if selection.is_everything() {
         deliver::say_standing(&deliver::standing(project, status)?);

@@ -5,6 +5,7 @@
 
 pub mod cache;
 pub mod command;
+mod ending;
 mod groups;
 mod make;
 mod pixels;
@@ -24,6 +25,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Condvar, Mutex, OnceLock};
 use std::thread::Thread;
 
+pub use self::ending::Ending;
 use crate::base::digest::Digest;
 use crate::crew::packets::Packets;
 use crate::events::{Event, How};
@@ -109,24 +111,6 @@ pub struct Outcome {
 pub fn colour(space: WorkingSpace) -> Fact {
     let places = space.encoding().primaries.chromaticities();
     Fact::Chromaticities(places.map(|place| place.map(|v| v as f32)))
-}
-
-/// Why a run ended before its work was done.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Ending {
-    /// It was asked to stop.
-    Asked,
-    /// Nothing more could be done, for this reason.
-    Trouble(String),
-}
-
-impl std::fmt::Display for Ending {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        match self {
-            Self::Asked => f.write_str("it was asked to stop"),
-            Self::Trouble(reason) => f.write_str(reason),
-        }
-    }
 }
 
 /// One failed frame.

@@ -118,6 +118,8 @@ fn looked(project: &Project, status: &Status, id: NodeId, range: FrameRange, as_
 fn word(cell: &Cell) -> &'static str {
     if cell.held {
         "held, and not as declared"
+    } else if cell.state == State::Out {
+        "with a person, to be made anew"
     } else if cell.is_in_use() {
         "to be redone by hand"
     } else {

@@ -135,7 +135,10 @@ fn of_shot(told: &Told, shot: &Shot) -> Section {
         points.push(format!("Look at {path}, frames {frames}{more}: {what}."));
     }
     points.extend(shot.besides.iter().map(|path| format!("Also here: {path}")));
-    points.push(format!("Send back {}, one file a frame, such as {}.", shot.wanted, shot.example));
+    points.push(format!(
+        "Send back {}, one file a frame, such as {} (#### stands for the frame's number).",
+        shot.wanted, shot.example
+    ));
     points.push(format!("Each file: {}.", shot.holds));
     let frames = if shot.count == 1 { "frame" } else { "frames" };
     let text = format!("{} {frames} to make: {}. {} frames a second.", shot.count, shot.frames, told.rate);

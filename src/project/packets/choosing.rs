@@ -13,7 +13,7 @@ use crate::base::selector::Selection;
 use crate::crew::packets::Return;
 use crate::project::frames::LookError;
 use crate::project::rebuild::Writer;
-use crate::project::{Project, chosen, wanted};
+use crate::project::{Project, Status, chosen, wanted};
 
 impl Project {
     /// Goes back to an earlier return of what is selected: its files are put in place once more.
@@ -31,42 +31,7 @@ impl Project {
         let _lock = self.lock(writer)?;
         self.finish_taking(writer)?;
         let status = self.status(false, &|_, _| {})?;
-        let graph = &status.declared.graph;
-        let picked = wanted(graph, selection);
-        let mut parts: Vec<Part> = Vec::new();
-        let mut known: BTreeSet<u32> = BTreeSet::new();
-        for (id, node) in graph.nodes.iter().enumerate() {
-            let (Some(of), Some(returns)) =
-                (hand(&status, id), status.packets.returns(&node.shot, &node.stage))
-            else {
-                continue;
-            };
-            if picked[id].is_none() {
-                continue;
-            }
-            known.extend(returns.all.iter().map(|of| of.version));
-            let frames = chosen(picked[id].as_ref(), node.frames);
-            let files: Vec<(i64, String, String)> = (frames.iter())
-                .filter_map(|n| {
-                    let has = |of: &&Return| of.version == version && of.files.contains_key(&n);
-                    let found = returns.all.iter().rev().find(has)?;
-                    Some((n, found.files[&n].to_string(), of.files.path(n)))
-                })
-                .collect();
-            if !files.is_empty() {
-                let (shot, stage) = (node.shot.to_string(), node.stage.to_string());
-                parts.push(Part { shot, stage, version, is_chosen: true, files });
-            }
-        }
-        if parts.is_empty() {
-            let way = match known.is_empty() {
-                true => "nothing of it came back in a packet".to_string(),
-                false => {
-                    format!("there are {}", known.iter().map(u32::to_string).collect::<Vec<_>>().join(", "))
-                }
-            };
-            return Err(LookError::Words(format!("there is no return {version} of what is selected; {way}")));
-        }
+        let parts = files_of(&status, version, selection)?;
         for (_, digest, path) in parts.iter().flat_map(|part| &part.files) {
             let kept = placing::kept_at(digest, path);
             if !self.folder.join(&kept).is_file() {
@@ -83,7 +48,7 @@ impl Project {
             })
             .collect();
         let work = Work {
-            film: graph.film.clone(),
+            film: status.declared.graph.film.clone(),
             packet: String::new(),
             person: writer.name.clone(),
             by: writer.name.clone(),
@@ -97,4 +62,35 @@ impl Project {
         let placed = self.take_up(&work, writer)?;
         Ok(told.into_iter().map(|place| (place, placed.clone())).collect())
     }
+}
+
+/// The files of a return among what is selected, by stages of shots.
+fn files_of(status: &Status, version: u32, selection: &Selection) -> Result<Vec<Part>, LookError> {
+    let graph = &status.declared.graph;
+    let picked = wanted(graph, selection);
+    let (mut parts, mut known) = (Vec::new(), BTreeSet::new());
+    for (id, node) in graph.nodes.iter().enumerate().filter(|(id, _)| picked[*id].is_some()) {
+        let returns = status.packets.returns(&node.shot, &node.stage);
+        let (Some(of), Some(returns)) = (hand(status, id), returns) else { continue };
+        known.extend(returns.all.iter().map(|of| of.version));
+        let file = |n: i64| {
+            let has = |of: &&Return| of.version == version && of.files.contains_key(&n);
+            let found = returns.all.iter().rev().find(has)?;
+            Some((n, found.files[&n].to_string(), of.files.path(n)))
+        };
+        let files: Vec<_> = chosen(picked[id].as_ref(), node.frames).iter().filter_map(file).collect();
+        if !files.is_empty() {
+            let (shot, stage) = (node.shot.to_string(), node.stage.to_string());
+            parts.push(Part { shot, stage, version, is_chosen: true, files });
+        }
+    }
+    if !parts.is_empty() {
+        return Ok(parts);
+    }
+    let known: Vec<String> = known.iter().map(u32::to_string).collect();
+    let way = match known.is_empty() {
+        true => "nothing of it came back in a packet".to_string(),
+        false => format!("there are {}", known.join(", ")),
+    };
+    Err(LookError::Words(format!("there is no return {version} of what is selected; {way}")))
 }

@@ -19,7 +19,7 @@ use crate::media::{jpeg, png};
 use crate::operators::WorkingSpace;
 use crate::operators::colour::display;
 use crate::operators::colour::encoding::usual_encoding;
-use crate::packet::write::Writer as Bag;
+use crate::packet::write::{WriteError, Writer as Bag};
 use crate::project::frames::LookError;
 use crate::project::{Project, ProjectError, Status};
 use crate::stale::Reason;
@@ -33,35 +33,12 @@ impl Project {
         within: &std::path::Path,
         parts: &[Part<'_>],
     ) -> Result<PathBuf, LookError> {
-        let failed = |why: crate::packet::write::WriteError| match why {
-            taken @ crate::packet::write::WriteError::Taken(_) => LookError::Words(taken.to_string()),
-            other => ProjectError::System(other.to_string()).into(),
-        };
         let mut bag = Bag::begin(within, name, order.as_zip).map_err(failed)?;
         let graph = &status.declared.graph;
         let mut touch = String::from("shot,frame,file,why\r\n");
         let mut shots = Vec::new();
         for part in parts {
-            let mut shot = self.told_of(status, part);
-            shot.inputs = self.put_inputs(&mut bag, status, order, part)?;
-            for n in part.frames.iter() {
-                if let Ok(bytes) = std::fs::read(self.folder.join(part.hand.files.path(n))) {
-                    let path = format!("{}/earlier/{}", part.hand.node.shot, part.hand.name(n));
-                    bag.payload(&path, &bytes).map_err(failed)?;
-                }
-                let why = shot.why.iter().find(|(f, _)| f.parse::<FrameSet>().is_ok_and(|f| f.contains(n)));
-                let why = why.map_or("", |(_, why)| why).replace('"', "\"\"");
-                touch += &format!("{},{n},{},\"{why}\"\r\n", part.hand.node.shot, part.hand.name(n));
-            }
-            if part.frames.iter().any(|n| self.folder.join(part.hand.files.path(n)).is_file()) {
-                shot.besides.push(format!("data/{}/earlier, your files of before", part.hand.node.shot));
-            }
-            for path in self.shapes(graph, part) {
-                if let Ok(bytes) = std::fs::read(self.folder.join(&path)) {
-                    bag.payload(&format!("{}/shapes/{path}", part.hand.node.shot), &bytes).map_err(failed)?;
-                    shot.besides.push(format!("data/{}/shapes/{path}, shapes as text", part.hand.node.shot));
-                }
-            }
+            let shot = self.put_shot(&mut bag, status, order, part, &mut touch)?;
             shots.push(shot);
         }
         bag.payload("touch.csv", touch.as_bytes()).map_err(failed)?;
@@ -93,6 +70,38 @@ impl Project {
             ("External-Description", order.words),
         ];
         bag.finish(&info).map_err(failed)
+    }
+
+    /// Writes one shot's files, adds what is to be made to the list, and gives what is to be said of the shot.
+    fn put_shot(
+        &self,
+        bag: &mut Bag,
+        status: &Status,
+        order: &Order<'_>,
+        part: &Part<'_>,
+        touch: &mut String,
+    ) -> Result<Shot, LookError> {
+        let mut shot = self.told_of(status, part);
+        shot.inputs = self.put_inputs(bag, status, order, part)?;
+        for n in part.frames.iter() {
+            if let Ok(bytes) = std::fs::read(self.folder.join(part.hand.files.path(n))) {
+                let path = format!("{}/earlier/{}", part.hand.node.shot, part.hand.name(n));
+                bag.payload(&path, &bytes).map_err(failed)?;
+            }
+            let why = shot.why.iter().find(|(f, _)| f.parse::<FrameSet>().is_ok_and(|f| f.contains(n)));
+            let why = why.map_or("", |(_, why)| why).replace('"', "\"\"");
+            *touch += &format!("{},{n},{},\"{why}\"\r\n", part.hand.node.shot, part.hand.name(n));
+        }
+        if part.frames.iter().any(|n| self.folder.join(part.hand.files.path(n)).is_file()) {
+            shot.besides.push(format!("data/{}/earlier, your files of before", part.hand.node.shot));
+        }
+        for path in self.shapes(&status.declared.graph, part) {
+            if let Ok(bytes) = std::fs::read(self.folder.join(&path)) {
+                bag.payload(&format!("{}/shapes/{path}", part.hand.node.shot), &bytes).map_err(failed)?;
+                shot.besides.push(format!("data/{}/shapes/{path}, shapes as text", part.hand.node.shot));
+            }
+        }
+        Ok(shot)
     }
 
     fn told_of(&self, status: &Status, part: &Part<'_>) -> Shot {
@@ -185,8 +194,6 @@ impl Project {
         order: &Order<'_>,
         part: &Part<'_>,
     ) -> Result<Vec<(String, String, String)>, LookError> {
-        let failed =
-            |why: crate::packet::write::WriteError| LookError::from(ProjectError::System(why.to_string()));
         let (graph, shot) = (&status.declared.graph, &part.hand.node.shot);
         let mut told = Vec::new();
         for (index, edge) in part.hand.node.inputs.iter().enumerate() {
@@ -209,6 +216,13 @@ impl Project {
             told.push((path, frames.to_string(), shown));
         }
         Ok(told)
+    }
+}
+
+fn failed(why: WriteError) -> LookError {
+    match why {
+        taken @ WriteError::Taken(_) => LookError::Words(taken.to_string()),
+        other => ProjectError::System(other.to_string()).into(),
     }
 }
 

@@ -10,6 +10,7 @@ use crate::base::frames::FrameSet;
 use crate::declare::film::Delivers;
 use crate::execute::source;
 use crate::graph::Work;
+use crate::media::image::Raster;
 use crate::media::{self, Format};
 use crate::packet::open::{Entry, Packet as Opened};
 use crate::packet::{Fault, is_litter};
@@ -181,32 +182,44 @@ pub(super) fn look(
         Delivers::Picture => {}
     }
     let raster = media::decode(format, bytes).map_err(|why| unread(why.to_string()))?;
-    for (name, plane) in &raster.planes {
-        if let Some(at) = plane.iter().position(|v| !v.is_finite()) {
-            let (x, y) = (at % raster.width as usize, at / raster.width as usize);
-            let what = if plane[at].is_nan() { "no number (NaN)" } else { "infinite" };
-            return Err((format!("channel {name} is {what} at pixel {x}, {y}"), way("take such pixels out")));
-        }
-    }
+    numbers(&raster)?;
     let alpha = raster.planes.iter().find(|(name, _)| name == "A").map(|(_, plane)| plane);
     if let Some(plane) = alpha.filter(|_| matches!(of.hand.delivers, Delivers::Picture)) {
-        if plane.iter().all(|&v| v <= 0.0) {
-            return Err((
-                "its alpha is 0 everywhere, so that nothing of it would be seen".into(),
-                way("save it with its alpha, or without any"),
-            ));
-        }
-        if let Some(&v) = plane.iter().find(|v| !(-0.001..=1.001).contains(*v)) {
-            return Err((
-                format!("its alpha reaches {v}, and lies between 0 and 1"),
-                way("save it once more"),
-            ));
-        }
+        sound_alpha(plane)?;
     }
     let found = Found { alpha: alpha.is_some() };
     let Work::Hand { decode, delivers, .. } = &of.hand.node.work else { return Ok(found) };
     source::delivered(raster, delivers, &**decode, frame, size).map_err(unread)?;
     Ok(found)
+}
+
+/// Whether every value is a finite number.
+fn numbers(raster: &Raster) -> Result<(), (String, String)> {
+    for (name, plane) in &raster.planes {
+        if let Some(at) = plane.iter().position(|v| !v.is_finite()) {
+            let (x, y) = (at % raster.width as usize, at / raster.width as usize);
+            let what = if plane[at].is_nan() { "no number (NaN)" } else { "infinite" };
+            return Err((
+                format!("channel {name} is {what} at pixel {x}, {y}"),
+                "take such pixels out".into(),
+            ));
+        }
+    }
+    Ok(())
+}
+
+/// Whether an alpha channel shows anything, and lies where alpha lies.
+fn sound_alpha(plane: &[f32]) -> Result<(), (String, String)> {
+    if plane.iter().all(|&v| v <= 0.0) {
+        let why = "its alpha is 0 everywhere, so that nothing of it would be seen";
+        return Err((why.into(), "save it with its alpha, or without any".into()));
+    }
+    match plane.iter().find(|v| !(-0.001..=1.001).contains(*v)) {
+        Some(v) => {
+            Err((format!("its alpha reaches {v}, and lies between 0 and 1"), "save it once more".into()))
+        }
+        None => Ok(()),
+    }
 }
 
 /// Where runs of frames that came have holes that others of the packet should fill.
