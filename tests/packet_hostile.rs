@@ -456,14 +456,14 @@ fn what_systems_leave_and_people_add_is_passed_over_and_told() {
         piece("return/br050/._cleanup.1001.png", b"x"),
         piece("return/Thumbs.db", b"x"),
         piece("return/notes.txt", b"the raker was hard"),
+        piece("cleanup.1002.png", &grey(8)),
     ];
     let came = take_back(&scene.film, &scene.post_zip(&zip(&pieces)), &[]);
     assert_eq!(came["came"][0]["frames"], "1001");
     let remarks = came["remarks"].as_array().unwrap();
-    assert!(
-        remarks.len() == 1 && remarks[0].as_str().unwrap().starts_with("return/notes.txt"),
-        "{remarks:?}"
-    );
+    let said = |at: usize, says: &str| remarks[at].as_str().unwrap().starts_with(says);
+    let is_told = said(0, "return/notes.txt is left") && said(1, "cleanup.1002.png is not taken");
+    assert!(remarks.len() == 2 && is_told, "{remarks:?}");
     // A plain folder without anything else is taken when the packet is told.
     let folder = scene.post.path().join("plain");
     std::fs::create_dir(&folder).unwrap();

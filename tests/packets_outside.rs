@@ -31,6 +31,9 @@ fn checked(folder: &Path) -> Result<Option<Bag>, String> {
     check(&Packet::open(folder).map_err(said)?).map_err(said)
 }
 
+/// A section and what of it, files besides or instead, and what is said when it is no bag then.
+type Case<'a> = (&'a str, Vec<(&'a str, &'a str)>, Option<&'a str>);
+
 const DECLARATION: &str = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n";
 
 /// RFC 8493, "The BagIt File Packaging Format (V1.0)", October 2018. A change to a small bag, and whether it is a bag still.
@@ -46,8 +49,11 @@ fn bags_by_the_sections_of_the_standard() {
     let (dotted, stray) = (line(&a, "./data/slate.txt"), line(&a, "slate.txt"));
     let percent = format!("{sound}{}", line(&a, "data/a%25b.txt"));
     let listed = format!("{tagged}{}", line(&a, "manifest-sha256.txt"));
+    let listed_1 = format!("{sound}{}", line(&a, "data/a/b.txt"));
+    let listed_2 = line(&Kind::Md5.of(b"slate\n"), "data/slate.txt");
+    let listed_3 = format!("{sound}{}", line(&a, "data/b.txt"));
     // Section, files besides or instead, and what is said when it is none; nothing when it is one.
-    let cases: Vec<(&str, Vec<(&str, &str)>, Option<&str>)> = vec![
+    let cases: Vec<Case<'_>> = vec![
         ("1.3: as small as one can be", vec![], None),
         (
             "2.1.1: the declaration is two lines",
@@ -61,10 +67,7 @@ fn bags_by_the_sections_of_the_standard() {
         ),
         (
             "2.1.2: payload in folders",
-            vec![
-                ("data/a/b.txt", "slate\n"),
-                ("manifest-sha256.txt", &format!("{sound}{}", line(&a, "data/a/b.txt"))),
-            ],
+            vec![("data/a/b.txt", "slate\n"), ("manifest-sha256.txt", &listed_1)],
             None,
         ),
         ("2.1.3: capital digits", vec![("manifest-sha256.txt", &upper)], None),
@@ -100,29 +103,12 @@ fn bags_by_the_sections_of_the_standard() {
             vec![("return/hours.csv", "date"), ("notes/a.txt", "a")],
             None,
         ),
-        (
-            "2.4: another digest besides",
-            vec![("manifest-md5.txt", &line(&Kind::Md5.of(b"slate\n"), "data/slate.txt"))],
-            None,
-        ),
+        ("2.4: another digest besides", vec![("manifest-md5.txt", &listed_2)], None),
         ("2.4: and each lists all", vec![("manifest-md5.txt", "")], Some("does not list it")),
         ("3: complete, no file too many", vec![("data/more.txt", "more")], Some("no manifest lists it")),
-        (
-            "3: complete, none lacking",
-            vec![("manifest-sha256.txt", &format!("{sound}{}", line(&a, "data/b.txt")))],
-            Some("it is not there"),
-        ),
+        ("3: complete, none lacking", vec![("manifest-sha256.txt", &listed_3)], Some("it is not there")),
         ("3: valid, every digest right", vec![("data/slate.txt", "slat3\n")], Some("its sha256 is")),
-    ]
-    .into_iter()
-    .map(|(name, files, says)| {
-        (
-            name,
-            files.into_iter().map(|(p, t)| (p, &*Box::leak(t.to_string().into_boxed_str()))).collect(),
-            says,
-        )
-    })
-    .collect();
+    ];
     for (name, besides, says) in cases {
         let folder = tempfile::tempdir().unwrap();
         write(

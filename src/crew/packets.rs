@@ -159,16 +159,17 @@ impl Returns {
         of.made_for.get(&frame).copied()
     }
 
-    /// Everything that a look at the stage rests on: which frames are out, and what each returned file was made for.
-    pub fn each_fact(&self, visit: &mut dyn FnMut(i64, Option<(&Digest, &Digest)>)) {
-        self.out.iter().filter(|(_, packets)| !packets.is_empty()).for_each(|(&frame, _)| visit(frame, None));
-        for of in &self.all {
-            for (frame, made_for) in &of.made_for {
-                if let Some(file) = of.files.get(frame) {
-                    visit(*frame, Some((file, made_for)));
-                }
-            }
-        }
+    /// The frames that are out.
+    pub fn frames_out(&self) -> impl Iterator<Item = i64> {
+        self.out.iter().filter(|(_, packets)| !packets.is_empty()).map(|(&frame, _)| frame)
+    }
+
+    /// Of each returned file its frame, the digest of its bytes and of what it was made for, in the order of returns.
+    pub fn all_made_for(&self) -> impl Iterator<Item = (i64, Digest, Digest)> {
+        let of_return = |of: &Return| {
+            of.made_for.iter().filter_map(|(&n, then)| Some((n, *of.files.get(&n)?, *then))).collect()
+        };
+        self.all.iter().flat_map(move |of| -> Vec<(i64, Digest, Digest)> { of_return(of) })
     }
 }
 

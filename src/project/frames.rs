@@ -74,6 +74,8 @@ enum Want {
     Success,
     /// Something stands in its way.
     Inputs,
+    /// A person has it.
+    Return,
     /// Its file is not there.
     File,
     /// This stands in its file's place.
@@ -139,6 +141,7 @@ impl<'a> Frames<'a> {
             (_, Reason::FileUnfit) => Want::Fitness,
             (State::Failed, _) => Want::Success,
             (State::Blocked, _) => Want::Inputs,
+            (State::Out, _) => Want::Return,
             (state, _) => Want::Render(state),
         })
     }
@@ -216,6 +219,7 @@ impl<'a> Frames<'a> {
             }
             Want::Render(state) => (state.word().into(), format!("`endboard rebuild {place}` makes {it}")),
             Want::Success => ("failed".into(), format!("`endboard status {place}` says why")),
+            Want::Return => ("out".into(), "`endboard outstanding` says who has it".into()),
             Want::Inputs => ("blocked".into(), format!("`endboard status {place}` says by what")),
             Want::File => (format!("{} {is} missing", files()), format!("put {it} there")),
             Want::Instead(what) => {

@@ -184,13 +184,14 @@ impl Knowledge for Known<'_> {
     }
 
     fn hands(&self, node: NodeId) -> Option<Digest> {
+        let returns = self.returns[node]?;
         let mut hasher = KeyHasher::new();
-        self.returns[node]?.each_fact(&mut |frame, made| {
-            hasher.int(frame).flag(made.is_some());
-            if let Some((file, then)) = made {
-                hasher.digest(file).digest(then);
-            }
-        });
+        for frame in returns.frames_out() {
+            hasher.int(frame);
+        }
+        for (frame, file, then) in returns.all_made_for() {
+            hasher.int(frame).digest(&file).digest(&then);
+        }
         Some(hasher.finish())
     }
 

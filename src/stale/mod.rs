@@ -417,4 +417,43 @@ mod tests {
         assert_eq!(look(Row { failed: key("new file"), ..last }, "new file", new), failed);
         assert_eq!(look(Row { failed: key("new file"), ..Row::EMPTY }, "new file", new), failed);
     }
+
+    #[test]
+    fn a_file_that_came_back_is_taken_in_as_made_for_what_was_handed_out() {
+        let graph = by_hand();
+        let then = Input::Pixels(digest("plate as handed out"));
+        let rests = |now: Input| rests_on(&graph, 1, 1, &mut |_, _, _| now).unwrap().0;
+        let of = parameters(&graph.nodes[1], 1, Some(digest("file")), None);
+        let key = |made_for: Option<Digest>, now: Input| {
+            key(&graph, 1, 1, Some(digest("file")), made_for, None, &mut |_, _, _| now).unwrap().0
+        };
+        let look = |row: Row, now: Input, out: bool| {
+            let known = Remembered {
+                files: Some(digest("file")),
+                last: vec![None, (row != Row::EMPTY).then(|| Arc::new(Always(row)) as Arc<dyn Rows>)],
+                parameters: Some(of),
+                out,
+                made_for: Some((digest("file"), rests(then))),
+            };
+            let cell = cell(&graph, &known, 1, 1, None, &mut |_, _, _| now);
+            (cell.state, cell.reason, cell.key)
+        };
+        let (changed, as_then) = (Input::Pixels(digest("plate since")), key(None, then));
+        // Under whatever inputs it comes, its key is that of what was handed out.
+        assert_eq!(key(Some(rests(then)), changed), as_then);
+        assert_eq!(look(Row::EMPTY, changed, false), (State::Absent, Reason::Delivered, as_then));
+        let taken_in = Row { key: as_then, pixels: digest("picture"), failed: NONE };
+        assert_eq!(look(taken_in, changed, false), (State::Stale, Reason::Redo, key(None, changed)));
+        assert_eq!(look(taken_in, then, false), (State::Fresh, Reason::None, as_then));
+        // One that was taken in before it was known what it was made for is taken in once more.
+        let ahead = Row { key: key(None, changed), ..taken_in };
+        assert_eq!(look(ahead, changed, false), (State::Stale, Reason::Delivered, as_then));
+        // With a person, it is out, and what there is of it is used.
+        for now in [then, changed] {
+            let (state, reason, _) = look(taken_in, now, true);
+            assert_eq!((state, reason), (State::Out, Reason::Out));
+        }
+        // A new file is taken in all the same.
+        assert_eq!(look(Row::EMPTY, then, true), (State::Absent, Reason::Delivered, as_then));
+    }
 }

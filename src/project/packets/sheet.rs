@@ -308,7 +308,7 @@ mod tests {
             "\u{feff}Date;Shot;Frames;Hours;Note\n5.12.2026;br050;1001-1004;1,5;the raker, \"first\" pass\n",
             "date\tshot\tframes\thours\tnote\n2026-12-05\tbr050\t1001-1004\t1:30\tthe raker, \"first\" pass",
         ] {
-            assert_eq!(lines(text).unwrap(), [want.clone()], "{text}");
+            assert_eq!(lines(text).unwrap(), std::slice::from_ref(&want), "{text}");
         }
         let all = lines("date,shot,frames,hours,note\n2026-12-05,br060,,2,\n").unwrap();
         assert_eq!((&*all[0].frames, &*all[0].note), ("1001-1008", ""));
@@ -331,6 +331,59 @@ mod tests {
             assert!(said.starts_with("hours.csv:3: ") && said.contains(says), "{row}: {said}");
         }
         assert!(lines("day,shot\n").unwrap_err().contains("first line"));
+    }
+
+    #[test]
+    fn a_line_counts_as_often_as_it_stands_there_and_no_oftener() {
+        let line = |hours: u64, note: &str| Line {
+            date: "2026-12-05".parse().unwrap(),
+            shot: "br050".into(),
+            frames: "1001-1012".into(),
+            took: hours * 3_600_000_000,
+            note: note.into(),
+        };
+        let worked = |id: u128, line: &Line| {
+            let worked = Worked {
+                person: "ana".into(),
+                took: took(line),
+                began: None,
+                round: None,
+                cause: "".into(),
+                ends: None,
+                packet: "ana-1".into(),
+                note: note(line),
+            };
+            entry(id, What::Crew(Crew::Worked(worked)))
+        };
+        let twice = [line(1, ""), line(1, "")];
+        assert_eq!(due(&[], "ana-1", &twice), [Due::New(line(1, "")), Due::New(line(1, ""))]);
+        let known = [worked(1, &twice[0]), worked(2, &twice[1])];
+        assert_eq!(due(&known, "ana-1", &twice), []);
+        // A sheet that lacks a line takes no hours away, and another packet's lines are its own.
+        assert_eq!(due(&known, "ana-1", &twice[..1]), []);
+        assert_eq!(due(&known, "ana-2", &twice).len(), 2);
+        // One was put right, and one is new.
+        let now = [line(1, ""), line(3, "longer"), line(2, "")];
+        assert_eq!(
+            due(&known, "ana-1", &now),
+            [Due::Corrected(RowId(2), line(3, "longer")), Due::New(line(2, ""))]
+        );
+        let correct = Crew::Correct { of: RowId(2), took: took(&now[1]), note: "longer".into() };
+        let known = [known[0].clone(), known[1].clone(), entry(3, What::Crew(correct))];
+        assert_eq!(due(&known, "ana-1", &now), [Due::New(line(2, ""))]);
+    }
+
+    fn entry(id: u128, what: What) -> Entry {
+        let row = crate::ledger::row::Row {
+            when: "2026-12-05T12:00:00Z".parse().unwrap(),
+            film: "The Brine Lamp".into(),
+            shot: "br050".into(),
+            stage: "cleanup".into(),
+            frames: "1001-1012".parse().unwrap(),
+            by: "keeper".into(),
+            what,
+        };
+        Entry { id: RowId(id), writer: "keeper".into(), row }
     }
 
     #[test]

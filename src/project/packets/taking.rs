@@ -16,10 +16,11 @@ use super::{hand, inputs, sheet, unknown};
 use crate::base::digest::Digest;
 use crate::base::frames::FrameSet;
 use crate::crew::packets::{Packet, Packets};
+use crate::media::Format;
 use crate::packet::bag::{self, Bag};
 use crate::packet::open::{Entry, Packet as Opened};
 use crate::packet::sums::{Kind, Sums};
-use crate::packet::{Fault, TEXT_LIMIT};
+use crate::packet::{Fault, TEXT_LIMIT, is_litter};
 use crate::project::frames::LookError;
 use crate::project::rebuild::Writer;
 use crate::project::{Project, ProjectError, Status};
@@ -54,10 +55,11 @@ impl Project {
     /// # Errors
     /// Something about it is not as it should be, and then nothing is changed; or the disk refuses.
     pub fn take_back(&self, order: &Order<'_>) -> Result<Taken, TakeError> {
-        let _lock = self.lock(order.writer)?;
-        self.finish_taking(order.writer)?;
+        // Reading a large packet takes time, in which others may work on the film.
         let opened = Opened::open(order.path).map_err(TakeError::Refused)?;
         let bag = bag::check(&opened).map_err(TakeError::Refused)?;
+        let _lock = self.lock(order.writer)?;
+        self.finish_taking(order.writer)?;
         let status = self.status(false, &|_, _| {})?;
         let packet = self.which(&status.packets, &opened, bag.as_ref(), order)?.clone();
         let stages = stages(&status, &packet)?;
@@ -83,6 +85,7 @@ impl Project {
                 .iter()
                 .map(|path| format!("{path} is left where it is: it is no picture and no time sheet")),
         );
+        remarks.extend(astray(&opened));
         remarks.extend(bag.iter().flat_map(|bag| bag.remarks.clone()));
         if packet.closed.is_some() {
             remarks.push(format!("{} was closed before; what came is taken all the same", packet.name));
@@ -306,6 +309,16 @@ fn of_work<'p>(opened: &'p Opened, bag: Option<&Bag>) -> impl Iterator<Item = &'
     };
     let is_brief = |path: &str| matches!(path, "BRIEF.txt" | "BRIEF.html");
     opened.entries().iter().filter(move |entry| entry.path.starts_with(begin) && !is_brief(&entry.path))
+}
+
+/// Pictures that lie beside the folder `return`, where nobody looks for them.
+fn astray(opened: &Opened) -> Vec<String> {
+    let paths = opened.entries().iter().map(|entry| entry.path.as_str());
+    let (inside, outside): (Vec<&str>, Vec<&str>) = paths.partition(|path| path.starts_with("return/"));
+    let is_astray =
+        |path: &&&str| !path.starts_with("data/") && !is_litter(path) && Format::of_path(path).is_some();
+    let told = |path: &&str| format!("{path} is not taken: it lies outside of the folder return");
+    if inside.is_empty() { Vec::new() } else { outside.iter().filter(is_astray).map(told).collect() }
 }
 
 /// The bytes of a file, if they are still those that the manifests list.
