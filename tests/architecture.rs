@@ -21,7 +21,7 @@ const LAYERS: &[(&str, &[&str])] = &[
     ("observe", &["base", "media", "declare", "graph", "stale", "store"]),
     ("ledger", &["base"]),
     ("crew", &["base", "ledger"]),
-    ("forecast", &[]),
+    ("forecast", &["base", "ledger", "crew"]),
     ("programs", &[]),
     (
         "execute",

@@ -1,3 +1,7 @@
 //! When the film will be done: measured rates, the work that remains, people's weeks, and a simulation of them.
 //!
 //! Knows sums and chance with a seed. Does not know the disk, the graph or the time of day.
+
+pub mod chance;
+pub mod rates;
+pub mod samples;
