@@ -11,6 +11,7 @@ use crate::base::frames::FrameRange;
 use crate::base::problem::Span;
 use crate::base::rate::Rate;
 use crate::base::value::Map;
+use crate::declare::crew::Crew;
 use crate::declare::deliveries::Delivery;
 use crate::declare::inspect::Inspect;
 use crate::declare::sound::Sound;
@@ -57,6 +58,10 @@ pub struct Film {
     pub inspect: Option<Inspect>,
     /// What leaves the house, by name.
     pub deliveries: IndexMap<String, Delivery>,
+    /// Who works on it and with what, where that is said.
+    pub crew: Option<Crew>,
+    /// The day by which it should be done, where there is one.
+    pub due: Option<At<jiff::civil::Date>>,
 }
 
 /// A source image sequence or movie.

@@ -3,6 +3,7 @@
 //! Knows the declaration's keys and their meaning. Does not look at the disk, and does not know
 //! operators' parameters or what they compute.
 
+pub mod crew;
 pub mod deliveries;
 pub mod film;
 pub mod inspect;
@@ -23,7 +24,7 @@ mod shots;
 mod stages;
 mod whole;
 
-use std::collections::HashSet;
+use std::collections::{BTreeSet, HashSet};
 
 use indexmap::IndexMap;
 
@@ -65,6 +66,7 @@ fn read_film(value: &Value, sources: &mut Sources, load: Load<'_>, found: &mut F
     let sound = fields.get("sound").filter(|value| value.node != Node::Null);
     let judged = fields.get("inspect");
     let deliveries = fields.get("deliveries");
+    let (crew, due) = (fields.get("crew"), fields.get("due"));
     found.extend("", fields.finish());
 
     let mut recipes = recipes::Recipes::read(list, sources, &mut *load, &header.pools, found);
@@ -102,6 +104,11 @@ fn read_film(value: &Value, sources: &mut Sources, load: Load<'_>, found: &mut F
     whole::check_length(shots_value.span, &read, &plates, found);
     whole::check_hands(&read, &plates, found);
     let inspect = judged.and_then(|value| inspect::read(value, &read, header.frame_size, found));
+    let crew = crew.and_then(|value| {
+        let stages = stage_names(&read, assembled, &prints, heard);
+        crew::read(value, &stages, found)
+    });
+    let due = due.and_then(|value| crew::due(value, found));
     let left_out = shots.entries.iter().map(|(key, _)| &key.text).filter(|name| !read.contains_key(*name));
     Some(Film {
         left_out: left_out.cloned().collect(),
@@ -119,7 +126,22 @@ fn read_film(value: &Value, sources: &mut Sources, load: Load<'_>, found: &mut F
         sound,
         inspect,
         deliveries,
+        crew,
+        due,
     })
+}
+
+/// The names of all stages that people may work on.
+fn stage_names<'a>(
+    shots: &'a IndexMap<String, film::Shot>,
+    assembled: bool,
+    prints: &'a IndexMap<String, film::Stage>,
+    heard: bool,
+) -> BTreeSet<&'a str> {
+    let stages = shots.values().flat_map(|shot| shot.stages.keys());
+    let whole = [(assembled, "assembly"), (heard, "mix")];
+    let whole = whole.into_iter().filter_map(|(is_there, name)| is_there.then_some(name));
+    stages.chain(prints.keys()).map(String::as_str).chain(whole).collect()
 }
 
 /// Reads the shipped recipes that shots name.

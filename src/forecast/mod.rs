@@ -2,6 +2,10 @@
 //!
 //! Knows sums and chance with a seed. Does not know the disk, the graph or the time of day.
 
+pub mod calendar;
 pub mod chance;
+pub mod outlook;
 pub mod rates;
 pub mod samples;
+pub mod simulate;
+pub mod work;

@@ -6,6 +6,7 @@
 //!
 //! Dialect: JSON Schema 2020-12 (<https://json-schema.org/draft/2020-12/schema>).
 
+mod crew;
 mod deliveries;
 mod inspect;
 mod plain;
@@ -91,7 +92,7 @@ fn definitions(operators: &[OperatorTable], sounds: &[OperatorTable]) -> Value {
         json!({ "film": film(operators), "recipe_file": recipe_file(), "plate": plate(), "delivery": deliveries::delivery() }),
     ];
     let parts = parts.into_iter().chain([json!({ "shot": shot(), "stage": stage(operators) })]);
-    let own = [json!({ "command": command(), "by_hand": by_hand() }), inspect::inspect(sounds)];
+    let own = [json!({ "command": command(), "by_hand": by_hand() }), inspect::inspect(sounds), crew::crew()];
     for part in parts.chain(own).chain([sound::sound(sounds)]) {
         if let Value::Object(map) = part {
             all.extend(map);
@@ -137,6 +138,8 @@ fn film(operators: &[OperatorTable]) -> Value {
             "recipes": { "type": "array", "items": { "$ref": "#/$defs/path" },
                 "description": "Recipe files of the project; those shipped with the tool need no listing." },
             "pools": { "$ref": "#/$defs/places", "description": "What is scarce, and how many may use it at once." },
+            "crew": { "$ref": "#/$defs/crew" },
+            "due": { "$ref": "#/$defs/date", "description": "The day by which the film should be done." },
             "plates": named("plate", "name"),
             "shots": shots,
             "across": { "type": "object", "description": "Globs of shots' names to settings of their stages.",
