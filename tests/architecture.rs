@@ -44,7 +44,7 @@ const LAYERS: &[(&str, &[&str])] = &[
     ("deliver", &["base", "media", "programs"]),
     ("packet", &["deliver"]),
     ("inspect", &["base", "media"]),
-    ("report", &["base", "ledger"]),
+    ("report", &["base", "ledger", "forecast"]),
     ("demo", &["base", "media"]),
     (
         "project",
@@ -68,6 +68,7 @@ const LAYERS: &[(&str, &[&str])] = &[
             "inspect",
             "deliver",
             "demo",
+            "forecast",
         ],
     ),
     (
@@ -87,6 +88,7 @@ const LAYERS: &[(&str, &[&str])] = &[
             "inspect",
             "report",
             "project",
+            "forecast",
         ],
     ),
 ];

@@ -111,6 +111,27 @@ pub fn budget(text: &str) -> Result<u64, String> {
     }
 }
 
+/// A day of the calendar.
+///
+/// # Errors
+/// Words on what may be written.
+pub fn day(text: &str) -> Result<jiff::civil::Date, String> {
+    text.parse().map_err(|_| "written YEAR-MONTH-DAY, such as 2026-12-01".to_string())
+}
+
+/// A stage and how many times as fast it goes.
+///
+/// # Errors
+/// Words on what may be written.
+pub fn times(text: &str) -> Result<(String, f64), String> {
+    let (stage, times) = text.split_once('=').unwrap_or((text, "2"));
+    let times = times.parse().ok().filter(|times| (0.01..=1000.0).contains(times));
+    match times {
+        Some(times) if !stage.is_empty() => Ok((stage.to_string(), times)),
+        _ => Err("written STAGE=TIMES, such as colour=2, with 0.01 to 1000 times".to_string()),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -55,6 +55,8 @@ pub enum Verb {
     Register(Register),
     /// Show where finishing time went: by stage, shot and cause, first pass against rework
     Hours(Hours),
+    /// Foretell when the film will be done, what holds it up, and what would help
+    Forecast(super::forecast::Options),
     /// Write a contact sheet: one picture file of frames that are made, with their names
     Sheet(Sheet),
     /// Write a picture file of two stages at one frame: before and after

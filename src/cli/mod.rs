@@ -19,6 +19,7 @@ mod clashes;
 mod compare;
 mod deliver;
 mod demo;
+mod forecast;
 mod hours;
 mod hum;
 mod inspect;
@@ -125,6 +126,7 @@ fn answer(arguments: &Arguments) -> Answer {
         Verb::Register(a) => register::run(&project()?, arguments, a),
         Verb::Track(a) => track::run(&project()?, arguments, a),
         Verb::Hours(a) => hours::run(&project()?, arguments, a),
+        Verb::Forecast(a) => forecast::run(&project()?, arguments, a),
         Verb::Sheet(a) => sheet::run(&project()?, arguments, a),
         Verb::Compare(a) => compare::run(&project()?, arguments, a),
         Verb::Inspect(a) => inspect::run(&project()?, arguments, a),

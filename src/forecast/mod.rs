@@ -5,6 +5,7 @@
 pub mod calendar;
 pub mod chance;
 pub mod outlook;
+mod plan;
 pub mod rates;
 pub mod samples;
 pub mod simulate;

@@ -18,101 +18,13 @@ use std::collections::BinaryHeap;
 use rayon::prelude::*;
 
 use super::chance::mixed;
-use super::work::{Work, paths};
+use super::plan::{NONE, Plan};
+use super::work::Work;
 
 /// Runs that one worker thread does in one go.
 const CHUNK: u64 = 8;
 /// Parts of a day in which time on the chain is added up, so that sums are the same in any order.
 const PARTS: f64 = 1e6;
-/// No task, or nobody.
-const NONE: u32 = u32::MAX;
-
-/// What holds for all runs of one work.
-struct Plan<'a> {
-    work: &'a Work,
-    /// Place of each task in order of priority.
-    rank: Vec<u32>,
-    /// Tasks in order of priority.
-    by_rank: Vec<u32>,
-    /// For each task where what needs it begins in `after`; one more than tasks.
-    starts: Vec<u32>,
-    /// Tasks that need it.
-    after: Vec<u32>,
-    /// Sets of workers that tasks are for.
-    classes: Vec<Vec<usize>>,
-    /// Each task's class; none for what is not planned.
-    class: Vec<u32>,
-    /// Each worker's classes.
-    classes_of: Vec<Vec<usize>>,
-}
-
-impl<'a> Plan<'a> {
-    fn of(work: &'a Work) -> Self {
-        let mut classes: Vec<Vec<usize>> = Vec::new();
-        let mut class_of = |who: &[usize]| {
-            let at = classes.iter().position(|c| c == who).unwrap_or_else(|| {
-                classes.push(who.to_vec());
-                classes.len() - 1
-            });
-            at as u32
-        };
-        let of_stage: Vec<u32> =
-            work.stages.iter().map(|s| if s.is_planned() { class_of(&s.who) } else { NONE }).collect();
-        let class: Vec<u32> = (work.tasks.iter())
-            .map(|task| match (of_stage[task.stage], task.only) {
-                (NONE, _) => NONE,
-                (_, Some(worker)) => class_of(&[worker]),
-                (class, None) => class,
-            })
-            .collect();
-        let (rank, by_rank) = ranks(work);
-        let (starts, after) = turned(work);
-        let classes_of = (0..work.workers.len())
-            .map(|w| (0..classes.len()).filter(|&c| classes[c].contains(&w)).collect())
-            .collect();
-        Self { work, rank, by_rank, starts, after, classes, class, classes_of }
-    }
-}
-
-/// Priorities by the longest way behind each task, in expected days, at the pace of all who could do it on average.
-fn ranks(work: &Work) -> (Vec<u32>, Vec<u32>) {
-    let day: Vec<f64> = (work.stages.iter())
-        .map(|stage| {
-            let sum: f64 = stage.who.iter().map(|&w| work.workers[w].calendar.week() / 7.0).sum();
-            if sum > 0.0 { sum / stage.who.len() as f64 } else { 24.0 }
-        })
-        .collect();
-    let hours = work.expected();
-    let lasts: Vec<f64> =
-        work.tasks.iter().zip(&hours).map(|(t, h)| h.unwrap_or(0.0) / day[t.stage]).collect();
-    let (_, tails) = paths(&lasts, |i| &work.tasks[i].needs);
-    let mut by_rank: Vec<u32> = (0..work.tasks.len() as u32).collect();
-    by_rank.sort_by(|&a, &b| tails[b as usize].total_cmp(&tails[a as usize]).then(a.cmp(&b)));
-    let mut rank = vec![0; by_rank.len()];
-    by_rank.iter().enumerate().for_each(|(at, &task)| rank[task as usize] = at as u32);
-    (rank, by_rank)
-}
-
-/// What needs each task, as one list and where each task's part begins.
-fn turned(work: &Work) -> (Vec<u32>, Vec<u32>) {
-    let mut starts = vec![0u32; work.tasks.len() + 1];
-    for need in work.tasks.iter().flat_map(|task| &task.needs) {
-        starts[*need as usize + 1] += 1;
-    }
-    for i in 1..starts.len() {
-        starts[i] += starts[i - 1];
-    }
-    let mut next = starts.clone();
-    let mut after = vec![0; starts[work.tasks.len()] as usize];
-    for (i, task) in work.tasks.iter().enumerate() {
-        for &need in &task.needs {
-            after[next[need as usize] as usize] = i as u32;
-            next[need as usize] += 1;
-        }
-    }
-    (starts, after)
-}
-
 /// Somebody's hands in one run.
 #[derive(Clone, Copy)]
 struct Hand {

@@ -3,6 +3,8 @@
 //! Knows how results look to people and to programs. Pure: text out, and `cli` prints it. Does not
 //! know where rows come from.
 
+pub mod forecast_forms;
+pub mod forecast_text;
 pub mod hours;
 pub mod hours_forms;
 pub mod hours_table;
