@@ -5,7 +5,7 @@
 use super::digest::Digest;
 
 /// How the mark in a text begins.
-const OPENING: &str = "Written by endboard, mark ";
+pub const OPENING: &str = "Written by endboard, mark ";
 /// What stands in a text in the mark's place until it is [`sealed`]: the opening, and zeros for its letters.
 pub const PLACE: &str = "Written by endboard, mark 000000000000";
 /// Letters of a mark.

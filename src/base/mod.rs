@@ -7,6 +7,7 @@ pub mod bytes;
 pub mod curve;
 pub mod digest;
 pub mod frames;
+pub mod json;
 pub mod level;
 pub mod linear;
 pub mod made;

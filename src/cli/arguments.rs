@@ -57,6 +57,8 @@ pub enum Verb {
     Hours(Hours),
     /// Foretell when the film will be done, what holds it up, and what would help
     Forecast(super::forecast::Options),
+    /// Show the cut in use, event by event; write the film as it stands as an edit list or OTIO
+    Cut(Cut),
     /// Write a contact sheet: one picture file of frames that are made, with their names
     Sheet(Sheet),
     /// Write a picture file of two stages at one frame: before and after
@@ -110,6 +112,23 @@ pub struct Why {
     /// Shots, stages and frames
     #[arg(required = true)]
     pub selectors: Vec<String>,
+}
+
+/// Options of `cut`.
+#[derive(Debug, Args)]
+pub struct Cut {
+    /// Write an edit decision list of the film, with finished shots
+    #[arg(long, value_name = "FILE")]
+    pub edl: Option<String>,
+    /// Write OTIO JSON of the film, with finished shots
+    #[arg(long, value_name = "FILE")]
+    pub otio: Option<String>,
+    /// Write the grades that the cut carries, as grades/SHOT.cc
+    #[arg(long)]
+    pub grades: bool,
+    /// Make files anew that a person wrote or changed, and keep theirs under another name
+    #[arg(long)]
+    pub replace: bool,
 }
 
 /// Options of `clashes`.

@@ -17,6 +17,7 @@ mod arguments;
 mod check;
 mod clashes;
 mod compare;
+mod cut;
 mod deliver;
 mod demo;
 mod forecast;
@@ -121,6 +122,7 @@ fn answer(arguments: &Arguments) -> Answer {
         Verb::Status(a) => status::run(&project()?, arguments, a),
         Verb::Why(a) => why::run(&project()?, arguments, a),
         Verb::Clashes(a) => clashes::run(&project()?, arguments, a),
+        Verb::Cut(a) => cut::run(&project()?, arguments, a),
         Verb::Hum(a) => hum::run(&project()?, arguments, a),
         Verb::Rebuild(a) => rebuild::run(&project()?, arguments, a),
         Verb::Register(a) => register::run(&project()?, arguments, a),

@@ -4,17 +4,24 @@
 //! in and out; ends are not included. A comment `* FROM CLIP NAME:` names the shot, else the reel
 //! does. Source timecode counts the shot's own frame numbers from 00:00:00:00, so that frame 1009
 //! at 24 frames a second is 00:00:42:01. An event of the reel `BL` is black; film frames that no event fills are a
-//! problem. Two lines of one number are a dissolve: what goes out, then `D` with its length and what comes in, named by
-//! `* TO CLIP NAME:`. Knows the list's text only; `follow` holds its events against one another. Wipes, keys and speed
-//! changes are problems at their lines. Sound events are passed over.
+//! problem. Two lines of one number are a dissolve or a wipe: what goes out, then `D` or `W` and the number of a pattern with
+//! its length and what comes in, named by `* TO CLIP NAME:`. A line `M2` gives the event before it another speed. Sound
+//! events are kept, and play nothing. Knows the list's text only; `follow` holds its events against one another. Keys are
+//! problems at their lines.
+
+mod motion;
+mod remarks;
+pub mod write;
 
 use crate::base::problem::{Problem, Problems, Severity, SourceId, Span};
 use crate::base::rate::Rate;
+use crate::base::speed::Speed;
 use crate::base::timecode::{BadTimecode, Counting, Label};
-use crate::cut::Cut;
 use crate::cut::channels::picture;
-use crate::cut::follow::{Draft, Leaving, Side};
+use crate::cut::draft::{Draft, Leaving, Sayings, Side};
 use crate::cut::piece::Piece;
+use crate::cut::{Cut, Note, SoundEvent};
+pub(in crate::cut) use motion::Motion;
 
 /// The largest list that is read, in bytes.
 pub const SIZE_LIMIT: usize = 16 << 20;
@@ -37,8 +44,11 @@ pub fn parse(source: SourceId, text: &str, rate: Rate) -> (Cut, Problems) {
         plain,
         drop: Counting::drop_frame(rate).ok(),
         stated: None,
+        film_drops: None,
         title: None,
         events: Vec::new(),
+        sounds: Vec::new(),
+        notes: Vec::new(),
         last: Last::None,
         lines: 0,
         problems: Problems::new(),
@@ -59,8 +69,10 @@ enum Last {
     /// No event line yet.
     None,
     /// The last of `Reader::events`.
-    Kept,
-    /// An event that is passed over: sound, or one with a problem of its own.
+    Picture,
+    /// The last of `Reader::sounds`.
+    Sound,
+    /// An event that is passed over for a problem of its own.
     Passed,
 }
 
@@ -69,10 +81,15 @@ pub(super) struct Reader {
     pub(super) rate: Rate,
     pub(super) plain: Counting,
     pub(super) drop: Option<Counting>,
-    /// Whether the list has said to count drop-frame.
-    pub(super) stated: Option<bool>,
+    /// Whether the list has said to count drop-frame, which holds for the source side of events that follow.
+    stated: Option<bool>,
+    /// How the record side counts: as the list says before its first event, or by that event's mark. A film has but one
+    /// way to count, so that what the list says later is of sources (common practice, no source).
+    pub(super) film_drops: Option<bool>,
     pub(super) title: Option<String>,
     pub(super) events: Vec<Draft>,
+    pub(super) sounds: Vec<SoundEvent>,
+    pub(super) notes: Vec<Note>,
     last: Last,
     /// Lines read so far.
     lines: usize,
@@ -139,66 +156,6 @@ impl Reader {
         };
     }
 
-    fn comment(&mut self, comment: Piece<'_>) {
-        let (name, goes_out) = match (comment.past("FROM CLIP NAME:"), comment.past("TO CLIP NAME:")) {
-            (Some(name), _) => (name, true),
-            (None, Some(name)) => (name, false),
-            (None, None) => return,
-        };
-        let draft = match (self.last, self.events.last_mut()) {
-            (Last::Kept, Some(draft)) => draft,
-            (Last::Passed, _) => return,
-            _ => {
-                let problem = Problem::error(comment.span, "a clip name stands before the first event");
-                return self.tell(problem.warning().help("it belongs after the event that it names"));
-            }
-        };
-        let number = draft.number;
-        let side = match (&mut draft.leaving, goes_out) {
-            (Some(leaving), true) => &mut leaving.side,
-            // Of a cut, what it comes from is the event before it, which has told its own name.
-            (None, false) => return,
-            _ => &mut draft.side,
-        };
-        if name.text.is_empty() {
-            let problem = Problem::error(comment.span, "the clip name is missing");
-            return self
-                .tell(problem.help("write the shot's name, or take the line out: then the reel names it"));
-        }
-        if side.named && side.shot != name.text {
-            let message = format!("event {number} has two clip names");
-            let first = side.shot_span;
-            let problem = Problem::error(name.span, message).related(first, "the first one is here");
-            return self.tell(problem.help("leave one of them, the shot's"));
-        }
-        side.name(name);
-    }
-
-    fn speed(&mut self, line: Piece<'_>) {
-        let draft = match (self.last, self.events.last_mut()) {
-            (Last::Kept, Some(draft)) => draft,
-            (Last::Passed, _) => return,
-            _ => {
-                let problem = Problem::error(line.span, "a speed line stands before the first event");
-                return self.tell(problem.help("it belongs after the event that it is of"));
-            }
-        };
-        // The second field is the reel, whose name may be missing; the speed is the first number after it.
-        let words = line.words();
-        let speed = words.iter().skip(1).take(2).rev().find_map(|w| w.text.parse::<f64>().ok());
-        // Frames a second at the list's own speed change nothing.
-        let own = [f64::from(self.rate.nominal()), self.rate.per_second()];
-        if speed.is_some_and(|speed| own.iter().any(|own| (speed - own).abs() < 0.006)) {
-            return;
-        }
-        draft.speed = true;
-        let message = format!("event {} changes speed, and a cut shows frames as they are", draft.number);
-        self.tell(Problem::error(line.span, message).help(
-            "retime the shot in the declaration (operator: retime), take this line out, and let the event take as many \
-             source frames as record frames",
-        ));
-    }
-
     fn event(&mut self, line: Piece<'_>) {
         self.last = Last::Passed;
         let words = line.words();
@@ -211,35 +168,36 @@ impl Reader {
             let message = format!("{} is no event number", words[0].quoted());
             return self.tell(Problem::error(words[0].span, message).help(EVENT_FORM));
         };
-        match picture(channels.text) {
-            Some(true) => {}
-            Some(false) => return,
-            None => {
-                let message = format!("event {number} has unknown channels {}", channels.quoted());
-                let help = "V is picture, A and A2 … sound, B or AA/V both";
-                return self.tell(Problem::error(channels.span, message).help(help));
-            }
-        }
-        let is = |mark: &str| transition.text.eq_ignore_ascii_case(mark);
-        if !is("C") && !is("D") {
-            return self.transition(number, *transition);
-        }
-        if is("D")
-            && let Some(before) = self.events.last_mut()
-        {
+        let Some(is_picture) = picture(channels.text) else {
+            let message = format!("event {number} has unknown channels {}", channels.quoted());
+            let help = "V is picture, A and A2 … sound, B or AA/V both";
+            return self.tell(Problem::error(channels.span, message).help(help));
+        };
+        let changes = match Change::of(transition.text) {
+            Some(Change::Cut) => false,
+            Some(Change::Dissolve | Change::Wipe(_)) => true,
+            None => return self.transition(number, *transition, is_picture),
+        };
+        if let (true, true, Some(before)) = (changes, is_picture, self.events.last_mut()) {
             // Should this line have a problem, the one that leads into it needs none of its own.
             before.leads |= before.number == number && before.is_point();
         }
-        let length = if is("D") { rest.first().copied() } else { None };
+        let length = if changes { rest.first().copied() } else { None };
         let rest = &rest[usize::from(length.is_some())..];
         let [source_in, source_out, record_in, record_out] = rest else {
             let message = format!("event {number} must have four timecodes, not {}", rest.len());
-            let help = if is("D") { DISSOLVE_FORM } else { EVENT_FORM };
+            let help = if changes { DISSOLVE_FORM } else { EVENT_FORM };
             return self.tell(Problem::error(line.span, message).help(help));
         };
-        let source = self.stretch(number, "source", *source_in, *source_out);
-        let record = self.stretch(number, "record", *record_in, *record_out);
+        let source = self.stretch(*source_in, *source_out, Of::Source);
+        let record = self.stretch(*record_in, *record_out, Of::Record);
         let (Some(source), Some(record)) = (source, record) else { return };
+        if record.1 < record.0 {
+            return self.ends_early(number, "record", record_in.span, record_out.span);
+        }
+        if !is_picture {
+            return self.sound_event(number, *reel, *channels, length, (source, record), line.span);
+        }
         let leaving = match length {
             Some(length) => match self.leaving(number, *transition, length) {
                 Some(leaving) => Some(leaving),
@@ -247,13 +205,16 @@ impl Reader {
             },
             None => None,
         };
-        self.last = Last::Kept;
+        let channels = (!channels.text.eq_ignore_ascii_case("V")).then(|| channels.text.to_string());
+        self.last = Last::Picture;
         self.events.push(Draft {
             number,
             side: Side::of(*reel),
             source,
             record,
-            speed: false,
+            ends: (source_in.span, source_out.span),
+            channels,
+            says: Sayings::default(),
             leads: false,
             leaving,
             span: line.span,
@@ -261,17 +222,52 @@ impl Reader {
         });
     }
 
+    /// Keeps a sound event as it stands.
+    fn sound_event(
+        &mut self,
+        number: u32,
+        reel: Piece<'_>,
+        channels: Piece<'_>,
+        length: Option<Piece<'_>>,
+        (source, record): ((i64, i64), (i64, i64)),
+        span: Span,
+    ) {
+        let fade = match length.map(|length| length.text.parse::<u32>()) {
+            Some(Err(_)) => {
+                let length = length.expect("it was read");
+                let message = format!("{} is no length of a cross-fade in frames", length.quoted());
+                return self.tell(Problem::error(length.span, message).help(DISSOLVE_FORM));
+            }
+            length => length.and_then(Result::ok).map(i64::from),
+        };
+        self.last = Last::Sound;
+        self.sounds.push(SoundEvent {
+            number,
+            clip: None,
+            reel: Some(reel.text.into()),
+            channels: channels.text.into(),
+            fade,
+            source,
+            speed: Speed::OWN,
+            record,
+            comments: Vec::new(),
+            span,
+        });
+    }
+
     /// What goes out in a dissolve: the line of the same number before it. One that lasts no frame is taken away, one that
     /// does goes on past its end.
     fn leaving(&mut self, number: u32, transition: Piece<'_>, length: Piece<'_>) -> Option<Leaving> {
         let Ok(frames) = length.text.parse::<u32>() else {
-            let message = format!("{} is no length of a dissolve in frames", length.quoted());
+            let change = Change::of(transition.text).map_or("dissolve", Change::word);
+            let message = format!("{} is no length of a {change} in frames", length.quoted());
             self.tell(Problem::error(length.span, message).help(DISSOLVE_FORM));
             return None;
         };
         let Some(before) = self.events.last().filter(|before| before.number == number) else {
-            let message = format!("event {number} is a dissolve, and no line before it says what goes out");
-            let help = "a dissolve is two lines of one number; the first: NUMBER REEL V C IN IN AT AT, with the frame \
+            let change = Change::of(transition.text).map_or("dissolve", Change::word);
+            let message = format!("event {number} is a {change}, and no line before it says what goes out");
+            let help = "it is two lines of one number; the first: NUMBER REEL V C IN IN AT AT, with the frame \
                         that goes on and where";
             self.tell(Problem::error(transition.span, message).help(help));
             return None;
@@ -281,6 +277,11 @@ impl Reader {
             source: before.source.1,
             record: before.record.1,
             frames: i64::from(frames),
+            wipe: match Change::of(transition.text) {
+                Some(Change::Wipe(pattern)) => Some(pattern),
+                _ => None,
+            },
+            motion: before.says.motion,
             span: Span { end: length.span.end, ..transition.span },
         };
         if before.is_point() {
@@ -290,41 +291,47 @@ impl Reader {
     }
 
     /// Tells of a transition, and spares the zero-length cut that leads into it a second problem.
-    fn transition(&mut self, number: u32, transition: Piece<'_>) {
-        let first = transition.text.chars().next().map(|c| c.to_ascii_uppercase());
-        let is_a = match first {
-            Some('W') => "is a wipe",
-            Some('K') => "is a key",
-            _ => {
-                let message = format!("event {number} has the unknown transition {}", transition.quoted());
-                return self.tell(Problem::error(transition.span, message).help("C is a cut, D a dissolve"));
-            }
-        };
-        if let Some(before) = self.events.last_mut().filter(|before| before.number == number) {
+    fn transition(&mut self, number: u32, transition: Piece<'_>, is_picture: bool) {
+        if let Some(before) = self.events.last_mut().filter(|before| is_picture && before.number == number) {
             before.leads = true;
         }
-        let message = format!("event {number} {is_a}, which is not drawn");
-        let help = "cuts (C) and dissolves (D) are: change it in the edit";
+        if !transition.text.starts_with(['K', 'k']) {
+            let message = format!("event {number} has the unknown transition {}", transition.quoted());
+            let help = "C is a cut, D a dissolve, W and three digits a wipe";
+            return self.tell(Problem::error(transition.span, message).help(help));
+        }
+        let message = format!("event {number} is a key, which is not drawn");
+        let help = "cuts (C), dissolves (D) and wipes (W001 …) are: change it in the edit, and lay one picture over another in \
+                    the declaration";
         self.tell(Problem::error(transition.span, message).help(help));
     }
 
-    /// First frame and end (not included) that two labels name.
-    fn stretch(&mut self, number: u32, side: &str, first: Piece<'_>, end: Piece<'_>) -> Option<(i64, i64)> {
-        let (first_frame, end_frame) = (self.frame(first), self.frame(end));
+    /// Tells of a side that ends before it starts.
+    pub(super) fn ends_early(&mut self, number: u32, side: &str, first: Span, end: Span) {
+        let message = format!("event {number} ends before it starts on the {side} side");
+        let problem = Problem::error(end, message).related(first, "it starts here");
+        self.tell(problem.help("the first timecode is the first frame, the second one past the last"));
+    }
+
+    /// First frame and end (not included) that two labels name. An end may come first where something plays backwards.
+    fn stretch(&mut self, first: Piece<'_>, end: Piece<'_>, of: Of) -> Option<(i64, i64)> {
+        let (first_frame, end_frame) = (self.frame(first, of), self.frame(end, of));
         let (from, to) = (first_frame?, end_frame?);
         // An end at midnight is the end of the day.
-        let to = if to == 0 && from > 0 { self.day(end) } else { to };
-        if to < from {
-            let message = format!("event {number} ends before it starts on the {side} side");
-            let problem = Problem::error(end.span, message).related(first.span, "it starts here");
-            self.tell(problem.help("the first timecode is the first frame, the second one past the last"));
-            return None;
-        }
+        let to = if to == 0 && from > 0 { self.day(end, of) } else { to };
         Some((from, to))
     }
 
-    fn counting_of(&self, label: Label) -> Counting {
-        match (self.stated, self.drop) {
+    fn counting_of(&mut self, label: Label, of: Of) -> Counting {
+        let stated = match of {
+            Of::Source => self.stated,
+            // Where nothing is said the first event's mark says how the film counts.
+            Of::Record => {
+                let marked = label.drop_mark && self.drop.is_some();
+                Some(*self.film_drops.get_or_insert(self.stated.unwrap_or(marked)))
+            }
+        };
+        match (stated, self.drop) {
             // A list that does not say how it counts says so by the marks of its labels.
             (Some(true), Some(drop)) => drop,
             (None, Some(drop)) if label.drop_mark => drop,
@@ -332,8 +339,8 @@ impl Reader {
         }
     }
 
-    fn frame(&mut self, word: Piece<'_>) -> Option<i64> {
-        let counted = word.text.parse::<Label>().and_then(|label| self.counting_of(label).count(label));
+    fn frame(&mut self, word: Piece<'_>, of: Of) -> Option<i64> {
+        let counted = word.text.parse::<Label>().and_then(|label| self.counting_of(label, of).count(label));
         counted
             .map_err(|why| {
                 let message = format!("{} is no timecode at {} frames a second", word.quoted(), self.rate);
@@ -342,8 +349,43 @@ impl Reader {
             .ok()
     }
 
-    fn day(&self, word: Piece<'_>) -> i64 {
-        word.text.parse().map_or(0, |label| self.counting_of(label).frames_in_a_day())
+    fn day(&mut self, word: Piece<'_>, of: Of) -> i64 {
+        word.text.parse().map_or(0, |label| self.counting_of(label, of).frames_in_a_day())
+    }
+}
+
+/// The side that a timecode is of.
+#[derive(Clone, Copy, PartialEq)]
+enum Of {
+    Source,
+    Record,
+}
+
+/// How one event follows another.
+#[derive(Clone, Copy, PartialEq)]
+enum Change {
+    Cut,
+    Dissolve,
+    /// With the number of its pattern.
+    Wipe(u16),
+}
+
+impl Change {
+    /// From the mark in an event line; none for keys and marks that mean nothing.
+    fn of(mark: &str) -> Option<Self> {
+        if mark.eq_ignore_ascii_case("C") {
+            return Some(Self::Cut);
+        }
+        if mark.eq_ignore_ascii_case("D") {
+            return Some(Self::Dissolve);
+        }
+        let digits = mark.strip_prefix(['W', 'w'])?;
+        let sound = (1..=3).contains(&digits.len()) && digits.bytes().all(|b| b.is_ascii_digit());
+        if sound { Some(Self::Wipe(digits.parse().ok()?)) } else { None }
+    }
+
+    fn word(self) -> &'static str {
+        if matches!(self, Self::Wipe(_)) { "wipe" } else { "dissolve" }
     }
 }
 

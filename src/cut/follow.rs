@@ -5,139 +5,79 @@
 
 use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, Problems, Severity, Span};
-use crate::base::speed::Speed;
+use crate::base::rate::Rate;
+use crate::base::speed::{Run, Speed};
+use crate::cut::draft::{Draft, Leaving, Side};
 use crate::cut::edl::Reader;
-use crate::cut::piece::Piece;
-use crate::cut::{Cut, CutEvent, Dissolve, Outgoing};
+use crate::cut::{Cut, CutEvent, Dissolve, Note, Outgoing};
 
-/// What plays: a shot or black.
-#[derive(Clone)]
-pub(super) struct Side {
-    pub shot: String,
-    pub shot_span: Span,
-    /// The reel, under which another event may have told the shot's name.
-    reel: String,
-    /// A clip name was given.
-    pub named: bool,
-    pub black: bool,
-}
-
-impl Side {
-    /// What a reel's name says.
-    pub fn of(reel: Piece<'_>) -> Self {
-        let black = reel.text.eq_ignore_ascii_case("BL");
-        Self { shot: reel.text.into(), shot_span: reel.span, reel: reel.text.into(), named: false, black }
-    }
-
-    /// Takes a clip's name. Black may be called by its name.
-    pub fn name(&mut self, name: Piece<'_>) {
-        let says_black = ["BL", "BLACK"].iter().any(|word| name.text.eq_ignore_ascii_case(word));
-        self.named = true;
-        self.black &= says_black;
-        self.shot = name.text.into();
-        self.shot_span = name.span;
-    }
-}
-
-/// What goes out in a dissolve.
-pub(super) struct Leaving {
-    pub side: Side,
-    /// Its first frame in the dissolve.
-    pub source: i64,
-    /// The record frame that shows it.
-    pub record: i64,
-    /// Length of the dissolve.
-    pub frames: i64,
-    /// Where it is written.
-    pub span: Span,
-}
-
-/// A picture event as read, before it is known whether it can be used.
-pub(super) struct Draft {
-    pub number: u32,
-    pub side: Side,
-    pub source: (i64, i64),
-    pub record: (i64, i64),
-    /// A speed line follows it, so its lengths may well differ.
-    pub speed: bool,
-    /// It leads into a transition, which has told its own problem.
-    pub leads: bool,
-    /// What goes out while it comes in.
-    pub leaving: Option<Leaving>,
-    pub span: Span,
-    /// Its line, counted from 1.
-    pub line: usize,
-}
-
-impl Draft {
-    /// True when it lasts no frame on either side, and only says where something is.
-    pub fn is_point(&self) -> bool {
-        self.source.0 == self.source.1 && self.record.0 == self.record.1
-    }
+/// An event that can be used.
+struct Usable {
+    draft: Draft,
+    run: Run,
 }
 
 impl Reader {
     /// The sound events in film order, and the problems of each and between them.
     pub(super) fn finish(mut self, whole: Span) -> (Cut, Problems) {
-        let mut drafts = std::mem::take(&mut self.events);
+        let drafts = std::mem::take(&mut self.events);
         // What plays where, also in events that cannot be used, so that one fault makes no other.
         let mut plays: Vec<(i64, Side)> =
             drafts.iter().map(|draft| (draft.record.0, draft.side.clone())).collect();
         plays.sort_by_key(|(start, _)| *start);
-        drafts.retain(|draft| self.sound(draft));
+        let mut usable = Vec::with_capacity(drafts.len());
+        for draft in drafts {
+            if let Some(run) = self.run(&draft) {
+                usable.push(Usable { draft, run });
+            }
+        }
         // Equal starts keep the order of the list.
-        drafts.sort_by_key(|draft| draft.record.0);
-        let drops = self.stated == Some(true);
-        let mut cut =
-            Cut { drops, title: self.title.take().filter(|title| !title.is_empty()), ..Cut::default() };
-        let mut before: Option<Draft> = None;
+        usable.sort_by_key(|event| event.draft.record.0);
+        let mut cut = Cut {
+            drops: self.film_drops == Some(true),
+            title: self.title.take().filter(|title| !title.is_empty()),
+            sounds: std::mem::take(&mut self.sounds),
+            notes: std::mem::take(&mut self.notes),
+            ..Cut::default()
+        };
+        let mut before: Option<Usable> = None;
         // Where an event is left out for its own problem, the gap that it leaves is none of the list's.
         let whole_list = !self.untold_errors && !self.problems.iter().any(|p| p.severity == Severity::Error);
-        for draft in drafts {
-            if let Some(before) = before.as_ref().filter(|before| draft.record.0 < before.record.1) {
-                let frames = before.record.1.min(draft.record.1) - draft.record.0;
-                let message = format!(
-                    "events {} and {} overlap by {frames} frame{} on the record side",
-                    before.number,
-                    draft.number,
-                    if frames == 1 { "" } else { "s" }
-                );
-                let problem = Problem::error(draft.span, message).related(before.span, "the other event");
-                self.tell(problem.help("shorten one of them, or move it, on the record side"));
+        for event in usable {
+            let draft = &event.draft;
+            if let Some(before) = before.as_ref().filter(|before| draft.record.0 < before.draft.record.1) {
+                self.overlap(&before.draft, draft);
                 continue;
             }
             if let Some(before) = before.as_ref().filter(|_| whole_list) {
-                self.gap(before, &draft, cut.record.map_or(0, |record| record.first));
+                self.gap(&before.draft, draft, cut.record.map_or(0, |record| record.first));
             }
             let first = cut.record.map_or(draft.record.0, |record| record.first);
             cut.record = Some(FrameRange::new(first, draft.record.1 - 1));
             cut.dissolves.extend(match whole_list {
-                true => self.dissolve(&draft, before.as_ref()),
-                false => dissolve_beside_faults(&draft, &plays),
+                true => self.dissolve(draft, before.as_ref()),
+                false => dissolve_beside_faults(draft, &plays),
             });
-            if !draft.side.black {
-                cut.events.push(CutEvent {
-                    number: draft.number,
-                    shot: draft.side.shot.clone(),
-                    shot_span: draft.side.shot_span,
-                    source: FrameRange::new(draft.source.0, draft.source.1 - 1),
-                    speed: Speed::OWN,
-                    record_first: draft.record.0,
-                    frames: draft.record.1 - draft.record.0,
-                    reel: None,
-                    channels: None,
-                    grade: None,
-                    comments: Vec::new(),
-                    span: draft.span,
-                });
-            }
-            before = Some(draft);
+            event.clone_into(&mut cut);
+            before = Some(event);
         }
         if self.untold > 0 {
             let problem = Problem::error(whole, format!("{} more problems in this list", self.untold));
             self.problems.push(if self.untold_errors { problem } else { problem.warning() });
         }
         (cut, self.problems)
+    }
+
+    fn overlap(&mut self, before: &Draft, draft: &Draft) {
+        let frames = before.record.1.min(draft.record.1) - draft.record.0;
+        let message = format!(
+            "events {} and {} overlap by {frames} frame{} on the record side",
+            before.number,
+            draft.number,
+            if frames == 1 { "" } else { "s" }
+        );
+        let problem = Problem::error(draft.span, message).related(before.span, "the other event");
+        self.tell(problem.help("shorten one of them, or move it, on the record side"));
     }
 
     /// Tells of film frames between two neighbouring events that nothing fills. `start` is the film's first.
@@ -155,7 +95,7 @@ impl Reader {
             draft.line,
             if gap.len() == 1 { "frame" } else { "frames" },
         );
-        let counting = self.drop.filter(|_| self.stated == Some(true)).unwrap_or(self.plain);
+        let counting = self.drop.filter(|_| self.film_drops == Some(true)).unwrap_or(self.plain);
         let times = [0, gap.len() as i64, gap.first, draft.record.0].map(|n| counting.label(n).to_string());
         let times = times.join(" ");
         let problem = Problem::error(draft.span, message).related(before.span, "the event before it");
@@ -164,15 +104,24 @@ impl Reader {
 
     /// The dissolve that an event begins with. Where it does not go on from the frames just before it, the picture would
     /// jump: that is told, as a list seldom means it.
-    fn dissolve(&mut self, draft: &Draft, before: Option<&Draft>) -> Option<Dissolve> {
+    fn dissolve(&mut self, draft: &Draft, before: Option<&Usable>) -> Option<Dissolve> {
         let leaving = draft.leaving.as_ref().filter(|leaving| leaving.frames > 0)?;
         let mut side = leaving.side.clone();
-        if let Some(before) = before {
+        let speed = leaving.motion.map_or(Speed::OWN, |motion| motion.alone(self.rate));
+        let mut run = Run { first: leaving.source, frames: leaving.frames, speed, played: 0 };
+        if let Some(Usable { draft: before, run: ran }) = before {
             if !side.named && side.reel == before.side.reel {
                 side = before.side.clone();
             }
+            let next = ran.goes_on(leaving.frames);
+            // At another speed a list may name the frame that comes next, or one of the ends of what has played.
+            let ends = [next.first, before.source.0, before.source.1, before.source.0 - 1];
+            let meets = ends[..if ran.speed.is_own() { 1 } else { 4 }].contains(&leaving.source);
             let same = side.shot.eq_ignore_ascii_case(&before.side.shot);
-            let goes_on = (side.black && before.side.black) || (same && leaving.source == before.source.1);
+            let goes_on = (side.black && before.side.black) || (same && meets);
+            if goes_on && leaving.motion.is_none_or(|_| speed == ran.speed) {
+                run = next;
+            }
             if !goes_on {
                 let message = format!(
                     "the picture jumps: event {} dissolves from {}, but event {} ends just before frame {} of {}",
@@ -183,7 +132,7 @@ impl Reader {
                         format!("frame {} of {}", leaving.source, side.shot)
                     },
                     before.number,
-                    before.source.1,
+                    next.first,
                     if before.side.black { "black" } else { &before.side.shot },
                 );
                 let problem =
@@ -191,35 +140,71 @@ impl Reader {
                 self.tell(problem.warning());
             }
         }
-        Some(joined(draft, leaving, side))
+        Some(joined(draft, leaving, side, run))
     }
 
-    /// True when an event can be used by itself.
-    fn sound(&mut self, draft: &Draft) -> bool {
-        if draft.leads || draft.speed {
-            return false;
+    /// How an event plays, when it can be used by itself.
+    fn run(&mut self, draft: &Draft) -> Option<Run> {
+        if draft.leads {
+            return None;
         }
-        let source = draft.source.1 - draft.source.0;
-        let record = draft.record.1 - draft.record.0;
-        let number = draft.number;
-        let (message, help) = if record == 0 || source == 0 {
-            (
-                format!("event {number} lasts no frame: the second timecode is one past the last frame"),
-                "give it at least one frame, or take it out of the list",
-            )
-        } else if source != record {
-            (
-                format!(
-                    "event {number} takes {source} frame{} of the source but {record} of the record side",
-                    if source == 1 { "" } else { "s" }
-                ),
-                "make both as long; a change of speed is the declaration's (operator: retime)",
-            )
-        } else {
-            return self.joins(draft, record);
+        let (number, motion) = (draft.number, draft.says.motion);
+        // What plays backwards may be written in the order of play; the same two labels are meant.
+        let (low, end) = (draft.source.0.min(draft.source.1), draft.source.0.max(draft.source.1));
+        if draft.source.1 < draft.source.0 && !motion.is_some_and(|motion| motion.is_backwards()) {
+            self.ends_early(number, "source", draft.ends.0, draft.ends.1);
+            return None;
+        }
+        let (source, record) = (end - low, draft.record.1 - draft.record.0);
+        let is_held = motion.is_some_and(|motion| motion.is_freeze());
+        if record == 0 || (source == 0 && !is_held) {
+            let message =
+                format!("event {number} lasts no frame: the second timecode is one past the last frame");
+            let problem = Problem::error(draft.span, message);
+            self.tell(problem.help("give it at least one frame, or take it out of the list"));
+            return None;
+        }
+        let speed = match motion {
+            None if source == record => Some(Speed::OWN),
+            None => None,
+            Some(motion) => motion.speed(source, record, self.rate),
         };
-        self.tell(Problem::error(draft.span, message).help(help));
-        false
+        let Some(speed) = speed else {
+            self.tell(mismatch(draft, source, record, self.rate));
+            return None;
+        };
+        if let Some((begins, span)) = motion.and_then(|motion| motion.begins)
+            && !self.begins(draft, begins, span, (low, end))
+        {
+            return None;
+        }
+        let first = if speed.is_backwards() { end - 1 } else { low };
+        let run = Run { first, frames: record, speed, played: 0 };
+        self.joins(draft, record).then_some(run)
+    }
+
+    /// True when a speed that begins at a source frame holds for the whole event.
+    fn begins(&mut self, draft: &Draft, begins: i64, span: Span, (low, end): (i64, i64)) -> bool {
+        // Where it plays backwards lists name the lowest frame, the highest or the one past it.
+        if begins == low || (begins >= end - 1 && begins <= end) {
+            return true;
+        }
+        let number = draft.number;
+        let within = low < begins && begins < end;
+        let message = match within {
+            true => format!("event {number} changes its speed at frame {begins}, within the event"),
+            false => {
+                format!("the speed of event {number} begins at frame {begins}, which is none of its frames")
+            }
+        };
+        let problem = Problem::error(span, message).related(draft.span, "the event");
+        self.tell(match within {
+            true => problem.help(
+                "make two events of it in the edit, or retime the shot in the declaration (operator: retime)",
+            ),
+            false => problem.warning().help("it is taken for the whole event"),
+        });
+        !within
     }
 
     /// True when an event that lasts so many frames is no dissolve, or one that lies within it.
@@ -233,11 +218,12 @@ impl Reader {
             (format!("what goes out in event {} ends {off} the dissolve begins", draft.number), help)
         } else if leaving.frames > lasts {
             let frames = if lasts == 1 { "frame" } else { "frames" };
+            let change = if leaving.wipe.is_some() { "wipe" } else { "dissolve" };
             let message = format!(
-                "event {} lasts {lasts} {frames}, less than its dissolve of {}",
+                "event {} lasts {lasts} {frames}, less than its {change} of {}",
                 draft.number, leaving.frames
             );
-            (message, format!("dissolve over {lasts} {frames} at most, or make the event longer"))
+            (message, format!("{change} over {lasts} {frames} at most, or make the event longer"))
         } else {
             return true;
         };
@@ -256,21 +242,71 @@ fn dissolve_beside_faults(draft: &Draft, plays: &[(i64, Side)]) -> Option<Dissol
         earlier.map(|(_, other)| other).find(|other| other.reel == side.reel)
     };
     let side = if side.named || side.black { side } else { before()? };
-    Some(joined(draft, leaving, side.clone()))
+    let run = Run { first: leaving.source, frames: leaving.frames, speed: Speed::OWN, played: 0 };
+    Some(joined(draft, leaving, side.clone(), run))
+}
+
+/// Says that the lengths of an event do not go together.
+fn mismatch(draft: &Draft, source: i64, record: i64, rate: Rate) -> Problem {
+    let number = draft.number;
+    let takes = format!(
+        "event {number} takes {source} frame{} of the source but {record} of the record side",
+        if source == 1 { "" } else { "s" }
+    );
+    let would = source as f64 / record as f64 * f64::from(rate.nominal());
+    let reel = &draft.side.reel;
+    match &draft.says.motion {
+        Some(motion) => {
+            let message = format!("{takes}, and its speed is {} frames a second", motion.per_second());
+            let problem = Problem::error(motion.span, message).related(draft.span, "the event");
+            problem.help(format!("make its lengths so, or write its speed as M2 {reel} {would:05.1}"))
+        }
+        None => Problem::error(draft.span, takes)
+            .help(format!("make both as long, or add a line with its speed: M2 {reel} {would:05.1}")),
+    }
+}
+
+impl Usable {
+    /// Adds the event to a cut, or the comments of black.
+    fn clone_into(&self, cut: &mut Cut) {
+        let Self { draft, run } = self;
+        if draft.side.black {
+            cut.notes.extend(draft.says.comments.iter().map(|text| Note {
+                record: Some(draft.record.0),
+                text: text.clone(),
+                span: draft.span,
+            }));
+            return;
+        }
+        cut.events.push(CutEvent {
+            number: draft.number,
+            shot: draft.side.shot.clone(),
+            shot_span: draft.side.shot_span,
+            source: run.shows(),
+            speed: run.speed,
+            record_first: draft.record.0,
+            frames: run.frames,
+            reel: Some(draft.side.reel.clone()),
+            channels: draft.channels.clone(),
+            grade: draft.says.grade,
+            comments: draft.says.comments.clone(),
+            span: draft.span,
+        });
+    }
 }
 
 /// A dissolve from what plays before.
-fn joined(draft: &Draft, leaving: &Leaving, side: Side) -> Dissolve {
+fn joined(draft: &Draft, leaving: &Leaving, side: Side, run: Run) -> Dissolve {
     let from = Outgoing {
         shot: side.shot,
         shot_span: side.shot_span,
-        source_first: leaving.source,
-        speed: Speed::OWN,
-        played: 0,
+        source_first: run.first,
+        speed: run.speed,
+        played: run.played,
     };
     Dissolve {
         number: draft.number,
-        wipe: None,
+        wipe: leaving.wipe,
         record: FrameRange::new(draft.record.0, draft.record.0 + leaving.frames - 1),
         from: (!side.black).then_some(from),
         span: leaving.span,

@@ -4,8 +4,11 @@
 //! whether a shot exists is for others to say.
 
 mod channels;
+mod draft;
 pub mod edl;
+pub mod finished;
 mod follow;
+pub mod otio;
 mod piece;
 
 use crate::base::frames::FrameRange;

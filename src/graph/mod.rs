@@ -3,7 +3,7 @@
 //! Knows which frames of which node a frame needs. Holds ranges, never single frames, so that a
 //! million frames cost no more than their stages. Does not know what is fresh or stale, nor the disk.
 
-mod assembly;
+pub mod assembly;
 pub mod build;
 mod command;
 mod connect;

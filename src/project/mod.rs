@@ -8,6 +8,7 @@
 
 pub mod attach;
 mod check;
+pub mod cutting;
 pub mod delivering;
 pub mod demo;
 pub mod forecasting;
@@ -39,6 +40,7 @@ use crate::base::frames::FrameRange;
 use crate::base::made::NONE;
 use crate::base::problem::{Problems, Severity, Sources};
 use crate::crew::packets::Packets;
+use crate::cut::Cut;
 use crate::declare::film::Film;
 use crate::graph::edit::Edit;
 use crate::graph::{Graph, Node, NodeId};
@@ -96,6 +98,8 @@ pub struct Declared {
     pub film: Option<Film>,
     /// Its graph.
     pub graph: Graph,
+    /// The cut as its file says, where it has one.
+    pub cut: Option<Cut>,
     /// Which frames of which shots it shows, where it has a cut.
     pub edit: Option<Edit>,
     /// Every problem.

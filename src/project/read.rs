@@ -4,9 +4,10 @@
 
 use std::path::Path;
 
-use super::{DECLARATION, Declared, Project, attach, delivering, inspecting};
+use super::{DECLARATION, Declared, Project, attach, cutting, delivering, inspecting};
 use crate::base::frames::FrameRange;
 use crate::base::problem::{Problem, Severity};
+use crate::base::speed::Speed;
 use crate::cut;
 use crate::declare;
 use crate::declare::film::{At, Film};
@@ -70,20 +71,25 @@ impl Project {
             }
         };
         let id = declared.sources.add(at.value.clone(), text.clone());
-        let (cut, mut problems) = cut::edl::parse(id, &text, film.rate);
+        let (cut, mut problems) = match Path::new(&at.value).extension().and_then(|ending| ending.to_str()) {
+            Some(ending) if ending.eq_ignore_ascii_case("otio") => cut::otio::parse(id, &text, film.rate),
+            _ => cut::edl::parse(id, &text, film.rate),
+        };
         if cut.events.is_empty() && !problems.iter().any(|p| p.severity == Severity::Error) {
             let problem = Problem::error(at.span, format!("the cut {} shows no shot", at.value));
             let problem = match problems.first().and_then(|first| first.span) {
                 Some(first) => problem.related(first, "the first line that is none of an edit list"),
                 None => problem,
             };
-            let help = "it is to be an edit decision list (EDL); without 'cut' the shots follow one another as declared";
+            let help = "it is to be an edit decision list (.edl) or OTIO JSON (.otio); without 'cut' the shots follow one another as declared";
             problems.insert(0, problem.help(help));
         }
+        problems.extend(cutting::unused_grades(&cut, film));
+        problems.extend(cutting::unheard(&cut, film, at.span));
         declared.problems.append(&mut problems);
         let start = cut.record.map_or(0, |r| r.first);
         let events = cut.events.iter().map(|e| Event {
-            shot: At { value: e.shot.clone(), span: e.shot_span },
+            shot: At { value: held(&e.shot, e.speed).into(), span: e.shot_span },
             run: e.run(),
             at: e.record_first - start + 1,
         });
@@ -97,13 +103,20 @@ impl Project {
                 .map(|o| (At { value: o.shot.clone(), span: o.shot_span }, o.run(d.record.len() as i64))),
             span: d.span,
         });
-        Some(Edit {
+        let edit = Edit {
             events: events.collect(),
             dissolves: dissolves.collect(),
             starts: cut.record.map(|record| (record.first, cut.drops)),
             frames: cut.record.map_or(0, |r| r.len() as i64),
-        })
+        };
+        declared.cut = Some(cut);
+        Some(edit)
     }
+}
+
+/// The shot of an event: lists put ` FF` after the name of what they freeze (common practice, no source).
+fn held(name: &str, speed: Speed) -> &str {
+    if speed.is_freeze() { name.strip_suffix(" FF").unwrap_or(name) } else { name }
 }
 
 fn read_text(path: &Path) -> Result<String, String> {

@@ -3,10 +3,9 @@
 //! The number counts source frames in a second of the film: below 0 backwards, 0 a freeze (common practice, no source). Lists
 //! write it with few digits, so that the lengths of the event decide where they say more. Does not know which event it is of.
 
-use crate::base::problem::Span;
+use crate::base::problem::{SourceId, Span};
 use crate::base::rate::Rate;
 use crate::base::speed::Speed;
-use crate::base::timecode::Label;
 use crate::cut::piece::Piece;
 
 /// A speed as a list writes it.
@@ -15,8 +14,8 @@ pub struct Motion {
     /// Source frames a second, in units of 10 to the power of −`decimals`.
     number: i64,
     decimals: u32,
-    /// Where it begins, when it says so.
-    pub begins: Option<(Label, Span)>,
+    /// The source frame at which it begins, when it says so.
+    pub begins: Option<(i64, Span)>,
     /// Its line.
     pub span: Span,
 }
@@ -27,15 +26,15 @@ impl Motion {
         Self { number: 0, decimals: 0, begins: None, span }
     }
 
-    /// Reads a line and the reel that it names; none without a number. The reel's name may be missing.
-    pub fn read<'a>(line: Piece<'a>) -> Option<(Option<Piece<'a>>, Self)> {
+    /// Reads a line: the reel that it names, the speed and the timecode at which it begins; none without a number. The reel's
+    /// name may be missing.
+    pub fn read(line: Piece<'_>) -> Option<(Option<Piece<'_>>, Self, Option<Piece<'_>>)> {
         let words = line.words();
         let fields = words.get(1..words.len().min(3))?;
         let at = (0..fields.len()).rev().find(|&at| decimal(fields[at].text).is_some())?;
         let (number, decimals) = decimal(fields[at].text)?;
-        let begins = words[1 + at..].iter().find_map(|word| Some((word.text.parse::<Label>().ok()?, word.span)));
         let reel = (at == 1).then(|| fields[0]);
-        Some((reel, Self { number, decimals, begins, span: line.span }))
+        Some((reel, Self { number, decimals, begins: None, span: line.span }, words.get(2 + at).copied()))
     }
 
     /// As it is written, in frames a second.
@@ -53,6 +52,13 @@ impl Motion {
         self.number == 0
     }
 
+    /// The speed by the number alone.
+    pub fn alone(&self, rate: Rate) -> Speed {
+        let source = (self.per_second().abs() * 1e3).round() as i64;
+        let speed = self.speed(source, 1000 * i64::from(rate.nominal()), rate);
+        speed.unwrap_or(Speed::near(self.per_second() / rate.per_second()).unwrap_or(Speed::OWN))
+    }
+
     /// The speed of an event with so many source frames in so many of the film; none when they do not go together.
     pub fn speed(&self, source: i64, film: i64, rate: Rate) -> Option<Speed> {
         if self.is_freeze() {
@@ -63,7 +69,8 @@ impl Motion {
         // Lists at 23.976 and the like count either the seconds of labels or true ones.
         let nominal = Speed::new(self.number, tens * i64::from(rate.nominal()));
         let true_ones = self.number.checked_mul(rate.seconds.into());
-        let true_ones = true_ones.and_then(|number| Speed::new(number, tens.checked_mul(rate.frames.into())?));
+        let true_ones =
+            true_ones.and_then(|number| Speed::new(number, tens.checked_mul(rate.frames.into())?));
         let own = [f64::from(rate.nominal()), rate.per_second()];
         let is_own = own.iter().any(|own| (self.per_second().abs() - own).abs() < 0.006);
         let own = if is_own { Speed::new(sign, 1) } else { None };
@@ -105,7 +112,7 @@ pub fn written(speed: Speed, source: i64, film: i64, rate: Rate) -> (String, boo
     for decimals in 1..=6 {
         let text = of(decimals);
         let Some((number, decimals)) = decimal(&text) else { continue };
-        let read = Motion { number, decimals, begins: None, span: Span::default() };
+        let read = Motion { number, decimals, begins: None, span: Span::new(SourceId(0), 0, 0) };
         if read.speed(source, film, rate) == Some(speed) {
             return (text, true);
         }
