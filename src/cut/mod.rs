@@ -1,9 +1,10 @@
 //! The cut: which frames of which shots the film shows, and when.
 //!
-//! Knows events in the order they play and how edit lists are read. Does not know the declaration;
-//! whether a shot exists is for others to say.
+//! Knows events in the order they play, how edit lists are read and what became of each use of a shot in another cut.
+//! Does not know the declaration; whether a shot exists is for others to say.
 
 mod channels;
+pub mod compare;
 mod draft;
 pub mod edl;
 pub mod finished;

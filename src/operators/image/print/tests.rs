@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::base::problem::SourceId;
+use crate::base::speed::Run;
 use crate::base::yaml;
 use crate::media::image::Image;
 use crate::operators::WorkingSpace;
