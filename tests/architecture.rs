@@ -67,6 +67,7 @@ const LAYERS: &[(&str, &[&str])] = &[
             "execute",
             "inspect",
             "deliver",
+            "report",
             "demo",
             "forecast",
         ],

@@ -75,6 +75,8 @@ pub enum Verb {
     Takeback(Takeback),
     /// List packets that are out: who has what, since when, what is overdue; or close one
     Outstanding(Outstanding),
+    /// Write one HTML file that shows the film as it stands: its strip, its shots, where the hours went
+    Page(Page),
     /// Reclaim the space of renders that nothing current uses
     Sweep(Sweep),
     /// Write the demo film's plates and sounds, rebuild it, change one key and show what ran
@@ -354,6 +356,17 @@ pub struct Deliver {
     /// Hold a delivered folder against its manifest: what is missing, changed or new
     #[arg(long, value_name = "FOLDER", conflicts_with_all = ["names", "plan", "as_it_is"])]
     pub check: Option<PathBuf>,
+}
+
+/// Options of `page`.
+#[derive(Debug, Args)]
+pub struct Page {
+    /// The file, HTML. A relative path begins at the folder that the command is started in, with -C too
+    #[arg(long, value_name = "FILE", default_value = "page.html")]
+    pub out: PathBuf,
+    /// Show at most this many pictures
+    #[arg(long, value_name = "N", default_value_t = 400, value_parser = clap::value_parser!(u32).range(0..=20_000), allow_negative_numbers = true)]
+    pub pictures: u32,
 }
 
 /// Options of `sweep`.

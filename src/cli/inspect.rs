@@ -21,6 +21,11 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Inspec
     let inspected = project.inspect(&status, &wish, &|done, of| reading.at(done, of));
     reading.end();
     let inspected = inspected?;
+    if wish.selectors.is_empty()
+        && let Err(error) = project.keep_findings(&inspected, jiff::Timestamp::now())
+    {
+        tell!("what was found could not be kept for `endboard page`: {error}");
+    }
     drop(told);
     if arguments.json {
         say!("{:#}", answer(&status.declared.graph.film, &inspected));

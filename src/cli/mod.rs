@@ -27,6 +27,7 @@ mod inspect;
 mod man;
 mod match_;
 mod packets;
+mod page;
 mod progress;
 mod rebuild;
 mod register;
@@ -141,6 +142,7 @@ fn answer(arguments: &Arguments) -> Answer {
         Verb::Outstanding(a) => packets::outstanding(&project()?, arguments, a),
         Verb::Sweep(a) => sweep::run(&project()?, arguments, a),
         Verb::Match(a) => match_::run(&project()?, arguments, a),
+        Verb::Page(a) => page::run(&project()?, arguments, a),
         Verb::Demo(a) => demo::run(arguments, a),
         Verb::Completions { shell } => {
             let mut script = Vec::new();

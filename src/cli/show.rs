@@ -5,14 +5,9 @@ use std::io::Write as _;
 
 use owo_colors::OwoColorize;
 
-use crate::base::frames::{FrameRange, FrameSet};
 use crate::base::problem::{Problem, Severity, Sources, Span};
-use crate::base::state::{FrameState, State};
-use crate::graph::Graph;
 use crate::report::ribbon::{self, Piece};
-use crate::report::states::Strip;
 use crate::report::words::Look;
-use crate::stale::Report;
 
 /// Writes to the standard output. A reader that has read enough, such as `head`, ends the program quietly; any
 /// other refusal ends it with a word why.
@@ -132,46 +127,6 @@ fn console_width() -> Option<usize> {
         .ok()
         .map(|size| usize::from(size.ws_col))
         .filter(|&w| w > 0)
-}
-
-/// Strips of a report as its printer takes them: of each node the frames that `wanted` gives, those that are fresh
-/// and `kept` marked.
-pub fn strips(
-    graph: &Graph,
-    report: &Report,
-    wanted: &dyn Fn(usize) -> FrameSet,
-    kept: &dyn Fn(usize) -> FrameSet,
-) -> Vec<Strip> {
-    let mut out = Vec::new();
-    for (id, node) in graph.nodes.iter().enumerate() {
-        let (frames, kept) = (wanted(id), kept(id));
-        if frames.is_empty() {
-            continue;
-        }
-        let mut runs = Vec::new();
-        for (range, state, held) in report.strips[id].runs() {
-            let plain = FrameState { state, held };
-            for part in frames.runs().iter().map(|run| run.meet(range)).filter(|part| !part.is_empty()) {
-                match state {
-                    State::Fresh if !kept.is_empty() => marked(&mut runs, part, &kept),
-                    _ => runs.push((part, plain)),
-                }
-            }
-        }
-        out.push(Strip { shot: node.shot.to_string(), stage: node.stage.to_string(), runs });
-    }
-    out
-}
-
-/// A run of fresh frames, those that are kept apart from the others.
-fn marked(runs: &mut Vec<(FrameRange, FrameState)>, range: FrameRange, kept: &FrameSet) {
-    for frame in range.iter() {
-        let state = if kept.contains(frame) { FrameState::FRESH_HELD } else { State::Fresh.into() };
-        match runs.last_mut() {
-            Some((run, of)) if *of == state && run.last + 1 == frame => run.last = frame,
-            _ => runs.push((FrameRange::one(frame), state)),
-        }
-    }
 }
 
 /// `one frame`, `12 frames`.

@@ -9,18 +9,17 @@ use super::{Answer, Exit, deliver, packets, show, trouble};
 use crate::base::frames::FrameSet;
 use crate::base::problem::Problems;
 use crate::base::selector::{Chosen, Selection};
-use crate::base::state::{FrameState, State};
-use crate::graph::{NodeId, Work};
+use crate::base::state::FrameState;
+use crate::graph::NodeId;
 use crate::observe;
 use crate::project::delivering::Due;
 use crate::project::holding::Kept;
 use crate::project::naming::is_named;
 use crate::project::trouble::{Blocked, Failed};
-use crate::project::{Project, Status, chosen, wanted};
+use crate::project::{Project, Status, chosen, picks, ribbons, wanted};
 use crate::report::ribbon;
 use crate::report::states::{self, Counts, Delivery, Hold};
 use crate::report::words;
-use crate::stale::Reason;
 
 /// Looks and prints.
 pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status) -> Answer {
@@ -45,7 +44,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status
             FrameSet::new()
         }
     };
-    let strips = || show::strips(graph, &status.report, &shown, &fresh);
+    let strips = || ribbons::strips(graph, &status.report, &shown, &fresh);
     if arguments.json {
         let strips = strips();
         let holds: Vec<Hold> = kept.iter().map(|kept| hold(status, kept)).collect();
@@ -122,12 +121,7 @@ impl Besides {
 /// Plates that are only passed on are shown when they are named, or when something is wrong with them.
 fn is_shown(status: &Status, selection: &Selection, id: NodeId) -> bool {
     let node = &status.declared.graph.nodes[id];
-    let mut unsettled = status.report.strips[id].unsettled();
-    !node.is_passed_on()
-        || is_named(selection, &node.shot, &node.stage)
-        || unsettled.any(|(_, cell)| {
-            matches!(cell.state, State::Failed | State::Blocked) || cell.reason == Reason::FileMissing
-        })
+    ribbons::is_told(status, id) || is_named(selection, &node.shot, &node.stage)
 }
 
 /// What of a hold is selected.
@@ -207,27 +201,8 @@ fn next(to_make: usize, to_put_back: usize, selectors: &[String]) {
 
 /// Tells what waits for a person.
 pub(super) fn tell_by_hand(status: &Status, selection: &Selection) {
-    let hands = by_hand(status, selection);
+    let hands = ribbons::by_hand(status, &picks(&status.declared.graph, selection));
     if !hands.is_empty() {
         say!("next, by hand: {}", hands.join(", "));
     }
-}
-
-/// Frames that a person is to make or to look at again.
-fn by_hand(status: &Status, selection: &Selection) -> Vec<String> {
-    let graph = &status.declared.graph;
-    let picked = wanted(graph, selection);
-    let hands = graph.nodes.iter().enumerate().filter(|(_, node)| matches!(node.work, Work::Hand { .. }));
-    hands
-        .filter_map(|(id, node)| {
-            let chosen = picked[id].as_ref()?;
-            let set: FrameSet = (status.report.strips[id].unsettled())
-                .filter(|(n, c)| {
-                    matches!(c.reason, Reason::Redo | Reason::FileMissing) && chosen.contains(*n)
-                })
-                .map(|(n, _)| n)
-                .collect();
-            (!set.is_empty()).then(|| format!("{}@{set}", node.name()))
-        })
-        .collect()
 }

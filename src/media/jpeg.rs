@@ -32,19 +32,19 @@ pub fn decode(bytes: &[u8]) -> Result<Raster, MediaError> {
     Ok(split_planes(size, 3, &samples, |s| f32::from(s) / 255.0))
 }
 
-/// Quality of files that are written, of 100: what it loses is not seen.
-const QUALITY: u8 = 95;
+/// Quality of files that people work on, of 100: what it loses is not seen.
+pub const FINE: u8 = 95;
 
-/// Writes 8-bit codes of red, green and blue, pixel by pixel from the top left. The same codes give the same bytes.
+/// Writes 8-bit codes of red, green and blue, pixel by pixel from the top left, at a quality of 1 to 100. The same codes give the same bytes.
 ///
 /// # Errors
 /// When a side is longer than the format tells of, 65,535 pixels.
-pub fn encode(width: u32, height: u32, codes: &[u8]) -> Result<Vec<u8>, MediaError> {
+pub fn encode((width, height): (u32, u32), codes: &[u8], quality: u8) -> Result<Vec<u8>, MediaError> {
     let side = |side: u32| {
         u16::try_from(side).map_err(|_| Format::Jpeg.unsupported("sides longer than 65,535 pixels"))
     };
     let mut bytes = Vec::new();
-    let encoder = jpeg_encoder::Encoder::new(&mut bytes, QUALITY);
+    let encoder = jpeg_encoder::Encoder::new(&mut bytes, quality);
     let written = encoder.encode(codes, side(width)?, side(height)?, jpeg_encoder::ColorType::Rgb);
     written.map_err(|why| Format::Jpeg.damaged(why.to_string()))?;
     Ok(bytes)

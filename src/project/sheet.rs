@@ -11,6 +11,7 @@ use super::{Project, ProjectError, Status};
 use crate::graph::{ASSEMBLY, FILM, Graph, NodeId};
 use crate::media::image::{Image, RGBA};
 use crate::media::{png, scale};
+use crate::operators::WorkingSpace;
 use crate::operators::colour::display;
 use crate::operators::lettering::{Face, ink};
 use crate::operators::shape::coverage::Window;
@@ -290,6 +291,16 @@ fn finish(
 ) -> Sheet {
     let codes = display::codes(sheet, graph.space, view.stops);
     Sheet { bytes: png::encode(sheet.width(), sheet.height(), &codes), shown, lacking, remarks }
+}
+
+/// A frame at a width of at most `width` pixels, as codes for a screen, red, green and blue; a matte as grey. With its size.
+pub fn small(image: &Image, width: u32, space: WorkingSpace) -> (Vec<u8>, (u32, u32)) {
+    let (wide, high) = (image.width(), image.height());
+    let width = width.min(wide);
+    let size = (width, ((f64::from(width) * f64::from(high) / f64::from(wide)).round() as u32).max(1));
+    let mut shown = field(size, 0.0);
+    lay(&mut shown, &scale::area_average(image, [0, 0, wide, high], size), [0, 0]);
+    (display::codes(&shown, space, 0.0), size)
 }
 
 /// A field of one grey.

@@ -8,6 +8,7 @@ pub mod forecast_text;
 pub mod hours;
 pub mod hours_forms;
 pub mod hours_table;
+pub mod page;
 pub mod ribbon;
 pub mod states;
 pub mod words;

@@ -67,12 +67,16 @@ impl Counts {
     pub fn of_all(strips: &[Strip]) -> Self {
         let mut counts = Self::default();
         for strip in strips {
-            let more = Self::of(&strip.runs);
-            for state in SHOWN {
-                *counts.slot(state) += more.get(state);
-            }
+            counts.add(Self::of(&strip.runs));
         }
         counts
+    }
+
+    /// Adds other counts in.
+    pub fn add(&mut self, other: Self) {
+        for state in SHOWN {
+            *self.slot(state) += other.get(state);
+        }
     }
 
     fn slot(&mut self, shown: FrameState) -> &mut u64 {

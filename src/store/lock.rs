@@ -18,6 +18,20 @@ pub struct Lock {
     file: File,
 }
 
+/// Who holds the lock, in their own words; none where nobody does. Takes nothing: whoever wants the lock tries for longer than
+/// this looks.
+pub fn holder(store: &Store) -> Option<String> {
+    let mut file = File::open(store.path("lock")).ok()?;
+    match file.try_lock_shared() {
+        Err(std::fs::TryLockError::WouldBlock) => {
+            let mut holder = String::new();
+            let _ = file.read_to_string(&mut holder);
+            Some(if holder.trim().is_empty() { "another run".into() } else { holder.trim().to_string() })
+        }
+        _ => None,
+    }
+}
+
 impl Lock {
     /// Takes the lock, or says who has it. `who` is written for others to read.
     pub fn take(store: &Store, who: &str) -> Result<Self, StoreError> {

@@ -267,7 +267,7 @@ fn encoded(graph: &Graph, image: &Image, form: Form) -> Result<Vec<(String, Stri
     }
     let kind = if form == Form::Png { "PNG" } else { "JPEG" };
     let file = |codes: &[u8]| match form {
-        Form::Jpeg => jpeg::encode(width, height, codes).map_err(|why| failed(why.to_string())),
+        Form::Jpeg => jpeg::encode((width, height), codes, jpeg::FINE).map_err(|why| failed(why.to_string())),
         _ => Ok(png::encode(width, height, codes)),
     };
     if is_picture {

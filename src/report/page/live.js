@@ -1,0 +1,125 @@
+// Parts of a page that is served are replaced as they change, and what a person writes down is sent with the token.
+"use strict";
+(() => {
+  const { make, prepare, find } = window.endboard;
+  const KEY = "endboard-token";
+
+  // The token comes in the address behind #, which browsers send to nobody, and is taken out of it at once.
+  const given = /^#token=([A-Za-z0-9_-]+)$/.exec(location.hash);
+  if (given) {
+    sessionStorage.setItem(KEY, given[1]);
+    history.replaceState(null, "", location.pathname);
+  }
+  const field = document.getElementById("token");
+  const ask = document.getElementById("token-ask");
+  const token = () => field.value.trim() || sessionStorage.getItem(KEY) || "";
+  ask.hidden = Boolean(sessionStorage.getItem(KEY));
+  field.addEventListener("change", () => sessionStorage.setItem(KEY, field.value.trim()));
+
+  const says = document.getElementById("desk-answer");
+  const send = async (what) => {
+    says.textContent = "";
+    try {
+      const answer = await fetch("/write", {
+        method: "POST",
+        headers: { "Content-Type": "application/json", "X-Endboard-Token": token() },
+        body: JSON.stringify(what),
+        credentials: "omit",
+      });
+      const { says: words } = await answer.json();
+      says.textContent = words;
+      if (answer.status === 401) { ask.hidden = false; field.focus(); }
+      return answer.ok;
+    } catch {
+      says.textContent = "The program that serves this page does not answer; it may have ended.";
+      return false;
+    }
+  };
+
+  const form = document.getElementById("desk-form");
+  form.addEventListener("submit", async (event) => {
+    event.preventDefault();
+    const does = event.submitter ? event.submitter.value : "note";
+    const what = Object.fromEntries([...new FormData(form)].filter(([, value]) => value !== ""));
+    if (await send({ ...what, does })) { form.elements.says.value = ""; form.elements.took.value = ""; }
+  });
+  // A rebuild names no shot, and must not wait for one to be named.
+  form.querySelector("[value=rebuild]").formNoValidate = true;
+
+  const settle = (root) => {
+    root.querySelectorAll("[data-note]").forEach((note) => {
+      if (note.querySelector("button")) return;
+      const words = note.querySelector(".place").textContent;
+      const button = make("button", { type: "button", "aria-label": `Settle the note on ${words}` }, "Settle");
+      button.addEventListener("click", () => send({ does: "resolve", note: note.dataset.note }));
+      note.append(" ", button);
+    });
+    root.querySelectorAll(".shot").forEach(offer);
+    if (root.matches?.(".shot")) offer(root);
+  };
+  // From a shot to the desk, with its name filled in.
+  const offer = (shot) => {
+    const inside = shot.querySelector(".inside");
+    if (!inside || inside.querySelector(".to-desk")) return;
+    const button = make("button", { type: "button", class: "to-desk" }, `Write something down on ${shot.dataset.name}`);
+    button.addEventListener("click", () => {
+      form.elements.shot.value = shot.dataset.name;
+      const stages = shot.querySelectorAll(".stage");
+      form.elements.stage.value = stages.length ? stages[stages.length - 1].textContent : "";
+      form.elements.says.focus();
+    });
+    inside.append(make("p", {}, button));
+  };
+
+  // What a reader has unfolded, typed or is at stays as it was.
+  const replace = (old, text) => {
+    const made = new DOMParser().parseFromString(text, "text/html").body.firstElementChild;
+    if (!made) return;
+    const open = [...old.querySelectorAll("details")].map((one) => one.open);
+    const at = old.contains(document.activeElement) ? [...old.querySelectorAll("a, button, input, select, summary")].indexOf(document.activeElement) : -1;
+    const node = document.importNode(made, true);
+    [...node.querySelectorAll("details")].forEach((one, n) => { if (n < open.length) one.open = open[n]; });
+    node.hidden = old.hidden;
+    old.replaceWith(node);
+    prepare(node);
+    settle(node);
+    if (at >= 0) node.querySelectorAll("a, button, input, select, summary")[at]?.focus({ preventScroll: true });
+  };
+
+  let version = Number(document.body.dataset.version);
+  const anew = async () => {
+    const text = await (await fetch("/", { credentials: "omit" })).text();
+    const page = new DOMParser().parseFromString(text, "text/html");
+    version = Number(page.body.dataset.version);
+    document.body.dataset.version = version;
+    // Where whole parts came or went, the page is put in order again around them, all but the desk.
+    const desk = document.getElementById("desk");
+    const main = document.getElementById("main");
+    const sections = [...page.getElementById("main").children].map((one) => one.id === "desk" ? desk : document.importNode(one, true));
+    main.replaceChildren(...sections);
+    for (const id of ["head", "contents"]) document.getElementById(id).replaceWith(document.importNode(page.getElementById(id), true));
+    prepare(document);
+    settle(document);
+  };
+
+  const running = make("p", { id: "running", role: "status" });
+  document.getElementById("main").before(running);
+  const events = new EventSource("/events");
+  events.addEventListener("parts", (event) => {
+    const { from, to, parts } = JSON.parse(event.data);
+    if (from !== version) { if (to !== version) anew(); return; }
+    version = to;
+    document.body.dataset.version = to;
+    for (const { id, html } of parts) {
+      const old = document.getElementById(id);
+      if (old) replace(old, html);
+    }
+    find();
+  });
+  events.addEventListener("version", (event) => { if (Number(event.data) !== version) anew(); });
+  events.addEventListener("whole", () => anew());
+  events.addEventListener("running", (event) => { running.textContent = JSON.parse(event.data); });
+  events.onerror = () => { running.textContent = "No word from the program that serves this page; it is asked again and again."; };
+  events.onopen = () => { running.textContent = ""; };
+  settle(document);
+})();
