@@ -111,14 +111,6 @@ pub fn budget(text: &str) -> Result<u64, String> {
     }
 }
 
-/// A day of the calendar.
-///
-/// # Errors
-/// Words on what may be written.
-pub fn day(text: &str) -> Result<jiff::civil::Date, String> {
-    text.parse().map_err(|_| "written YEAR-MONTH-DAY, such as 2026-12-01".to_string())
-}
-
 /// A stage and how many times as fast it goes.
 ///
 /// # Errors

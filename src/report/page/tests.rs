@@ -139,7 +139,8 @@ fn tag(text: &str) -> (String, HashMap<String, String>, &str) {
         };
         assert!(attributes.insert(key.clone(), value).is_none(), "{key} twice in {name}");
     }
-    (name, attributes, rest.strip_prefix('>').unwrap_or_else(|| panic!("{name} does not end")))
+    let rest = rest.strip_prefix('>').unwrap_or_else(|| panic!("{name} does not end"));
+    (name, attributes, rest)
 }
 
 #[test]
