@@ -76,6 +76,7 @@ const LAYERS: &[(&str, &[&str])] = &[
         "cli",
         &[
             "base",
+            "cut",
             "declare",
             "events",
             "operators",

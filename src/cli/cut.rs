@@ -1,4 +1,6 @@
 //! `cut`: the cut in use as a table, and the film as it stands for others.
+//!
+//! Knows how a cut is printed. What is in it, and how files of it are written, others know.
 
 use std::cell::Cell;
 
@@ -9,8 +11,9 @@ use super::{Answer, Exit, rebuild, show};
 use crate::base::frames::FrameRange;
 use crate::base::rate::Rate;
 use crate::base::timecode::Counting;
+use crate::cut::finished::{Stretch, stretches};
 use crate::project::Project;
-use crate::project::cutting::{Rows, Told, Wish, rows};
+use crate::project::cutting::{Told, Wish};
 
 /// Prints the cut, or writes it.
 pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Cut) -> Answer {
@@ -53,7 +56,7 @@ fn table(told: &Told) {
         say!("the film shows nothing yet");
         return;
     };
-    let lines: Vec<[String; 6]> = rows(cut)
+    let lines: Vec<[String; 6]> = stretches(cut)
         .iter()
         .map(|row| {
             let film = FrameRange::new(row.first - record.first + 1, row.first - record.first + row.frames);
@@ -99,7 +102,7 @@ fn counted(n: usize, what: &str) -> String {
 }
 
 /// How a row begins, how fast it plays, and what else the cut holds for it.
-fn says(row: &Rows<'_>) -> String {
+fn says(row: &Stretch<'_>) -> String {
     let mut words = Vec::new();
     if let Some(join) = row.join {
         let from = join.from.as_ref().map_or("black".to_string(), |from| show::clean(&from.shot));
@@ -124,7 +127,7 @@ fn says(row: &Rows<'_>) -> String {
 fn as_json(told: &Told) -> serde_json::Value {
     let cut = &told.cut;
     let start = cut.record.map_or(0, |record| record.first);
-    let events: Vec<_> = rows(cut)
+    let events: Vec<_> = stretches(cut)
         .iter()
         .map(|row| {
             let transition = row.join.map(|join| {

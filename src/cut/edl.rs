@@ -9,6 +9,7 @@
 //! events are kept, and play nothing. Knows the list's text only; `follow` holds its events against one another. Keys are
 //! problems at their lines.
 
+mod change;
 mod motion;
 mod remarks;
 pub mod write;
@@ -21,6 +22,7 @@ use crate::cut::channels::picture;
 use crate::cut::draft::{Draft, Leaving, Sayings, Side};
 use crate::cut::piece::Piece;
 use crate::cut::{Cut, Note, SoundEvent};
+use change::Change;
 pub(in crate::cut) use motion::Motion;
 
 /// The largest list that is read, in bytes.
@@ -169,9 +171,7 @@ impl Reader {
             return self.tell(Problem::error(words[0].span, message).help(EVENT_FORM));
         };
         let Some(is_picture) = picture(channels.text) else {
-            let message = format!("event {number} has unknown channels {}", channels.quoted());
-            let help = "V is picture, A and A2 … sound, B or AA/V both";
-            return self.tell(Problem::error(channels.span, message).help(help));
+            return self.unknown_channels(number, *channels);
         };
         let changes = match Change::of(transition.text) {
             Some(Change::Cut) => false,
@@ -220,6 +220,12 @@ impl Reader {
             span: line.span,
             line: self.lines,
         });
+    }
+
+    fn unknown_channels(&mut self, number: u32, channels: Piece<'_>) {
+        let message = format!("event {number} has unknown channels {}", channels.quoted());
+        let help = "V is picture, A and A2 … sound, B or AA/V both";
+        self.tell(Problem::error(channels.span, message).help(help));
     }
 
     /// Keeps a sound event as it stands.
@@ -359,34 +365,6 @@ impl Reader {
 enum Of {
     Source,
     Record,
-}
-
-/// How one event follows another.
-#[derive(Clone, Copy, PartialEq)]
-enum Change {
-    Cut,
-    Dissolve,
-    /// With the number of its pattern.
-    Wipe(u16),
-}
-
-impl Change {
-    /// From the mark in an event line; none for keys and marks that mean nothing.
-    fn of(mark: &str) -> Option<Self> {
-        if mark.eq_ignore_ascii_case("C") {
-            return Some(Self::Cut);
-        }
-        if mark.eq_ignore_ascii_case("D") {
-            return Some(Self::Dissolve);
-        }
-        let digits = mark.strip_prefix(['W', 'w'])?;
-        let sound = (1..=3).contains(&digits.len()) && digits.bytes().all(|b| b.is_ascii_digit());
-        if sound { Some(Self::Wipe(digits.parse().ok()?)) } else { None }
-    }
-
-    fn word(self) -> &'static str {
-        if matches!(self, Self::Wipe(_)) { "wipe" } else { "dissolve" }
-    }
 }
 
 const EVENT_FORM: &str = "NUMBER REEL CHANNELS C SOURCE-IN SOURCE-OUT RECORD-IN RECORD-OUT";

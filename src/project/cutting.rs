@@ -14,7 +14,6 @@ use crate::base::problem::{Problem, Span};
 use crate::base::rate::Rate;
 use crate::base::speed::Speed;
 use crate::cut::finished::{Finished, Written};
-pub use crate::cut::finished::{Stretch as Rows, stretches as rows};
 use crate::cut::{Cut, CutEvent, edl, otio};
 use crate::declare::film::Film;
 use crate::declare::{path_fault, taken};
