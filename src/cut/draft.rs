@@ -69,6 +69,8 @@ impl Leaving {
 pub(super) struct Sayings {
     /// Its speed.
     pub motion: Option<Motion>,
+    /// Where a comment says that one frame is held, which holds where no line gives a speed.
+    pub held: Option<Span>,
     /// Its grade.
     pub grade: Option<Grade>,
     /// Which parts of the grade are told, by their letter, and where.
@@ -99,6 +101,11 @@ pub(super) struct Draft {
 }
 
 impl Draft {
+    /// Its speed, where the list says one.
+    pub fn motion(&self) -> Option<Motion> {
+        self.says.motion.or(self.says.held.map(Motion::freeze))
+    }
+
     /// True when it lasts no frame on either side, and only says where something is.
     pub fn is_point(&self) -> bool {
         self.source.0 == self.source.1 && self.record.0 == self.record.1

@@ -148,7 +148,7 @@ impl Reader {
         if draft.leads {
             return None;
         }
-        let (number, motion) = (draft.number, draft.says.motion);
+        let (number, motion) = (draft.number, draft.motion());
         // What plays backwards may be written in the order of play; the same two labels are meant.
         let (low, end) = (draft.source.0.min(draft.source.1), draft.source.0.max(draft.source.1));
         if draft.source.1 < draft.source.0 && !motion.is_some_and(|motion| motion.is_backwards()) {
@@ -255,7 +255,7 @@ fn mismatch(draft: &Draft, source: i64, record: i64, rate: Rate) -> Problem {
     );
     let would = source as f64 / record as f64 * f64::from(rate.nominal());
     let reel = &draft.side.reel;
-    match &draft.says.motion {
+    match draft.motion() {
         Some(motion) => {
             let message = format!("{takes}, and its speed is {} frames a second", motion.per_second());
             let problem = Problem::error(motion.span, message).related(draft.span, "the event");

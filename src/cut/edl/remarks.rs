@@ -35,7 +35,8 @@ impl Reader {
         if let (Some(_), Last::Picture, Some(draft)) =
             (comment.past("FREEZE FRAME"), self.last, self.events.last_mut())
         {
-            draft.says.motion.get_or_insert(Motion::freeze(comment.span));
+            draft.says.held.get_or_insert(comment.span);
+            return;
         }
         let text = comment.text.to_string();
         match (self.last, self.events.last_mut(), self.sounds.last_mut()) {

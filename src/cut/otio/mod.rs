@@ -61,7 +61,8 @@ struct Reader {
 }
 
 impl Reader {
-    fn tell(&mut self, problem: Problem) {
+    fn tell(&mut self, mut problem: Problem) {
+        problem.help.get_or_insert_with(|| "export the file again".into());
         if self.problems.len() < TOLD {
             self.problems.push(problem);
         } else {
