@@ -191,7 +191,7 @@ fn what_inspection_finds_at_fault_refuses_a_delivery_unless_it_is_asked_for() {
     for name in ["report.txt", "report.html", "report.json"] {
         let text = film.text(&format!("deliveries/master/{name}"));
         for words in
-            ["fault: film/assembly@", "no medical guarantee", "flashing beyond the limits in 1 places"]
+            ["fault: film/assembly@", "no medical guarantee", "flashing beyond the limits in one place"]
         {
             assert!(text.contains(words), "{name}: {words}: {text}");
         }

@@ -12,13 +12,17 @@ pub const TONE: f64 = 1000.0;
 /// Its level in dB below a tone of full scale (common practice, no source: the level that line-up tones have).
 pub const LEVEL: f64 = -20.0;
 
-/// Lays a pop over these samples of every channel, in place of what is there. It begins at nought.
+/// Which channel of six carries low frequencies alone: coders take a tone out of it.
+const LOW: usize = 3;
+
+/// Lays a pop over these samples of every channel but that of low frequencies, in place of what is there. It begins at nought.
 ///
 /// # Panics
 /// When the sound has no such samples.
 pub fn lay(sound: &mut Sound, samples: Range<usize>) {
     let (step, peak) = (TAU * TONE / f64::from(sound.rate), 10f64.powf(LEVEL / 20.0));
-    for plane in &mut sound.channels {
+    let low = (sound.channels.len() == 6).then_some(LOW);
+    for (_, plane) in sound.channels.iter_mut().enumerate().filter(|(c, _)| Some(*c) != low) {
         let places = plane[samples.clone()].iter_mut().enumerate();
         places.for_each(|(i, v)| *v = (peak * (step * i as f64).sin()) as f32);
     }
@@ -43,5 +47,9 @@ mod tests {
             let ups = (2000..3999).filter(|&i| plane[i] <= 0.0 && plane[i + 1] > 0.0).count();
             assert_eq!(ups, 42);
         }
+        let mut all = Sound::silent(48_000, 6, 4000);
+        lay(&mut all, 0..2000);
+        let heard: Vec<bool> = all.channels.iter().map(|plane| plane.iter().any(|&v| v != 0.0)).collect();
+        assert_eq!(heard, [true, true, true, false, true, true]);
     }
 }

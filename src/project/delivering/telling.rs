@@ -83,6 +83,7 @@ pub fn cautions(due: &Due, inspected: &Inspected, paper: &mut Paper) {
         let count = inspected.found.iter().filter(|found| found.kind.ends_with("flash")).count();
         let flashes = match count {
             0 => "Inspection found no flashing beyond the limits.".to_string(),
+            1 => "Inspection found flashing beyond the limits in one place, named above.".to_string(),
             _ => format!("Inspection found flashing beyond the limits in {count} places, named above."),
         };
         paper.add(
