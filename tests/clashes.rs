@@ -99,3 +99,34 @@ fn what_becomes_of_a_blow_is_told_as_it_will_be() {
         assert_eq!(says(&settings), wanted, "{settings}");
     }
 }
+
+/// Rods that move at once, and a hum that would not follow another speed of their picture.
+#[test]
+fn cues_of_blades_begin_in_the_film_and_a_changed_speed_is_told() {
+    let film = Film::new();
+    let sound = "assembly: {}\nsound:\n  buses: { effects: {} }\n  cue_files: [cues/blades.yaml]\n";
+    film.declare(&format!("{SHOTS}{sound}"));
+    film.write("roto/br010.yaml", RODS);
+    let (code, said) = film.said(&["hum", "--least", "0.5"]);
+    assert_eq!(code, Some(0), "{said}");
+    let cues = film.text("cues/blades.yaml");
+    let swings: Vec<&str> = cues.lines().filter(|line| line.contains("swing:")).collect();
+    assert!(!swings.is_empty(), "{cues}");
+    for line in swings {
+        let number = |after: &str| -> f64 {
+            let rest = &line[line.find(after).unwrap() + after.len()..];
+            rest[..rest.find(',').unwrap()].trim().parse().unwrap()
+        };
+        // The film's first frame is br010@1001.
+        assert!(number("@") - 1001.0 + number("plus:") >= -0.011, "{line}");
+    }
+    assert!(!film.said(&["check"]).1.contains("before the film begins"), "{cues}");
+    let slowed = SHOTS.replacen(
+        "width: 2, burst: 1 }",
+        "width: 2, burst: 1 }\n      slow: { operator: retime, from: { picture: blades }, speed: 50 }",
+        1,
+    );
+    film.declare(&format!("{slowed}{sound}"));
+    let said = film.said(&["check"]).1;
+    assert!(said.contains("br010/slow changes the speed of this rod's picture"), "{said}");
+}
