@@ -44,7 +44,7 @@ const LAYERS: &[(&str, &[&str])] = &[
     ("deliver", &["base", "media", "programs"]),
     ("packet", &["deliver"]),
     ("inspect", &["base", "media"]),
-    ("report", &["base", "ledger", "forecast"]),
+    ("report", &["base", "ledger", "crew", "forecast"]),
     ("demo", &["base", "media"]),
     (
         "project",
@@ -84,6 +84,8 @@ const LAYERS: &[(&str, &[&str])] = &[
             "stale",
             "store",
             "observe",
+            "ledger",
+            "crew",
             "programs",
             "execute",
             "packet",

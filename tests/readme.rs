@@ -47,6 +47,14 @@ fn options(help: &str) -> Vec<String> {
         .collect()
 }
 
+/// Long options of a command and of the words that may follow it.
+fn options_of(command: &str) -> Vec<String> {
+    let own = help(&[command]);
+    let words = names_under(&own, "Commands:").into_iter().filter(|word| word != "help");
+    let more: Vec<String> = words.flat_map(|word| options(&help(&[command, &word]))).collect();
+    options(&own).into_iter().chain(more).collect()
+}
+
 /// The part of the README under `### `name``.
 fn section<'t>(text: &'t str, name: &str) -> &'t str {
     let title = format!("\n### `{name}`\n");
@@ -69,7 +77,7 @@ fn every_command_and_option_is_told() {
     let everywhere = ["--json", "--version"];
     for command in &commands {
         let section = section(&text, command);
-        let options = options(&help(&[command]));
+        let options = options_of(command);
         for option in options.iter().filter(|o| !everywhere.contains(&o.as_str())) {
             assert!(section.contains(&format!("`{option}")), "`{command}` does not tell {option}");
         }

@@ -16,6 +16,7 @@ pub mod problem;
 pub mod rate;
 pub mod selector;
 pub mod speed;
+pub mod spent;
 pub mod state;
 pub mod timecode;
 pub mod value;

@@ -2,7 +2,7 @@
 //!
 //! Knows their units and limits. Does not know which option they belong to.
 
-use crate::base::bytes;
+use crate::base::{bytes, spent};
 
 /// Least memory that pictures between stages may be given: a few frames of a small film.
 const LEAST_MEMORY: u64 = 64_000_000;
@@ -67,6 +67,23 @@ pub fn stops(text: &str) -> Result<f64, String> {
 pub fn pixels(text: &str) -> Result<f64, String> {
     let pixels = text.parse().ok().filter(|n| (0.0..=MOST_PIXELS).contains(n));
     pixels.ok_or_else(|| format!("from 0 to {MOST_PIXELS} pixels"))
+}
+
+/// Time that a person spent.
+///
+/// # Errors
+/// Words on what may be written.
+pub fn spent(text: &str) -> Result<std::time::Duration, String> {
+    spent::parse(text).map_err(|no| no.to_string())
+}
+
+/// A time of day, as the clock on the wall shows it.
+///
+/// # Errors
+/// Words on what may be written.
+pub fn wall(text: &str) -> Result<jiff::civil::Time, String> {
+    let short = |text: &str| jiff::civil::Time::strptime("%H:%M", text);
+    short(text.trim()).map_err(|_| "write hours and minutes, such as 19:30".into())
 }
 
 /// Bytes of memory, with their unit.
@@ -144,6 +161,8 @@ mod tests {
         assert!(day("5.12.2026").is_err() && day("2026-02-30").is_err() && day("2026-12-05").is_ok());
         assert!(person(" ").is_err() && person("a\nb").is_err());
         assert_eq!(person(" ana maría "), Ok("ana maría".into()));
+        assert_eq!(wall("19:30"), Ok(jiff::civil::time(19, 30, 0, 0)));
+        assert!(wall("25:00").is_err() && wall("7pm").is_err() && spent("90").is_err());
         assert!(pixels("-1").is_err());
         assert!(jobs("0").is_err() && jobs("-1").is_err() && jobs("9999").is_err());
     }

@@ -7,7 +7,7 @@ use std::path::PathBuf;
 use clap::error::{ContextKind, ContextValue};
 use clap::{Args, CommandFactory, Parser, Subcommand};
 
-use super::{Failure, amounts};
+use super::{Failure, amounts, crew_arguments};
 use crate::base::problem::nearest;
 use crate::base::selector::Selection;
 use crate::graph::Graph;
@@ -53,12 +53,18 @@ pub enum Verb {
     Hum(Hum),
     /// Measure how each take of a shot lies against its clean plate, and write the file of moves that `passes` applies
     Register(Register),
-    /// Show where finishing time went: by stage, shot and cause, first pass against rework
+    /// Keep a person's time on a shot and stage: start, stop, add, correct; without a word, what runs and what was worked
+    Clock(crew_arguments::Clock),
+    /// Show where finishing time went, people's and machines': by stage, shot, person, week and cause, first pass against rework
     Hours(Hours),
     /// Foretell when the film will be done, what holds it up, and what would help
     Forecast(super::forecast::Options),
     /// Show the cut in use, event by event; write the film as it stands as an edit list or OTIO
     Cut(Cut),
+    /// Pin a person's approval to renders as they are; it lapses by itself when their pixels change
+    Approve(crew_arguments::Approve),
+    /// Note what is to be done on frames, list what is open, and settle it
+    Notes(crew_arguments::Notes),
     /// Write a contact sheet: one picture file of frames that are made, with their names
     Sheet(Sheet),
     /// Write a picture file of two stages at one frame: before and after
@@ -246,9 +252,15 @@ pub struct Register {
 pub struct Hours {
     /// Shots, stages and frames; all when not given
     pub selectors: Vec<String>,
-    /// Print comma-separated values
+    /// Print comma-separated values, for a spreadsheet
     #[arg(long, conflicts_with = "json")]
     pub csv: bool,
+    /// Count only what was done from this day on: YYYY-MM-DD, yesterday or today
+    #[arg(long, value_name = "DAY")]
+    pub since: Option<String>,
+    /// Count only this week, from Monday on
+    #[arg(long, conflicts_with = "since")]
+    pub week: bool,
 }
 
 /// How frames are shown in a picture file.

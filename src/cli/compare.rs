@@ -38,7 +38,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Compar
 fn stage(status: &Status, text: &str) -> Result<(NodeId, Option<i64>, Option<usize>), Failure> {
     let graph = &status.declared.graph;
     let (stage, channel) = picked(graph, text).map_err(Failure::Usage)?;
-    let (id, frames) = one_stage(status, &stage, |_| None).map_err(Failure::Usage)?;
+    let (id, frames) = one_stage(&status.declared, &stage, |_| None).map_err(Failure::Usage)?;
     let channel = channel.and_then(|name| graph.nodes[id].channels.iter().position(|c| **c == *name));
     if !text.contains('@') {
         return Ok((id, None, channel));

@@ -47,7 +47,7 @@ pub fn run(arguments: &Arguments, options: &Demo) -> Answer {
     say!("");
     status::run(&project, arguments, &Status { selectors: Vec::new(), thorough: false })?;
     say!("");
-    hours::run(&project, arguments, &Hours { selectors: Vec::new(), csv: false })?;
+    hours::run(&project, arguments, &Hours { selectors: Vec::new(), csv: false, since: None, week: false })?;
     let place = folder.display();
     say!("the film lies in:       {place}/");
     say!("its picture:            {place}/renders/film/assembly/");

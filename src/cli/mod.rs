@@ -13,11 +13,15 @@ macro_rules! tell {
 }
 
 mod amounts;
+mod approve;
 mod arguments;
 mod check;
 mod clashes;
+mod clock;
+mod clocks;
 mod compare;
 mod cut;
+mod crew_arguments;
 mod deliver;
 mod demo;
 mod forecast;
@@ -28,6 +32,8 @@ mod man;
 mod match_;
 mod packets;
 mod page;
+mod notes;
+mod people;
 mod progress;
 mod rebuild;
 mod register;
@@ -35,6 +41,7 @@ mod sheet;
 mod show;
 mod status;
 mod sweep;
+mod today;
 mod track;
 mod trouble;
 mod why;
@@ -128,6 +135,9 @@ fn answer(arguments: &Arguments) -> Answer {
         Verb::Rebuild(a) => rebuild::run(&project()?, arguments, a),
         Verb::Register(a) => register::run(&project()?, arguments, a),
         Verb::Track(a) => track::run(&project()?, arguments, a),
+        Verb::Clock(a) => clock::run(&project()?, arguments, a),
+        Verb::Approve(a) => approve::run(&project()?, arguments, a),
+        Verb::Notes(a) => notes::run(&project()?, arguments, a),
         Verb::Hours(a) => hours::run(&project()?, arguments, a),
         Verb::Forecast(a) => forecast::run(&project()?, arguments, a),
         Verb::Sheet(a) => sheet::run(&project()?, arguments, a),

@@ -235,6 +235,7 @@ pub fn report(rebuilt: &Rebuilt, selection: &Selection, json: bool, again: bool)
     }
     remarks(graph, outcome);
     rebuilt.missed.iter().for_each(|says| tell!("film/mix: {says}"));
+    trouble::tell_lapsed(&rebuilt.lapsed);
     let failures = outcome
         .failures
         .iter()
@@ -309,7 +310,7 @@ fn as_json(rebuilt: &Rebuilt) {
         "clips": outcome.read[1], "missed": rebuilt.missed, "blocked": outcome.blocked,
         "blocked_by": trouble::blocked_json(graph, &rebuilt.blocked), "failures": failures, "remarks": remarks,
         "failed_before": trouble::failed_json(graph, &rebuilt.failed_before), "ended": outcome.ended.as_ref().map(ToString::to_string),
-        "trimmed": rebuilt.trimmed, "elapsed_seconds": rebuilt.elapsed.as_secs_f64(),
+        "trimmed": rebuilt.trimmed, "lapsed": trouble::lapsed_json(&rebuilt.lapsed), "elapsed_seconds": rebuilt.elapsed.as_secs_f64(),
         "wall_seconds": rebuilt.spent.0.as_secs_f64(), "processor_seconds": rebuilt.spent.1.as_secs_f64(),
     });
     say!("{all:#}");

@@ -5,12 +5,13 @@ use std::mem::ManuallyDrop;
 
 use super::arguments::{self, Arguments};
 use super::progress::Reading;
-use super::{Answer, Exit, deliver, packets, show, trouble};
+use super::{Answer, Exit, approve, deliver, notes, packets, show, trouble};
 use crate::base::frames::FrameSet;
 use crate::base::problem::Problems;
 use crate::base::selector::{Chosen, Selection};
-use crate::base::state::FrameState;
-use crate::graph::NodeId;
+use crate::base::state::{FrameState, State};
+use crate::crew::approvals::Standing;
+use crate::graph::{NodeId, Work};
 use crate::observe;
 use crate::project::delivering::Due;
 use crate::project::holding::Kept;
@@ -18,7 +19,7 @@ use crate::project::naming::is_named;
 use crate::project::trouble::{Blocked, Failed};
 use crate::project::{Project, Status, chosen, picks, ribbons, wanted};
 use crate::report::ribbon;
-use crate::report::states::{self, Counts, Delivery, Hold};
+use crate::report::states::{self, Counts, Delivery, Hold, Said};
 use crate::report::words;
 
 /// Looks and prints.
@@ -48,9 +49,11 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status
     if arguments.json {
         let strips = strips();
         let holds: Vec<Hold> = kept.iter().map(|kept| hold(status, kept)).collect();
-        let deliveries: Vec<Delivery> = deliver::standing(project, status)?.iter().map(delivery).collect();
+        let deliveries = deliver::standing(project, status)?;
+        let deliveries: Vec<Delivery> = deliveries.iter().map(delivery).collect();
+        let said = standing(project, status, &selection);
         let packets = packets::standing(project, status);
-        say!("{}", states::json(&graph.film, &strips, &holds, &deliveries, packets));
+        say!("{}", states::json(&graph.film, &strips, &holds, &deliveries, &said, packets));
         return Ok(Exit::Done);
     }
     let in_colour = show::takes_colour();
@@ -78,6 +81,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status
     trouble::failed(graph, &besides.failed, false);
     trouble::blocked(graph, &besides.blocked);
     tell_left(&besides.left);
+    tell_crew(project, status, &selection);
     tell_by_hand(status, &selection);
     packets::say_standing(project, status, &selection);
     next(besides.to_make, besides.to_put_back, &options.selectors);
@@ -157,6 +161,35 @@ fn tell_held(hold: &Hold) {
         (_, n) => format!("; {n} of them fresh now, and later changes will not render those"),
     };
     say!("held: {shot}/{stage}@{frames} {}{fresh}", show::clean(kept));
+}
+
+/// What people said of the frames selected, counted.
+fn standing(project: &Project, status: &Status, selection: &Selection) -> Said {
+    let mut said = Said { open_notes: notes::open(&status.ledger.0, selection) as u64, ..Said::default() };
+    for told in approve::told(project, status, selection, false) {
+        let count = told.frames.len() as u64;
+        match told.standing {
+            Standing::InForce => said.in_force += count,
+            Standing::InDoubt => said.in_doubt += count,
+            Standing::Lapsed => said.lapsed += count,
+            Standing::Lost => said.lost += count,
+        }
+    }
+    said
+}
+
+fn tell_crew(project: &Project, status: &Status, selection: &Selection) {
+    let Said { in_force, in_doubt, lapsed, lost, open_notes } = standing(project, status, selection);
+    if in_force + in_doubt + lapsed + lost > 0 {
+        let also = [(in_doubt, "in doubt"), (lapsed, "lapsed"), (lost, "without a render")];
+        let also: String =
+            also.iter().filter(|(n, _)| *n > 0).map(|(n, word)| format!(", {n} {word}")).collect();
+        let hint = if also.is_empty() { "" } else { "; `endboard approve` lists them" };
+        say!("approved: {}{also}{hint}", words::count(in_force, "frame"));
+    }
+    if open_notes > 0 {
+        say!("{}; `endboard notes` lists them", words::count(open_notes, "open note"));
+    }
 }
 
 fn notices(status: &Status, faults: &Problems) {

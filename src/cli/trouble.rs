@@ -1,11 +1,13 @@
-//! Failed and blocked frames in words, a line or a few each.
+//! Failed and blocked frames, and approvals that lapsed, in words, a line or a few each.
 //!
 //! Knows their layout. Which frames belong together is found out by `project`.
 
 use super::show;
 use crate::base::frames::FrameSet;
 use crate::graph::{Graph, NodeId};
+use crate::project::approving::Lapsed;
 use crate::project::trouble::{Blocked, Failed};
+use crate::report::words;
 
 /// Entries told in full; the rest is counted.
 const TOLD: usize = 12;
@@ -108,4 +110,21 @@ pub fn blocked_json(graph: &Graph, blocked: &[Blocked]) -> serde_json::Value {
         serde_json::json!({ "by": place(graph, entry.by, &entry.by_frames), "says": entry.says, "frames": frames })
     };
     blocked.iter().map(entry).collect()
+}
+
+/// Approvals that no longer hold, as the pixels are others now.
+pub fn tell_lapsed(lapsed: &[Lapsed]) {
+    for Lapsed { stage, frames, by } in lapsed {
+        let count = words::count(frames.len() as u64, "frame");
+        let by = show::clean(&by.join(", "));
+        say!(
+            "no longer as approved by {by}: {stage}@{frames}, {count}; look at it and `endboard approve {stage}@{frames}`"
+        );
+    }
+}
+
+/// The same for programs.
+pub fn lapsed_json(lapsed: &[Lapsed]) -> Vec<serde_json::Value> {
+    let one = |lapsed: &Lapsed| serde_json::json!({ "stage": lapsed.stage, "frames": lapsed.frames.to_string(), "by": lapsed.by });
+    lapsed.iter().map(one).collect()
 }

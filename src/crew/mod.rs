@@ -10,3 +10,4 @@ pub mod overlaps;
 pub mod packets;
 pub mod rounds;
 pub mod times;
+pub mod waiting;

@@ -43,11 +43,6 @@ pub fn notes(entries: &[Entry]) -> Vec<Noted<'_>> {
     all
 }
 
-/// How many notes are open.
-pub fn open(entries: &[Entry]) -> usize {
-    notes(entries).iter().filter(|noted| noted.settled.is_none()).count()
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -78,6 +73,5 @@ mod tests {
             all.iter().map(|noted| (noted.entry.id.0, noted.settled.map(|(by, _)| by.id.0))).collect();
         assert_eq!(found, [(5, None), (6, Some(8)), (4, Some(1)), (3, None)]);
         assert_eq!(&**all[0].words, "note 5");
-        assert_eq!(open(&entries), 2);
     }
 }

@@ -17,7 +17,7 @@ use crate::ledger::id::RowId;
 use crate::ledger::row::{Row, What};
 
 /// Frames that one row of the ledger holds.
-const HELD_A_ROW: usize = 8192;
+pub(super) const HELD_A_ROW: usize = 8192;
 
 /// What holding came to.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

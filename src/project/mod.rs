@@ -6,9 +6,11 @@
 //! Knows the order in which the parts are asked, and in its own parts which frames a command looks at and which files it
 //! writes. Does not know how anything is worded on a terminal, and prints nothing.
 
+pub mod approving;
 pub mod attach;
 mod check;
 pub mod cutting;
+pub mod clocking;
 pub mod delivering;
 pub mod demo;
 pub mod forecasting;
@@ -32,6 +34,7 @@ pub mod register;
 mod remains;
 pub mod ribbons;
 pub mod sheet;
+pub mod spending;
 mod standing;
 pub mod track;
 pub mod trouble;

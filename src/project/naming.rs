@@ -3,7 +3,7 @@
 //! Knows which names mean nothing, or too much, and what may have been meant. Does not know what is done with what they mean.
 
 use super::frames::range;
-use super::{Declared, Status, chosen, wanted};
+use super::{Declared, chosen, wanted};
 use crate::base::frames::{FrameRange, FrameSet};
 use crate::base::problem::nearest;
 use crate::base::selector::{Glob, Selection, Selector};
@@ -136,11 +136,11 @@ pub fn picked(graph: &Graph, text: &str) -> Result<(String, Option<String>), Str
 /// # Errors
 /// Words, when it names none, several, or no frame of it.
 pub fn one_stage(
-    status: &Status,
+    declared: &Declared,
     text: &str,
     usual: impl Fn(&[NodeId]) -> Option<NodeId>,
 ) -> Result<(NodeId, FrameSet), String> {
-    let graph = &status.declared.graph;
+    let graph = &declared.graph;
     let selector = text.to_string();
     let selection = Selection::parse([text]).map_err(|wrong| wrong[0].to_string())?;
     if let Some(words) = named(&selection, graph) {
@@ -159,7 +159,7 @@ pub fn one_stage(
         let names: Vec<String> = all.iter().take(12).map(|id| of(id).name()).collect();
         return Err(format!("'{selector}' is not one stage; say which: {}", names.join(", ")));
     };
-    let range = range(&status.declared, id);
+    let range = range(declared, id);
     let frames = chosen(picked[id].as_ref(), range);
     match frames.is_empty() {
         false => Ok((id, frames)),

@@ -3,10 +3,12 @@
 use std::collections::HashSet;
 use std::time::{Duration, Instant};
 
+use super::approving::{self, Lapsed};
 use super::trouble::{Blocked, Failed};
 use super::{Care, Declared, Project, ProjectError, Status, left, picks};
 use crate::base::digest::Digest;
 use crate::base::selector::Selection;
+use crate::crew::approvals::Approvals;
 use crate::events::Event;
 use crate::execute::tally::Tally;
 use crate::execute::{Ending, Engine, Options, Outcome};
@@ -46,6 +48,8 @@ pub struct Rebuilt {
     pub missed: Vec<String>,
     /// Files removed from the film's folder, of frames that the film no longer has.
     pub trimmed: usize,
+    /// Frames that were as a person approved them, and are not any more.
+    pub lapsed: Vec<Lapsed>,
     /// Time on the clock from the reading of sources to the end.
     pub elapsed: Duration,
     /// Wall and processor time over all frames.
@@ -115,6 +119,7 @@ impl Project {
         };
         let tally = Tally::new(&status.declared.graph.film, &writer.machine, ledger, &status.ledger.0);
         let mut state = std::mem::take(&mut status.state);
+        let as_approved = approving::as_approved(&status.ledger.0, &state);
         state.open_journal(&status.store)?;
         let engine = Engine::new(
             &status.declared.graph,
@@ -137,6 +142,7 @@ impl Project {
             outcome.ended.get_or_insert(Ending::Trouble(error.to_string()));
         }
         status.state = state;
+        let lapsed = approving::lapsed(as_approved, &status.ledger.0, &status.state);
         let spent = *tally.total.lock().expect("the run ended");
         let ledger_trouble = tally.trouble.lock().expect("the run ended").clone();
         let failed_before = self.why_failed(&status, outcome.failed_before.iter().copied());
@@ -151,6 +157,7 @@ impl Project {
             blocked,
             missed,
             trimmed,
+            lapsed,
             elapsed,
             spent,
             ledger_trouble,
@@ -246,6 +253,8 @@ impl Project {
         }
         // What a person keeps is kept, also while the film does without its frames.
         used.extend(Holds::after(&status.ledger.0).digests());
+        // What a person approved stays too, also where it lapsed: going back to it must not need rendering.
+        used.extend(Approvals::after(&status.ledger.0).digests());
         let found = sweep::look(&status.store, &used)?;
         Ok((status, found))
     }

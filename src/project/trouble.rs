@@ -92,7 +92,7 @@ impl Project {
     }
 
     /// Asks why frames are in their state.
-    fn explain<T>(&self, status: &Status, question: impl FnOnce(&Explainer<'_>) -> T) -> T {
+    pub(super) fn explain<T>(&self, status: &Status, question: impl FnOnce(&Explainer<'_>) -> T) -> T {
         let (graph, report) = (&status.declared.graph, &status.report);
         self.ask(status, |known| question(&Explainer { graph, report, known, memory: known }))
     }

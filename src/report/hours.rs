@@ -10,6 +10,7 @@ use std::time::Duration;
 use jiff::Timestamp;
 
 use crate::ledger::row::{Outcome, PASSED_ON, Render, Round, Row, What};
+use crate::report::hands::BY_HAND;
 use crate::report::words::{percent, share, time};
 
 /// The operators whose renders are final steps: colour (`grade`, `match`), sound (`mix`), assembly
@@ -44,7 +45,8 @@ pub struct Tally {
 }
 
 impl Tally {
-    fn add(&mut self, frames: u64, render: &Render) {
+    /// Adds a render of so many frames in.
+    pub fn add(&mut self, frames: u64, render: &Render) {
         let more = |sum: &mut Duration, time: Duration| *sum = sum.saturating_add(time);
         self.rows += 1;
         more(&mut self.wall, render.wall);
@@ -115,9 +117,9 @@ impl Hours {
             let is_counted = &*row.by != PASSED_ON || render.outcome != Outcome::Done;
             let frames = if is_counted { row.frames.len() as u64 } else { 0 };
             hours.total.add(frames, render);
-            if FINAL_OPERATORS.contains(&&*row.by) {
+            if let Some(step) = step_of(&row.by) {
                 hours.final_steps.add(frames, render);
-                hours.finals[step_of(&row.by)] = true;
+                hours.finals[step] = true;
             }
             for (sums, name) in by.iter_mut().zip([&row.stage, &row.shot, &render.cause, &render.machine]) {
                 sums.entry(name).or_default().add(frames, render);
@@ -148,17 +150,19 @@ impl Hours {
 }
 
 /// The final steps by name, in the order in which a film goes through them.
-const STEPS: [&str; 5] = ["colour", "sound", "assembly", "prints", "delivery"];
+pub const STEPS: [&str; 6] = ["colour", "sound", "assembly", "prints", "delivery", BY_HAND];
 
-/// The step of [`STEPS`] that one of [`FINAL_OPERATORS`] belongs to.
-fn step_of(operator: &str) -> usize {
-    match operator {
+/// The step of [`STEPS`] that one of [`FINAL_OPERATORS`], or [`BY_HAND`], belongs to.
+pub fn step_of(kind: &str) -> Option<usize> {
+    Some(match kind {
+        "grade" | "match" => 0,
         "mix" => 1,
         "assemble" => 2,
         "print" => 3,
         "deliver" => 4,
-        _ => 0,
-    }
+        BY_HAND => 5,
+        _ => return None,
+    })
 }
 
 fn sorted(sums: HashMap<&str, Tally>) -> Vec<Part> {

@@ -14,8 +14,33 @@ fn signs(look: Look) -> [char; 3] {
 /// end in line feeds. It reads without colour: bars differ by sign.
 pub fn table(hours: &Hours, look: Look) -> String {
     let look = Look { width: look.width.max(40), ..look };
+    let total = &hours.total;
+    let mut out = head(hours, look);
+    if total.rows == 0 {
+        return out;
+    }
+    wrap(&mut out, &hours.final_sentence(), look.width);
+    if let Some((first, last)) = hours.span {
+        wrap(&mut out, &format!("The ledger's rows are from {first:.0} to {last:.0}."), look.width);
+    }
+    let groups = [
+        ("stage", &hours.stages),
+        ("shot", &hours.shots),
+        ("cause", &hours.causes),
+        ("machine", &hours.machines),
+    ];
+    for (name, parts) in groups {
+        group(&mut out, name, parts, total, look);
+    }
+    let [first, rework, failed] = signs(look);
+    out.push_str(&format!("\n{first} first pass  {rework} rework  {failed} failed\n"));
+    out
+}
+
+/// All machine time, in two sentences.
+pub fn head(hours: &Hours, look: Look) -> String {
     let mut out = String::new();
-    let mut say = |text: &str| wrap(&mut out, text, look.width);
+    let mut say = |text: &str| wrap(&mut out, text, look.width.max(40));
     if hours.total.rows == 0 {
         say("The ledger holds no renders yet.");
         return out;
@@ -39,26 +64,11 @@ pub fn table(hours: &Hours, look: Look) -> String {
         split.push_str(&format!(", failed {} on {frames}", part(total.failed)));
     }
     say(&format!("{split}."));
-    say(&hours.final_sentence());
-    if let Some((first, last)) = hours.span {
-        say(&format!("The ledger's rows are from {first:.0} to {last:.0}."));
-    }
-    let groups = [
-        ("stage", &hours.stages),
-        ("shot", &hours.shots),
-        ("cause", &hours.causes),
-        ("machine", &hours.machines),
-    ];
-    for (name, parts) in groups {
-        group(&mut out, name, parts, total, look);
-    }
-    let [first, rework, failed] = signs(look);
-    out.push_str(&format!("\n{first} first pass  {rework} rework  {failed} failed\n"));
     out
 }
 
 /// Appends a sentence, broken at spaces, but not between a number and its unit.
-fn wrap(out: &mut String, text: &str, width: usize) {
+pub fn wrap(out: &mut String, text: &str, width: usize) {
     let mut chunks: Vec<String> = Vec::new();
     let mut number = false;
     for word in text.split(' ') {
@@ -85,6 +95,13 @@ fn wrap(out: &mut String, text: &str, width: usize) {
         column += len;
     }
     out.push('\n');
+}
+
+/// What each machine spent, with a heading.
+pub fn machines(hours: &Hours, look: Look) -> String {
+    let mut out = String::new();
+    group(&mut out, "machine", &hours.machines, &hours.total, Look { width: look.width.max(40), ..look });
+    out
 }
 
 /// One list with its heading.

@@ -5,6 +5,9 @@
 
 pub mod forecast_forms;
 pub mod forecast_text;
+pub mod hands;
+pub mod hands_table;
+pub mod hands_words;
 pub mod hours;
 pub mod hours_forms;
 pub mod hours_table;

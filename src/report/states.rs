@@ -178,6 +178,22 @@ pub struct Delivery {
     pub why: Vec<String>,
 }
 
+/// What people said of frames.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
+pub struct Said {
+    /// Frames that look as someone approved them.
+    pub in_force: u64,
+    /// Frames that still do, but are stale.
+    pub in_doubt: u64,
+    /// Frames that no longer do.
+    pub lapsed: u64,
+    /// Frames that are not there.
+    pub lost: u64,
+    /// Notes that nobody settled.
+    #[serde(skip)]
+    pub open_notes: u64,
+}
+
 #[derive(Serialize)]
 struct Form<'a> {
     format: &'static str,
@@ -186,6 +202,8 @@ struct Form<'a> {
     ribbons: Vec<StripForm<'a>>,
     holds: &'a [Hold],
     deliveries: &'a [Delivery],
+    approvals: &'a Said,
+    open_notes: u64,
     packets: Vec<serde_json::Value>,
 }
 
@@ -218,12 +236,14 @@ impl<'a> From<&'a Strip> for StripForm<'a> {
 /// - `holds`: what persons keep: `shot`, `stage`, `frames`, their `count`, how many are `fresh` now, and `kept`, by whom,
 ///   since when and why;
 /// - `deliveries`: each one's `name`, `state` (`fresh`, `stale` or `absent`), `place` and `why` it would be made;
+/// - `approvals`: frames whose approval is `in_force`, `in_doubt`, `lapsed` or `lost`; `open_notes`: how many;
 /// - `packets`: what is out, as `outstanding` lists it.
 pub fn json(
     film: &str,
     strips: &[Strip],
     holds: &[Hold],
     deliveries: &[Delivery],
+    said: &Said,
     packets: Vec<serde_json::Value>,
 ) -> String {
     let form = Form {
@@ -233,6 +253,8 @@ pub fn json(
         ribbons: strips.iter().map(StripForm::from).collect(),
         holds,
         deliveries,
+        approvals: said,
+        open_notes: said.open_notes,
         packets,
     };
     serde_json::to_string_pretty(&form).expect("texts and numbers are always JSON")
@@ -295,14 +317,22 @@ mod tests {
 
     #[test]
     fn json_holds_counts_and_runs() {
-        let value: serde_json::Value =
-            serde_json::from_str(&json("The Brine Lamp", &strips(), &[], &[], Vec::new())).unwrap();
+        let value: serde_json::Value = serde_json::from_str(&json(
+            "The Brine Lamp",
+            &strips(),
+            &[],
+            &[],
+            &Said { lapsed: 2, open_notes: 3, ..Said::default() },
+            Vec::new(),
+        ))
+        .unwrap();
         assert_eq!(value["format"], "endboard states 2");
         assert_eq!(value["counts"]["fresh"], 13);
         assert_eq!(value["counts"]["held"], 1);
         assert_eq!(value["ribbons"][1]["counts"]["stale"], 2);
         assert_eq!(value["ribbons"][1]["runs"][1], serde_json::json!(["1006-1007", "stale"]));
         assert_eq!(value["ribbons"][1]["runs"][2], serde_json::json!(["1008", "held"]));
+        assert_eq!((&value["approvals"]["lapsed"], &value["open_notes"]), (&2.into(), &3.into()));
         assert_eq!(Counts::of_all(&strips()).total(), 16);
     }
 }

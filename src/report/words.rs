@@ -45,6 +45,12 @@ pub fn time(time: Duration) -> String {
     }
 }
 
+/// A long time, by days from two days on: `3 d 4 h`; else as [`time`] has it.
+pub fn days(span: Duration) -> String {
+    let hours = (span.as_secs() + 1800) / 3600;
+    if hours < 48 { time(span) } else { format!("{} d {} h", hours / 24, hours % 24) }
+}
+
 /// A size in memory: `800 B`, `12 KiB`, `512 MiB`, `1.5 GiB`.
 pub fn bytes(bytes: u64) -> String {
     let (kib, mib, gib) = (1u64 << 10, 1u64 << 20, 1u64 << 30);
@@ -127,6 +133,8 @@ mod tests {
             assert_eq!(time(Duration::from_micros(micros)), want);
         }
         assert!(time(Duration::MAX).ends_with(" m"));
+        assert_eq!(days(Duration::from_secs(3600 * 76 + 1799)), "3 d 4 h");
+        assert_eq!(days(Duration::from_secs(3600 * 47)), "47 h 00 m");
     }
 
     #[test]

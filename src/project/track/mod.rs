@@ -105,7 +105,7 @@ impl Project {
         let graph = &status.declared.graph;
         let plate = |all: &[NodeId]| all.iter().copied().find(|&id| &*graph.nodes[id].stage == "plate");
         let words = LookError::Words;
-        let (node, chosen) = naming::one_stage(status, &request.place, plate).map_err(words)?;
+        let (node, chosen) = naming::one_stage(&status.declared, &request.place, plate).map_err(words)?;
         let [range] = chosen.runs() else {
             let place = &request.place;
             return Err(words(format!(

@@ -1,0 +1,174 @@
+//! `approve`: a person's word on renders, and what is left of it.
+
+use super::arguments::{self, Arguments};
+use super::crew_arguments::Approve;
+use super::{Answer, Exit, Failure, clock, people, rebuild, show};
+use crate::base::frames::FrameSet;
+use crate::base::selector::Selection;
+use crate::crew::approvals::Standing;
+use crate::project::approving::{Asked, Told};
+use crate::project::{Project, Status};
+use crate::report::words;
+
+/// Approves, takes back, or lists.
+pub fn run(project: &Project, arguments: &Arguments, options: &Approve) -> Answer {
+    if options.withdraw {
+        return withdraw(project, arguments, options);
+    }
+    let status = project.status(false, &|_, _| {})?;
+    if options.selectors.is_empty() && (options.note.is_some() || options.person.is_some()) {
+        return people::usage("say which renders, such as br030/colour@1012-1019");
+    }
+    if options.list || options.selectors.is_empty() {
+        return list(project, &status, arguments, options);
+    }
+    let selection = arguments::selection(&options.selectors, Some(&status.declared.graph))?;
+    let asked = project.to_approve(&status, &selection);
+    let graph = &status.declared.graph;
+    if asked.is_empty() {
+        return people::usage("nothing of this leaves a render that can be approved");
+    }
+    let lacking: Vec<String> =
+        asked.iter().flat_map(|of| lacking(&graph.nodes[of.node].name(), of)).collect();
+    if !lacking.is_empty() {
+        lacking.iter().for_each(|line| tell!("{line}"));
+        let words = "nothing was approved, as these are not as the declaration says; `endboard rebuild` them, or name the frames \
+                     that are fresh";
+        return Err(Failure::Unready(words.into()));
+    }
+    let person = people::who(options.person.as_deref());
+    if options.person.is_some() {
+        people::tell_if_new(&person, clock::known(&status.ledger.0));
+    }
+    let note = options.note.as_deref().unwrap_or_default();
+    project.approve(&status, &asked, (&person, note), &rebuild::writer())?;
+    if arguments.json {
+        let list: Vec<_> =
+            asked.iter().map(|of| place_json(&graph.nodes[of.node].name(), &of.fresh)).collect();
+        let all = serde_json::json!({ "format": "endboard approve 1", "film": graph.film, "did": "approved", "person": person, "approved": list });
+        say!("{all:#}");
+        return Ok(Exit::Done);
+    }
+    for of in &asked {
+        let count = show::frames(of.fresh.len());
+        say!("{}@{}: {count} approved by {person}", graph.nodes[of.node].name(), of.fresh);
+    }
+    Ok(Exit::Done)
+}
+
+fn place_json(stage: &str, frames: &FrameSet) -> serde_json::Value {
+    serde_json::json!({ "stage": stage, "frames": frames.to_string() })
+}
+
+/// Why frames cannot be approved.
+fn lacking(name: &str, of: &Asked) -> Vec<String> {
+    let one = |(state, frames): &(&str, FrameSet)| format!("{name}@{frames}: {state}");
+    of.not.iter().map(one).collect()
+}
+
+fn withdraw(project: &Project, arguments: &Arguments, options: &Approve) -> Answer {
+    if options.selectors.is_empty() {
+        return people::usage("say whose approval is taken back, such as br030/colour@1012-1019");
+    }
+    let selection = arguments::selection(&options.selectors, None)?;
+    let (entries, _) = project.ledger();
+    let person = people::who(options.person.as_deref());
+    let note = options.note.as_deref().unwrap_or_default();
+    let gone = project.withdraw(&entries, &selection, (&person, note), &rebuild::writer())?;
+    if arguments.json {
+        let list: Vec<_> = gone.iter().map(|(stage, frames)| place_json(stage, frames)).collect();
+        let all = serde_json::json!({ "format": "endboard approve 1", "did": "withdrawn", "person": person, "withdrawn": list });
+        say!("{all:#}");
+    } else {
+        gone.iter().for_each(|(stage, frames)| say!("{stage}@{frames}: no longer approved"));
+    }
+    if gone.is_empty() {
+        return people::usage("nothing of this is approved");
+    }
+    Ok(Exit::Done)
+}
+
+/// What of approvals is selected; with what made them lapse, when asked.
+pub(super) fn told(project: &Project, status: &Status, selection: &Selection, causes: bool) -> Vec<Told> {
+    let all = project.approvals(status, causes).into_iter();
+    all.filter_map(|told| {
+        let chosen = selection.matches(&told.shot, &told.stage)?;
+        let frames: FrameSet = told.frames.iter().filter(|&n| chosen.contains(n)).collect();
+        (!frames.is_empty()).then_some(Told { frames, ..told })
+    })
+    .collect()
+}
+
+fn list(project: &Project, status: &Status, arguments: &Arguments, options: &Approve) -> Answer {
+    let graph = &status.declared.graph;
+    let selection = arguments::selection(&options.selectors, None)?;
+    let told = told(project, status, &selection, true);
+    let not = project.unapproved(status, &selection);
+    if arguments.json {
+        let list: Vec<_> = told.iter().map(told_json).collect();
+        let not: Vec<_> =
+            not.iter().map(|(id, frames)| place_json(&graph.nodes[*id].name(), frames)).collect();
+        let all = serde_json::json!({ "format": "endboard approve 1", "film": graph.film, "approvals": list, "unapproved": not });
+        say!("{all:#}");
+        return Ok(Exit::Done);
+    }
+    for (standing, title) in [
+        (Standing::Lapsed, "lapsed, as the pixels are others now:"),
+        (Standing::InDoubt, "in doubt, as the frames are stale, and a rebuild decides:"),
+        (Standing::Lost, "without a render now:"),
+        (Standing::InForce, "in force:"),
+    ] {
+        let those: Vec<&Told> = told.iter().filter(|told| told.standing == standing).collect();
+        if !those.is_empty() {
+            say!("{title}");
+        }
+        those.iter().for_each(|told| say!("  {}", line(told)));
+    }
+    let has_lapsed =
+        told.iter().any(|told| told.standing == Standing::Lapsed || told.standing == Standing::InDoubt);
+    if has_lapsed {
+        say!("`endboard why SHOT/STAGE@FRAME` follows a stale frame down to what changed");
+    }
+    match not.len() {
+        0 => say!("everything that the film shows is approved"),
+        _ => say!("nobody approves of:"),
+    }
+    for (id, frames) in &not {
+        say!("  {}@{frames}", graph.nodes[*id].name());
+    }
+    Ok(Exit::Done)
+}
+
+fn line(told: &Told) -> String {
+    let mut text = format!(
+        "{}/{}@{} by {} on {}",
+        told.shot,
+        told.stage,
+        told.frames,
+        words::fit(&told.by, 30, false),
+        told.when.strftime("%F")
+    );
+    if !told.note.is_empty() {
+        text += &format!(" ({})", words::fit(&told.note, 60, false));
+    }
+    if let Some(cause) = &told.cause {
+        text += &format!(": {}", words::fit(cause, 100, false));
+    }
+    text
+}
+
+/// The word for a standing.
+pub(super) fn standing(standing: Standing) -> &'static str {
+    match standing {
+        Standing::InForce => "in force",
+        Standing::InDoubt => "in doubt",
+        Standing::Lapsed => "lapsed",
+        Standing::Lost => "lost",
+    }
+}
+
+fn told_json(told: &Told) -> serde_json::Value {
+    serde_json::json!({ "shot": told.shot, "stage": told.stage, "frames": told.frames.to_string(), "by": told.by,
+        "when": told.when.to_string(), "note": told.note, "standing": standing(told.standing), "cause": told.cause,
+        "row": told.row.to_string() })
+}

@@ -1,0 +1,369 @@
+//! `clock`: a person's time on a shot and stage.
+
+use std::time::Duration;
+
+use jiff::Timestamp;
+use jiff::civil::{Date, Time};
+
+use super::arguments::Arguments;
+use super::crew_arguments::{Clock as Options, ClockVerb, Spent};
+use super::today::{Now, day};
+use super::{Answer, Exit, Failure, clocks, people, rebuild};
+use crate::crew::naming::Names;
+use crate::crew::overlaps::overlaps;
+use crate::crew::times::{Clock, Forgotten, Times};
+use crate::ledger::crew::{Crew, Worked};
+use crate::ledger::id::RowId;
+use crate::ledger::row::{Entry, Round, What};
+use crate::project::Project;
+use crate::project::clocking::{NoPlace, Place, Said, round_of};
+use crate::report::words;
+
+/// Does what the verb says; without one, lists.
+pub fn run(project: &Project, arguments: &Arguments, options: &Options) -> Answer {
+    let now = Now::here();
+    let (entries, problems) = project.ledger();
+    for problem in problems.iter().filter(|problem| !problem.is_notice()) {
+        tell!("ledger: {problem}");
+    }
+    let whole = Whole { project, entries: &entries, now: &now, json: arguments.json };
+    match &options.verb {
+        None => clocks::list(&entries, &now, None, arguments.json),
+        Some(ClockVerb::List { person }) => clocks::list(&entries, &now, person.as_deref(), arguments.json),
+        Some(ClockVerb::Start { place, spent }) => whole.start(place, spent),
+        Some(ClockVerb::Stop { name, took, spent }) => whole.stop(name.as_deref(), *took, spent),
+        Some(ClockVerb::Add { place, took, on, from, spent }) => {
+            whole.add(place, *took, (on.as_deref(), *from), spent)
+        }
+        Some(ClockVerb::Correct { name, took, note }) => whole.correct(name, *took, note),
+    }
+}
+
+impl From<NoPlace> for Failure {
+    fn from(none: NoPlace) -> Self {
+        match none {
+            NoPlace::Project(error) => Failure::Project(error),
+            NoPlace::Words(words) => Failure::Usage(words),
+        }
+    }
+}
+
+struct Whole<'a> {
+    project: &'a Project,
+    entries: &'a [Entry],
+    now: &'a Now,
+    json: bool,
+}
+
+impl Whole<'_> {
+    fn said(&self, spent: &Spent) -> Said {
+        let person = people::who(spent.person.as_deref());
+        if spent.person.is_some() {
+            people::tell_if_new(&person, known(self.entries));
+        }
+        let round = match (spent.rework, spent.first_pass) {
+            (true, _) => Some(Round::Rework),
+            (_, true) => Some(Round::First),
+            _ => None,
+        };
+        Said { person, cause: spent.cause.clone(), round, note: spent.note.clone() }
+    }
+
+    fn start(&self, place: &str, spent: &Spent) -> Answer {
+        let said = self.said(spent);
+        let place = self.project.clock_place(place)?;
+        let times = Times::of(self.entries);
+        let running: Vec<&Clock<'_>> = times.running_of(&said.person).collect();
+        let again =
+            running.iter().find(|c| c.entry.row.shot == place.shot && c.entry.row.stage == place.stage);
+        if let Some(clock) = again.filter(|clock| clock.forgotten(self.now.at, &self.now.zone).is_none()) {
+            let since = self.now.clock(clock.entry.row.when);
+            return people::usage(format!(
+                "the clock of {} already runs on {}/{}, since {since}; `endboard clock stop` ends it",
+                said.person, place.shot, place.stage
+            ));
+        }
+        let id = self.project.start_clock(&place, &said, self.now.at, &rebuild::writer())?;
+        let name = self.name_of(id);
+        if self.json {
+            self.answer("started", &name, id, &said.person, &place, None);
+            return Ok(Exit::Done);
+        }
+        say!("{name}: the clock of {} runs on {}{}", said.person, place.name(), because(&place, &said));
+        for clock in running {
+            let row = &clock.entry.row;
+            let (name, since) = (self.name_of(clock.entry.id), self.now.clock(row.when));
+            say!(
+                "it runs beside the one on {}/{} since {since}: until one of them stops, the same minutes count for both. \
+                 `endboard clock stop {name}` stops that one",
+                row.shot,
+                row.stage
+            );
+        }
+        Ok(Exit::Done)
+    }
+
+    fn stop(&self, name: Option<&str>, took: Option<Duration>, spent: &Spent) -> Answer {
+        let mut said = self.said(spent);
+        let times = Times::of(self.entries);
+        let clock = *self.clock(&times, name, &said.person)?;
+        let row = &clock.entry.row;
+        let (named, since) = (self.name_of(clock.entry.id), self.now.clock(row.when));
+        let place = format!("{}/{}", row.shot, row.stage);
+        let took = match (took, clock.ran(self.now.at)) {
+            (Some(took), _) => took,
+            (None, None) => {
+                return people::usage(format!(
+                    "the clock {named} on {place} began at {since}, which is yet to come: this machine's date, or the one it was \
+                     started on, is wrong; say how long it took, such as `endboard clock stop {named} --took 1h30m`"
+                ));
+            }
+            (None, Some(ran)) => {
+                if clock.forgotten(self.now.at, &self.now.zone).is_some() {
+                    return people::usage(format!(
+                        "the clock {named} on {place} has run since {since}, {}, and was most likely forgotten; say how long it \
+                         took, such as `endboard clock stop {named} --took 1h30m`",
+                        words::time(ran)
+                    ));
+                }
+                ran
+            }
+        };
+        let at = Place {
+            film: row.film.clone(),
+            shot: row.shot.clone(),
+            stage: row.stage.clone(),
+            frames: row.frames.clone(),
+            cause: None,
+            unknown: None,
+        };
+        said.round = Some(round_of(&said, &at, self.entries, row.when));
+        let id = self.project.stop_clock(&clock, took, &said, self.now.at, &rebuild::writer())?;
+        self.told("stopped", id, clock.person, &at, took, said.round)
+    }
+
+    /// The clock that is meant: the one named, or the person's only one.
+    fn clock<'t, 'e>(
+        &self,
+        times: &'t Times<'e>,
+        name: Option<&str>,
+        person: &str,
+    ) -> Result<&'t Clock<'e>, Failure> {
+        let all = |clocks: &[&Clock<'_>]| -> Vec<String> {
+            let one = |c: &&Clock<'_>| {
+                format!("{} ({}/{})", self.name_of(c.entry.id), c.entry.row.shot, c.entry.row.stage)
+            };
+            clocks.iter().map(one).collect()
+        };
+        if let Some(name) = name {
+            let rows = Names::of(times.running.iter().map(|clock| clock.entry.id));
+            let place = |c: &&Clock<'_>| {
+                format!("{}/{}", c.entry.row.shot, c.entry.row.stage) == name && **c.person == *person
+            };
+            if let Some(clock) = times.running.iter().find(place) {
+                return Ok(clock);
+            }
+            let id = rows.find(name).map_err(|none| {
+                Failure::Usage(format!("{none}; `endboard clock` names the clocks that run"))
+            })?;
+            return Ok(times
+                .running
+                .iter()
+                .find(|clock| clock.entry.id == id)
+                .expect("a name of one of them"));
+        }
+        let own: Vec<&Clock<'_>> = times.running_of(person).collect();
+        match &own[..] {
+            [one] => Ok(one),
+            [] => {
+                let others: Vec<&Clock<'_>> = times.running.iter().collect();
+                let hint = match all(&others)[..] {
+                    [] => String::new(),
+                    ref some => format!("; those of others: {}", some.join(", ")),
+                };
+                people::usage(format!("no clock of {person} runs{hint}"))
+            }
+            several => people::usage(format!(
+                "{} clocks of {person} run; say which: {}",
+                several.len(),
+                all(several).join(", ")
+            )),
+        }
+    }
+
+    fn add(
+        &self,
+        place: &str,
+        took: Duration,
+        (on, from): (Option<&str>, Option<Time>),
+        spent: &Spent,
+    ) -> Answer {
+        if took.is_zero() {
+            return people::usage("no time at all cannot be added; `endboard clock correct` takes time away");
+        }
+        let mut said = self.said(spent);
+        let today = self.now.day();
+        let day = on.map_or(Ok(today), |text| day(text, today)).map_err(Failure::Usage)?;
+        let (when, began) = self.when(day, took, from)?;
+        let place = self.project.clock_place(place)?;
+        said.round = Some(round_of(&said, &place, self.entries, began.unwrap_or(when)));
+        let id = self.project.add_time(&place, took, (when, began), &said, &rebuild::writer())?;
+        if !self.json
+            && let Some(cause) = because(&place, &said).strip_prefix(", as ")
+        {
+            say!("cause: {cause}");
+        }
+        self.told("added", id, &said.person, &place, took, said.round)
+    }
+
+    /// When time of a day ended, and when it began where that was said.
+    fn when(
+        &self,
+        day: Date,
+        took: Duration,
+        from: Option<Time>,
+    ) -> Result<(Timestamp, Option<Timestamp>), Failure> {
+        let at = |time: Time| {
+            let zoned = day.to_datetime(time).to_zoned(self.now.zone.clone());
+            zoned.map(|zoned| zoned.timestamp()).map_err(|e| Failure::Usage(format!("{day} {time}: {e}")))
+        };
+        let Some(from) = from else {
+            // Noon lies on the same day wherever else the ledger is read.
+            let noon = at(Time::constant(12, 0, 0, 0))?;
+            return Ok((if day == self.now.day() { self.now.at } else { noon }, None));
+        };
+        let began = at(from)?;
+        let end = began.checked_add(took).map_err(|e| Failure::Usage(e.to_string()))?;
+        if end > self.now.at {
+            return people::usage(format!(
+                "{} from {} ends at {}, which is yet to come",
+                words::time(took),
+                self.now.clock(began),
+                self.now.clock(end)
+            ));
+        }
+        Ok((end, Some(began)))
+    }
+
+    fn correct(&self, name: &str, took: Duration, note: &str) -> Answer {
+        let times = Times::of(self.entries);
+        let rows = times.works.iter().chain(&times.doubled).map(|work| work.entry.id);
+        let rows: Vec<RowId> = rows.chain(times.running.iter().map(|clock| clock.entry.id)).collect();
+        let id = Names::of(rows).find(name);
+        let id = id.map_err(|none| {
+            Failure::Usage(format!("{none}; `endboard clock list` names the rows of time"))
+        })?;
+        if times.running.iter().any(|clock| clock.entry.id == id) {
+            return people::usage(format!(
+                "{name} is a clock that runs: `endboard clock stop {name} --took {}`",
+                short(took)
+            ));
+        }
+        let work =
+            times.works.iter().chain(&times.doubled).find(|work| work.entry.id == id).expect("a name of one");
+        let new = self.project.correct_time(work, took, note, self.now.at, &rebuild::writer())?;
+        let row = &work.entry.row;
+        let (place, before) = (format!("{}/{}", row.shot, row.stage), words::time(work.took));
+        if self.json {
+            let all = serde_json::json!({ "format": "endboard clock 1", "did": "corrected", "row": new.to_string(),
+                "of": id.to_string(), "person": work.worked.person, "place": place,
+                "seconds_before": work.took.as_secs_f64(), "seconds": took.as_secs_f64() });
+            say!("{all:#}");
+            return Ok(Exit::Done);
+        }
+        match took.is_zero() {
+            true => say!("{place}: {before} of {} taken away", work.worked.person),
+            false => say!("{place}: {} of {}, and not {before}", words::time(took), work.worked.person),
+        }
+        Ok(Exit::Done)
+    }
+
+    /// Says what was written, and whether the same minutes now count twice.
+    fn told(
+        &self,
+        did: &str,
+        id: RowId,
+        person: &str,
+        place: &Place,
+        took: Duration,
+        round: Option<Round>,
+    ) -> Answer {
+        let name = self.name_of(id);
+        if self.json {
+            self.answer(did, &name, id, person, place, Some((took, round)));
+            return Ok(Exit::Done);
+        }
+        let round = if round == Some(Round::Rework) { "rework" } else { "first pass" };
+        say!("{name}: {} of {person} on {}, {round}", words::time(took), place.name());
+        let (entries, _) = self.project.ledger();
+        let times = Times::of(&entries);
+        for overlap in overlaps(&times, self.now.at).iter().filter(|o| o.rows.0.id == id || o.rows.1.id == id)
+        {
+            say!("{}", clocks::overlap(overlap));
+        }
+        Ok(Exit::Done)
+    }
+
+    fn answer(
+        &self,
+        did: &str,
+        name: &str,
+        id: RowId,
+        person: &str,
+        place: &Place,
+        spent: Option<(Duration, Option<Round>)>,
+    ) {
+        let all = serde_json::json!({ "format": "endboard clock 1", "did": did, "name": name, "row": id.to_string(),
+            "person": person, "shot": place.shot, "stage": place.stage, "frames": place.frames.to_string(),
+            "cause": place.cause, "seconds": spent.map(|(took, _)| took.as_secs_f64()),
+            "round": spent.and_then(|(_, round)| round).map(clocks::round) });
+        say!("{all:#}");
+    }
+
+    /// The name of a row among all that `clock` names, this one included.
+    fn name_of(&self, id: RowId) -> String {
+        names(self.entries, Some(id)).short(id)
+    }
+}
+
+/// Names of all rows of time.
+pub(super) fn names(entries: &[Entry], one_more: Option<RowId>) -> Names {
+    let is_time = |e: &&Entry| matches!(e.row.what, What::Crew(Crew::Begin { .. } | Crew::Worked(_)));
+    Names::of(entries.iter().filter(is_time).map(|entry| entry.id).chain(one_more))
+}
+
+/// People that the ledger knows.
+pub(super) fn known(entries: &[Entry]) -> impl Iterator<Item = &str> {
+    entries.iter().filter_map(|entry| match &entry.row.what {
+        What::Crew(Crew::Begin { person, .. } | Crew::Worked(Worked { person, .. })) => Some(&**person),
+        What::Crew(Crew::Takeback { person, .. }) => Some(&**person),
+        What::Crew(Crew::Handout(handout)) => Some(&*handout.person),
+        What::Crew(Crew::Approval { .. } | Crew::Note { .. }) => Some(&*entry.row.by),
+        _ => None,
+    })
+}
+
+/// Why work is needed, as a part of a sentence.
+fn because(place: &Place, said: &Said) -> String {
+    match (&said.cause, &place.cause, &place.unknown) {
+        (Some(cause), _, _) => format!(", as {cause}"),
+        (None, Some(cause), _) => format!(", as {cause}"),
+        (None, None, Some(unknown)) => format!("; its cause could not be looked up: {unknown}"),
+        (None, None, None) => String::new(),
+    }
+}
+
+/// A time as it may be typed.
+fn short(time: Duration) -> String {
+    let minutes = time.as_secs().div_ceil(60);
+    format!("{}h{:02}m", minutes / 60, minutes % 60)
+}
+
+/// Why a clock is taken for forgotten, in words.
+pub(super) fn forgotten(why: Forgotten) -> &'static str {
+    match why {
+        Forgotten::Day => "longer than a working day",
+        Forgotten::Night => "across a night",
+        Forgotten::Future => "from a time that is yet to come: a machine's date was wrong",
+    }
+}

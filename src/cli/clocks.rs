@@ -1,0 +1,165 @@
+//! What `clock` lists: clocks that run, time of today and of this week, and what a person should look at.
+
+use std::time::Duration;
+
+use super::clock::{forgotten, names};
+use super::today::Now;
+use super::{Answer, Exit};
+use crate::crew::overlaps::{Overlap, overlaps};
+use crate::crew::times::{Clock, Times, Work};
+use crate::ledger::row::{Entry, Round};
+use crate::report::words;
+
+/// The most rows of time that are listed.
+const LISTED: usize = 20;
+
+/// Prints it, of one person or of all.
+pub fn list(entries: &[Entry], now: &Now, person: Option<&str>, json: bool) -> Answer {
+    let times = Times::of(entries);
+    let is_meant = |whose: &str| person.is_none_or(|person| person == whose);
+    let running: Vec<&Clock<'_>> = times.running.iter().filter(|clock| is_meant(clock.person)).collect();
+    let works: Vec<&Work<'_>> = times.works.iter().filter(|work| is_meant(&work.worked.person)).collect();
+    let overlaps: Vec<Overlap<'_>> =
+        overlaps(&times, now.at).into_iter().filter(|o| is_meant(o.person)).collect();
+    let monday = now.day().iso_week_date();
+    let is_week = |day: jiff::civil::Date| {
+        let week = day.iso_week_date();
+        (week.year(), week.week()) == (monday.year(), monday.week())
+    };
+    let sum = |is_in: &dyn Fn(jiff::civil::Date) -> bool| -> Duration {
+        let days = works.iter().flat_map(|work| work.days(&now.zone));
+        days.filter(|(day, _)| is_in(*day)).fold(Duration::ZERO, |sum, (_, took)| sum.saturating_add(took))
+    };
+    let (today, week) = (sum(&|day| day == now.day()), sum(&is_week));
+    let names = names(entries, None);
+    if json {
+        let running: Vec<_> =
+            running.iter().map(|clock| clock_json(clock, now, &names.short(clock.entry.id))).collect();
+        let rows: Vec<_> =
+            works.iter().rev().map(|work| work_json(work, &names.short(work.entry.id))).collect();
+        let overlaps: Vec<_> = overlaps.iter().map(overlap_json).collect();
+        let doubled: Vec<_> =
+            times.doubled.iter().map(|work| work_json(work, &names.short(work.entry.id))).collect();
+        let all = serde_json::json!({ "format": "endboard clock 1", "running": running, "rows": rows, "overlaps": overlaps,
+            "doubled": doubled, "today_seconds": today.as_secs_f64(), "week_seconds": week.as_secs_f64() });
+        say!("{all:#}");
+        return Ok(Exit::Done);
+    }
+    match running.len() {
+        0 => say!("no clock runs"),
+        _ => running.iter().for_each(|clock| say!("{}", runs(clock, now, &names.short(clock.entry.id)))),
+    }
+    say!("today {}, this week {}", words::time(today), words::time(week));
+    let mut last: Vec<&Work<'_>> = works.iter().copied().filter(|work| !work.took.is_zero()).collect();
+    last.sort_by_key(|work| std::cmp::Reverse((work.ended(), work.entry.id)));
+    for work in last.iter().take(LISTED) {
+        say!("  {}", worked(work, now, &names.short(work.entry.id)));
+    }
+    if last.len() > LISTED {
+        say!("  {} earlier; --json lists all", words::count((last.len() - LISTED) as u64, "row"));
+    }
+    overlaps.iter().for_each(|one| say!("{}", overlap(one)));
+    for work in times.doubled.iter().filter(|work| is_meant(&work.worked.person) && !work.took.is_zero()) {
+        say!(
+            "not counted: {}, as another row ends the same clock; if this one is right, correct the other",
+            worked(work, now, &names.short(work.entry.id))
+        );
+    }
+    let early = last
+        .iter()
+        .filter(|work| work.ended() > now.at.saturating_add(Duration::from_secs(300)).unwrap_or(now.at));
+    for work in early {
+        let (name, person) = (names.short(work.entry.id), line(&work.worked.person, 30));
+        say!(
+            "{name} of {person} ends at {}, which is yet to come: a machine's date was wrong",
+            now.clock(work.ended())
+        );
+    }
+    Ok(Exit::Done)
+}
+
+/// A text of a person, in one line.
+fn line(text: &str, width: usize) -> String {
+    words::fit(text, width, false)
+}
+
+fn runs(clock: &Clock<'_>, now: &Now, name: &str) -> String {
+    let row = &clock.entry.row;
+    let (person, stage) = (line(clock.person, 30), format!("{}/{}", row.shot, row.stage));
+    let ran = clock.ran(now.at).map_or(String::new(), |ran| format!(", {}", words::time(ran)));
+    let about = if clock.note.is_empty() { String::new() } else { format!(" ({})", line(clock.note, 60)) };
+    let mut text =
+        format!("{name}  {person} on {} since {}{ran}{about}", line(&stage, 60), now.clock(row.when));
+    if let Some(why) = clock.forgotten(now.at, &now.zone) {
+        text += &format!(
+            "\n      {}, so most likely forgotten: say how long it took, `endboard clock stop {name} --took 1h30m`",
+            forgotten(why)
+        );
+    }
+    text
+}
+
+fn worked(work: &Work<'_>, now: &Now, name: &str) -> String {
+    let row = &work.entry.row;
+    let when = match work.stretch() {
+        Some((began, _)) => now.clock(began),
+        None => now.clock(row.when).split(' ').next().unwrap_or_default().to_string(),
+    };
+    let mut text = format!(
+        "{name}  {when:<16}  {:>9}  {} on {}/{}",
+        words::time(work.took),
+        line(&work.worked.person, 30),
+        line(&row.shot, 30),
+        line(&row.stage, 30)
+    );
+    if work.corrected.is_some() {
+        text += &format!(", corrected from {}", words::time(work.worked.took));
+    }
+    if !work.worked.note.is_empty() {
+        text += &format!(" ({})", line(&work.worked.note, 60));
+    }
+    text
+}
+
+/// Two stretches of one person at once, and what that means.
+pub(super) fn overlap(overlap: &Overlap<'_>) -> String {
+    let place = |entry: &Entry| line(&format!("{}/{}", entry.row.shot, entry.row.stage), 60);
+    format!(
+        "{} is counted twice, for {} and for {}, as both clocks of {} ran; `endboard clock correct` puts one right",
+        words::time(overlap.both),
+        place(overlap.rows.0),
+        place(overlap.rows.1),
+        line(overlap.person, 30)
+    )
+}
+
+/// The word for a round.
+pub(super) fn round(round: Round) -> &'static str {
+    match round {
+        Round::First => "first pass",
+        Round::Rework => "rework",
+    }
+}
+
+fn clock_json(clock: &Clock<'_>, now: &Now, name: &str) -> serde_json::Value {
+    let row = &clock.entry.row;
+    serde_json::json!({ "name": name, "row": clock.entry.id.to_string(), "person": clock.person, "shot": row.shot,
+        "stage": row.stage, "frames": row.frames.to_string(), "began": row.when.to_string(), "cause": clock.cause,
+        "note": clock.note, "seconds": clock.ran(now.at).map(|ran| ran.as_secs_f64()),
+        "forgotten": clock.forgotten(now.at, &now.zone).map(forgotten) })
+}
+
+fn work_json(work: &Work<'_>, name: &str) -> serde_json::Value {
+    let row = &work.entry.row;
+    serde_json::json!({ "name": name, "row": work.entry.id.to_string(), "person": work.worked.person, "shot": row.shot,
+        "stage": row.stage, "frames": row.frames.to_string(), "began": work.worked.began.map(|began| began.to_string()),
+        "when": row.when.to_string(), "seconds": work.took.as_secs_f64(), "corrected": work.corrected.is_some(),
+        "seconds_first_said": work.worked.took.as_secs_f64(), "round": work.worked.round.map(round),
+        "cause": work.worked.cause, "packet": work.worked.packet, "note": work.worked.note })
+}
+
+fn overlap_json(overlap: &Overlap<'_>) -> serde_json::Value {
+    let (a, b) = overlap.rows;
+    serde_json::json!({ "person": overlap.person, "rows": [a.id.to_string(), b.id.to_string()],
+        "seconds": overlap.both.as_secs_f64() })
+}

@@ -1,0 +1,162 @@
+//! `notes`: what people noted on frames, and what of it is settled.
+
+use super::arguments::{self, Arguments};
+use super::crew_arguments::{Notes as Options, NotesVerb};
+use super::{Answer, Exit, Failure, clock, people, rebuild};
+use crate::base::selector::Selection;
+use crate::crew::naming::Names;
+use crate::crew::notes::{Noted, notes};
+use crate::ledger::row::Entry;
+use crate::project::approving::NoteOn;
+use crate::project::sheet::finished;
+use crate::project::{Project, ProjectError, naming};
+use crate::report::words;
+
+/// Does what the verb says; without one, lists what is open.
+pub fn run(project: &Project, arguments: &Arguments, options: &Options) -> Answer {
+    let (entries, problems) = project.ledger();
+    for problem in problems.iter().filter(|problem| !problem.is_notice()) {
+        tell!("ledger: {problem}");
+    }
+    match &options.verb {
+        None => list(&entries, &Selection { selectors: Vec::new() }, false, arguments.json),
+        Some(NotesVerb::List { selectors, all }) => {
+            list(&entries, &arguments::selection(selectors, None)?, *all, arguments.json)
+        }
+        Some(NotesVerb::Add { place, words, person }) => {
+            add(project, &entries, (place, words), person.as_deref(), arguments)
+        }
+        Some(NotesVerb::Settle { name, words, person }) => {
+            settle(project, &entries, (name, words), person.as_deref(), arguments)
+        }
+    }
+}
+
+/// How many notes on the frames selected are open.
+pub(super) fn open(entries: &[Entry], selection: &Selection) -> usize {
+    notes(entries).iter().filter(|noted| noted.settled.is_none() && is_on(noted, selection)).count()
+}
+
+fn is_on(noted: &Noted<'_>, selection: &Selection) -> bool {
+    let row = &noted.entry.row;
+    let chosen = selection.matches(&row.shot, &row.stage);
+    chosen.is_some_and(|chosen| row.frames.iter().any(|n| chosen.contains(n)))
+}
+
+fn list(entries: &[Entry], selection: &Selection, all: bool, json: bool) -> Answer {
+    let noted = notes(entries);
+    let names = Names::of(noted.iter().map(|noted| noted.entry.id));
+    let is_meant = |noted: &&Noted<'_>| (all || noted.settled.is_none()) && is_on(noted, selection);
+    let shown: Vec<&Noted<'_>> = noted.iter().filter(is_meant).collect();
+    if json {
+        let list: Vec<_> = shown.iter().map(|noted| one_json(noted, &names)).collect();
+        let all = serde_json::json!({ "format": "endboard notes 1", "notes": list });
+        say!("{all:#}");
+        return Ok(Exit::Done);
+    }
+    let mut last = None;
+    for noted in &shown {
+        let row = &noted.entry.row;
+        if last != Some(&row.shot) {
+            say!("{}", words::fit(&row.shot, 60, false));
+            last = Some(&row.shot);
+        }
+        let (by, text) = (words::fit(&row.by, 30, false), words::fit(noted.words, 1000, false));
+        let name = names.short(noted.entry.id);
+        say!(
+            "  {name}  {}@{}  {text} ({by}, {})",
+            words::fit(&row.stage, 40, false),
+            row.frames,
+            row.when.strftime("%F")
+        );
+        if let Some((entry, words)) = &noted.settled {
+            let words = if words.is_empty() {
+                String::new()
+            } else {
+                format!(": {}", words::fit(words, 1000, false))
+            };
+            let (by, when) = (words::fit(&entry.row.by, 30, false), entry.row.when.strftime("%F"));
+            say!("        settled by {by} on {when}{words}");
+        }
+    }
+    if shown.is_empty() {
+        say!("{}", if all { "no notes" } else { "no open notes" });
+    }
+    Ok(Exit::Done)
+}
+
+fn one_json(noted: &Noted<'_>, names: &Names) -> serde_json::Value {
+    let row = &noted.entry.row;
+    let settled = noted.settled.map(|(entry, words)| {
+        serde_json::json!({ "by": entry.row.by, "when": entry.row.when.to_string(), "words": words })
+    });
+    serde_json::json!({ "name": names.short(noted.entry.id), "row": noted.entry.id.to_string(), "shot": row.shot,
+        "stage": row.stage, "frames": row.frames.to_string(), "by": row.by, "when": row.when.to_string(),
+        "words": noted.words, "settled": settled })
+}
+
+fn add(
+    project: &Project,
+    entries: &[Entry],
+    (place, text): (&str, &str),
+    person: Option<&str>,
+    arguments: &Arguments,
+) -> Answer {
+    if text.is_empty() {
+        return people::usage("a note says something");
+    }
+    let declared = project.read();
+    if declared.film.is_none() {
+        return Err(ProjectError::Unsound(Box::new(declared)).into());
+    }
+    let graph = &declared.graph;
+    // A note on a shot is on what the film shows of it.
+    let usual = |ids: &[usize]| finished(graph).into_iter().find(|id| ids.contains(id));
+    let (id, frames) = naming::one_stage(&declared, place, usual).map_err(Failure::Usage)?;
+    let (node, who) = (&graph.nodes[id], people::who(person));
+    if person.is_some() {
+        people::tell_if_new(&who, clock::known(entries));
+    }
+    let on = NoteOn { film: &graph.film, shot: &node.shot, stage: &node.stage, frames: frames.clone() };
+    let row = project.note(on, (&who, text), &rebuild::writer())?;
+    let noted = notes(entries);
+    let name = Names::of(noted.iter().map(|noted| noted.entry.id).chain([row])).short(row);
+    if arguments.json {
+        let all = serde_json::json!({ "format": "endboard notes 1", "did": "added", "name": name, "row": row.to_string(),
+            "shot": node.shot, "stage": node.stage, "frames": frames.to_string() });
+        say!("{all:#}");
+    } else {
+        say!("{name}: noted on {}@{frames}", node.name());
+    }
+    Ok(Exit::Done)
+}
+
+fn settle(
+    project: &Project,
+    entries: &[Entry],
+    (name, text): (&str, &str),
+    person: Option<&str>,
+    arguments: &Arguments,
+) -> Answer {
+    let noted = notes(entries);
+    let names = Names::of(noted.iter().map(|noted| noted.entry.id));
+    let id =
+        names.find(name).map_err(|none| Failure::Usage(format!("{none}; `endboard notes` names them")))?;
+    let note = noted.iter().find(|noted| noted.entry.id == id).expect("a name of one of them");
+    if let Some((by, _)) = &note.settled {
+        return people::usage(format!(
+            "{name} was settled by {} on {}",
+            words::fit(&by.row.by, 30, false),
+            by.row.when.strftime("%F")
+        ));
+    }
+    let row = project.settle(note.entry, (&people::who(person), text), &rebuild::writer())?;
+    if arguments.json {
+        let all = serde_json::json!({ "format": "endboard notes 1", "did": "settled", "row": row.to_string(), "of": id.to_string() });
+        say!("{all:#}");
+    } else {
+        let of = &note.entry.row;
+        say!("settled: {}/{}@{}  {}", of.shot, of.stage, of.frames, words::fit(note.words, 1000, false));
+    }
+    Ok(Exit::Done)
+}

@@ -1,0 +1,247 @@
+//! People's clocks: started, stopped, added to and corrected, each by a row of its own.
+//!
+//! Knows which frames, round and cause a person's time is of when the person does not say. Does not know the time of day: callers
+//! pass it in.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use jiff::Timestamp;
+
+use super::naming;
+use super::rebuild::Writer;
+use super::{Project, ProjectError, Status};
+use crate::base::frames::FrameSet;
+use crate::base::state::State;
+use crate::crew::rounds::Finished;
+use crate::crew::times::{Clock, Work};
+use crate::graph::NodeId;
+use crate::ledger::crew::{Crew, Worked};
+use crate::ledger::file::Ledger;
+use crate::ledger::id::RowId;
+use crate::ledger::row::{Entry, Round, Row, What};
+use crate::stale::Reason;
+
+/// The longest cause in the ledger that is taken from what `why` says, in characters.
+const CAUSE: usize = 160;
+
+/// What a person says of time.
+#[derive(Clone, Debug)]
+pub struct Said {
+    /// Whose time.
+    pub person: String,
+    /// What made it necessary, when said.
+    pub cause: Option<String>,
+    /// First pass or rework, when said.
+    pub round: Option<Round>,
+    /// In the person's words.
+    pub note: String,
+}
+
+/// A stage's frames that time is of, and what follows from how they stand.
+#[derive(Clone, Debug)]
+pub struct Place {
+    /// The film.
+    pub film: Arc<str>,
+    /// The shot.
+    pub shot: Arc<str>,
+    /// The stage.
+    pub stage: Arc<str>,
+    /// The frames.
+    pub frames: FrameSet,
+    /// Why a person must touch them, when that is known.
+    pub cause: Option<Arc<str>>,
+    /// What stood in the way of knowing it.
+    pub unknown: Option<String>,
+}
+
+impl Place {
+    /// `SHOT/STAGE@FRAMES`.
+    pub fn name(&self) -> String {
+        format!("{}/{}@{}", self.shot, self.stage, self.frames)
+    }
+}
+
+/// Why no place was found.
+#[derive(Debug, thiserror::Error)]
+pub enum NoPlace {
+    /// The film.
+    #[error(transparent)]
+    Project(#[from] ProjectError),
+    /// What was written means nothing, or too much.
+    #[error("{0}")]
+    Words(String),
+}
+
+impl Project {
+    /// The one stage that a text names. Of a stage that waits for a person, the frames that do, when none are named. A declaration
+    /// that has errors elsewhere stands in nobody's way: the time was spent all the same.
+    ///
+    /// # Errors
+    /// When it is not one stage of this film, or has no frames.
+    pub fn clock_place(&self, text: &str) -> Result<Place, NoPlace> {
+        let declared = self.read();
+        if declared.film.is_none() {
+            return Err(ProjectError::Unsound(Box::new(declared)).into());
+        }
+        let (id, frames) = match naming::one_stage(&declared, text, |_| None) {
+            Ok(found) => found,
+            // What is not there may be what the errors are about.
+            Err(_) if !declared.is_sound() => return Err(ProjectError::Unsound(Box::new(declared)).into()),
+            Err(words) => return Err(NoPlace::Words(words)),
+        };
+        let (node, film) = (&declared.graph.nodes[id], declared.graph.film.as_str().into());
+        let (shot, stage) = (node.shot.clone(), node.stage.clone());
+        let mut place = Place { film, shot, stage, frames, cause: None, unknown: None };
+        if !declared.is_sound() {
+            place.unknown = Some("the declaration has errors".into());
+            return Ok(place);
+        }
+        let whole = FrameSet::from(node.frames) == place.frames && !text.contains('@');
+        match self.status(false, &|_, _| {}) {
+            Ok(status) => self.learn(&status, &mut place, whole),
+            Err(error) => place.unknown = Some(error.to_string()),
+        }
+        Ok(place)
+    }
+
+    /// What a person is to touch of a stage, and why.
+    fn learn(&self, status: &Status, place: &mut Place, whole: bool) {
+        let Some(id) = status.declared.graph.find(&place.shot, &place.stage) else { return };
+        let strip = &status.report.strips[id];
+        let cell = |frame: i64| strip.get(frame).map(|cell| (cell.state, cell.reason));
+        let redo: FrameSet =
+            place.frames.iter().filter(|&n| cell(n).is_some_and(|(_, why)| why == Reason::Redo)).collect();
+        if whole && !redo.is_empty() {
+            place.frames = redo.clone();
+        }
+        let stale = || place.frames.iter().find(|&n| cell(n).is_some_and(|(state, _)| state == State::Stale));
+        let first = redo.iter().next().or_else(stale);
+        place.cause = first.and_then(|frame| self.cause_of(status, id, frame));
+    }
+
+    /// What made a frame stale, in the words that the ledger has for it where what it rests on was rendered since.
+    pub fn cause_of(&self, status: &Status, id: NodeId, frame: i64) -> Option<Arc<str>> {
+        self.explain(status, |explainer| {
+            let steps = explainer.chain(id, frame);
+            let last = steps.last()?;
+            let (stage, at) = last.place.rsplit_once('@')?;
+            let (shot, stage) = stage.split_once('/')?;
+            let node = status.declared.graph.find(shot, stage)?;
+            let rendered =
+                (last.state.state == State::Fresh).then(|| explainer.memory.cause(node, at.parse().ok()?));
+            rendered.flatten().or_else(|| Some(last.says.chars().take(CAUSE).collect::<String>().into()))
+        })
+    }
+
+    /// Starts a person's clock.
+    ///
+    /// # Errors
+    /// When the ledger cannot be written.
+    pub fn start_clock(
+        &self,
+        place: &Place,
+        said: &Said,
+        now: Timestamp,
+        writer: &Writer,
+    ) -> Result<RowId, ProjectError> {
+        let cause = cause(place, said);
+        let what =
+            Crew::Begin { person: said.person.as_str().into(), cause, note: said.note.as_str().into() };
+        self.put(&row(place, now, writer, what), writer)
+    }
+
+    /// Stops a clock: the time until now, or so long as it took.
+    ///
+    /// # Errors
+    /// When the ledger cannot be written.
+    pub fn stop_clock(
+        &self,
+        clock: &Clock<'_>,
+        took: Duration,
+        said: &Said,
+        now: Timestamp,
+        writer: &Writer,
+    ) -> Result<RowId, ProjectError> {
+        let began = &clock.entry.row;
+        // When what it took was said, it may be long past.
+        let when = began.when.checked_add(took).map_or(now, |end| end.min(now));
+        let worked = Worked {
+            person: clock.person.clone(),
+            took,
+            began: Some(began.when),
+            round: said.round,
+            cause: said.cause.as_ref().map_or_else(|| clock.cause.clone(), |cause| cause.as_str().into()),
+            ends: Some(clock.entry.id),
+            packet: "".into(),
+            note: if said.note.is_empty() { clock.note.clone() } else { said.note.as_str().into() },
+        };
+        let by: Arc<str> = writer.name.as_str().into();
+        self.put(&Row { when, by, what: What::Crew(Crew::Worked(worked)), ..began.clone() }, writer)
+    }
+
+    /// Writes down time that no clock counted: on a day, or from a time on.
+    ///
+    /// # Errors
+    /// When the ledger cannot be written.
+    pub fn add_time(
+        &self,
+        place: &Place,
+        took: Duration,
+        (when, began): (Timestamp, Option<Timestamp>),
+        said: &Said,
+        writer: &Writer,
+    ) -> Result<RowId, ProjectError> {
+        let worked = Worked {
+            person: said.person.as_str().into(),
+            took,
+            began,
+            round: said.round,
+            cause: cause(place, said),
+            ends: None,
+            packet: "".into(),
+            note: said.note.as_str().into(),
+        };
+        self.put(&row(place, when, writer, Crew::Worked(worked)), writer)
+    }
+
+    /// Corrects how long something took.
+    ///
+    /// # Errors
+    /// When the ledger cannot be written.
+    pub fn correct_time(
+        &self,
+        work: &Work<'_>,
+        took: Duration,
+        note: &str,
+        now: Timestamp,
+        writer: &Writer,
+    ) -> Result<RowId, ProjectError> {
+        let what = What::Crew(Crew::Correct { of: work.entry.id, took, note: note.into() });
+        let row = Row { when: now, by: writer.name.as_str().into(), what, ..work.entry.row.clone() };
+        self.put(&row, writer)
+    }
+
+    /// Appends one row to a writer's ledger.
+    pub(super) fn put(&self, row: &Row, writer: &Writer) -> Result<RowId, ProjectError> {
+        Ok(Ledger::open(&self.folder.join("ledger"), &writer.name)?.append(row)?)
+    }
+}
+
+/// The round of a person's time, as said or as what was done before makes it.
+pub fn round_of(said: &Said, place: &Place, entries: &[Entry], at: Timestamp) -> Round {
+    said.round.unwrap_or_else(|| Finished::of(entries).round(&place.shot, &place.stage, &place.frames, at))
+}
+
+fn cause(place: &Place, said: &Said) -> Arc<str> {
+    match (&said.cause, &place.cause) {
+        (Some(said), _) => said.as_str().into(),
+        (None, Some(known)) => known.clone(),
+        (None, None) => "".into(),
+    }
+}
+
+fn row(place: &Place, when: Timestamp, writer: &Writer, what: Crew) -> Row {
+    let Place { film, shot, stage, frames, .. } = place.clone();
+    Row { when, film, shot, stage, frames, by: writer.name.as_str().into(), what: What::Crew(what) }
+}

@@ -1,0 +1,220 @@
+//! Approvals and notes: pinned to pixels, lapsing and coming back with them, kept by a sweep, settled by later rows.
+
+mod project;
+
+use endboard::ledger::crew::Crew;
+use endboard::ledger::file::Ledger;
+use endboard::ledger::row::{Row, What};
+use project::Film;
+use serde_json::{Value, json};
+
+fn film() -> Film {
+    let film = Film::new();
+    film.write_plate("shed", 1);
+    declare(&film, 0.5);
+    film.rebuild(&[]).well();
+    film
+}
+
+fn declare(film: &Film, exposure: f64) {
+    film.declare(&format!(
+        "  br010:
+    plate: shed
+    frames: 1001-1004
+    stages:
+      first: {{ operator: grade, from: {{ picture: plate }}, saturation: 0.5 }}
+      colour: {{ operator: grade, from: {{ picture: first }}, exposure: {exposure} }}
+"
+    ));
+}
+
+/// Stage, frames and standing of each approval.
+fn told(film: &Film) -> Vec<(String, String, String)> {
+    let listed = film.json(&["approve"]);
+    let word = |of: &Value, name: &str| of[name].as_str().unwrap().to_string();
+    let all = listed["approvals"].as_array().unwrap().iter();
+    all.map(|of| (word(of, "stage"), word(of, "frames"), word(of, "standing"))).collect()
+}
+
+fn one(stage: &str, frames: &str, standing: &str) -> (String, String, String) {
+    (stage.into(), frames.into(), standing.into())
+}
+
+#[test]
+fn an_approval_lapses_with_its_pixels_and_comes_back_with_them() {
+    let film = film();
+    let (code, said) = film.said(&["approve", "br010", "--person", "ana", "--note", "lovely"]);
+    assert_eq!(
+        (code, said.contains("br010/colour@1001-1004: 4 frames approved by ana")),
+        (Some(0), true),
+        "{said}"
+    );
+    assert_eq!(told(&film), [one("colour", "1001-1004", "in force")]);
+    assert_eq!(film.json(&["approve"])["unapproved"], json!([]));
+    // Stale: nobody knows yet.
+    declare(&film, 1.0);
+    assert_eq!(told(&film), [one("colour", "1001-1004", "in doubt")]);
+    let said = film.rebuild(&[]).well();
+    assert_eq!(
+        said.json["lapsed"],
+        json!([{ "stage": "br010/colour", "frames": "1001-1004", "by": ["ana"] }])
+    );
+    assert_eq!(told(&film), [one("colour", "1001-1004", "lapsed")]);
+    let listed = film.json(&["approve", "br010/colour", "--list"]);
+    assert_eq!(
+        (&listed["approvals"][0]["cause"], &listed["approvals"][0]["note"]),
+        (&json!("exposure"), &json!("lovely"))
+    );
+    assert_eq!(listed["unapproved"], json!([{ "stage": "br010/colour", "frames": "1001-1004" }]));
+    let (_, said) = film.said(&["status"]);
+    assert!(said.contains("approved: 0 frames, 4 lapsed; `endboard approve` lists them"), "{said}");
+    assert_eq!(film.json(&["status"])["approvals"]["lapsed"], 4);
+    // A rebuild that changes nothing makes nothing lapse.
+    assert_eq!(film.rebuild(&[]).well().json["lapsed"], json!([]));
+    // What was approved outlives a sweep, so that going back to it renders nothing.
+    assert_eq!(film.json(&["sweep", "--remove"])["files"], 0);
+    declare(&film, 0.5);
+    let back = film.rebuild(&[]).well();
+    assert_eq!((back.rendered.len(), back.restored()), (0, 4), "{}", back.json);
+    assert_eq!(told(&film), [one("colour", "1001-1004", "in force")]);
+    // Taken back, it is kept no longer.
+    declare(&film, 1.0);
+    film.rebuild(&[]).well();
+    let (code, said) = film.said(&["approve", "br010/colour@1001-1003", "--withdraw"]);
+    assert_eq!((code, said.contains("no longer approved")), (Some(0), true), "{said}");
+    assert_eq!(film.json(&["sweep", "--remove"])["files"], 3);
+    assert_eq!(told(&film), [one("colour", "1004", "lapsed")]);
+    let (code, said) = film.said(&["approve", "br010/colour@1001-1003", "--withdraw"]);
+    assert_eq!((code, said.contains("nothing of this is approved")), (Some(2), true), "{said}");
+}
+
+#[test]
+fn only_single_frames_lapse_when_only_those_change() {
+    let film = film();
+    assert_eq!(film.said(&["approve", "*/colour", "*/first@1002"]).0, Some(0));
+    film.write_plate_frame("shed", 1002, 99);
+    let said = film.rebuild(&[]).well();
+    let lapsed: Vec<&str> =
+        said.json["lapsed"].as_array().unwrap().iter().map(|l| l["frames"].as_str().unwrap()).collect();
+    assert_eq!(lapsed, ["1002", "1002"]);
+    assert_eq!(
+        told(&film),
+        [
+            one("colour", "1001,1003-1004", "in force"),
+            one("colour", "1002", "lapsed"),
+            one("first", "1002", "lapsed"),
+        ]
+    );
+    // Someone looks at it again.
+    assert_eq!(film.said(&["approve", "br010/colour@1002", "--person", "ines"]).0, Some(0));
+    assert_eq!(
+        told(&film)[..2],
+        [one("colour", "1001,1003-1004", "in force"), one("colour", "1002", "in force")]
+    );
+}
+
+#[test]
+fn what_is_not_as_declared_is_not_approved() {
+    let film = film();
+    assert!(film.run(&["rebuild", "--hold", "br010/colour@1001"]).status.success());
+    declare(&film, 1.0);
+    let (code, said) = film.said(&["approve", "br010/colour"]);
+    assert_eq!(code, Some(1), "{said}");
+    assert!(
+        said.contains("br010/colour@1001: held") && said.contains("br010/colour@1002-1004: stale"),
+        "{said}"
+    );
+    assert!(said.contains("nothing was approved") && told(&film).is_empty(), "{said}");
+    let (code, said) = film.said(&["approve", "br010/colur"]);
+    assert_eq!((code, said.contains("did you mean br010/colour?")), (Some(2), true), "{said}");
+    // A plate that is passed on leaves no render.
+    let (code, said) = film.said(&["approve", "br010/plate"]);
+    assert_eq!((code, said.contains("leaves a render")), (Some(2), true), "{said}");
+    assert_eq!(film.said(&["approve", "--note", "fine"]).0, Some(2));
+}
+
+#[test]
+fn approvals_of_what_the_film_no_longer_has_are_told() {
+    let film = film();
+    assert_eq!(film.said(&["approve", "br010/first@1001-1002"]).0, Some(0));
+    let declared = film.text("endboard.yaml");
+    let lines: String = declared
+        .lines()
+        .filter(|line| !line.contains("first:"))
+        .map(|line| line.replace("picture: first", "picture: plate") + "\n")
+        .collect();
+    film.write("endboard.yaml", lines);
+    film.rebuild(&[]).well();
+    assert_eq!(told(&film), [one("first", "1001-1002", "lost")]);
+    assert_eq!(film.said(&["status"]).0, Some(0));
+    assert_eq!(film.json(&["sweep", "--remove"])["files"].as_u64().map(|files| files > 0), Some(true));
+    film.write("endboard.yaml", declared);
+    // Of the four frames of `first` the two that were approved come back without rendering.
+    let back = film.rebuild(&[]).well();
+    assert_eq!(back.rendered.iter().filter(|place| place.contains("/first@")).count(), 2, "{}", back.json);
+    assert_eq!(told(&film), [one("first", "1001-1002", "in force")]);
+}
+
+#[test]
+fn notes_are_put_on_frames_listed_by_shot_and_settled() {
+    let film = film();
+    let (code, said) = film.said(&["notes"]);
+    assert_eq!((code, &*said), (Some(0), "no open notes\n"));
+    let added = film.json(&["notes", "add", "br010@1002", "halo on the pole", "--person", "ana"]);
+    assert_eq!((&added["stage"], &added["frames"]), (&json!("colour"), &json!("1002")), "{added}");
+    assert_eq!(film.said(&["notes", "add", "br010/first@1001-1003", "too dark"]).0, Some(0));
+    let (_, said) = film.said(&["notes"]);
+    assert!(said.starts_with("br010\n") && said.contains("colour@1002  halo on the pole (ana, "), "{said}");
+    let (_, said) = film.said(&["status"]);
+    assert!(said.contains("2 open notes; `endboard notes` lists them"), "{said}");
+    assert_eq!(film.json(&["status", "br010/first"])["open_notes"], 1);
+    let name = added["name"].as_str().unwrap();
+    let (code, said) = film.said(&["notes", "settle", name, "softened the edge", "--person", "tomas"]);
+    assert_eq!((code, said.contains("settled: br010/colour@1002")), (Some(0), true), "{said}");
+    assert_eq!(film.json(&["notes"])["notes"].as_array().unwrap().len(), 1);
+    let all = film.json(&["notes", "list", "br010/colour", "--all"]);
+    assert_eq!(all["notes"][0]["settled"]["words"], "softened the edge");
+    let (code, said) = film.said(&["notes", "settle", name]);
+    assert_eq!((code, said.contains("was settled by tomas")), (Some(2), true), "{said}");
+    for (words, part) in [
+        (["notes", "settle", "zzzz"].as_slice(), "no row is called"),
+        (&["notes", "add", "br010/first", " "], "a note says something"),
+        (&["notes", "add", "br010/first", "a\u{1b}[2J"], "in one line"),
+        (&["notes", "add", "br010/frist", "x"], "did you mean br010/first?"),
+        (&["notes", "add", "br010@3000", "x"], "selects no frame"),
+    ] {
+        let (code, said) = film.said(words);
+        assert!(code == Some(2) && said.contains(part), "{words:?}: {said}");
+    }
+}
+
+#[test]
+fn hostile_notes_and_approvals_command_no_terminal() {
+    let film = film();
+    let evil = "\u{1b}]0;x\u{7}\u{202e}".repeat(2000);
+    let mut ledger = Ledger::open(&film.path().join("ledger"), "stranger").unwrap();
+    for what in [
+        Crew::Note { note: evil.as_str().into() },
+        Crew::Approval {
+            digests: vec![endboard::base::digest::Digest::of(b"x")],
+            note: evil.as_str().into(),
+        },
+    ] {
+        let row = Row {
+            when: jiff::Timestamp::now(),
+            film: "The Brine Lamp".into(),
+            shot: "br010".into(),
+            stage: "colour".into(),
+            frames: "1001".parse().unwrap(),
+            by: evil.as_str().into(),
+            what: What::Crew(what),
+        };
+        ledger.append(&row).unwrap();
+    }
+    for words in [&["notes"][..], &["approve"], &["status"], &["rebuild"]] {
+        let (code, said) = film.said(words);
+        assert_eq!(code, Some(0), "{words:?}");
+        assert!(!said.contains(['\u{1b}', '\u{7}', '\u{202e}']), "{words:?}: {said}");
+        assert!(said.lines().all(|line| line.chars().count() < 1200), "{words:?}");
+    }
+}
