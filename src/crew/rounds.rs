@@ -9,7 +9,10 @@ use jiff::Timestamp;
 
 use crate::base::frames::FrameSet;
 use crate::ledger::crew::Crew;
-use crate::ledger::row::{Entry, Round, What};
+use crate::ledger::row::{Entry, Outcome, Round, What};
+
+/// Who did it, of the taking in of a person's files.
+const HANDS: &str = "hands";
 
 /// When frames were finished, each for the first time.
 #[derive(Debug, Default)]
@@ -23,10 +26,13 @@ impl<'a> Finished<'a> {
     pub fn of(entries: &'a [Entry]) -> Self {
         let mut finished = Self::default();
         for entry in entries {
-            if matches!(
-                entry.row.what,
-                What::Delivery { .. } | What::Crew(Crew::Takeback { .. } | Crew::Approval { .. })
-            ) {
+            let is_finished = match &entry.row.what {
+                What::Delivery { .. } | What::Crew(Crew::Takeback { .. } | Crew::Approval { .. }) => true,
+                // A person's files were taken in.
+                What::Render(render) => &*entry.row.by == HANDS && render.outcome == Outcome::Done,
+                _ => false,
+            };
+            if is_finished {
                 let stages = finished.stages.entry(&entry.row.shot).or_default();
                 stages.entry(&entry.row.stage).or_default().push(entry);
             }

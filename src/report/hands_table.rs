@@ -18,7 +18,11 @@ pub fn paragraphs(lines: &[String], look: Look) -> String {
     let mut out = String::new();
     for line in lines {
         let line = words::fit(line, line.chars().count(), look.ascii);
-        wrap(&mut out, &line, look.width.max(40));
+        // What stands under a sentence is set in.
+        let inner = line.trim_start();
+        let indent = if inner.len() < line.len() { "  " } else { "" };
+        out.push_str(indent);
+        wrap(&mut out, inner, look.width.max(40) - indent.len());
     }
     out
 }
@@ -67,7 +71,12 @@ fn shown(name: &str, list: &[Side], rows: usize) -> Vec<Side> {
 fn group(out: &mut String, name: &str, list: &[Side], look: Look) {
     let lines = shown(name, list, look.rows);
     let most = if name == "cause" { look.width / 3 } else { look.width / 4 };
-    let named = lines.iter().map(|side| side.name.chars().count()).max().unwrap_or(0).clamp(6, most.max(10));
+    let named = lines
+        .iter()
+        .map(|side| side.name.chars().count())
+        .max()
+        .unwrap_or(0)
+        .clamp(name.len() + 1, most.max(10));
     let cell = |time_of: Duration| if time_of.is_zero() { "-".to_string() } else { time(time_of) };
     let column = |title: &str, of: &dyn Fn(&Side) -> Duration| -> Vec<String> {
         let cells: Vec<String> =

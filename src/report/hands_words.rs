@@ -92,13 +92,10 @@ pub fn change(now: &Sides, before: &Sides, span: &str, last: &str) -> Vec<String
         list.iter().filter(is_new).take(TOLD).map(|side| words::fit(&side.name, 40, false)).collect()
     };
     for (word, names) in
-        [("people", new(&now.people, &before.people)), ("shots", new(&now.shots, &before.shots))]
+        [("People", new(&now.people, &before.people)), ("Shots", new(&now.shots, &before.shots))]
     {
         if !names.is_empty() {
-            said.push(format!(
-                "Of {word} there were, who or which were not there {last}: {}.",
-                names.join(", ")
-            ));
+            said.push(format!("{word} that were not there {last}: {}.", names.join(", ")));
         }
     }
     said
