@@ -24,5 +24,6 @@ pub mod plan;
 pub mod programs;
 pub mod project;
 pub mod report;
+pub mod serve;
 pub mod stale;
 pub mod store;

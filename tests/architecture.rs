@@ -72,6 +72,7 @@ const LAYERS: &[(&str, &[&str])] = &[
             "forecast",
         ],
     ),
+    ("serve", &["project", "report"]),
     (
         "cli",
         &[
@@ -93,6 +94,7 @@ const LAYERS: &[(&str, &[&str])] = &[
             "report",
             "project",
             "forecast",
+            "serve",
         ],
     ),
 ];

@@ -83,6 +83,8 @@ pub enum Verb {
     Outstanding(Outstanding),
     /// Write one HTML file that shows the film as it stands: its strip, its shots, where the hours went
     Page(Page),
+    /// Serve the same page to browsers of this machine, live, where a person may approve, note and clock
+    Serve(Serve),
     /// Reclaim the space of renders that nothing current uses
     Sweep(Sweep),
     /// Write the demo film's plates and sounds, rebuild it, change one key and show what ran
@@ -376,6 +378,23 @@ pub struct Page {
     /// The file, HTML. A relative path begins at the folder that the command is started in, with -C too
     #[arg(long, value_name = "FILE", default_value = "page.html")]
     pub out: PathBuf,
+    /// Show at most this many pictures
+    #[arg(long, value_name = "N", default_value_t = 400, value_parser = clap::value_parser!(u32).range(0..=20_000), allow_negative_numbers = true)]
+    pub pictures: u32,
+}
+
+/// Options of `serve`.
+#[derive(Debug, Args)]
+pub struct Serve {
+    /// The port of 127.0.0.1 and [::1] to listen to; any free one when 0
+    #[arg(
+        long,
+        value_name = "N",
+        default_value_t = 0,
+        hide_default_value = true,
+        allow_negative_numbers = true
+    )]
+    pub port: u16,
     /// Show at most this many pictures
     #[arg(long, value_name = "N", default_value_t = 400, value_parser = clap::value_parser!(u32).range(0..=20_000), allow_negative_numbers = true)]
     pub pictures: u32,

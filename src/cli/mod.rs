@@ -37,6 +37,7 @@ mod people;
 mod progress;
 mod rebuild;
 mod register;
+mod serve;
 mod sheet;
 mod show;
 mod status;
@@ -153,6 +154,7 @@ fn answer(arguments: &Arguments) -> Answer {
         Verb::Sweep(a) => sweep::run(&project()?, arguments, a),
         Verb::Match(a) => match_::run(&project()?, arguments, a),
         Verb::Page(a) => page::run(&project()?, arguments, a),
+        Verb::Serve(a) => serve::run(&project()?, arguments, a),
         Verb::Demo(a) => demo::run(arguments, a),
         Verb::Completions { shell } => {
             let mut script = Vec::new();

@@ -86,11 +86,11 @@ pub(super) fn programs() -> Result<(tokio::runtime::Runtime, Runner), Failure> {
 }
 
 /// SIGINT, SIGTERM and SIGHUP.
-type Signals = (Signal, Signal, Option<Signal>);
+pub(super) type Signals = (Signal, Signal, Option<Signal>);
 
 /// The signals from now on; none that comes while another is dealt with is lost. A run that was started to outlive its
 /// terminal goes on when that goes away.
-fn signals(runtime: &tokio::runtime::Runtime) -> std::io::Result<Signals> {
+pub(super) fn signals(runtime: &tokio::runtime::Runtime) -> std::io::Result<Signals> {
     let _context = runtime.enter();
     let left = if programs::outlives_its_terminal() { None } else { Some(signal(SignalKind::hangup())?) };
     Ok((signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?, left))
@@ -164,13 +164,18 @@ fn remarks(graph: &Graph, outcome: &Outcome) {
     }
 }
 
-fn processors() -> usize {
+/// Workers when nobody says how many.
+pub(super) fn processors() -> usize {
     std::thread::available_parallelism().map_or(1, usize::from)
 }
 
+/// Memory when nobody says how much: a quarter of the machine's.
+pub(super) fn usual_memory() -> usize {
+    (rustix::system::sysinfo().totalram as usize / 4).min(8 << 30)
+}
+
 fn memory(options: &Rebuild) -> usize {
-    let quarter = || (rustix::system::sysinfo().totalram as usize / 4).min(8 << 30);
-    options.memory.map_or_else(quarter, |bytes| bytes as usize)
+    options.memory.map_or_else(usual_memory, |bytes| bytes as usize)
 }
 
 /// Whose ledger file it is: ENDBOARD_WRITER, or the user's name, and the machine's.

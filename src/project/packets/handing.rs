@@ -126,7 +126,7 @@ impl Project {
         let within = order.out.clone().unwrap_or_else(|| self.folder.join(PACKETS));
         let name = free_name(&status, &within, order);
         let place = self.write_packet(&status, order, &name, &within, &parts)?;
-        let noted = self.note(&status, order, &name, &parts);
+        let noted = self.note_handout(&status, order, &name, &parts);
         noted.map_err(|why| {
             let place = place.display();
             ProjectError::System(format!(
@@ -164,7 +164,7 @@ impl Project {
     }
 
     /// Tells the ledger what is out and what it rests on, and the store what that is made of.
-    fn note(
+    fn note_handout(
         &self,
         status: &Status,
         order: &Order<'_>,

@@ -1,0 +1,417 @@
+//! `page` and `serve` from outside: what is written, who may write, and what a real browser makes of it.
+//!
+//! Knows the built program and, where `chromedriver` and a browser are found, drives the browser by WebDriver (W3C). Where they
+//! are not, says that nothing was compared.
+
+mod project;
+
+use std::io::{BufRead, BufReader, Read, Write};
+use std::net::TcpStream;
+use std::process::{Child, Command, Stdio};
+
+use project::{Film, until};
+use serde_json::{Value, json};
+
+const SHOT: &str = "  br010:
+    plate: shed
+    frames: 1001-1008
+    stages:
+      colour: { operator: grade, from: { picture: plate }, exposure: 0.5 }
+  br020:
+    plate: shed
+    frames: 1003-1006
+    stages:
+      colour: { operator: grade, from: { picture: plate }, exposure: 1.0 }
+";
+
+fn film() -> Film {
+    let film = Film::new();
+    film.declare(SHOT);
+    film.write_plate("shed", 1);
+    film
+}
+
+/// What an HTTP server answers: its status, its headers as they are, its body.
+fn asked(port: u16, method: &str, path: &str, headers: &[(&str, &str)], body: &str) -> (u16, String, String) {
+    let mut stream = TcpStream::connect(("127.0.0.1", port)).unwrap();
+    stream.set_read_timeout(Some(project::PATIENCE)).unwrap();
+    let mut text =
+        format!("{method} {path} HTTP/1.1\r\nConnection: close\r\nContent-Length: {}\r\n", body.len());
+    if !headers.iter().any(|(name, _)| name.eq_ignore_ascii_case("host")) {
+        text += &format!("Host: 127.0.0.1:{port}\r\n");
+    }
+    headers.iter().for_each(|(name, value)| text += &format!("{name}: {value}\r\n"));
+    stream.write_all(format!("{text}\r\n{body}").as_bytes()).unwrap();
+    let mut reader = BufReader::new(stream);
+    let mut head = String::new();
+    while !head.ends_with("\r\n\r\n") {
+        assert!(reader.read_line(&mut head).unwrap() > 0, "{head}");
+    }
+    let lower = head.to_ascii_lowercase();
+    let length =
+        lower.lines().find_map(|line| line.strip_prefix("content-length:")?.trim().parse::<usize>().ok());
+    let mut bytes = Vec::new();
+    match length {
+        Some(length) => {
+            bytes.resize(length, 0);
+            reader.read_exact(&mut bytes).unwrap();
+        }
+        None => {
+            let _ = reader.read_to_end(&mut bytes);
+        }
+    }
+    let status = head.split(' ').nth(1).unwrap().parse().unwrap();
+    (status, head, String::from_utf8_lossy(&bytes).into_owned())
+}
+
+/// `serve` on some port; ended when dropped.
+struct Serving {
+    child: Child,
+    port: u16,
+    token: String,
+}
+
+impl Serving {
+    fn of(film: &Film) -> Self {
+        let mut child =
+            film.command(&["serve", "--json"]).stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
+        let mut line = String::new();
+        BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
+        let said: Value = serde_json::from_str(&line).unwrap();
+        assert_eq!(said["format"], "endboard serve 1");
+        let port = said["address"]
+            .as_str()
+            .unwrap()
+            .rsplit(':')
+            .next()
+            .unwrap()
+            .trim_end_matches('/')
+            .parse()
+            .unwrap();
+        Self { child, port, token: said["token"].as_str().unwrap().into() }
+    }
+
+    fn write(&self, what: &Value, more: &[(&str, &str)]) -> (u16, Value) {
+        let mut headers = vec![("Content-Type", "application/json")];
+        headers.extend(more);
+        let (status, _, body) = asked(self.port, "POST", "/write", &headers, &what.to_string());
+        (status, serde_json::from_str(&body).unwrap_or(Value::String(body)))
+    }
+
+    /// Ends it as Ctrl-C does; its exit code.
+    fn end(&mut self) -> Option<i32> {
+        let pid = rustix::process::Pid::from_child(&self.child);
+        rustix::process::kill_process(pid, rustix::process::Signal::INT).unwrap();
+        until("the end of serve", || self.child.try_wait().unwrap().is_some());
+        self.child.wait().unwrap().code()
+    }
+}
+
+impl Drop for Serving {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+#[test]
+fn a_page_holds_the_film_and_replaces_only_a_page() {
+    let film = film();
+    film.rebuild(&[]).well();
+    film.json(&["inspect"]);
+    let out = film.path().join("page.html");
+    let out = out.to_str().unwrap();
+    let said = film.json(&["page", "--out", out]);
+    assert_eq!((&said["format"], &said["shots"]), (&json!("endboard page 1"), &json!(2)));
+    let html = film.text("page.html");
+    assert_eq!(said["bytes"], html.len());
+    // Two pieces in the strip, and plate and colour of each shot.
+    assert_eq!((said["pictures"].as_u64().unwrap() >= 6, html.matches("<article").count()), (true, 2));
+    for part in
+        ["The Brine Lamp", "What `endboard inspect` found", "Where the hours went", "shot-br020", "12 fresh"]
+    {
+        assert!(html.contains(part), "{part}");
+    }
+    assert_eq!(film.run(&["page", "--out", out]).status.code(), Some(0));
+    film.write("page.html", "<!doctype html><p>Somebody's own.");
+    let (code, words) = film.said(&["page", "--out", out]);
+    assert!(code == Some(2) && words.contains("no page of this kind"), "{words}");
+    let (code, words) = film.said(&["page", "--out", film.path().join("endboard.yaml").to_str().unwrap()]);
+    assert!(code == Some(2) && words.contains(".html"), "{words}");
+    let few = film.path().join("few.html");
+    let said = film.json(&["page", "--pictures", "3", "--out", few.to_str().unwrap()]);
+    assert!(said["pictures"].as_u64().unwrap() <= 3, "{said}");
+}
+
+#[test]
+fn whoever_has_the_token_writes_and_nobody_else() {
+    let film = film();
+    film.rebuild(&[]).well();
+    let mut serving = Serving::of(&film);
+    let (port, token) = (serving.port, serving.token.clone());
+    let note = json!({ "does": "note", "shot": "br010", "stage": "colour", "frames": "1002-1003", "person": "ana", "says": "<b>too dark</b>" });
+    assert_eq!(serving.write(&note, &[]).0, 401);
+    assert_eq!(serving.write(&note, &[("X-Endboard-Token", "wrong")]).0, 401);
+    let with = ("X-Endboard-Token", token.as_str());
+    assert_eq!(serving.write(&note, &[with, ("Origin", "http://salt.example")]).0, 403);
+    assert_eq!(serving.write(&note, &[with, ("Host", "salt.example")]).0, 403);
+    assert_eq!(asked(port, "GET", "/", &[("Host", "salt.example")], "").0, 403);
+    assert_eq!(asked(port, "OPTIONS", "/write", &[], "").0, 405);
+    let form = [with, ("Content-Type", "text/plain")];
+    assert_eq!(asked(port, "POST", "/write", &form, &note.to_string()).0, 400);
+    let long = "x".repeat(100_000);
+    let headers = [with, ("Content-Type", "application/json")];
+    assert_eq!(asked(port, "POST", "/write", &headers, &long).0, 413);
+    let before = std::fs::read_dir(film.path().join("ledger")).unwrap().count();
+    let rows = || {
+        let files = std::fs::read_dir(film.path().join("ledger")).unwrap();
+        files.map(|f| std::fs::read_to_string(f.unwrap().path()).unwrap().lines().count()).sum::<usize>()
+    };
+    let none = rows();
+    for wrong in [
+        json!({ "does": "note", "shot": "br090", "stage": "colour", "says": "x" }),
+        json!({ "does": "note", "shot": "br010", "stage": "colour", "frames": "1-99999999999", "says": "x" }),
+        json!({ "does": "note", "shot": "br010", "stage": "colour" }),
+        json!({ "does": "stop" , "shot": "br010", "stage": "colour", "person": "tomas" }),
+        json!({ "does": "worked", "shot": "br010", "stage": "colour", "took": "1e9h" }),
+        json!({ "does": "resolve", "note": "nothing" }),
+        json!({ "does": "note", "other": 1 }),
+    ] {
+        assert_eq!(serving.write(&wrong, &[with]).0, 400, "{wrong}");
+    }
+    assert_eq!((rows(), before), (none, 1));
+    let place = json!({ "shot": "br010", "stage": "colour", "person": "ana" });
+    let said = |does: &str, more: Value| {
+        let mut what = place.clone();
+        what["does"] = does.into();
+        more.as_object().unwrap().iter().for_each(|(key, value)| what[key] = value.clone());
+        what
+    };
+    for what in [
+        note,
+        said("approve", json!({ "frames": "1001-1004" })),
+        said("begin", json!({})),
+        said("stop", json!({})),
+        said("worked", json!({ "took": "1h30m" })),
+    ] {
+        let (status, says) = serving.write(&what, &[with]);
+        assert_eq!(status, 200, "{what} {says}");
+    }
+    assert_eq!(rows(), none + 5);
+    until("the note on the page", || {
+        asked(port, "GET", "/", &[], "").2.contains("&lt;b&gt;too dark&lt;/b&gt;")
+    });
+    let (_, head, html) = asked(port, "GET", "/", &[], "");
+    assert!(html.contains("ana") && html.contains("approved") && !html.contains("<b>too dark"));
+    for header in ["frame-ancestors 'none'", "nosniff", "no-referrer", "same-origin", "no-store"] {
+        assert!(head.contains(header), "{header}: {head}");
+    }
+    assert!(!head.to_ascii_lowercase().contains("access-control"), "{head}");
+    let picture = html.split("/picture/").nth(1).unwrap().split('"').next().unwrap();
+    assert_eq!(asked(port, "GET", &format!("/picture/{picture}"), &[], "").0, 200);
+    assert_eq!(asked(port, "GET", "/picture/..%2f..%2fendboard.yaml", &[], "").0, 404);
+    assert_eq!(serving.end(), Some(0));
+}
+
+/// A browser, driven by WebDriver; ended when dropped.
+struct Browser {
+    driver: Child,
+    port: u16,
+    session: String,
+    _folder: tempfile::TempDir,
+}
+
+impl Browser {
+    /// None where there is no browser.
+    fn start(more: &[&str]) -> Option<Self> {
+        let found = Command::new("chromedriver").arg("--version").stdout(Stdio::null()).status().is_ok();
+        if !found {
+            eprintln!("no chromedriver: nothing was compared");
+            return None;
+        }
+        let mut driver = Command::new("chromedriver")
+            .arg("--port=0")
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap();
+        let mut lines = BufReader::new(driver.stdout.take().unwrap()).lines();
+        let port = lines.find_map(|line| {
+            let line = line.ok()?;
+            line.split_once("on port ")?.1.trim_end_matches('.').trim().parse().ok()
+        });
+        std::thread::spawn(move || lines.for_each(drop));
+        let folder = tempfile::tempdir().unwrap();
+        let mut flags: Vec<String> = "--headless --no-sandbox --disable-gpu --disable-quic --no-first-run \
+             --disable-background-networking --disable-component-update --disable-sync --hide-scrollbars"
+            .split_whitespace()
+            .map(str::to_string)
+            .collect();
+        flags.push(format!("--user-data-dir={}", folder.path().display()));
+        flags.extend(more.iter().map(|flag| flag.to_string()));
+        let wanted = json!({ "capabilities": { "alwaysMatch": {
+            "goog:chromeOptions": { "args": flags }, "goog:loggingPrefs": { "performance": "ALL", "browser": "ALL" } } } });
+        let mut browser = Self { driver, port: port.unwrap(), session: String::new(), _folder: folder };
+        let made = browser.call("POST", "/session", &wanted);
+        browser.session =
+            format!("/session/{}", made["sessionId"].as_str().unwrap_or_else(|| panic!("{made}")));
+        Some(browser)
+    }
+
+    fn call(&self, method: &str, path: &str, body: &Value) -> Value {
+        let body = if method == "GET" || method == "DELETE" { String::new() } else { body.to_string() };
+        let host = format!("localhost:{}", self.port);
+        let (_, _, text) =
+            asked(self.port, method, path, &[("Host", &host), ("Content-Type", "application/json")], &body);
+        serde_json::from_str::<Value>(&text).unwrap_or_else(|e| panic!("{e}: {text}"))["value"].clone()
+    }
+
+    fn of(&self, method: &str, path: &str, body: Value) -> Value {
+        self.call(method, &format!("{}{path}", self.session), &body)
+    }
+
+    fn open(&self, address: &str) {
+        self.of("POST", "/url", json!({ "url": address }));
+    }
+
+    fn size(&self, width: u32, height: u32) {
+        let metrics = json!({ "width": width, "height": height, "deviceScaleFactor": 1, "mobile": false });
+        self.devtools("Emulation.setDeviceMetricsOverride", metrics);
+    }
+
+    fn devtools(&self, what: &str, with: Value) -> Value {
+        self.of("POST", "/goog/cdp/execute", json!({ "cmd": what, "params": with }))
+    }
+
+    fn run(&self, script: &str) -> Value {
+        self.of("POST", "/execute/sync", json!({ "script": script, "args": [] }))
+    }
+
+    /// Presses a key, as WebDriver names it.
+    fn press(&self, key: &str) {
+        let keys = json!([{ "type": "keyDown", "value": key }, { "type": "keyUp", "value": key }]);
+        self.of("POST", "/actions", json!({ "actions": [{ "type": "key", "id": "keys", "actions": keys }] }));
+    }
+}
+
+impl Drop for Browser {
+    fn drop(&mut self) {
+        self.of("DELETE", "", Value::Null);
+        let _ = self.driver.kill();
+        let _ = self.driver.wait();
+    }
+}
+
+const TAB: &str = "\u{e004}";
+
+#[test]
+fn a_browser_shows_the_page_to_eyes_keys_and_readers() {
+    let Some(browser) = Browser::start(&[]) else { return };
+    let film = film();
+    film.rebuild(&[]).well();
+    let out = film.path().join("page.html");
+    film.json(&["page", "--out", out.to_str().unwrap()]);
+    browser.open(&format!("file://{}", out.display()));
+    assert_eq!(browser.run("return document.querySelectorAll('.piece a').length"), 2);
+    // The policy let the page's own style and program in, and nothing was refused.
+    assert_eq!(browser.run("return getComputedStyle(document.querySelector('.strip')).display"), "flex");
+    until("the slider", || {
+        browser.run("return document.querySelectorAll('.wiper input[type=range]').length") == 2
+    });
+    let log = browser.of("POST", "/se/log", json!({ "type": "browser" }));
+    assert_eq!(log, json!([]));
+    for width in [320, 768, 1280] {
+        browser.size(width, 800);
+        let wide = browser.run("return document.documentElement.scrollWidth");
+        assert!(wide.as_u64().unwrap() <= width.into(), "{width}: {wide}");
+    }
+    let ground = "return getComputedStyle(document.body).backgroundColor";
+    let mut grounds = Vec::new();
+    for scheme in ["light", "dark"] {
+        let features = json!([{ "name": "prefers-color-scheme", "value": scheme }]);
+        browser.devtools("Emulation.setEmulatedMedia", json!({ "features": features }));
+        grounds.push(browser.run(ground));
+    }
+    assert_eq!(grounds, [json!("rgb(244, 241, 234)"), json!("rgb(17, 24, 27)")]);
+    // Every control is reached by the Tab key, in the order of the page, and what has the focus is seen.
+    let all = "return [...document.querySelectorAll('a[href], button, input, select, summary, [tabindex=\"0\"]')]\
+               .filter((e) => e.checkVisibility()).length";
+    let all = browser.run(all).as_u64().unwrap();
+    let mut reached = 0;
+    for _ in 0..all {
+        browser.press(TAB);
+        let seen = "const e = document.activeElement; if (e === document.body || e.dataset.reached) return false; \
+                    e.dataset.reached = 'yes'; const s = getComputedStyle(e); return s.outlineStyle !== 'none' && s.outlineWidth !== '0px'";
+        reached += u64::from(browser.run(seen) == json!(true));
+    }
+    assert_eq!(reached, all);
+    let moved = "document.querySelector('.piece a').focus(); return document.activeElement.dataset.shot";
+    assert_eq!(browser.run(moved), "br010");
+    browser.press("\u{e014}");
+    assert_eq!(browser.run("return document.activeElement.dataset.shot"), "br020");
+    // What a screen reader is told.
+    let tree = browser.devtools("Accessibility.getFullAXTree", json!({}));
+    let nodes = tree["nodes"].as_array().unwrap();
+    let has = |role: &str, part: &str| {
+        nodes.iter().any(|node| {
+            let name = node["name"]["value"].as_str().unwrap_or("");
+            node["role"]["value"] == role && name.contains(part) && node["ignored"] != true
+        })
+    };
+    for (role, name) in [
+        ("heading", "The Brine Lamp"),
+        ("link", "br010"),
+        ("image", "colour: all fresh"),
+        ("slider", "br010: where the picture before ends"),
+        ("navigation", "Parts of this page"),
+        ("main", ""),
+        ("region", "The film"),
+    ] {
+        assert!(has(role, name), "no {role} called {name}");
+    }
+    // Nothing was asked of anybody but the file itself.
+    let log = browser.of("POST", "/se/log", json!({ "type": "performance" }));
+    for entry in log.as_array().unwrap() {
+        let entry: Value = serde_json::from_str(entry["message"].as_str().unwrap()).unwrap();
+        let message = &entry["message"];
+        if message["method"] == "Network.requestWillBeSent" {
+            let to = message["params"]["request"]["url"].as_str().unwrap();
+            assert!(to.starts_with("file:") || to.starts_with("data:"), "{to}");
+        }
+    }
+}
+
+#[test]
+fn a_browser_sees_changes_arrive_and_writes_with_the_token() {
+    let Some(browser) = Browser::start(&[]) else { return };
+    let film = film();
+    let mut serving = Serving::of(&film);
+    let address = format!("http://127.0.0.1:{}/", serving.port);
+    browser.open(&address);
+    let shot = "return document.getElementById('shot-br010').textContent";
+    assert!(browser.run(shot).as_str().unwrap().contains("8 absent"));
+    // Without the token a note is refused, and the page asks for it.
+    let noted = "const f = document.getElementById('desk-form'); f.elements.shot.value = 'br010'; \
+                 f.elements.stage.value = 'colour'; f.elements.says.value = 'hold the lamp longer'; \
+                 f.querySelector('[value=note]').click(); return true";
+    browser.run(noted);
+    let says = "return document.getElementById('desk-answer').textContent";
+    until("the refusal", || browser.run(says).as_str().unwrap().contains("token"));
+    // A rebuild elsewhere shows on the page by itself.
+    film.rebuild(&[]).well();
+    until("the renders", || browser.run(shot).as_str().unwrap().contains("8 fresh"));
+    browser.open("about:blank");
+    browser.open(&format!("{address}#token={}", serving.token));
+    assert_eq!(browser.run("return location.hash"), "");
+    browser.run(noted);
+    until("the answer", || browser.run(says).as_str().unwrap().contains("Noted"));
+    let notes = "return document.getElementById('notes')?.textContent ?? ''";
+    until("the note", || browser.run(notes).as_str().unwrap().contains("hold the lamp longer"));
+    browser.run("document.querySelector('#desk-form [value=approve]').click()");
+    until("the approval", || browser.run(says).as_str().unwrap().contains("approves br010/colour@1001-1008"));
+    browser.run("document.querySelector('#notes [data-note] button').click()");
+    until("the note is settled", || browser.run(notes).as_str().unwrap().contains("1 settled note"));
+    assert_eq!(serving.end(), Some(0));
+    let gone = "return document.getElementById('running').textContent";
+    until("the page says so", || browser.run(gone).as_str().unwrap().contains("No word"));
+}
