@@ -100,6 +100,7 @@
     for (const id of ["head", "contents"]) document.getElementById(id).replaceWith(document.importNode(page.getElementById(id), true));
     prepare(document);
     settle(document);
+    find();
   };
 
   const running = make("p", { id: "running", role: "status" });

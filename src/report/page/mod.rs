@@ -76,7 +76,7 @@ pub fn policy(way: &Way) -> String {
     let program = allowed(&program(way));
     let (pictures, talks) = match way {
         Way::File => ("data:", "'none'"),
-        Way::Live(_) => ("'self'", "'self'"),
+        Way::Live(_) => ("'self' data:", "'self'"),
     };
     format!(
         "default-src 'none'; img-src {pictures}; style-src {style}; script-src {program}; connect-src {talks}; \

@@ -119,10 +119,17 @@
     return find;
   };
 
-  const find = finder();
+  let find = finder();
   prepare(document);
   addEventListener("hashchange", unfold);
   unfold();
   addEventListener("beforeprint", () => document.querySelectorAll("details:not(.table)").forEach((one) => { one.open = true; }));
-  window.endboard = { make, prepare, find: () => find && find() };
+  window.endboard = {
+    make, prepare,
+    find: () => {
+      // A page that was put in order anew has lost its finder.
+      if (!document.querySelector(".finder")) find = finder();
+      if (find) find();
+    },
+  };
 })();
