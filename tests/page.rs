@@ -332,7 +332,7 @@ fn a_browser_shows_the_page_to_eyes_keys_and_readers() {
         browser.devtools("Emulation.setEmulatedMedia", json!({ "features": features }));
         grounds.push(browser.run(ground));
     }
-    assert_eq!(grounds, [json!("rgb(244, 241, 234)"), json!("rgb(17, 24, 27)")]);
+    assert_eq!(grounds, [json!("rgb(252, 250, 245)"), json!("rgb(17, 24, 27)")]);
     // Every control is reached by the Tab key, in the order of the page, and what has the focus is seen.
     let all = "return [...document.querySelectorAll('a[href], button, input, select, summary, [tabindex=\"0\"]')]\
                .filter((e) => e.checkVisibility()).length";

@@ -37,7 +37,6 @@ fn page(says: &str) -> Page {
         source: "data:image/jpeg;base64,AAAA".into(),
         size: (32, 18),
     };
-    let day = |text: &str| text.parse().unwrap();
     let piece = Piece {
         shot: Some(s()),
         frames: Some(FrameRange::new(1, 24)),
@@ -47,7 +46,6 @@ fn page(says: &str) -> Page {
     };
     let bar =
         Bar { name: s(), parts: Kind::ALL.into_iter().map(|kind| (kind, Duration::from_secs(90))).collect() };
-    let note = Note { id: "1".into(), shot: s(), place: s(), by: s(), when: s(), says: s(), resolved: None };
     Page {
         film: s(),
         made: s(),
@@ -64,6 +62,17 @@ fn page(says: &str) -> Page {
         next: vec![s()],
         trouble: vec![s()],
         hours: Spent { says: vec![s()], charts: vec![Chart { title: s(), of: s(), bars: vec![bar] }] },
+        deliveries: vec![Delivery { name: s(), state: s(), place: Some(s()), why: vec![s()] }],
+        ..people(says)
+    }
+}
+
+/// What people and their work have on it.
+fn people(says: &str) -> Page {
+    let s = || says.to_string();
+    let day = |text: &str| text.parse().unwrap();
+    let note = Note { id: "1".into(), shot: s(), place: s(), by: s(), when: s(), says: s(), resolved: None };
+    Page {
         forecast: Some(Distribution {
             days: vec![(day("2026-12-01"), 3), (day("2026-12-24"), 1)],
             quantiles: vec![(s(), day("2026-12-01")), ("P95".into(), day("2026-12-24"))],
@@ -85,7 +94,7 @@ fn page(says: &str) -> Page {
             lapsed: s(),
         }],
         packets: vec![Packet { name: s(), person: s(), places: vec![s()], due: s(), late: true, says: s() }],
-        deliveries: vec![Delivery { name: s(), state: s(), place: Some(s()), why: vec![s()] }],
+        ..Page::default()
     }
 }
 
@@ -225,7 +234,7 @@ fn a_change_of_one_shot_changes_its_part_only() {
         a.into_iter().zip(b).filter(|(a, b)| a != b).map(|(a, _)| a.id).collect::<Vec<_>>()
     };
     assert_eq!(ids(&after, &after), Vec::<String>::new());
-    assert_eq!(ids(&after, &changed), ["desk".to_string(), "shot-br020".into()][1..]);
+    assert_eq!(ids(&after, &changed), ["shot-br020"]);
 }
 
 /// Colours by name, of the light and of the dark scheme.
@@ -276,7 +285,7 @@ fn texts_and_textures_stand_out_in_both_schemes() {
         }
         for shown in ribbon::SHOWN {
             let found = contrast(ribbon::ink(shown).rgb, of("ground"));
-            assert!(found >= 2.7, "{:?}: {found}", ribbon::ink(shown).name);
+            assert!(found >= 3.0, "{:?}: {found}", ribbon::ink(shown).name);
         }
     }
 }
