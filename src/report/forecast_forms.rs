@@ -31,7 +31,7 @@ pub fn json(told: &Told<'_>, rates: &Rates, runs: u64, seed: u64) -> Value {
             "hours": part.hours, "done": part.done.map(|done| done.map(date)), "who": who, "rests_on": basis(of) })
     };
     let mut out = json!({
-        "film": told.film, "from": told.from.to_string(), "due": told.due.map(|due| due.to_string()),
+        "format": "endboard forecast 1", "film": told.film, "from": told.from.to_string(), "due": told.due.map(|due| due.to_string()),
         "runs": runs, "seed": seed, "shares": SHARES, "is_done": told.work.tasks.is_empty(),
         "rates": rates.all().map(rate).collect::<Vec<_>>(),
         "people": rates.people.iter()
