@@ -11,19 +11,22 @@ pub const HORIZON: usize = 3653;
 pub struct Calendar {
     /// Hours before the beginning of each day; one more than there are days.
     before: Vec<f64>,
+    /// The most hours of any day.
+    peak: f64,
 }
 
 impl Calendar {
     /// As many hours on each day as `hours` says.
     pub fn of(hours: impl Fn(usize) -> f64) -> Self {
         let mut before = Vec::with_capacity(HORIZON + 1);
-        let mut sum = 0.0;
+        let (mut sum, mut peak) = (0.0f64, 0.0f64);
         before.push(sum);
         for day in 0..HORIZON {
-            sum += hours(day).max(0.0);
+            let of = hours(day).max(0.0);
+            (sum, peak) = (sum + of, peak.max(of));
             before.push(sum);
         }
-        Self { before }
+        Self { before, peak }
     }
 
     /// So many hours a week, as many on each day.
@@ -34,6 +37,11 @@ impl Calendar {
     /// Hours a week on average over the first year.
     pub fn week(&self) -> f64 {
         self.before[364] / 52.0
+    }
+
+    /// Days that `hours` of work take at least.
+    pub fn least(&self, hours: f64) -> f64 {
+        hours / self.peak
     }
 
     /// When `hours` of work that is taken up at `from` (in days) is done, in days; infinite when it never is.

@@ -152,8 +152,7 @@ impl<'p, 'w> Run<'p, 'w> {
     fn dispatch(&mut self, now: f64) {
         loop {
             let mut best: Option<(u32, f64, usize, usize)> = None;
-            for (who, hand) in self.hands.iter().enumerate().filter(|(_, hand)| hand.task == NONE) {
-                let _ = hand;
+            for who in (0..self.hands.len()).filter(|&who| self.hands[who].task == NONE) {
                 for &class in &self.plan.classes_of[who] {
                     let Some(&Reverse(rank)) = self.ready[class].peek() else { continue };
                     if best.is_some_and(|(first, ..)| first < rank) {
@@ -182,8 +181,9 @@ impl<'p, 'w> Run<'p, 'w> {
         let is_sooner = |&other: &usize| {
             let hand = &self.hands[other];
             let from = if hand.task == NONE { now } else { hand.free };
-            // Nobody is done before the moment of being free.
-            other != who && from < done && workers[other].calendar.finish(from, before + hours) < done
+            // Seldom is anybody near enough to be asked for the day.
+            let is_near = from + workers[other].calendar.least(before + hours) < done;
+            other != who && is_near && workers[other].calendar.finish(from, before + hours) < done
         };
         (!self.plan.classes[class].iter().any(is_sooner)).then_some(done)
     }
