@@ -77,8 +77,8 @@ const LAYERS: &[(&str, &[&str])] = &[
         "cli",
         &[
             "base",
-            "cut",
             "declare",
+            "cut",
             "events",
             "operators",
             "graph",

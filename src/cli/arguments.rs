@@ -45,6 +45,8 @@ pub enum Verb {
     Why(Why),
     /// Render what is stale or absent
     Rebuild(Rebuild),
+    /// Say what a new cut would do and cost before it is taken up; take it up, or go back to the one before
+    Recut(Recut),
     /// Follow places, flat patches and rods through a shot, from keys set by hand
     Track(Track),
     /// List what stages found by themselves, such as places where two blades clash, under the names that settings use
@@ -194,6 +196,27 @@ pub struct Rebuild {
     /// A few words on why they are kept
     #[arg(long, value_name = "WORDS", default_value = "", hide_default_value = true)]
     pub note: String,
+}
+
+/// Options of `recut`.
+#[derive(Debug, Args)]
+pub struct Recut {
+    /// The new list, named as the declaration would name it, or from the folder that the command is started in
+    #[arg(value_name = "NEW_CUT", required_unless_present = "go_back")]
+    pub list: Option<String>,
+    /// Take it up: write it into the declaration's `cut:`. Renders nothing
+    #[arg(long)]
+    pub take_up: bool,
+    /// With --take-up, also write the longer `frames:` of shots that the new cut takes further than they are made
+    #[arg(long, requires = "take_up")]
+    pub grow: bool,
+    /// Go back to the cut before the one that was taken up last
+    #[arg(long, conflicts_with_all = ["list", "take_up", "grow", "picture"])]
+    pub go_back: bool,
+    /// Write a picture file, PNG, of the two cuts one above the other. A relative path begins at the folder that the command is
+    /// started in, with -C too
+    #[arg(long, value_name = "FILE")]
+    pub picture: Option<PathBuf>,
 }
 
 /// Options of `track`.

@@ -36,6 +36,7 @@ mod notes;
 mod people;
 mod progress;
 mod rebuild;
+mod recut;
 mod register;
 mod serve;
 mod sheet;
@@ -134,6 +135,7 @@ fn answer(arguments: &Arguments) -> Answer {
         Verb::Cut(a) => cut::run(&project()?, arguments, a),
         Verb::Hum(a) => hum::run(&project()?, arguments, a),
         Verb::Rebuild(a) => rebuild::run(&project()?, arguments, a),
+        Verb::Recut(a) => recut::run(&project()?, arguments, a),
         Verb::Register(a) => register::run(&project()?, arguments, a),
         Verb::Track(a) => track::run(&project()?, arguments, a),
         Verb::Clock(a) => clock::run(&project()?, arguments, a),

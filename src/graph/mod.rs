@@ -69,6 +69,8 @@ pub struct Graph {
     pub pools: Vec<(String, u32)>,
     /// How the film's sound is parted; none where it has none.
     pub blocks: Option<Blocks>,
+    /// Cues of the film's sound, with the film frames from 1 that each begins at; none where one is not heard.
+    pub heard: Vec<(String, Vec<f64>)>,
 }
 
 /// One stage of one shot, over all its frames.

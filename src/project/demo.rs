@@ -16,9 +16,11 @@ use crate::media::image::{Image, Raster};
 use crate::operators::colour::transfer::{self, Transfer};
 
 /// Files of the demo film that people edit, by path.
-const EDITED: [(&str, &str); 24] = [
+const EDITED: [(&str, &str); 25] = [
     (DECLARATION, include_str!("../../demo-project/endboard.yaml")),
     ("cues/blades.yaml", include_str!("../../demo-project/cues/blades.yaml")),
+    // A tighter cut to try `recut` with; the film is not cut by it.
+    ("cut/lock-3.edl", include_str!("../../demo-project/cut/lock-3.edl")),
     ("grades/br010.cc", include_str!("../../demo-project/grades/br010.cc")),
     ("grades/br020.cc", include_str!("../../demo-project/grades/br020.cc")),
     ("grades/br030.cdl", include_str!("../../demo-project/grades/br030.cdl")),

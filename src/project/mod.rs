@@ -30,6 +30,7 @@ mod past;
 mod plates;
 mod read;
 pub mod rebuild;
+pub mod recutting;
 pub mod register;
 mod remains;
 pub mod ribbons;
@@ -244,6 +245,30 @@ impl Project {
         care: Care,
         progress: &(dyn Fn(usize, usize) + Sync),
     ) -> Result<Status, ProjectError> {
+        let before = recalled.as_ref().map_or(0, |recalled| recalled.facts.count());
+        let (mut status, mut earned) = self.looked(declared, recalled, care, progress)?;
+        let thorough = care == Care::Thorough;
+        if thorough || status.facts.count() != before {
+            self.keep_facts(&status.store, &status.facts);
+        }
+        if thorough {
+            status.damaged = self.examine(&status);
+            if !status.damaged.is_empty() {
+                earned = self.look(&mut status);
+            }
+        }
+        self.keep_seals(&mut status, &earned, thorough);
+        Ok(status)
+    }
+
+    /// The same, of which nothing is kept for the next look; and the seals that this one earned.
+    fn looked(
+        &self,
+        declared: Declared,
+        recalled: Result<Recalled, ProjectError>,
+        care: Care,
+        progress: &(dyn Fn(usize, usize) + Sync),
+    ) -> Result<(Status, Vec<(NodeId, Seal)>), ProjectError> {
         if !declared.is_sound() {
             return Err(ProjectError::Unsound(Box::new(declared)));
         }
@@ -251,13 +276,9 @@ impl Project {
         let thorough = care == Care::Thorough;
         let (graph, folder) = (&declared.graph, &self.folder);
         let closeness = if thorough { Closeness::Thorough } else { Closeness::Stat };
-        let before = facts.count();
         let (sources, size) = (&graph.sources, graph.frame_size);
         let seen = observe::look(folder, sources, size, &mut facts, &foreseen, closeness, progress);
         drop(foreseen);
-        if thorough || facts.count() != before {
-            self.keep_facts(&store, &facts);
-        }
         let mut status = Status {
             seen,
             report: Report::default(),
@@ -271,15 +292,8 @@ impl Project {
             store,
             declared,
         };
-        let mut earned = self.look(&mut status);
-        if thorough {
-            status.damaged = self.examine(&status);
-            if !status.damaged.is_empty() {
-                earned = self.look(&mut status);
-            }
-        }
-        self.keep_seals(&mut status, &earned, thorough);
-        Ok(status)
+        let earned = self.look(&mut status);
+        Ok((status, earned))
     }
 
     /// Looks at every frame. Gives the seals that this earned.

@@ -6,9 +6,9 @@ use std::path::Path;
 
 use super::{DECLARATION, Declared, Project, attach, cutting, delivering, inspecting};
 use crate::base::frames::FrameRange;
-use crate::base::problem::{Problem, Severity};
+use crate::base::problem::{Problem, Severity, Span};
 use crate::base::speed::Speed;
-use crate::cut;
+use crate::cut::{self, Cut};
 use crate::declare;
 use crate::declare::film::{At, Film};
 use crate::graph::build::build;
@@ -23,8 +23,27 @@ impl Project {
     /// Reads the declaration as it would be with a text for a file that it names, whatever stands there. The cut is left out
     /// then: it says nothing of what a stage is given.
     pub(super) fn read_as(&self, instead: Option<(&str, &str)>) -> Declared {
+        self.read_with(None, instead, &mut |film, declared| match (&film.cut, instead) {
+            (Some(cut), None) => self.cut(cut, film, declared),
+            _ => None,
+        })
+    }
+
+    /// Reads a text as if it were the declaration's, and its cut.
+    pub(super) fn read_text_as(&self, text: &str) -> Declared {
+        let mut cut = |film: &Film, declared: &mut Declared| self.cut(film.cut.as_ref()?, film, declared);
+        self.read_with(Some(text), None, &mut cut)
+    }
+
+    /// Reads the declaration, or a text as if it were the declaration's, with the edit that `edit` gives.
+    pub(super) fn read_with(
+        &self,
+        text: Option<&str>,
+        instead: Option<(&str, &str)>,
+        edit: &mut dyn FnMut(&Film, &mut Declared) -> Option<Edit>,
+    ) -> Declared {
         let mut declared = Declared::default();
-        let text = match read_text(&self.folder.join(DECLARATION)) {
+        let text = match text.map_or_else(|| self.declaration(), |text| Ok(text.into())) {
             Ok(text) => text,
             Err(reason) => {
                 declared.problems.push(Problem::bare(format!("{DECLARATION}: {reason}")));
@@ -37,10 +56,7 @@ impl Project {
         let (film, problems) = declare::read(&mut declared.sources, main, &mut load);
         declared.problems = problems;
         let Some(film) = film else { return declared };
-        let edit = match (&film.cut, instead) {
-            (Some(cut), None) => self.cut(cut, &film, &mut declared),
-            _ => None,
-        };
+        let edit = edit(&film, &mut declared);
         let mut files = attach::Folder::new(&self.folder, &mut declared.sources);
         if let Some((path, text)) = instead {
             files.put(path, text);
@@ -60,23 +76,31 @@ impl Project {
         declared
     }
 
-    fn cut(&self, at: &At<String>, film: &Film, declared: &mut Declared) -> Option<Edit> {
-        let text = match read_text(&self.folder.join(&at.value)) {
-            Ok(text) => text,
-            Err(reason) => {
-                declared
-                    .problems
-                    .push(Problem::error(at.span, format!("the cut {} cannot be read: {reason}", at.value)));
-                return None;
-            }
-        };
-        let id = declared.sources.add(at.value.clone(), text.clone());
-        let (cut, mut problems) = match Path::new(&at.value).extension().and_then(|ending| ending.to_str()) {
+    /// The declaration's text, or why it cannot be had.
+    pub(super) fn declaration(&self) -> Result<String, String> {
+        read_text(&self.folder.join(DECLARATION))
+    }
+
+    /// Reads an edit list. A list that shows nothing is a problem, told at `at` where the declaration names it.
+    ///
+    /// # Errors
+    /// Words on why it cannot be read.
+    pub(super) fn list(
+        &self,
+        (file, path): (&Path, &str),
+        at: Option<Span>,
+        film: &Film,
+        declared: &mut Declared,
+    ) -> Result<Cut, String> {
+        let text = read_text(file)?;
+        let id = declared.sources.add(path, text.clone());
+        let (cut, mut problems) = match file.extension().and_then(|ending| ending.to_str()) {
             Some(ending) if ending.eq_ignore_ascii_case("otio") => cut::otio::parse(id, &text, film.rate),
             _ => cut::edl::parse(id, &text, film.rate),
         };
         if cut.events.is_empty() && !problems.iter().any(|p| p.severity == Severity::Error) {
-            let problem = Problem::error(at.span, format!("the cut {} shows no shot", at.value));
+            let span = at.unwrap_or(Span::new(id, 0, 0));
+            let problem = Problem::error(span, format!("the cut {path} shows no shot"));
             let problem = match problems.first().and_then(|first| first.span) {
                 Some(first) => problem.related(first, "the first line that is none of an edit list"),
                 None => problem,
@@ -85,32 +109,51 @@ impl Project {
             problems.insert(0, problem.help(help));
         }
         problems.extend(cutting::unused_grades(&cut, film));
-        problems.extend(cutting::unheard(&cut, film, at.span));
+        problems.extend(cutting::unheard(&cut, film, at.unwrap_or(Span::new(id, 0, 0))));
         declared.problems.append(&mut problems);
-        let start = cut.record.map_or(0, |r| r.first);
-        let events = cut.events.iter().map(|e| Event {
-            shot: At { value: held(&e.shot, e.speed).into(), span: e.shot_span },
-            run: e.run(),
-            at: e.record_first - start + 1,
-        });
-        let dissolves = cut.dissolves.iter().map(|d| Dissolve {
-            number: d.number,
-            frames: FrameRange::new(d.record.first - start + 1, d.record.last - start + 1),
-            wipe: d.wipe,
-            from: d
-                .from
-                .as_ref()
-                .map(|o| (At { value: o.shot.clone(), span: o.shot_span }, o.run(d.record.len() as i64))),
-            span: d.span,
-        });
-        let edit = Edit {
-            events: events.collect(),
-            dissolves: dissolves.collect(),
-            starts: cut.record.map(|record| (record.first, cut.drops)),
-            frames: cut.record.map_or(0, |r| r.len() as i64),
-        };
-        declared.cut = Some(cut);
-        Some(edit)
+        Ok(cut)
+    }
+
+    fn cut(&self, at: &At<String>, film: &Film, declared: &mut Declared) -> Option<Edit> {
+        let file = self.folder.join(&at.value);
+        match self.list((&file, &at.value), Some(at.span), film, declared) {
+            Ok(cut) => {
+                let edit = edit(&cut);
+                declared.cut = Some(cut);
+                Some(edit)
+            }
+            Err(reason) => {
+                let message = format!("the cut {} cannot be read: {reason}", at.value);
+                declared.problems.push(Problem::error(at.span, message));
+                None
+            }
+        }
+    }
+}
+
+/// A cut as the graph takes it.
+pub(super) fn edit(cut: &Cut) -> Edit {
+    let start = cut.record.map_or(0, |r| r.first);
+    let events = cut.events.iter().map(|e| Event {
+        shot: At { value: held(&e.shot, e.speed).into(), span: e.shot_span },
+        run: e.run(),
+        at: e.record_first - start + 1,
+    });
+    let dissolves = cut.dissolves.iter().map(|d| Dissolve {
+        number: d.number,
+        frames: FrameRange::new(d.record.first - start + 1, d.record.last - start + 1),
+        wipe: d.wipe,
+        from: d
+            .from
+            .as_ref()
+            .map(|o| (At { value: o.shot.clone(), span: o.shot_span }, o.run(d.record.len() as i64))),
+        span: d.span,
+    });
+    Edit {
+        events: events.collect(),
+        dissolves: dissolves.collect(),
+        starts: cut.record.map(|record| (record.first, cut.drops)),
+        frames: cut.record.map_or(0, |r| r.len() as i64),
     }
 }
 

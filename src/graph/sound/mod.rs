@@ -202,6 +202,8 @@ impl Builder<'_> {
         let mut problems = Problems::new();
         let mut times = Places::of(self.film, edit).all(&sound.cues, &frames, &mut problems);
         self.problems.extend(problems);
+        self.graph.heard =
+            sound.cues.keys().filter_map(|name| Some((name.clone(), times.get(name)?.clone()))).collect();
         let ready = |(name, (cue, clip)): (String, (cue::Cue, Option<NodeId>))| {
             let times = times.remove(&name).unwrap_or_default();
             let says = said(&name, &sound.cues[&name], &times);

@@ -1,0 +1,122 @@
+//! Which cuts were taken up, in `recuts/history.jsonl`: a line each, so that going back knows where to.
+//!
+//! Knows the lines and which of them hold. A line is written before the declaration is changed: one whose change never came, as
+//! when the machine stopped in between, holds nothing. Does not change the declaration.
+
+use serde::{Deserialize, Serialize};
+
+/// Where they are kept, below the project's folder.
+pub const FILE: &str = "recuts/history.jsonl";
+/// The form of a line.
+const FORM: &str = "endboard recuts 1";
+
+/// One change of the cut.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Step {
+    format: String,
+    /// When, UTC.
+    pub when: String,
+    /// By whom.
+    pub by: String,
+    /// The cut that was in use; none where shots followed one another as declared.
+    pub from: Option<String>,
+    /// The one in use from then on.
+    pub to: Option<String>,
+    /// Digest of the former list's bytes.
+    pub digest: Option<String>,
+    /// A copy of the former list, below the project's folder.
+    pub copy: Option<String>,
+    /// Shots whose frames were changed with it.
+    pub frames: Vec<Frames>,
+    /// True of going back.
+    pub back: bool,
+}
+
+/// A shot's frames, as written in the declaration.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Frames {
+    /// The shot.
+    pub shot: String,
+    /// Before.
+    pub from: String,
+    /// From then on.
+    pub to: String,
+}
+
+impl Step {
+    /// A step that is about to be taken.
+    pub fn new(when: String, by: &str, from: Option<String>, to: Option<String>) -> Self {
+        let (digest, copy, frames) = (None, None, Vec::new());
+        Self { format: FORM.into(), when, by: by.into(), from, to, digest, copy, frames, back: false }
+    }
+
+    /// Its line.
+    pub fn line(&self) -> String {
+        serde_json::to_string(self).expect("a step is plain data") + "\n"
+    }
+}
+
+/// The step that going back undoes, when the film is cut as `now` says; none when there is none.
+///
+/// # Errors
+/// Words on a line that cannot be read.
+pub fn last(text: &str, now: Option<&str>) -> Result<Option<Step>, String> {
+    let mut taken: Vec<Step> = Vec::new();
+    for (at, line) in text.lines().enumerate().filter(|(_, line)| !line.trim().is_empty()) {
+        let step: Step = serde_json::from_str(line).map_err(|why| {
+            format!("{FILE}:{}: the line cannot be read: {why}; mend it or take it out", at + 1)
+        })?;
+        if step.format != FORM {
+            return Err(format!("{FILE}:{}: it is of another form, '{}'", at + 1, step.format));
+        }
+        drop_undone(&mut taken, step.from.as_deref());
+        match step.back {
+            false => taken.push(step),
+            true => drop(taken.pop()),
+        }
+    }
+    drop_undone(&mut taken, now);
+    Ok(taken.pop().filter(|step| step.to.as_deref() == now))
+}
+
+/// Forgets a last step whose change never came: the film was still cut as before it.
+fn drop_undone(taken: &mut Vec<Step>, now: Option<&str>) {
+    if taken.last().is_some_and(|step| step.to.as_deref() != now && step.from.as_deref() == now) {
+        taken.pop();
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn step(from: Option<&str>, to: Option<&str>, back: bool) -> String {
+        let new =
+            Step::new("2026-03-01T20:00:00Z".into(), "keeper", from.map(Into::into), to.map(Into::into));
+        Step { back, ..new }.line()
+    }
+
+    #[test]
+    fn steps_are_undone_one_by_one() {
+        let (one, two) = (step(None, Some("a"), false), step(Some("a"), Some("b"), false));
+        let back = step(Some("b"), Some("a"), true);
+        let from = |text: &str, now: Option<&str>| last(text, now).unwrap().map(|step| step.from);
+        assert_eq!(from("", Some("a")), None);
+        assert_eq!(from(&format!("{one}{two}"), Some("b")), Some(Some("a".into())));
+        assert_eq!(from(&format!("{one}{two}{back}"), Some("a")), Some(None));
+        assert_eq!(from(&format!("{one}{two}{back}{}", step(Some("a"), None, true)), None), None);
+        // A person named another list since: that was no step.
+        assert_eq!(from(&format!("{one}{two}"), Some("c")), None);
+        // The second step never came about.
+        assert_eq!(from(&format!("{one}{two}"), Some("a")), Some(None));
+        assert_eq!(from(&format!("{one}{two}{two}"), Some("b")), Some(Some("a".into())));
+    }
+
+    #[test]
+    fn a_line_that_cannot_be_read_is_named() {
+        let text = format!("{}\n{{torn\n", step(None, Some("a"), false));
+        assert!(last(&text, Some("a")).unwrap_err().starts_with("recuts/history.jsonl:3: "));
+        let other = step(None, Some("a"), false).replace("recuts 1", "recuts 9");
+        assert!(last(&other, Some("a")).unwrap_err().contains("another form"));
+    }
+}
