@@ -63,9 +63,10 @@ fn tell_came(recut: &Recut, list: &str, came: Option<&Came>) {
         None => {
             let grow = if recut.needs.longer.is_empty() { "" } else { " --grow" };
             match in_the_way(recut, true).is_empty() {
-                true => say!(
-                    "to take it up: `endboard recut {word} --take-up{grow}`; `endboard recut --go-back` undoes that"
-                ),
+                true => {
+                    say!("to take it up: `endboard recut {word} --take-up{grow}`");
+                    say!("to undo that:  `endboard recut --go-back`");
+                }
                 false => say!("it cannot be taken up before what is in the way is seen to"),
             }
         }
