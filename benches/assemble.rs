@@ -13,6 +13,7 @@ use clock::{beside_opencv, median};
 use endboard::base::frames::FrameRange;
 use endboard::base::problem::{SourceId, Span};
 use endboard::base::rate::Rate;
+use endboard::base::speed::Run;
 use endboard::base::yaml;
 use endboard::media::image::{Image, RGBA};
 use endboard::media::scale::area_average;
@@ -36,8 +37,8 @@ fn image(seed: u32) -> Arc<Image> {
 }
 
 fn slot(input: usize, first: i64, leaves: bool) -> Slot {
-    let source = FrameRange::new(first, first + 11);
-    Slot { at: 1, input: Some(input), source, leaves, shot: "br010".into(), stage: "colour".into() }
+    let run = Run::of(FrameRange::new(first, first + 11));
+    Slot { at: 1, input: Some(input), run, leaves, wipe: None, shot: "br010".into(), stage: "colour".into() }
 }
 
 /// The assembly with a dissolve over its twelve frames, and a print of it.

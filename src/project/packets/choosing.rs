@@ -59,7 +59,7 @@ impl Project {
             hours: Vec::new(),
             is_rework: false,
         };
-        let placed = self.take_up(&work, writer)?;
+        let placed = self.do_work(&work, writer)?;
         Ok(told.into_iter().map(|place| (place, placed.clone())).collect())
     }
 }

@@ -105,7 +105,7 @@ impl Project {
     }
 
     /// Writes down what is to be done, and does it. The film's lock must be held, and every file be in `returns/`.
-    pub(super) fn take_up(&self, work: &Work, writer: &Writer) -> Result<Placed, ProjectError> {
+    pub(super) fn do_work(&self, work: &Work, writer: &Writer) -> Result<Placed, ProjectError> {
         let folder = self.folder.join(RETURNS);
         std::fs::create_dir_all(&folder).map_err(disk(&folder))?;
         let path = folder.join(UNDER_WAY);

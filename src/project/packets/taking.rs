@@ -98,7 +98,7 @@ impl Project {
                 let to = self.folder.join(placing::kept_at(&digest.to_string(), like));
                 self.bring_in(&intake.path().join(digest.to_string()), &to)?;
             }
-            placed = self.take_up(&work, order.writer)?;
+            placed = self.do_work(&work, order.writer)?;
         }
         let (is_open, hours, kept) =
             (came.iter().any(|came| !came.left.is_empty()), placed.hours, placed.kept);
