@@ -273,7 +273,7 @@ fn random_networks_and_curves_outside() {
         let size = 2 + (mixed(n, 1) % 60) as usize;
         let lasts: Vec<f64> = (0..size).map(|i| (mixed(n, 100 + i as u64) % 1000) as f64 / 10.0).collect();
         let needs: Vec<Vec<u32>> = (0..size as u64)
-            .map(|i| (0..i).filter(|&j| mixed(n * 1000 + i, j) % 7 == 0).map(|j| j as u32).collect())
+            .map(|i| (0..i).filter(|&j| mixed(n * 1000 + i, j).is_multiple_of(7)).map(|j| j as u32).collect())
             .collect();
         let (heads, tails) = paths(&lasts, |i| &needs[i]);
         networks.push(json!({ "lasts": lasts, "needs": needs }));

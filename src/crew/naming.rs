@@ -67,7 +67,7 @@ impl Names {
         let shared =
             others.map(|(name, _)| name.bytes().zip(whole.bytes()).take_while(|(a, b)| a == b).count());
         let length = shared.max().unwrap_or(0) + 1;
-        whole[..length.max(SHOWN).min(WHOLE)].to_string()
+        whole[..length.clamp(SHOWN, WHOLE)].to_string()
     }
 
     /// The row that a text names: the beginning of its name, or its whole id.

@@ -114,7 +114,10 @@ impl Staging {
         let note = || {
             let mut note = OpenOptions::new().write(true).create_new(true).open(&path)?;
             flock(&note, FlockOperation::NonBlockingLockExclusive)?;
-            writeln!(note, "{MARK}\nWhatever is written under this name next clears it away. It may be deleted.")?;
+            writeln!(
+                note,
+                "{MARK}\nWhatever is written under this name next clears it away. It may be deleted."
+            )?;
             note.sync_all()?;
             Ok(note)
         };

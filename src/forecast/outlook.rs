@@ -167,7 +167,7 @@ fn savings(
         _ => lists.push(ask.changes.clone()),
     }
     let saving = |changes: Vec<Change>| {
-        let changed = changes.iter().fold(work.clone(), |work, change| changed(work, change));
+        let changed = changes.iter().fold(work.clone(), changed);
         let after = four_in_five(&simulate::runs(&changed, ask.seed, runs).ends);
         let days = if before == after { 0.0 } else { before - after };
         Saving { changes, days, runs }

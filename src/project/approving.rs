@@ -256,11 +256,11 @@ fn present(status: &Status, id: Option<NodeId>, frame: i64) -> Present {
     last.filter(|row| row.key != NONE).map_or(Present::Absent, |row| Present::Last(row.pixels))
 }
 
+/// By shot and stage: frames whose last render is the one approved, and who approved them.
+type AsApproved = BTreeMap<(Arc<str>, Arc<str>), (FrameSet, Vec<Arc<str>>)>;
+
 /// The frames of approvals whose last render is the one approved, by stage, with who approved them.
-pub(super) fn as_approved(
-    entries: &[Entry],
-    state: &LastKeys,
-) -> BTreeMap<(Arc<str>, Arc<str>), (FrameSet, Vec<Arc<str>>)> {
+pub(super) fn as_approved(entries: &[Entry], state: &LastKeys) -> AsApproved {
     let approvals = Approvals::after(entries);
     let mut all = BTreeMap::new();
     for (shot, stage) in approvals.stages() {
@@ -286,11 +286,7 @@ pub(super) fn as_approved(
 }
 
 /// What was as approved before, and is not now.
-pub(super) fn lapsed(
-    before: BTreeMap<(Arc<str>, Arc<str>), (FrameSet, Vec<Arc<str>>)>,
-    entries: &[Entry],
-    state: &LastKeys,
-) -> Vec<Lapsed> {
+pub(super) fn lapsed(before: AsApproved, entries: &[Entry], state: &LastKeys) -> Vec<Lapsed> {
     if before.is_empty() {
         return Vec::new();
     }

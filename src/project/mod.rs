@@ -9,8 +9,8 @@
 pub mod approving;
 pub mod attach;
 mod check;
-pub mod cutting;
 pub mod clocking;
+pub mod cutting;
 pub mod delivering;
 pub mod demo;
 pub mod forecasting;

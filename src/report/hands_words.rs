@@ -101,14 +101,17 @@ pub fn change(now: &Sides, before: &Sides, span: &str, last: &str) -> Vec<String
     said
 }
 
+/// Names, and by how much each differs.
+type Differences = Vec<(String, Duration)>;
+
 /// What took more and what took less than before, the largest differences first.
-fn moved(now: &[Side], before: &[Side]) -> (Vec<(String, Duration)>, Vec<(String, Duration)>) {
+fn moved(now: &[Side], before: &[Side]) -> (Differences, Differences) {
     let then = |name: &str| before.iter().find(|side| &*side.name == name).map_or(Duration::ZERO, Side::all);
     let name = |side: &Side| words::fit(&side.name, 40, false);
-    let mut more: Vec<(String, Duration)> =
+    let mut more: Differences =
         now.iter().map(|side| (name(side), side.all().saturating_sub(then(&side.name)))).collect();
     let is_now = |name: &str| now.iter().find(|side| &*side.name == name).map_or(Duration::ZERO, Side::all);
-    let mut less: Vec<(String, Duration)> =
+    let mut less: Differences =
         before.iter().map(|side| (name(side), side.all().saturating_sub(is_now(&side.name)))).collect();
     for list in [&mut more, &mut less] {
         list.retain(|(_, by)| !by.is_zero());

@@ -24,9 +24,9 @@ pub fn text(recut: &Recut, look: Look) -> String {
     let mut page = Page { out: String::new(), look, items: Vec::new() };
     wrap(&mut page.out, &sum(recut), look.width);
     page.in_the_way(recut);
-    page.to_write(recut);
+    page.writing(recut);
     page.by_hand(recut);
-    page.to_decide(recut);
+    page.deciding(recut);
     page.by_machine(recut);
     page.shot_by_shot(recut);
     page.transitions(recut);
@@ -112,7 +112,7 @@ impl Page {
         }
     }
 
-    fn to_write(&mut self, recut: &Recut) {
+    fn writing(&mut self, recut: &Recut) {
         let needs = &recut.needs;
         if needs.longer.is_empty() && needs.undeclared.is_empty() {
             return;
@@ -157,7 +157,7 @@ impl Page {
         }
     }
 
-    fn to_decide(&mut self, recut: &Recut) {
+    fn deciding(&mut self, recut: &Recut) {
         let cues: Vec<&Cue> = recut.cues.iter().filter(|cue| !matches!(cue.fate, Fate::Moves(_))).collect();
         let nothing =
             cues.is_empty() && recut.lapses.is_empty() && recut.held.is_empty() && recut.out.is_empty();

@@ -54,7 +54,7 @@ impl Reader {
         }
         if let (Last::Sound, Some(sound)) = (self.last, self.sounds.last_mut()) {
             // Of a cross-fade what goes out has told its own name.
-            if !(goes_out && sound.fade.is_some()) && !name.text.is_empty() {
+            if !(name.text.is_empty() || goes_out && sound.fade.is_some()) {
                 sound.clip.get_or_insert(name.text.into());
             }
             return;

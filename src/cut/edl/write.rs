@@ -93,7 +93,7 @@ impl Writer<'_> {
         let text = line(text);
         let means = ["FROM CLIP NAME:", "TO CLIP NAME:", "ASC_SOP", "ASC_SAT", "FREEZE FRAME"];
         let starts = |word: &&str| text.get(..word.len()).is_some_and(|head| head.eq_ignore_ascii_case(word));
-        match means.iter().any(|word| starts(word)) {
+        match means.iter().any(starts) {
             true => self.put(&format!("* NOTE: {text}")),
             false if text.is_empty() => {}
             false => self.put(&format!("* {text}")),
