@@ -81,6 +81,7 @@ fn bus(clips: &[Sound], settings: &str, blocks: &Blocks) -> Bus {
             channels: clip.channels.len(),
             samples: Some(clip.len() as u64),
             since_midnight: None,
+            is_late: false,
         };
         let map = map("{ gain: -6, fade_in: 0.5, fade_out: 1, pan: 0.3 }");
         let (cue_of, _) =
