@@ -358,7 +358,7 @@ fn an_empty_ledger_is_no_trouble() {
 #[test]
 fn round_cause_and_frames_follow_from_what_happened() {
     let film = film();
-    film.rebuild(&[]).but_for_hands();
+    film.rebuild(&[]).well();
     // Ready, and nobody has touched it.
     let waiting = film.json(&["hours"])["waiting"].clone();
     assert_eq!((&waiting[0]["stage"], &waiting[0]["touched"]), (&json!("paint"), &Value::Null), "{waiting}");

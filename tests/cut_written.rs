@@ -555,7 +555,7 @@ fn what_cannot_be_read_is_told_at_its_place() {
         ),
         (track(json!({ "OTIO_SCHEMA": "Lens.1" })), "'Lens.1' is no schema that is known"),
         (track(json!({ "name": "br010" })), "this object does not say its OTIO_SCHEMA"),
-        (track(json!([])), "is not an object of OTIO"),
+        (track(json!([])), "an object of OTIO is wanted here"),
         (track(clip("br010", 1.0, 0.0)), "the Clip 'br010' lasts no frame"),
         (
             track(clip("br010", 1.0, 90_000_000.0)),

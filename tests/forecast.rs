@@ -228,7 +228,7 @@ fn slips_are_refused_with_a_way_on() {
         (&["--more", "paint"], "no shot has a stage"),
         (&["--faster", "cleanup=fast"], "STAGE=TIMES"),
         (&["--runs", "3"], "20"),
-        (&["--from", "tomorrow"], "YEAR-MONTH-DAY"),
+        (&["--from", "tomorrow"], "year, month and day"),
     ] {
         let (code, said) = film.said(&[&["forecast"], words].concat());
         assert!(code == Some(2) && said.contains(says), "{words:?}: {said}");

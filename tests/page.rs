@@ -320,6 +320,8 @@ fn a_browser_shows_the_page_to_eyes_keys_and_readers() {
     assert_eq!(browser.run("return document.querySelectorAll('.piece a').length"), 2);
     // The policy let the page's own style and program in, and nothing was refused.
     assert_eq!(browser.run("return getComputedStyle(document.querySelector('.strip')).display"), "flex");
+    // Sliders are made when a shot comes near.
+    browser.run("document.querySelector('.shot').scrollIntoView()");
     until("the slider", || {
         browser.run("return document.querySelectorAll('.wiper input[type=range]').length") == 2
     });

@@ -1,7 +1,7 @@
 //! `approve`: a person's word on renders, and what is left of it.
 
+use super::arguments::crew::Approve;
 use super::arguments::{self, Arguments};
-use super::crew_arguments::Approve;
 use super::{Answer, Exit, Failure, clock, people, rebuild, show};
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;

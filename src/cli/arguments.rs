@@ -1,18 +1,26 @@
 //! Commands and their options, once, for parsing, help, completions and the man page.
 
+pub mod crew;
+pub mod cut;
+pub mod measure;
 pub mod packets;
+pub mod page;
 
 use std::path::PathBuf;
 
 use clap::error::{ContextKind, ContextValue};
 use clap::{Args, CommandFactory, Parser, Subcommand};
 
-use super::{Failure, amounts, crew_arguments};
+use super::{Failure, amounts};
 use crate::base::problem::nearest;
 use crate::base::selector::Selection;
 use crate::graph::Graph;
 use crate::project::naming;
+use crew::{Approve, Clock, Notes};
+use cut::{Cut, Recut};
+use measure::{Match, Register, Track};
 use packets::{Handout, Outstanding, Takeback};
+use page::{Page, Serve};
 
 /// Takes a short film from locked cut to delivered film: declare shots and stages, rebuild only what
 /// changed, and see where the hours went.
@@ -45,6 +53,8 @@ pub enum Verb {
     Why(Why),
     /// Render what is stale or absent
     Rebuild(Rebuild),
+    /// Show the cut in use, event by event; write the film as it stands as an edit list or OTIO
+    Cut(Cut),
     /// Say what a new cut would do and cost before it is taken up; take it up, or go back to the one before
     Recut(Recut),
     /// Follow places, flat patches and rods through a shot, from keys set by hand
@@ -56,17 +66,15 @@ pub enum Verb {
     /// Measure how each take of a shot lies against its clean plate, and write the file of moves that `passes` applies
     Register(Register),
     /// Keep a person's time on a shot and stage: start, stop, add, correct; without a word, what runs and what was worked
-    Clock(crew_arguments::Clock),
+    Clock(Clock),
     /// Show where finishing time went, people's and machines': by stage, shot, person, week and cause, first pass against rework
     Hours(Hours),
+    /// Pin a person's approval to renders as they are; it lapses by itself when their pixels change
+    Approve(Approve),
+    /// Note what is to be done on frames, list what is open, and settle it
+    Notes(Notes),
     /// Foretell when the film will be done, what holds it up, and what would help
     Forecast(super::forecast::Options),
-    /// Show the cut in use, event by event; write the film as it stands as an edit list or OTIO
-    Cut(Cut),
-    /// Pin a person's approval to renders as they are; it lapses by itself when their pixels change
-    Approve(crew_arguments::Approve),
-    /// Note what is to be done on frames, list what is open, and settle it
-    Notes(crew_arguments::Notes),
     /// Write a contact sheet: one picture file of frames that are made, with their names
     Sheet(Sheet),
     /// Write a picture file of two stages at one frame: before and after
@@ -126,23 +134,6 @@ pub struct Why {
     pub selectors: Vec<String>,
 }
 
-/// Options of `cut`.
-#[derive(Debug, Args)]
-pub struct Cut {
-    /// Write an edit decision list of the film, with finished shots
-    #[arg(long, value_name = "FILE")]
-    pub edl: Option<String>,
-    /// Write OTIO JSON of the film, with finished shots
-    #[arg(long, value_name = "FILE")]
-    pub otio: Option<String>,
-    /// Write the grades that the cut carries, as grades/SHOT.cc
-    #[arg(long)]
-    pub grades: bool,
-    /// Make files anew that a person wrote or changed, and keep theirs under another name
-    #[arg(long)]
-    pub replace: bool,
-}
-
 /// Options of `clashes`.
 #[derive(Debug, Args)]
 pub struct Clashes {
@@ -196,80 +187,6 @@ pub struct Rebuild {
     /// A few words on why they are kept
     #[arg(long, value_name = "WORDS", default_value = "", hide_default_value = true)]
     pub note: String,
-}
-
-/// Options of `recut`.
-#[derive(Debug, Args)]
-pub struct Recut {
-    /// The new list, named as the declaration would name it, or from the folder that the command is started in
-    #[arg(value_name = "NEW_CUT", required_unless_present = "go_back")]
-    pub list: Option<String>,
-    /// Take it up: write it into the declaration's `cut:`. Renders nothing
-    #[arg(long)]
-    pub take_up: bool,
-    /// With --take-up, also write the longer `frames:` of shots that the new cut takes further than they are made
-    #[arg(long, requires = "take_up")]
-    pub grow: bool,
-    /// Go back to the cut before the one that was taken up last
-    #[arg(long, conflicts_with_all = ["list", "take_up", "grow", "picture"])]
-    pub go_back: bool,
-    /// Write a picture file, PNG, of the two cuts one above the other. A relative path begins at the folder that the command is
-    /// started in, with -C too
-    #[arg(long, value_name = "FILE")]
-    pub picture: Option<PathBuf>,
-}
-
-/// Options of `track`.
-#[derive(Debug, Args)]
-pub struct Track {
-    /// A shot, or one stage of it, and frames: br030, br030/cleanup, br030/plate@1012-1019. The plate and all of its frames
-    /// when not given
-    #[arg(value_name = "SHOT")]
-    pub shot: String,
-    /// A place to follow and a frame on which it is known, in pixels from the top left corner; or the name of one whose keys
-    /// the file holds. Once for each key
-    #[arg(long, value_name = "NAME=X,Y@FRAME")]
-    pub point: Vec<String>,
-    /// A flat patch to follow: its corners on a frame, top left, top right, bottom right, bottom left
-    #[arg(long, value_name = "NAME=X,Y,X,Y,X,Y,X,Y@FRAME")]
-    pub plane: Vec<String>,
-    /// A rod to find: its base and tip on a frame. Two frames or more, one near either end, find it best. All frames are
-    /// kept at a small size while it is looked for, 2.6 MB each at 1920x1080; more than 1 GiB of them is refused
-    #[arg(long, value_name = "NAME=X,Y,X,Y@FRAME")]
-    pub blade: Vec<String>,
-    /// The shapes file that keys are read from and written to; tracks/SHOT.yaml when not given. Keys without 'sure' were set by
-    /// hand and stay; all things in it are followed when none is named
-    #[arg(long, value_name = "FILE")]
-    pub file: Option<PathBuf>,
-    /// A matte, STAGE.CHANNEL, of what passes in front and is not to be followed
-    #[arg(long, value_name = "STAGE.CHANNEL")]
-    pub holdout: Option<String>,
-    /// How sure a frame must be, from 0 to 1, to have a key
-    #[arg(long, value_name = "SHARE", default_value = "0.35", value_parser = amounts::share, allow_negative_numbers = true)]
-    pub sure: f64,
-    /// Follow and report, and write nothing
-    #[arg(long)]
-    pub try_out: bool,
-}
-
-/// Options of `register`.
-#[derive(Debug, Args)]
-pub struct Register {
-    /// The shot, or SHOT/STAGE where it has several stages that join takes
-    #[arg(value_name = "SHOT")]
-    pub place: String,
-    /// Furthest that a take may be ahead or behind, in frames
-    #[arg(long, value_name = "FRAMES", default_value = "12", value_parser = clap::value_parser!(i64).range(0..=240), allow_negative_numbers = true)]
-    pub within: i64,
-    /// Look for turns and changes of size as well as shifts
-    #[arg(long)]
-    pub turns: bool,
-    /// Measure anew though a person wrote or changed the file of moves, which is kept as FILE.N beside it
-    #[arg(long)]
-    pub replace: bool,
-    /// Tell frames on which more than this is left, in pixels
-    #[arg(long, value_name = "PX", default_value = "0.5", value_parser = amounts::pixels, allow_negative_numbers = true)]
-    pub over: f64,
 }
 
 /// Options of `hours`.
@@ -359,26 +276,6 @@ pub struct Inspect {
     pub pictures: Option<PathBuf>,
 }
 
-/// Options of `match`.
-#[derive(Debug, Args)]
-pub struct Match {
-    /// The shot, SHOT or SHOT/STAGE@FRAMES; what its grade is given when no stage is said. Writes grades/SHOT.cc
-    #[arg(value_name = "SHOT")]
-    pub shot: String,
-    /// The shot to bring it to, written alike
-    #[arg(long, value_name = "REFERENCE")]
-    pub to: String,
-    /// Compare only what a matte of both shots shows, such as roto.actors
-    #[arg(long, value_name = "STAGE.CHANNEL")]
-    pub within: Option<String>,
-    /// The space that the grade is made for, such as acescct; the shot's own grade_in when not given
-    #[arg(long, value_name = "SPACE")]
-    pub space: Option<String>,
-    /// Replace a file that a person wrote or changed, and keep it under another name
-    #[arg(long)]
-    pub replace: bool,
-}
-
 /// Options of `deliver`.
 #[derive(Debug, Args)]
 pub struct Deliver {
@@ -393,34 +290,6 @@ pub struct Deliver {
     /// Hold a delivered folder against its manifest: what is missing, changed or new
     #[arg(long, value_name = "FOLDER", conflicts_with_all = ["names", "plan", "as_it_is"])]
     pub check: Option<PathBuf>,
-}
-
-/// Options of `page`.
-#[derive(Debug, Args)]
-pub struct Page {
-    /// The file, HTML. A relative path begins at the folder that the command is started in, with -C too
-    #[arg(long, value_name = "FILE", default_value = "page.html")]
-    pub out: PathBuf,
-    /// Show at most this many pictures
-    #[arg(long, value_name = "N", default_value_t = 400, value_parser = clap::value_parser!(u32).range(0..=20_000), allow_negative_numbers = true)]
-    pub pictures: u32,
-}
-
-/// Options of `serve`.
-#[derive(Debug, Args)]
-pub struct Serve {
-    /// The port of 127.0.0.1 and [::1] to listen to; any free one when 0
-    #[arg(
-        long,
-        value_name = "N",
-        default_value_t = 0,
-        hide_default_value = true,
-        allow_negative_numbers = true
-    )]
-    pub port: u16,
-    /// Show at most this many pictures
-    #[arg(long, value_name = "N", default_value_t = 400, value_parser = clap::value_parser!(u32).range(0..=20_000), allow_negative_numbers = true)]
-    pub pictures: u32,
 }
 
 /// Options of `sweep`.

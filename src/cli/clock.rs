@@ -6,7 +6,7 @@ use jiff::Timestamp;
 use jiff::civil::{Date, Time};
 
 use super::arguments::Arguments;
-use super::crew_arguments::{Clock as Options, ClockVerb, Spent};
+use super::arguments::crew::{Clock as Options, ClockVerb, Spent};
 use super::today::{Now, day};
 use super::{Answer, Exit, Failure, clocks, people, rebuild};
 use crate::crew::naming::Names;

@@ -16,7 +16,7 @@ use crate::project::Project;
 use crate::project::cutting::{Told, Wish};
 
 /// Prints the cut, or writes it.
-pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Cut) -> Answer {
+pub fn run(project: &Project, arguments: &Arguments, options: &arguments::cut::Cut) -> Answer {
     let wish = Wish {
         edl: options.edl.clone(),
         otio: options.otio.clone(),

@@ -2,7 +2,8 @@
 
 use std::cell::Cell;
 
-use super::arguments::{Arguments, Match};
+use super::arguments::Arguments;
+use super::arguments::measure::Match;
 use super::{Answer, Exit, Failure, rebuild, show};
 use crate::base::selector::Selector;
 use crate::project::Project;

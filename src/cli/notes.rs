@@ -1,7 +1,7 @@
 //! `notes`: what people noted on frames, and what of it is settled.
 
+use super::arguments::crew::{Notes as Options, NotesVerb};
 use super::arguments::{self, Arguments};
-use super::crew_arguments::{Notes as Options, NotesVerb};
 use super::{Answer, Exit, Failure, clock, people, rebuild};
 use crate::base::selector::Selection;
 use crate::crew::naming::Names;

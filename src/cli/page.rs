@@ -16,7 +16,7 @@ use crate::report::page::{self, Way};
 use crate::report::words;
 
 /// Looks, gathers and writes.
-pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Page) -> Answer {
+pub fn run(project: &Project, arguments: &Arguments, options: &arguments::page::Page) -> Answer {
     may_be_written(&options.out)?;
     let told = end_when_told()?;
     let reading = Reading::new("reading plates");

@@ -7,7 +7,7 @@ use tokio::signal::unix::{Signal, SignalKind, signal};
 
 use super::arguments::{self, Arguments, Rebuild};
 use super::progress::Rebuilding;
-use super::{Answer, Exit, Failure, show, trouble};
+use super::{Answer, Exit, Failure, holding, show, trouble};
 use crate::base::digest::Digest;
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
@@ -28,7 +28,7 @@ const GRACE: std::time::Duration = std::time::Duration::from_secs(2);
 pub fn run(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answer {
     let selection = arguments::selection(&options.selectors, None)?;
     if options.hold || options.let_go {
-        return hold(project, &selection, options);
+        return holding::hold(project, &selection, options);
     }
     if options.plan {
         return plan(project, arguments, options);
@@ -375,32 +375,4 @@ fn plan(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answer {
         say!("nothing to render");
     }
     Ok(Exit::Done)
-}
-
-fn hold(project: &Project, selection: &Selection, options: &Rebuild) -> Answer {
-    if selection.is_everything() {
-        return Err(Failure::Usage("say which renders, such as br030/colour@1012-1019".into()));
-    }
-    if options.let_go {
-        let count = project.let_go(selection, &options.note, &writer())?;
-        match count {
-            0 => say!("nothing of this is held"),
-            n => say!("{} let go", show::frames(n)),
-        }
-        return Ok(if count > 0 { Exit::Done } else { Exit::Usage });
-    }
-    let held = project.hold(selection, &options.note, &writer())?;
-    let them = if held.frames == 1 { "it" } else { "them" };
-    let later = format!("later changes will not render {them} until --let-go");
-    match (held.frames, held.fresh) {
-        (0, _) => say!("nothing of this has a render that can be held"),
-        (1, 0) => say!("1 frame held as it is"),
-        (n, 0) => say!("{} held as they are", show::frames(n)),
-        (1, 1) => say!("1 frame held, which is fresh now: {later}"),
-        (n, fresh) if n == fresh => {
-            say!("{} held, all of them fresh now: {later}", show::frames(n))
-        }
-        (n, fresh) => say!("{} held, {fresh} of them fresh now: {later}", show::frames(n)),
-    }
-    Ok(if held.frames > 0 { Exit::Done } else { Exit::Usage })
 }

@@ -1,6 +1,7 @@
 //! `register`: measures takes against their clean plate and writes the file of moves.
 
-use super::arguments::{self, Arguments, Rebuild, Register};
+use super::arguments::measure::Register;
+use super::arguments::{self, Arguments, Rebuild};
 use super::progress::Reading;
 use super::{Answer, Exit, Failure, check, rebuild, show};
 use crate::base::frames::FrameSet;

@@ -8,7 +8,8 @@ use std::sync::{Arc, Mutex};
 use jiff::{Timestamp, Zoned};
 use tokio::runtime::Handle;
 
-use super::arguments::{Arguments, Serve};
+use super::arguments::Arguments;
+use super::arguments::page::Serve;
 use super::rebuild::{self, signals};
 use super::{Answer, Exit, Failure, deliver};
 use crate::base::digest::Digest;

@@ -4,7 +4,8 @@
 
 use std::cell::Cell;
 
-use super::arguments::{Arguments, Track as Options};
+use super::arguments::Arguments;
+use super::arguments::measure::Track as Options;
 use super::progress::Reading;
 use super::rebuild::end_when_told;
 use super::{Answer, Exit, show};

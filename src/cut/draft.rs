@@ -55,10 +55,16 @@ pub(super) struct Leaving {
 
 impl Leaving {
     /// True when a speed line of this reel that begins at this frame is of what goes out and not of what comes in.
-    pub fn is_meant(&self, reel: Option<&str>, begins: Option<(i64, Span)>, comes: &Side) -> bool {
+    pub fn is_meant(
+        &self,
+        reel: Option<&str>,
+        begins: Option<(i64, Span)>,
+        comes: &Side,
+        is_open: bool,
+    ) -> bool {
         let is = |side: &Side| reel.is_some_and(|reel| reel.eq_ignore_ascii_case(&side.reel));
         match (is(&self.side), is(comes)) {
-            (true, true) => begins.is_some_and(|(frame, _)| frame == self.source),
+            (true, true) => !is_open && begins.is_some_and(|(frame, _)| frame == self.source),
             (goes, _) => goes,
         }
     }

@@ -44,7 +44,15 @@ pub fn table(sides: &Sides, look: Look) -> String {
         }
     }
     let [first, rework, machines] = signs(look);
-    out.push_str(&format!("\n{first} hands, first pass  {rework} hands, rework  {machines} machines\n"));
+    out.push('\n');
+    let told = [
+        format!("{first} hands, first pass"),
+        format!("{rework} hands, rework"),
+        format!("{machines} machines"),
+    ];
+    let one: usize = told.iter().map(|part| part.chars().count() + 2).sum();
+    out.push_str(&told.join(if one <= look.width + 2 { "  " } else { "\n" }));
+    out.push('\n');
     out
 }
 

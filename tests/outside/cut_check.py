@@ -51,7 +51,11 @@ def item(track, thing):
 def main(kind, rate):
     text = sys.stdin.buffer.read().decode()
     if kind == "edl":
-        timeline = otio.adapters.read_from_string(text, "cmx_3600", rate=float(rate))
+        try:
+            timeline = otio.adapters.read_from_string(text, "cmx_3600", rate=float(rate))
+        except Exception:
+            sys.stderr.write(text)
+            raise
     else:
         timeline = otio.adapters.read_from_string(text, "otio_json")
     start = timeline.global_start_time

@@ -15,7 +15,7 @@ use crate::project::recutting::{Recut, picture};
 use crate::project::sheet::may_be_written;
 
 /// Foretells, and does what was asked for.
-pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Recut) -> Answer {
+pub fn run(project: &Project, arguments: &Arguments, options: &arguments::cut::Recut) -> Answer {
     let runner = Runner::alone().map_err(|error| Failure::System(error.to_string()))?;
     if options.go_back {
         let back = project.go_back(&writer())?;

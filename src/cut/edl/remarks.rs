@@ -130,8 +130,13 @@ impl Reader {
         }
         let (Last::Picture, Some(draft)) = (self.last, self.events.last_mut()) else { return };
         // After both lines of a dissolve the reel tells which of them it is of, or the timecode where reels are the same.
+        // Where those are the same too, the first line is of what comes in.
+        let is_open =
+            draft.says.motion.is_none() && motion.begins.is_some_and(|(frame, _)| frame == draft.source.0);
         let place = match &mut draft.leaving {
-            Some(leaving) if leaving.is_meant(reel.map(|reel| reel.text), motion.begins, &draft.side) => {
+            Some(leaving)
+                if leaving.is_meant(reel.map(|reel| reel.text), motion.begins, &draft.side, is_open) =>
+            {
                 &mut leaving.motion
             }
             _ => &mut draft.says.motion,

@@ -178,9 +178,25 @@ impl Writer<'_> {
             && !goes_on(before, join)
         {
             let reel = self.reels.outgoing(from);
-            if from.speed.is_own() { Ok(()) } else { self.outgoing_speed(&reel, from) }?;
+            if !from.speed.is_own() {
+                // A reader takes the first line of two that could be of either for that of what comes in.
+                let comes = stretch.event.map(|event| (self.reels.event(event), event.run()));
+                if let Some((_, run)) = comes.filter(|(comes, run)| {
+                    *comes == reel && run.speed.is_own() && takes(run).0 == from.source_first
+                }) {
+                    self.own_speed(&reel, takes(&run).0);
+                }
+                self.outgoing_speed(&reel, from)?;
+            }
         }
         Ok(())
+    }
+
+    /// Says that the event goes at its own speed.
+    fn own_speed(&mut self, reel: &str, first: i64) {
+        let number = format!("{:05.1}", f64::from(self.rate.nominal()));
+        let label = self.counting.label(first);
+        self.put(&format!("M2   {reel:<8}             {number:<21} {label}"));
     }
 
     /// The speed of what goes out without having played before.

@@ -219,7 +219,7 @@ mod tests {
             (203, (4, 7), (11, 0)),
             (204, (0, 2), (11, 7)),
         ] {
-            let frame = frame(pattern, 0.2);
+            let frame = frame(pattern, 0.25);
             assert!(frame[y][x] > 0.9 && frame[far_y][far_x] < 0.1, "{pattern}: {frame:?}");
         }
     }

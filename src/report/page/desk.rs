@@ -20,7 +20,7 @@ fn stages(page: &Page) -> Vec<&str> {
 /// The forms. They work by the page's program, which holds the token.
 pub fn desk(page: &Page) -> Markup {
     html! {
-        p class="says" id="desk-says" {
+        p class="says" id="desk-lead" {
             "What is written here goes into the film's ledger under the name of whoever started this page, or the name that is given."
         }
         div class="token" id="token-ask" {

@@ -2,7 +2,7 @@
 
 use clap::{Args, Subcommand};
 
-use super::{amounts, people};
+use crate::cli::{amounts, people};
 
 /// Options of `clock`.
 #[derive(Debug, Args)]

@@ -1,0 +1,45 @@
+//! Options of the commands about the cut.
+//!
+//! Knows their words. Does not know what they do.
+
+use std::path::PathBuf;
+
+use clap::Args;
+
+/// Options of `cut`.
+#[derive(Debug, Args)]
+pub struct Cut {
+    /// Write an edit decision list of the film, with finished shots
+    #[arg(long, value_name = "FILE")]
+    pub edl: Option<String>,
+    /// Write OTIO JSON of the film, with finished shots
+    #[arg(long, value_name = "FILE")]
+    pub otio: Option<String>,
+    /// Write the grades that the cut carries, as grades/SHOT.cc
+    #[arg(long)]
+    pub grades: bool,
+    /// Make files anew that a person wrote or changed, and keep theirs under another name
+    #[arg(long)]
+    pub replace: bool,
+}
+
+/// Options of `recut`.
+#[derive(Debug, Args)]
+pub struct Recut {
+    /// The new list, named as the declaration would name it, or from the folder that the command is started in
+    #[arg(value_name = "NEW_CUT", required_unless_present = "go_back")]
+    pub list: Option<String>,
+    /// Take it up: write it into the declaration's `cut:`. Renders nothing
+    #[arg(long)]
+    pub take_up: bool,
+    /// With --take-up, also write the longer `frames:` of shots that the new cut takes further than they are made
+    #[arg(long, requires = "take_up")]
+    pub grow: bool,
+    /// Go back to the cut before the one that was taken up last
+    #[arg(long, conflicts_with_all = ["list", "take_up", "grow", "picture"])]
+    pub go_back: bool,
+    /// Write a picture file, PNG, of the two cuts one above the other. A relative path begins at the folder that the command is
+    /// started in, with -C too
+    #[arg(long, value_name = "FILE")]
+    pub picture: Option<PathBuf>,
+}

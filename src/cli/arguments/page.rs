@@ -1,0 +1,35 @@
+//! Options of the commands that show the film as a page.
+//!
+//! Knows their words. Does not know what they do.
+
+use std::path::PathBuf;
+
+use clap::Args;
+
+/// Options of `page`.
+#[derive(Debug, Args)]
+pub struct Page {
+    /// The file, HTML. A relative path begins at the folder that the command is started in, with -C too
+    #[arg(long, value_name = "FILE", default_value = "page.html")]
+    pub out: PathBuf,
+    /// Show at most this many pictures
+    #[arg(long, value_name = "N", default_value_t = 400, value_parser = clap::value_parser!(u32).range(0..=20_000), allow_negative_numbers = true)]
+    pub pictures: u32,
+}
+
+/// Options of `serve`.
+#[derive(Debug, Args)]
+pub struct Serve {
+    /// The port of 127.0.0.1 and [::1] to listen to; any free one when 0
+    #[arg(
+        long,
+        value_name = "N",
+        default_value_t = 0,
+        hide_default_value = true,
+        allow_negative_numbers = true
+    )]
+    pub port: u16,
+    /// Show at most this many pictures
+    #[arg(long, value_name = "N", default_value_t = 400, value_parser = clap::value_parser!(u32).range(0..=20_000), allow_negative_numbers = true)]
+    pub pictures: u32,
+}

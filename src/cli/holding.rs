@@ -1,0 +1,38 @@
+//! `rebuild --hold` and `--let-go`: what a person keeps as it is.
+//!
+//! Knows how it is told. Does not know what can be held.
+
+use super::arguments::Rebuild;
+use super::rebuild::writer;
+use super::{Answer, Exit, Failure, show};
+use crate::base::selector::Selection;
+use crate::project::Project;
+
+/// Keeps the renders that are selected, or lets go of them.
+pub fn hold(project: &Project, selection: &Selection, options: &Rebuild) -> Answer {
+    if selection.is_everything() {
+        return Err(Failure::Usage("say which renders, such as br030/colour@1012-1019".into()));
+    }
+    if options.let_go {
+        let count = project.let_go(selection, &options.note, &writer())?;
+        match count {
+            0 => say!("nothing of this is held"),
+            n => say!("{} let go", show::frames(n)),
+        }
+        return Ok(if count > 0 { Exit::Done } else { Exit::Usage });
+    }
+    let held = project.hold(selection, &options.note, &writer())?;
+    let them = if held.frames == 1 { "it" } else { "them" };
+    let later = format!("later changes will not render {them} until --let-go");
+    match (held.frames, held.fresh) {
+        (0, _) => say!("nothing of this has a render that can be held"),
+        (1, 0) => say!("1 frame held as it is"),
+        (n, 0) => say!("{} held as they are", show::frames(n)),
+        (1, 1) => say!("1 frame held, which is fresh now: {later}"),
+        (n, fresh) if n == fresh => {
+            say!("{} held, all of them fresh now: {later}", show::frames(n))
+        }
+        (n, fresh) => say!("{} held, {fresh} of them fresh now: {later}", show::frames(n)),
+    }
+    Ok(if held.frames > 0 { Exit::Done } else { Exit::Usage })
+}
