@@ -41,8 +41,6 @@ pub fn write(cut: &Cut, rate: Rate, finished: &dyn Fn(&str) -> Option<Finished>)
         writer.put(&format!("TITLE: {}", line(title)));
     }
     writer.put(if cut.drops { "FCM: DROP FRAME" } else { "FCM: NON-DROP FRAME" });
-    // The first comment is the mark by which the list is told from one that a person changed, once it is sealed.
-    writer.put(&format!("* {}", mark::PLACE));
     cut.notes.iter().filter(|note| note.record.is_none()).for_each(|note| writer.comment(&note.text));
     writer.put("");
     let all = stretches(cut);
@@ -61,6 +59,9 @@ pub fn write(cut: &Cut, rate: Rate, finished: &dyn Fn(&str) -> Option<Finished>)
         before = Some(sound.number);
         writer.sound(sound)?;
     }
+    // The last comment is the mark by which the list is told from one that a person changed, once it is sealed: not every
+    // reader takes a comment before the first event.
+    writer.put(&format!("* {}", mark::PLACE));
     if writer.number > EVENTS {
         let told = format!(
             "{} events, and a list numbers {EVENTS} with its three digits: not every reader takes more",
