@@ -62,7 +62,7 @@ fn film() -> Work {
         units: 60.0 + (i * 7919 % 90) as f64,
         again: 0.0,
         begun: 0.0,
-        needs: if i % 6 == 0 { vec![] } else { vec![i as u32 - 1] },
+        needs: if i.is_multiple_of(6) { vec![] } else { vec![i as u32 - 1] },
         seed: of_text(&format!("s{i}")),
         only: None,
     };
