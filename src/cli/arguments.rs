@@ -27,7 +27,7 @@ use page::{Page, Serve};
 #[derive(Debug, Parser)]
 #[command(name = "endboard", version, max_term_width = 100, after_help = EXIT_CODES)]
 pub struct Arguments {
-    /// Work in this folder, or the project that it lies in
+    /// Work in this folder, or the film that it lies in
     #[arg(short = 'C', value_name = "DIR", default_value = ".", global = true, hide_default_value = true)]
     pub folder: PathBuf,
     /// Print JSON instead of text
@@ -47,7 +47,7 @@ Selectors name shots, stages and frames: br030, br030/blades, br030/blades@1012-
 pub enum Verb {
     /// Read the declaration and everything it points at; report every problem at once, each at its line
     Check(Check),
-    /// Show what is fresh, stale, absent or failed, as ribbons of frames, and what comes next
+    /// Show what is fresh, stale, absent, out, failed or blocked, as ribbons of frames, and what comes next
     Status(Status),
     /// Follow a stale frame down to the input that changed
     Why(Why),
@@ -121,7 +121,7 @@ pub struct Check {
 pub struct Status {
     /// Shots, stages and frames; all when not given
     pub selectors: Vec<String>,
-    /// Read every source and render again instead of trusting their times
+    /// Read every source and every render again, instead of trusting their times
     #[arg(long)]
     pub thorough: bool,
 }

@@ -75,7 +75,7 @@ pub struct Takeback {
     #[arg(long, conflicts_with = "version")]
     pub try_out: bool,
     /// Go back to this return of what is selected
-    #[arg(long = "use", value_name = "VERSION", value_parser = clap::value_parser!(u32).range(1..))]
+    #[arg(long = "use", value_name = "RETURN", value_parser = clap::value_parser!(u32).range(1..))]
     pub version: Option<u32>,
     /// A few words for the ledger
     #[arg(long, value_name = "WORDS", default_value = "", hide_default_value = true)]
