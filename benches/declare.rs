@@ -3,9 +3,11 @@
 //!
 //! Knows a made-up declaration. Does not know what anybody else's reader takes.
 
-use std::fmt::Write;
-use std::time::Instant;
+mod clock;
 
+use std::fmt::Write;
+
+use clock::row;
 use endboard::base::problem::Sources;
 use endboard::base::yaml;
 use endboard::declare;
@@ -28,24 +30,12 @@ fn main() {
     println!("{SHOTS} shots of 6 stages, {} KiB of YAML, median ms of 9", main.len() / 1024);
     let mut sources = Sources::new();
     let id = sources.add("endboard.yaml", main.as_str());
-    row("YAML alone", || yaml::parse(id, &main).1.len());
-    row("the whole declaration", || {
+    row(9, "YAML alone", || yaml::parse(id, &main).1.len());
+    row(9, "the whole declaration", || {
         let (film, problems) = declare::read(&mut sources, id, &mut |_| Ok(RECIPE.to_string()));
         assert!(problems.is_empty(), "{problems:?}");
         film.expect("a sound film").shots.len()
     });
-}
-
-fn row(what: &str, mut work: impl FnMut() -> usize) {
-    let mut times: Vec<f64> = (0..9)
-        .map(|_| {
-            let start = Instant::now();
-            std::hint::black_box(work());
-            start.elapsed().as_secs_f64() * 1e3
-        })
-        .collect();
-    times.sort_by(f64::total_cmp);
-    println!("{:10.1}  {what}", times[4]);
 }
 
 fn declaration() -> String {

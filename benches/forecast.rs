@@ -4,11 +4,11 @@
 //!
 //! Knows a made-up crew. Does not know the disk.
 
+mod clock;
 #[path = "../tests/outside/mod.rs"]
 mod outside;
 
-use std::time::Instant;
-
+use clock::row;
 use endboard::forecast::calendar::Calendar;
 use endboard::forecast::chance::of_text;
 use endboard::forecast::outlook::{Ask, Outlook};
@@ -22,26 +22,14 @@ const PEOPLE: usize = 8;
 fn main() {
     let work = film();
     println!("{SHOTS} shots of 6 stages, {PEOPLE} people, 2 machines; median ms of 3");
-    row("1,000 runs", || simulate::runs(&work, 1, 1000).ends.len());
-    row("1,000 runs, and changes tried", || {
+    row(3, "1,000 runs", || simulate::runs(&work, 1, 1000).ends.len());
+    row(3, "1,000 runs, and changes tried", || {
         Outlook::of(&work, &Ask { runs: 1000, seed: 1, changes: vec![] }).savings.len()
     });
     if let Some(seconds) = outside::outside("schedule_check.py", &["time"], b"") {
         let seconds: f64 = String::from_utf8_lossy(&seconds).trim().parse().expect("seconds");
         println!("{:10.1}  one critical path by networkx", seconds * 1e3);
     }
-}
-
-fn row(what: &str, mut work: impl FnMut() -> usize) {
-    let mut times: Vec<f64> = (0..3)
-        .map(|_| {
-            let start = Instant::now();
-            std::hint::black_box(work());
-            start.elapsed().as_secs_f64() * 1e3
-        })
-        .collect();
-    times.sort_by(f64::total_cmp);
-    println!("{:10.1}  {what}", times[1]);
 }
 
 fn film() -> Work {

@@ -58,3 +58,13 @@ pub fn median(times: usize, mut work: impl FnMut()) -> f64 {
     all.sort_by(f64::total_cmp);
     all[times / 2]
 }
+
+/// Prints the milliseconds of `work`, the middle one of so many times, an odd number, and what was timed.
+pub fn row(times: usize, what: &str, mut work: impl FnMut() -> usize) {
+    let mut run = || {
+        std::hint::black_box(work());
+    };
+    let mut all: Vec<f64> = (0..times).map(|_| once(&mut run)).collect();
+    all.sort_by(f64::total_cmp);
+    println!("{:10.1}  {what}", all[times / 2]);
+}

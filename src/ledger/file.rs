@@ -12,6 +12,8 @@ use crate::ledger::intake::{Intake, LedgerProblem};
 use crate::ledger::line::{self, LINE_LIMIT, Line, Names};
 use crate::ledger::row::{Entry, Row, What};
 
+/// Frames that a row names at most where it holds a digest of each: its line stays well below the limit.
+pub const DIGESTS_A_ROW: usize = 8192;
 /// The longest name of a writer.
 const NAME_LIMIT: usize = 100;
 

@@ -8,7 +8,6 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 
-use super::holding::HELD_A_ROW;
 use super::rebuild::Writer;
 use super::sheet::finished;
 use super::{Project, ProjectError, Status, wanted};
@@ -20,7 +19,7 @@ use crate::base::state::{FrameState, State};
 use crate::crew::approvals::{Approvals, Present, Standing};
 use crate::graph::{FILM, NodeId};
 use crate::ledger::crew::Crew;
-use crate::ledger::file::Ledger;
+use crate::ledger::file::{DIGESTS_A_ROW, Ledger};
 use crate::ledger::id::RowId;
 use crate::ledger::row::{Entry, Row, What};
 use crate::store::state::State as LastKeys;
@@ -124,7 +123,7 @@ impl Project {
             let (node, strip) = (&graph.nodes[of.node], &status.report.strips[of.node]);
             let frames: Vec<i64> = of.fresh.iter().collect();
             // A row of the ledger has a limit, and each frame's digest stands in it.
-            for part in frames.chunks(HELD_A_ROW) {
+            for part in frames.chunks(DIGESTS_A_ROW) {
                 let digests: Vec<Digest> =
                     part.iter().filter_map(|&n| strip.get(n)).map(|cell| cell.pixels).collect();
                 let what = What::Crew(Crew::Approval { digests, note: note.into() });

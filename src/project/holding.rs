@@ -11,13 +11,10 @@ use crate::base::frames::FrameSet;
 use crate::base::made::NONE;
 use crate::base::selector::Selection;
 use crate::graph::{Node, NodeId};
-use crate::ledger::file::Ledger;
+use crate::ledger::file::{DIGESTS_A_ROW, Ledger};
 use crate::ledger::holds::Holds;
 use crate::ledger::id::RowId;
 use crate::ledger::row::{Row, What};
-
-/// Frames that one row of the ledger holds.
-pub(super) const HELD_A_ROW: usize = 8192;
 
 /// What holding came to.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -59,7 +56,7 @@ impl Project {
             held.frames += frames.len();
             held.fresh += frames.iter().filter(|&&n| status.report.strips[id].is_fresh_at(n)).count();
             // A row of the ledger has a limit, and each frame's digest stands in it.
-            for part in frames.chunks(HELD_A_ROW) {
+            for part in frames.chunks(DIGESTS_A_ROW) {
                 let digests = part.iter().filter_map(|&n| table.get(n)).map(|row| row.pixels).collect();
                 let what = What::Hold { digests, note: note.into() };
                 ledger.append(&row(&graph.film, node, part.iter().copied().collect(), writer, what))?;

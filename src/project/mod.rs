@@ -1,7 +1,5 @@
-//! The front door of the library: check, status, why, clashes, rebuild, track, register, match, sheet, compare,
-//! inspect, hours, sweep, holds.
-//! The front door of the library: check, status, why, clashes, rebuild, track, register, match, sheet, compare, deliver,
-//! hours, sweep, holds.
+//! The front door of the library: check, status, why, clashes, rebuild, cut, recut, track, register, match, sheet, compare,
+//! inspect, deliver, hum, hours, clocks, approvals, notes, packets, forecast, page, sweep, holds.
 //!
 //! Knows the order in which the parts are asked, and in its own parts which frames a command looks at and which files it
 //! writes. Does not know how anything is worded on a terminal, and prints nothing.

@@ -60,10 +60,10 @@ fn seconds(time: Duration) -> f64 {
 }
 
 #[derive(Serialize)]
-struct Named<'a> {
+struct Named<'a, S: Serialize> {
     name: &'a str,
     #[serde(flatten)]
-    sums: Sums,
+    sums: S,
 }
 
 #[derive(Serialize)]
@@ -81,11 +81,11 @@ struct Form<'a> {
     to: Option<String>,
     total: Sums,
     final_steps: FinalSteps,
-    by_stage: Vec<Named<'a>>,
-    by_shot: Vec<Named<'a>>,
-    by_cause: Vec<Named<'a>>,
-    by_machine: Vec<Named<'a>>,
-    by_week: Vec<Named<'a>>,
+    by_stage: Vec<Named<'a, Sums>>,
+    by_shot: Vec<Named<'a, Sums>>,
+    by_cause: Vec<Named<'a, Sums>>,
+    by_machine: Vec<Named<'a, Sums>>,
+    by_week: Vec<Named<'a, Sums>>,
     hands: HandsForm<'a>,
     change: Change,
     waiting: Vec<WaitForm<'a>>,
@@ -113,22 +113,15 @@ impl From<&Spent> for HandSums {
 }
 
 #[derive(Serialize)]
-struct NamedHands<'a> {
-    name: &'a str,
-    #[serde(flatten)]
-    sums: HandSums,
-}
-
-#[derive(Serialize)]
 struct HandsForm<'a> {
     total: HandSums,
     running: usize,
-    final_steps: Vec<NamedHands<'a>>,
-    by_stage: Vec<NamedHands<'a>>,
-    by_shot: Vec<NamedHands<'a>>,
-    by_person: Vec<NamedHands<'a>>,
-    by_week: Vec<NamedHands<'a>>,
-    by_cause: Vec<NamedHands<'a>>,
+    final_steps: Vec<Named<'a, HandSums>>,
+    by_stage: Vec<Named<'a, HandSums>>,
+    by_shot: Vec<Named<'a, HandSums>>,
+    by_person: Vec<Named<'a, HandSums>>,
+    by_week: Vec<Named<'a, HandSums>>,
+    by_cause: Vec<Named<'a, HandSums>>,
 }
 
 #[derive(Serialize)]
@@ -180,17 +173,17 @@ pub struct Waits<'a> {
 }
 
 /// Those of a list on which people spent time.
-fn hands_of(sides: &[Side]) -> Vec<NamedHands<'_>> {
+fn hands_of(sides: &[Side]) -> Vec<Named<'_, HandSums>> {
     let some = sides.iter().filter(|side| side.hands.rows > 0);
-    some.map(|side| NamedHands { name: &side.name, sums: (&side.hands).into() }).collect()
+    some.map(|side| Named { name: &side.name, sums: (&side.hands).into() }).collect()
 }
 
-fn machines_of(sides: &[Side]) -> Vec<Named<'_>> {
+fn machines_of(sides: &[Side]) -> Vec<Named<'_, Sums>> {
     let some = sides.iter().filter(|side| side.machines.rows > 0);
     some.map(|side| Named { name: &side.name, sums: (&side.machines).into() }).collect()
 }
 
-fn named(parts: &[Part]) -> Vec<Named<'_>> {
+fn named(parts: &[Part]) -> Vec<Named<'_, Sums>> {
     parts.iter().map(|part| Named { name: &part.name, sums: (&part.tally).into() }).collect()
 }
 

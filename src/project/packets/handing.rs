@@ -10,14 +10,14 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use super::inputs::{self, Source};
-use super::{A_ROW, Hand, PACKETS, hand, in_rows};
+use super::{Hand, PACKETS, hand, in_rows};
 use crate::base::digest::Digest;
 use crate::base::frames::FrameSet;
 use crate::base::made::{MadeOf, NONE};
 use crate::base::selector::Selection;
 use crate::base::state::State;
 use crate::ledger::crew::{Crew, Handout};
-use crate::ledger::file::Ledger;
+use crate::ledger::file::{DIGESTS_A_ROW, Ledger};
 use crate::ledger::row::{Row, What};
 use crate::project::frames::{Lack, Lacking, LookError};
 use crate::project::naming::is_named;
@@ -178,7 +178,7 @@ impl Project {
         for part in parts {
             let frames: Vec<i64> = part.frames.iter().collect();
             for (begin, set) in in_rows(&frames) {
-                let of_row = &frames[begin..(begin + A_ROW).min(frames.len())];
+                let of_row = &frames[begin..(begin + DIGESTS_A_ROW).min(frames.len())];
                 let handout = Handout {
                     packet: name.into(),
                     person: order.person.into(),

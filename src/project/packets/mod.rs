@@ -26,15 +26,13 @@ use crate::crew::packets::Packet;
 use crate::declare::film::{Delivers, FilePattern, Media};
 use crate::graph::{Node, NodeId, Work};
 use crate::ledger::crew::Crew;
-use crate::ledger::file::Ledger;
+use crate::ledger::file::{DIGESTS_A_ROW, Ledger};
 use crate::ledger::row::{Row, What};
 
 /// The folder of every file that came back, below the project folder.
 pub const RETURNS: &str = "returns";
 /// The folder that packets are written into, when no other is said.
 pub const PACKETS: &str = "packets";
-/// Frames that one row of the ledger names with their digests.
-const A_ROW: usize = 8192;
 
 /// A hand stage of one shot.
 #[derive(Clone, Copy)]
@@ -148,5 +146,8 @@ fn days(from: Date, to: Date) -> Option<i64> {
 
 /// Frames in parts that a row of the ledger can hold.
 fn in_rows(frames: &[i64]) -> impl Iterator<Item = (usize, FrameSet)> + '_ {
-    frames.chunks(A_ROW).enumerate().map(|(at, part)| (at * A_ROW, part.iter().copied().collect()))
+    frames
+        .chunks(DIGESTS_A_ROW)
+        .enumerate()
+        .map(|(at, part)| (at * DIGESTS_A_ROW, part.iter().copied().collect()))
 }

@@ -13,13 +13,13 @@ use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
 
 use super::sheet::{self, Due, Line};
-use super::{A_ROW, RETURNS, in_rows};
+use super::{RETURNS, in_rows};
 use crate::base::digest::Digest;
 use crate::base::frames::FrameSet;
 use crate::crew::packets::Packets;
 use crate::deliver::whole;
 use crate::ledger::crew::{Crew, Worked};
-use crate::ledger::file::Ledger;
+use crate::ledger::file::{DIGESTS_A_ROW, Ledger};
 use crate::ledger::row::{Entry, Round, Row, What};
 use crate::observe;
 use crate::project::rebuild::Writer;
@@ -219,7 +219,7 @@ fn is_told(packets: &Packets, work: &Work, part: &Part) -> bool {
 fn tell(ledger: &mut Ledger, work: &Work, part: &Part) -> Result<(), ProjectError> {
     let frames: Vec<i64> = part.files.iter().map(|(frame, _, _)| *frame).collect();
     for (begin, set) in in_rows(&frames) {
-        let of_row = &part.files[begin..(begin + A_ROW).min(part.files.len())];
+        let of_row = &part.files[begin..(begin + DIGESTS_A_ROW).min(part.files.len())];
         let digests = of_row.iter().filter_map(|(_, digest, _)| digest.parse().ok()).collect();
         let crew = match part.is_chosen {
             true => Crew::Choose { version: part.version, note: work.note.as_str().into() },

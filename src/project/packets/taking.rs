@@ -228,12 +228,6 @@ impl Project {
 
     /// Moves a file out of the intake to where returned ones are kept.
     fn bring_in(&self, from: &Path, to: &Path) -> Result<(), ProjectError> {
-        if to.is_file()
-            && std::fs::read(to)
-                .is_ok_and(|bytes| to.file_stem().is_some_and(|s| *s == *Digest::of(&bytes).to_string()))
-        {
-            return Ok(());
-        }
         let bytes = std::fs::read(from).map_err(placing::disk(from))?;
         self.keep_bytes(to, &bytes)
     }

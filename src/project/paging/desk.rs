@@ -3,7 +3,6 @@
 //! Knows which words make which row, and refuses what names no frame of the film. Whether somebody may write at all is for
 //! `serve` to say.
 
-use std::sync::Arc;
 use std::time::Duration;
 
 use jiff::Timestamp;
@@ -15,10 +14,9 @@ use crate::base::state::State;
 use crate::crew::notes;
 use crate::crew::times::Times;
 use crate::graph::NodeId;
-use crate::ledger::crew::{Crew, Worked};
-use crate::ledger::file::Ledger;
 use crate::ledger::id::RowId;
-use crate::ledger::row::{Entry, Row, What};
+use crate::project::approving::{Asked, NoteOn};
+use crate::project::clocking::{self, Place};
 use crate::project::rebuild::Writer;
 use crate::project::{Project, ProjectError, Status};
 use crate::report::words;
@@ -27,8 +25,6 @@ use crate::report::words;
 const NAME: usize = 100;
 /// See [`NAME`].
 const TEXT: usize = 2000;
-/// Frames that one approval holds: a row of the ledger has a limit, and each frame's digest stands in it.
-const FRAMES: usize = 8192;
 /// The longest stretch of time that one row may add.
 const LONGEST: Duration = Duration::from_secs(24 * 3600);
 
@@ -99,87 +95,74 @@ impl Project {
                 "at most {NAME} letters of a name and {TEXT} of words, on one line each"
             ));
         }
-        let person: Arc<str> = match said.person.trim() {
-            "" => writer.name.as_str().into(),
-            name => name.into(),
+        let person = match said.person.trim() {
+            "" => &writer.name,
+            name => name,
         };
         let status = self.status(false, &|_, _| {})?;
         if said.does == "resolve" {
-            return self.settle_note(&status, said, person, now, writer);
+            return self.settle_note(&status, said, person, writer);
         }
-        let place = place(&status, said)?;
-        let words: Arc<str> = said.says.trim().into();
+        let (id, on) = place(&status, said)?;
+        let (name, words) = (on.name(), said.says.trim());
         match &*said.does {
-            "approve" => self.approve_place(&status, &place, person, words, now, writer),
+            "approve" => self.approve_place(&status, id, &on, (person, words), writer),
             "note" if words.is_empty() => refused("a note needs words"),
             "note" => {
-                self.append(&place.row(now, person, Crew::Note { note: words }), writer)?;
-                Ok(format!("Noted on {}.", place.name()))
+                let on =
+                    NoteOn { film: &on.film, shot: &on.shot, stage: &on.stage, frames: on.frames.clone() };
+                self.note(on, (person, words), writer)?;
+                Ok(format!("Noted on {name}."))
             }
             "begin" => {
-                let clock = Crew::Begin { person: person.clone(), cause: "".into(), note: words };
-                self.append(&place.row(now, writer.name.as_str().into(), clock), writer)?;
-                Ok(format!("The clock of {person} runs on {}.", place.name()))
+                self.start_clock(&on, &timed(person, words), now, writer)?;
+                Ok(format!("The clock of {person} runs on {name}."))
             }
-            "stop" => self.stop_running(&status, &person, words, now, writer),
-            "worked" => self.add_worked(&place, said, person, now, writer),
+            "stop" => self.stop_running(&status, person, words, now, writer),
+            "worked" => {
+                let Some(took) = took(&said.took) else {
+                    return refused("a time is written such as 45m, 1h30m or 1.5h, a day at most");
+                };
+                self.add_time(&on, took, (now, None), &timed(person, words), writer)?;
+                Ok(format!("{person} worked {} on {name}.", words::time(took)))
+            }
             other => refused(format!("'{other}' is nothing that can be written down")),
         }
-    }
-
-    fn append(&self, row: &Row, writer: &Writer) -> Result<RowId, Refused> {
-        let ledger = Ledger::open(&self.folder.join("ledger"), &writer.name);
-        Ok(ledger.and_then(|mut ledger| ledger.append(row)).map_err(ProjectError::from)?)
     }
 
     /// Approves what is fresh of a place; what is not is said.
     fn approve_place(
         &self,
         status: &Status,
-        place: &Place,
-        person: Arc<str>,
-        note: Arc<str>,
-        now: Timestamp,
+        id: NodeId,
+        on: &Place,
+        (person, note): (&str, &str),
         writer: &Writer,
     ) -> Result<String, Refused> {
-        let strip = &status.report.strips[place.id];
-        let pixels = |n: i64| {
-            let cell = strip.get(n).filter(|cell| cell.state == State::Fresh && cell.pixels != NONE)?;
-            Some((n, cell.pixels))
-        };
-        let fresh: Vec<_> = place.frames.iter().filter_map(pixels).collect();
+        let strip = &status.report.strips[id];
+        let is_fresh =
+            |n: &i64| strip.get(*n).is_some_and(|cell| cell.state == State::Fresh && cell.pixels != NONE);
+        let fresh: FrameSet = on.frames.iter().filter(is_fresh).collect();
         if fresh.is_empty() {
             return refused(format!(
                 "nothing of {} is fresh: a rebuild makes what can be approved",
-                place.name()
+                on.name()
             ));
         }
-        for part in fresh.chunks(FRAMES) {
-            let crew = Crew::Approval {
-                digests: part.iter().map(|(_, pixels)| *pixels).collect(),
-                note: note.clone(),
-            };
-            let row = Row {
-                frames: part.iter().map(|(n, _)| *n).collect(),
-                ..place.row(now, person.clone(), crew)
-            };
-            self.append(&row, writer)?;
-        }
-        let left = place.frames.len() - fresh.len();
-        let besides = match left {
+        let besides = match on.frames.len() - fresh.len() {
             0 => String::new(),
             n => format!("; {} not fresh and not approved", words::count(n as u64, "frame")),
         };
-        let frames: FrameSet = fresh.iter().map(|(n, _)| *n).collect();
-        Ok(format!("{person} approves {}/{}@{frames}{besides}.", place.shot, place.stage))
+        let told = format!("{person} approves {}/{}@{fresh}{besides}.", on.shot, on.stage);
+        self.approve(status, &[Asked { node: id, fresh, not: Vec::new() }], (person, note), writer)?;
+        Ok(told)
     }
 
     fn settle_note(
         &self,
         status: &Status,
         said: &Said,
-        person: Arc<str>,
-        now: Timestamp,
+        person: &str,
         writer: &Writer,
     ) -> Result<String, Refused> {
         let id: Option<RowId> = said.note.parse().ok();
@@ -190,8 +173,7 @@ impl Project {
         if noted.settled.is_some() {
             return refused("that note is settled already");
         }
-        let what = What::Crew(Crew::Resolve { of: noted.entry.id, note: said.says.trim().into() });
-        self.append(&Row { when: now, by: person, what, ..noted.entry.row.clone() }, writer)?;
+        self.settle(noted.entry, (person, said.says.trim()), writer)?;
         Ok("The note is settled.".into())
     }
 
@@ -199,8 +181,8 @@ impl Project {
     fn stop_running(
         &self,
         status: &Status,
-        person: &Arc<str>,
-        note: Arc<str>,
+        person: &str,
+        note: &str,
         now: Timestamp,
         writer: &Writer,
     ) -> Result<String, Refused> {
@@ -212,74 +194,20 @@ impl Project {
                 n => format!("{n} clocks of {person} run; stop each with `endboard clock`"),
             });
         };
-        let entry: &Entry = clock.entry;
-        let took = Duration::try_from(now.duration_since(entry.row.when)).unwrap_or_default();
-        let worked = Worked {
-            person: person.clone(),
-            took,
-            began: Some(entry.row.when),
-            round: None,
-            cause: clock.cause.clone(),
-            ends: Some(entry.id),
-            packet: "".into(),
-            note: if note.is_empty() { clock.note.clone() } else { note },
-        };
-        let what = What::Crew(Crew::Worked(worked));
-        let row = Row { when: now, by: writer.name.as_str().into(), what, ..entry.row.clone() };
-        self.append(&row, writer)?;
-        Ok(format!("{person} worked {} on {}/{}.", words::time(took), entry.row.shot, entry.row.stage))
-    }
-
-    fn add_worked(
-        &self,
-        place: &Place,
-        said: &Said,
-        person: Arc<str>,
-        now: Timestamp,
-        writer: &Writer,
-    ) -> Result<String, Refused> {
-        let Some(took) = took(&said.took) else {
-            return refused("a time is written such as 45m, 1h30m or 1.5h, a day at most");
-        };
-        let (cause, packet, note) = ("".into(), "".into(), said.says.trim().into());
-        let worked = Worked {
-            person: person.clone(),
-            took,
-            began: None,
-            round: None,
-            cause,
-            ends: None,
-            packet,
-            note,
-        };
-        let by = writer.name.as_str().into();
-        self.append(&place.row(now, by, Crew::Worked(worked)), writer)?;
-        Ok(format!("{person} worked {} on {}.", words::time(took), place.name()))
+        let began = &clock.entry.row;
+        let took = Duration::try_from(now.duration_since(began.when)).unwrap_or_default();
+        self.stop_clock(clock, took, &timed(person, note), now, writer)?;
+        Ok(format!("{person} worked {} on {}/{}.", words::time(took), began.shot, began.stage))
     }
 }
 
-/// Frames of a stage that something is said of.
-struct Place {
-    id: NodeId,
-    film: Arc<str>,
-    shot: Arc<str>,
-    stage: Arc<str>,
-    frames: FrameSet,
-}
-
-impl Place {
-    fn name(&self) -> String {
-        format!("{}/{}@{}", self.shot, self.stage, self.frames)
-    }
-
-    fn row(&self, when: Timestamp, by: Arc<str>, crew: Crew) -> Row {
-        let (film, shot, stage) = (self.film.clone(), self.shot.clone(), self.stage.clone());
-        Row { when, film, shot, stage, frames: self.frames.clone(), by, what: What::Crew(crew) }
-    }
+/// What a person says of time at the page, where neither cause nor round is asked.
+fn timed(person: &str, note: &str) -> clocking::Said {
+    clocking::Said { person: person.into(), cause: None, round: None, note: note.into() }
 }
 
 /// The stage and frames that are named, all of them of the film.
-fn place(status: &Status, said: &Said) -> Result<Place, Refused> {
+fn place(status: &Status, said: &Said) -> Result<(NodeId, Place), Refused> {
     let graph = &status.declared.graph;
     let Some(id) = graph.find(&said.shot, &said.stage) else {
         return refused(format!(
@@ -308,7 +236,7 @@ fn place(status: &Status, said: &Said) -> Result<Place, Refused> {
         return refused(format!("{} has no frames", node.name()));
     }
     let (shot, stage) = (node.shot.clone(), node.stage.clone());
-    Ok(Place { id, film: graph.film.as_str().into(), shot, stage, frames })
+    Ok((id, Place { film: graph.film.as_str().into(), shot, stage, frames, cause: None, unknown: None }))
 }
 
 #[cfg(test)]

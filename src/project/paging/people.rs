@@ -12,7 +12,7 @@ use crate::base::state::State;
 use crate::crew::approvals::{Approvals, Present, Standing};
 use crate::crew::packets::{self, Packets};
 use crate::crew::{notes, times};
-use crate::graph::{Graph, NodeId};
+use crate::graph::NodeId;
 use crate::ledger::crew::Crew;
 use crate::ledger::id::RowId;
 use crate::ledger::row::{Entry, What};
@@ -81,16 +81,12 @@ fn present(status: &Status, node: Option<NodeId>, frame: i64) -> Present {
     }
 }
 
-fn node(graph: &Graph, shot: &str, stage: &str) -> Option<NodeId> {
-    graph.nodes.iter().position(|node| &*node.shot == shot && &*node.stage == stage)
-}
-
 /// Approvals, an entry a row, with the frames on which each still holds or does no longer.
 fn approvals(status: &Status, now: &Zoned) -> Vec<Approval> {
     let approvals = Approvals::after(&status.ledger.0);
     let mut all = Vec::new();
     for (shot, stage) in approvals.stages() {
-        let id = node(&status.declared.graph, shot, stage);
+        let id = status.declared.graph.find(shot, stage);
         let mut rows: BTreeMap<RowId, (&Entry, [FrameSet; 3])> = BTreeMap::new();
         for part in approvals.parts(shot, stage, &|frame| present(status, id, frame)) {
             let at = match part.standing {
