@@ -5,6 +5,7 @@
 
 use std::collections::HashMap;
 
+use crate::base::conflict;
 use crate::base::problem::{Problem, SourceId, Span};
 use crate::base::value::{Key, Map, Node, Scalar, Value};
 
@@ -23,6 +24,9 @@ pub fn parse(source: SourceId, text: &str) -> Result<Value, Problem> {
     let mut reader = Reader { source, text, at: 0, depth: 0, values: 0 };
     if text.len() > SIZE_LIMIT {
         return Err(reader.fault(format!("this text is larger than {} MiB", SIZE_LIMIT >> 20)));
+    }
+    if let Some(problem) = conflict::problem(source, text) {
+        return Err(problem);
     }
     let value = reader.value()?;
     reader.blank();

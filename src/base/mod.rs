@@ -4,6 +4,7 @@
 
 pub mod braces;
 pub mod bytes;
+pub mod conflict;
 pub mod curve;
 pub mod digest;
 pub mod frames;

@@ -10,6 +10,7 @@ use serde::de::{Deserialize, Deserializer, MapAccess, SeqAccess, Visitor};
 use serde_yaml::Spanned;
 use serde_yaml::options::{DuplicateKeyPolicy, MergeKeyPolicy, NonFiniteFloatPolicy};
 
+use crate::base::conflict;
 use crate::base::problem::{Problem, Problems, SourceId, Span};
 use crate::base::value::{Key, Map, Node, Scalar, Value};
 
@@ -26,6 +27,10 @@ pub fn parse(source: SourceId, text: &str) -> (Option<Value>, Problems) {
     if text.len() > SIZE_LIMIT {
         let message = format!("this text is larger than {} MiB", SIZE_LIMIT >> 20);
         return (None, vec![Problem::error(Span::new(source, 0, 0), message)]);
+    }
+    // What the parser would make of the marks differs with what stands around them.
+    if let Some(problem) = conflict::problem(source, text) {
+        return (None, vec![problem]);
     }
     match serde_yaml::from_str_with_options::<Option<Spanned<Raw>>>(text, options()) {
         Ok(None) => (Some(empty(source)), Problems::new()),

@@ -14,6 +14,7 @@ mod motion;
 mod remarks;
 pub mod write;
 
+use crate::base::conflict;
 use crate::base::problem::{Problem, Problems, Severity, SourceId, Span};
 use crate::base::rate::Rate;
 use crate::base::speed::Speed;
@@ -35,6 +36,9 @@ pub fn parse(source: SourceId, text: &str, rate: Rate) -> (Cut, Problems) {
     let whole = Span::new(source, 0, 0);
     if text.len() > SIZE_LIMIT {
         let problem = Problem::error(whole, format!("an edit list is at most {SIZE_LIMIT} bytes long"));
+        return (Cut::default(), vec![problem]);
+    }
+    if let Some(problem) = conflict::problem(source, text) {
         return (Cut::default(), vec![problem]);
     }
     let plain = match Counting::non_drop(rate) {

@@ -12,9 +12,9 @@
 use std::sync::Arc;
 
 use super::look::Look;
-use super::problem_in;
 use super::step::Step;
 use super::table::{Curves, Lattice};
+use super::{conflict_in, problem_in};
 use crate::base::problem::{Problems, nearest};
 use crate::operators::Attachment;
 
@@ -38,6 +38,9 @@ pub fn read(file: &Attachment) -> Result<Look, Problems> {
         return Err(vec![
             problem_in(file, 0, 0, "the file is too large for a look").help("at most 1 GiB is read"),
         ]);
+    }
+    if let Some(problem) = conflict_in(file) {
+        return Err(vec![problem]);
     }
     let mut cube = Cube::empty(file);
     let bytes: &[u8] = &file.bytes;

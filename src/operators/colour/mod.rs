@@ -21,8 +21,15 @@ pub mod transfer;
 pub mod white;
 pub mod xml;
 
+use crate::base::conflict;
 use crate::base::problem::{Problem, Span};
 use crate::operators::Attachment;
+
+/// What is wrong with a file in which a merge conflict was left.
+pub fn conflict_in(file: &Attachment) -> Option<Problem> {
+    let at = conflict::left_in(&file.bytes)?;
+    Some(problem_in(file, at.start, at.end, conflict::LEFT).help(conflict::HELP))
+}
 
 /// A problem at bytes `start..end` of an attached file; of a file that is no text, one that names its path.
 pub fn problem_in(file: &Attachment, start: usize, end: usize, message: impl Into<String>) -> Problem {

@@ -8,7 +8,7 @@ use std::ops::Range;
 use quick_xml::Reader;
 use quick_xml::events::{BytesStart, Event};
 
-use super::problem_in;
+use super::{conflict_in, problem_in};
 use crate::base::problem::Problem;
 use crate::operators::Attachment;
 
@@ -81,11 +81,14 @@ pub fn shown(word: &str) -> String {
 /// The text of a file, without the mark that may stand before it.
 ///
 /// # Errors
-/// The file is larger than `limit` bytes or is no UTF-8 text.
+/// The file is larger than `limit` bytes, is no UTF-8 text, or a merge conflict was left in it.
 pub fn text(file: &Attachment, limit: usize) -> Result<&str, Problem> {
     if file.bytes.len() > limit {
         let problem = problem_in(file, 0, 0, "the file is too large for what it should hold");
         return Err(problem.help(format!("at most {} MiB are read", limit >> 20)));
+    }
+    if let Some(problem) = conflict_in(file) {
+        return Err(problem);
     }
     std::str::from_utf8(&file.bytes).map_err(|_| problem_in(file, 0, 0, "the file is not UTF-8 text"))
 }

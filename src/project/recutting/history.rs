@@ -5,6 +5,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::base::conflict;
+
 /// Where they are kept, below the project's folder.
 pub const FILE: &str = "recuts/history.jsonl";
 /// The form of a line.
@@ -63,6 +65,13 @@ impl Step {
 pub fn last(text: &str, now: Option<&str>) -> Result<Option<Step>, String> {
     let mut taken: Vec<Step> = Vec::new();
     for (at, line) in text.lines().enumerate().filter(|(_, line)| !line.trim().is_empty()) {
+        if conflict::mark(line.as_bytes()).is_some() {
+            return Err(format!(
+                "{FILE}:{}: {}; keep the lines of both sides, in order of 'when', and take the marks away",
+                at + 1,
+                conflict::LEFT
+            ));
+        }
         let step: Step = serde_json::from_str(line).map_err(|why| {
             format!("{FILE}:{}: the line cannot be read: {why}; mend it or take it out", at + 1)
         })?;
@@ -94,6 +103,12 @@ mod tests {
         let new =
             Step::new("2026-03-01T20:00:00Z".into(), "keeper", from.map(Into::into), to.map(Into::into));
         Step { back, ..new }.line()
+    }
+
+    #[test]
+    fn marks_of_a_merge_are_told_at_their_line() {
+        let said = last("\n<<<<<<< HEAD\n=======\n>>>>>>> tomas\n", None).unwrap_err();
+        assert!(said.starts_with("recuts/history.jsonl:2: merge conflict left in the file"), "{said}");
     }
 
     #[test]
