@@ -5,6 +5,7 @@
 
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Read, Seek, SeekFrom, Write};
+use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
 use crate::ledger::id::{Ids, RowId};
@@ -14,6 +15,8 @@ use crate::ledger::row::{Entry, Row, What};
 
 /// Frames that a row names at most where it holds a digest of each: its line stays well below the limit.
 pub const DIGESTS_A_ROW: usize = 8192;
+/// How much of the end of each file is looked at for the latest row: what a merge adds at once is less.
+const LATEST: u64 = 4 << 20;
 /// The longest name of a writer.
 const NAME_LIMIT: usize = 100;
 
@@ -73,7 +76,8 @@ pub struct Ledger {
 impl Ledger {
     /// Opens `dir/WRITER.jsonl`, making folder and file where missing.
     ///
-    /// Two processes may share a writer: every row is one `write` in append mode.
+    /// Two processes may share a writer: every row is one `write` in append mode. Rows that are appended come after all that
+    /// are there, whoever wrote them.
     ///
     /// # Errors
     /// When the name is no file name, or the system refuses.
@@ -89,14 +93,8 @@ impl Ledger {
         let path = dir.join(format!("{writer}.jsonl"));
         let refused = |source| LedgerError::Io { path: path.clone(), source };
         fs::create_dir_all(dir).map_err(refused)?;
-        let mut file =
-            OpenOptions::new().read(true).append(true).create(true).open(&path).map_err(refused)?;
-        let tail = read_tail(&mut file).map_err(refused)?;
-        let torn = tail.last().is_some_and(|&byte| byte != b'\n');
-        let ids = match last_id(&tail) {
-            Some(id) => Ids::new().after(id),
-            None => Ids::new(),
-        };
+        let (file, torn) = open_to_append(&path).map_err(refused)?;
+        let ids = latest(dir).into_iter().fold(Ids::new(), Ids::after);
         Ok(Self { file, path, ids, torn })
     }
 
@@ -125,6 +123,7 @@ impl Ledger {
         if line.len() > LINE_LIMIT {
             return Err(LedgerError::TooLong { shot, stage, len: line.len() });
         }
+        self.follow().map_err(|source| LedgerError::Io { path: self.path.clone(), source })?;
         if self.torn {
             line.insert(0, '\n');
         }
@@ -141,25 +140,63 @@ impl Ledger {
         }
         Ok(id)
     }
+
+    /// Goes on in the file that stands at the path now: a merge or a program that copies files puts another in its place, and
+    /// rows that went into the old one would be lost with it.
+    fn follow(&mut self) -> io::Result<()> {
+        let own = self.file.metadata()?;
+        let is_own = |facts: fs::Metadata| (facts.dev(), facts.ino()) == (own.dev(), own.ino());
+        if !fs::metadata(&self.path).is_ok_and(is_own) {
+            if let Some(dir) = self.path.parent() {
+                fs::create_dir_all(dir)?;
+            }
+            (self.file, self.torn) = open_to_append(&self.path)?;
+        }
+        Ok(())
+    }
 }
 
-/// The end of a file, long enough to hold a whole line and a torn one.
-fn read_tail(file: &mut File) -> io::Result<Vec<u8>> {
+/// Opens a file for appending, and says whether its last byte is none of a line's end.
+fn open_to_append(path: &Path) -> io::Result<(File, bool)> {
+    let mut file = OpenOptions::new().read(true).append(true).create(true).open(path)?;
+    let tail = read_tail(&mut file, 1)?;
+    Ok((file, tail.last().is_some_and(|&byte| byte != b'\n')))
+}
+
+/// So many bytes of the end of a file.
+fn read_tail(file: &mut File, long: u64) -> io::Result<Vec<u8>> {
     let len = file.metadata()?.len();
-    let from = len.saturating_sub(2 * LINE_LIMIT as u64);
+    let from = len.saturating_sub(long);
     file.seek(SeekFrom::Start(from))?;
     let mut tail = Vec::new();
     file.take(len - from).read_to_end(&mut tail)?;
     Ok(tail)
 }
 
-fn last_id(tail: &[u8]) -> Option<RowId> {
+/// The latest id among the last rows of all files of a folder. A file that cannot be read has none: whoever reads rows tells that.
+fn latest(dir: &Path) -> Option<RowId> {
     let mut names = Names::default();
-    // A row is near the end unless the file is badly damaged; then the clock alone must do.
-    tail.rsplit(|&byte| byte == b'\n').take(100).find_map(|line| match line::decode(line, &mut names) {
-        Ok(Line::Row(id, ..)) => Some(id),
-        _ => None,
-    })
+    let mut latest = None;
+    let files = paths(dir).unwrap_or_default();
+    for path in files.iter().filter(|path| fs::metadata(path).is_ok_and(|facts| facts.is_file())) {
+        let Ok(tail) = File::open(path).and_then(|mut file| read_tail(&mut file, LATEST)) else { continue };
+        // Rows mostly rise, so that from the end few are later than the latest so far. A merge may have put them in any order.
+        for line in tail.rsplit(|&byte| byte == b'\n') {
+            let is_later = claimed(line).is_some_and(|id| Some(id) > latest);
+            if is_later && let Ok(Line::Row(id, ..)) = line::decode(line.trim_ascii(), &mut names) {
+                latest = latest.max(Some(id));
+            }
+        }
+    }
+    latest
+}
+
+/// The id that a line gives itself, before its check sum was looked at.
+fn claimed(line: &[u8]) -> Option<RowId> {
+    const KEY: &[u8] = b"\"id\":\"";
+    let head = &line[..line.len().min(100)];
+    let at = head.windows(KEY.len()).position(|word| word == KEY)? + KEY.len();
+    std::str::from_utf8(head.get(at..at + 36)?).ok()?.parse().ok()
 }
 
 /// Reads every `*.jsonl` file of a folder: all whole rows by id, each once, and what could not be

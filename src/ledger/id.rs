@@ -1,4 +1,4 @@
-//! Ids of ledger rows: unique without any agreement between writers, and in order of time.
+//! Ids of ledger rows: unique without any agreement between writers, in order of time, and after what their writer could see.
 //!
 //! Knows the layout of UUID version 7 (RFC 9562, section 5.7). Does not know the time: callers pass it in.
 
@@ -6,15 +6,17 @@ use std::fmt;
 use std::hash::{BuildHasher, RandomState};
 use std::str::FromStr;
 
-/// The id of one row. Ids sort by time, then by order of writing within one writer.
+/// The id of one row. Ids sort by time, then by order of writing within one writer. A row whose writer's clock lags behind rows that
+/// were there before it stands after them all the same, so that its id's time may be later than the row's.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub struct RowId(pub u128);
 
 const TIME_BITS: u32 = 48;
 const COUNTER_LIMIT: u64 = 1 << 12;
 const NONCE_MASK: u64 = (1 << 62) - 1;
-/// A clock that was this far ahead, in milliseconds, was wrong, and later rows need not follow it.
-const TRUSTED_LEAD: u64 = 24 * 3600 * 1000;
+/// Rows follow a clock that was ahead, by any error that a machine's date is likely to have; farther off than this, in
+/// milliseconds, it is damage.
+const FOLLOWED_LEAD: u64 = 50 * 366 * 24 * 3600 * 1000;
 
 impl RowId {
     fn build(millisecond: u64, counter: u64, nonce: u64) -> Self {
@@ -89,9 +91,11 @@ impl Ids {
         Self { nonce: RandomState::new().hash_one("ledger") & NONCE_MASK, last: None }
     }
 
-    /// Goes on after an id that is already in the file.
+    /// Goes on after an id that is already there, whoever wrote it: what a person says of what they see is to come after it in the
+    /// order of ids, whatever the two machines' clocks say (a logical clock, after Lamport 1978, that keeps close to the time as in
+    /// Kulkarni et al. 2014).
     pub fn after(mut self, id: RowId) -> Self {
-        self.last = Some((id.millisecond(), id.counter()));
+        self.last = self.last.max(Some((id.millisecond(), id.counter())));
         self
     }
 
@@ -99,7 +103,7 @@ impl Ids {
     pub fn next(&mut self, millisecond: u64) -> RowId {
         let now = millisecond.min((1 << TIME_BITS) - 1);
         let (ms, counter) = match self.last {
-            Some((last, counter)) if last >= now && last - now <= TRUSTED_LEAD => {
+            Some((last, counter)) if last >= now && last - now <= FOLLOWED_LEAD => {
                 if counter + 1 < COUNTER_LIMIT { (last, counter + 1) } else { (last + 1, 0) }
             }
             Some((last, _)) if last > now => {
@@ -152,15 +156,26 @@ mod tests {
     }
 
     #[test]
-    fn a_clock_that_was_years_ahead_is_forgotten_and_no_id_comes_twice() {
+    fn a_clock_that_was_years_ahead_is_followed_and_damage_is_not() {
         let mut ids = Ids::new();
         let year = 365 * 24 * 3600 * 1000;
+        let ahead = ids.next(3 * year);
+        let after = ids.next(year);
+        assert!(after > ahead && after.millisecond() == 3 * year);
         let mut seen = std::collections::HashSet::new();
-        for now in [year, 0, year, 0, year] {
+        for now in [90 * year, 0, 90 * year, 0, 90 * year] {
             let id = ids.next(now);
             assert_eq!(id.millisecond(), now);
             assert!(seen.insert(id));
         }
+    }
+
+    #[test]
+    fn of_several_ids_the_latest_is_gone_on_from() {
+        let (early, late) = (RowId::build(5, 0, 1), RowId::build(9, 4095, 1));
+        let next = Ids::new().after(late).after(early).next(0);
+        assert!(next > late);
+        assert_eq!((next.millisecond(), next.counter()), (10, 0));
     }
 
     #[test]

@@ -6,6 +6,7 @@
 use std::fmt;
 use std::sync::Arc;
 
+use crate::base::conflict;
 use crate::ledger::id::RowId;
 use crate::ledger::line::{self, BadLine, LINE_LIMIT, Line, Names};
 use crate::ledger::row::{Entry, Row};
@@ -43,6 +44,8 @@ pub enum Wrong {
     Later(String),
     /// Another row has the same id but says something else; both count.
     SameId(RowId),
+    /// A merge left its marks in the file. The rows of both sides count.
+    Conflict,
     /// So many more lines of this file could not be read.
     More(usize),
     /// The file could not be read to its end.
@@ -85,6 +88,10 @@ impl fmt::Display for LedgerProblem {
                 )
             }
             Wrong::SameId(id) => write!(f, "another row has the same id {id} but differs; both are counted"),
+            Wrong::Conflict => f.write_str(
+                "merge conflict left in the file; the rows of both sides count: keep them all, and take the lines that begin with \
+                 <<<<<<<, ======= and >>>>>>> away (the line `ledger/*.jsonl merge=union` in .gitattributes spares that)",
+            ),
             Wrong::More(lines) => write!(f, "{lines} more lines before this one could not be read"),
             Wrong::Unreadable(why) => write!(f, "the file could not be read: {why}"),
         }
@@ -125,6 +132,7 @@ impl Intake {
             unlisted: 0,
             rest: Vec::new(),
             skip: false,
+            marked: false,
         }
     }
 
@@ -137,8 +145,11 @@ impl Intake {
     /// All rows by id, each once however many copies of it were read, and all problems by file
     /// and line. Both are the same for any order of files.
     pub fn finish(mut self) -> (Vec<Entry>, Vec<LedgerProblem>) {
-        self.rows
-            .sort_unstable_by(|a, b| (a.id, a.check, &a.file, a.line).cmp(&(b.id, b.check, &b.file, b.line)));
+        // Of copies the shortest name counts: programs that copy files make longer ones of a writer's.
+        let order = |row: &Taken| (row.id, row.check, row.file.len());
+        self.rows.sort_unstable_by(|a, b| {
+            order(a).cmp(&order(b)).then_with(|| (&a.file, a.line).cmp(&(&b.file, b.line)))
+        });
         let mut entries: Vec<Entry> = Vec::with_capacity(self.rows.len());
         let mut last: Option<(RowId, u32)> = None;
         for taken in self.rows {
@@ -177,6 +188,8 @@ pub struct FileIntake<'a> {
     rest: Vec<u8>,
     /// True while the rest of an overlong line goes by.
     skip: bool,
+    /// True when a merge's marks in the file were told.
+    marked: bool,
 }
 
 impl FileIntake<'_> {
@@ -225,6 +238,13 @@ impl FileIntake<'_> {
         // A byte order mark or a carriage return comes from an editor's hand and does no harm.
         let line = line.strip_prefix(b"\xef\xbb\xbf").unwrap_or(line).trim_ascii();
         if line.is_empty() {
+            return;
+        }
+        if conflict::mark(line).is_some() {
+            if !self.marked {
+                self.marked = true;
+                self.report(Wrong::Conflict);
+            }
             return;
         }
         match line::decode(line, &mut self.intake.names) {

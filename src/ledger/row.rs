@@ -102,7 +102,7 @@ pub enum Outcome {
 pub struct Entry {
     /// Its id.
     pub id: RowId,
-    /// The file's name without its ending. Of copies of one row, the first name in order.
+    /// The file's name without its ending. Of copies of one row, the shortest name, and of those the first in order.
     pub writer: Arc<str>,
     /// What it says.
     pub row: Row,
