@@ -6,8 +6,9 @@ use super::clock::{forgotten, names};
 use super::today::Now;
 use super::{Answer, Exit};
 use crate::crew::overlaps::{Overlap, overlaps};
-use crate::crew::times::{Clock, Times, Work};
-use crate::ledger::row::{Entry, Round};
+use crate::crew::times::{Clock, Contest, Times, Work};
+use crate::ledger::crew::Crew;
+use crate::ledger::row::{Entry, Round, What};
 use crate::report::words;
 
 /// The most rows of time that are listed.
@@ -18,6 +19,10 @@ pub fn list(entries: &[Entry], now: &Now, person: Option<&str>, json: bool) -> A
     let times = Times::of(entries);
     let is_meant = |whose: &str| person.is_none_or(|person| person == whose);
     let running: Vec<&Clock<'_>> = times.running.iter().filter(|clock| is_meant(clock.person)).collect();
+    let is_meant_work = |entry: &Entry| match &entry.row.what {
+        What::Crew(Crew::Worked(worked)) => is_meant(&worked.person),
+        _ => false,
+    };
     let works: Vec<&Work<'_>> = times.works.iter().filter(|work| is_meant(&work.worked.person)).collect();
     let overlaps: Vec<Overlap<'_>> =
         overlaps(&times, now.at).into_iter().filter(|o| is_meant(o.person)).collect();
@@ -40,8 +45,11 @@ pub fn list(entries: &[Entry], now: &Now, person: Option<&str>, json: bool) -> A
         let overlaps: Vec<_> = overlaps.iter().map(overlap_json).collect();
         let doubled: Vec<_> =
             times.doubled.iter().map(|work| work_json(work, &names.short(work.entry.id))).collect();
+        let contested: Vec<_> = (times.contested.iter().filter(|one| is_meant_work(one.of)))
+            .map(|one| contest_json(one, &names.short(one.of.id)))
+            .collect();
         let all = serde_json::json!({ "format": "endboard clock 1", "running": running, "rows": rows, "overlaps": overlaps,
-            "doubled": doubled, "today_seconds": today.as_secs_f64(), "week_seconds": week.as_secs_f64() });
+            "doubled": doubled, "contested": contested, "today_seconds": today.as_secs_f64(), "week_seconds": week.as_secs_f64() });
         say!("{all:#}");
         return Ok(Exit::Done);
     }
@@ -64,6 +72,9 @@ pub fn list(entries: &[Entry], now: &Now, person: Option<&str>, json: bool) -> A
             "not counted: {}, as another row ends the same clock; if this one is right, correct the other",
             worked(work, now, &names.short(work.entry.id))
         );
+    }
+    for one in times.contested.iter().filter(|one| is_meant_work(one.of)) {
+        say!("{}", contest(one, &names.short(one.of.id)));
     }
     let early = last
         .iter()
@@ -131,6 +142,24 @@ pub(super) fn overlap(overlap: &Overlap<'_>) -> String {
         place(overlap.rows.1),
         line(overlap.person, 30)
     )
+}
+
+/// Two people's corrections of one row, and which one counts.
+fn contest(one: &Contest<'_>, name: &str) -> String {
+    let Some((before, took)) = one.before else { return String::new() };
+    format!(
+        "{name} was corrected to {} by {} and to {} by {}: the later counts; `endboard clock correct {name}` puts it right",
+        words::time(took),
+        line(&before.row.by, 30),
+        words::time(one.took),
+        line(&one.holds.row.by, 30)
+    )
+}
+
+fn contest_json(one: &Contest<'_>, name: &str) -> serde_json::Value {
+    let said = |entry: &Entry, took: Duration| serde_json::json!({ "row": entry.id.to_string(), "by": entry.row.by, "seconds": took.as_secs_f64() });
+    serde_json::json!({ "name": name, "row": one.of.id.to_string(), "counts": said(one.holds, one.took),
+        "before": one.before.map(|(entry, took)| said(entry, took)) })
 }
 
 /// The word for a round.

@@ -12,6 +12,7 @@ use super::rebuild::writer;
 use super::{Answer, Exit, Failure, show};
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
+use crate::crew::twice::twice;
 use crate::packet::Fault;
 use crate::project::packets::Outstanding as Out;
 use crate::project::packets::handing::{self, Form, HandedOut};
@@ -19,6 +20,8 @@ use crate::project::packets::taken::{Came, TakeError, Taken};
 use crate::project::packets::taking;
 use crate::project::{Project, ProjectError, Status};
 use crate::report::words;
+
+mod shared;
 
 /// Longest brief that is read from a file, in bytes.
 const BRIEF_LIMIT: u64 = 1 << 20;
@@ -253,7 +256,8 @@ pub fn outstanding(project: &Project, arguments: &Arguments, options: &Outstandi
         let all: Vec<Value> = all.iter().map(out_json).collect();
         say!(
             "{:#}",
-            json!({ "format": "endboard outstanding 1", "film": status.declared.graph.film, "packets": all })
+            json!({ "format": "endboard outstanding 1", "film": status.declared.graph.film, "packets": all,
+                "twice": twice(&status.packets).iter().map(shared::json).collect::<Vec<_>>() })
         );
         return Ok(Exit::Done);
     }
@@ -273,6 +277,7 @@ pub fn outstanding(project: &Project, arguments: &Arguments, options: &Outstandi
             say!("  {place}@{}: {back}{gone}", part.frames);
         }
     }
+    twice(&status.packets).iter().for_each(shared::say);
     Ok(Exit::Done)
 }
 
@@ -331,6 +336,8 @@ pub fn say_standing(project: &Project, status: &Status, selection: &Selection) {
             say!("out: {}", show::clean(&line(&out)));
         }
     }
+    let all = twice(&status.packets);
+    all.iter().filter(|one| selection.matches(&one.shot, &one.stage).is_some()).for_each(shared::say);
 }
 
 #[cfg(test)]

@@ -10,4 +10,5 @@ pub mod overlaps;
 pub mod packets;
 pub mod rounds;
 pub mod times;
+pub mod twice;
 pub mod waiting;

@@ -14,14 +14,19 @@ const SHOWN: usize = 4;
 
 /// The whole name of a row: letters from the digest of its id, as ids of rows of one evening begin alike.
 pub fn whole(id: RowId) -> String {
-    let digest = Digest::of(&id.0.to_be_bytes()).to_string();
+    letters(&id.0.to_be_bytes(), WHOLE)
+}
+
+/// So many letters from the digest of some bytes, at most twelve.
+pub fn letters(bytes: &[u8], count: usize) -> String {
+    let digest = Digest::of(bytes).to_string();
     let mut number = u64::from_str_radix(&digest[..16], 16).unwrap_or_default();
     let letter = |_| {
         let letter = LETTERS[(number % LETTERS.len() as u64) as usize];
         number /= LETTERS.len() as u64;
         char::from(letter)
     };
-    (0..WHOLE).map(letter).collect()
+    (0..count.min(WHOLE)).map(letter).collect()
 }
 
 /// Why a text names no one row.

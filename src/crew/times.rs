@@ -3,7 +3,7 @@
 //! Knows which clocks run, which row ends or corrects which, whatever the order in which two people's ledgers were merged, and
 //! how time falls on days. Does not know the time of day: callers pass it in with the zone that days are counted in.
 
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeMap, HashMap, HashSet};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -150,6 +150,9 @@ pub struct Times<'a> {
     /// Rows that end a clock which an earlier row ended: the same time written down twice, as when a clock was stopped on two
     /// machines. They do not count.
     pub doubled: Vec<Work<'a>>,
+    /// Rows whose last two corrections are of two people and say different times, as when both put it right before their
+    /// ledgers were merged: the later one counts. Whoever has seen both puts an end to it by correcting the row twice.
+    pub contested: Vec<Contest<'a>>,
     /// Rows that correct what this ledger does not have.
     pub astray: Vec<&'a Entry>,
 }
@@ -181,15 +184,21 @@ impl<'a> Times<'a> {
         // A clock of another machine may lag, so that an end or a correction stands before what it is about.
         times.running = begins.into_iter().filter(|clock| !ended.contains_key(&clock.entry.id)).collect();
         let meant: HashMap<RowId, RowId> = corrections.iter().map(|(entry, of, _)| (entry.id, *of)).collect();
+        let mut last: BTreeMap<RowId, Contest<'a>> = BTreeMap::new();
         for (entry, of, took) in corrections {
-            match places.get(&root(of, &meant)) {
+            let of = root(of, &meant);
+            match places.get(&of) {
                 Some(place) => {
                     let list = if place.is_double { &mut times.doubled } else { &mut times.works };
-                    (list[place.at].took, list[place.at].corrected) = (took, Some(entry.id));
+                    let work = &mut list[place.at];
+                    (work.took, work.corrected) = (took, Some(entry.id));
+                    let before = last.remove(&of).map(|contest| (contest.holds, contest.took));
+                    last.insert(of, Contest { of: work.entry, holds: entry, took, before });
                 }
                 None => times.astray.push(entry),
             }
         }
+        times.contested = last.into_values().filter(Contest::is_one).collect();
         times
     }
 
@@ -213,6 +222,25 @@ impl<'a> Times<'a> {
         let mut sums: Vec<_> = sums.into_iter().collect();
         sums.sort_unstable_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
         sums
+    }
+}
+
+/// The last two corrections of one row.
+#[derive(Clone, Copy, Debug)]
+pub struct Contest<'a> {
+    /// The row that both correct.
+    pub of: &'a Entry,
+    /// The later one, which counts.
+    pub holds: &'a Entry,
+    /// What it says.
+    pub took: Duration,
+    /// The one before it, and what it says.
+    pub before: Option<(&'a Entry, Duration)>,
+}
+
+impl Contest<'_> {
+    fn is_one(&self) -> bool {
+        self.before.is_some_and(|(before, took)| before.row.by != self.holds.row.by && took != self.took)
     }
 }
 
@@ -278,6 +306,31 @@ pub mod tests {
     }
 
     const EVENING: &str = "2026-11-20T19:00:00Z";
+
+    #[test]
+    fn corrections_of_two_people_are_told_and_the_later_counts() {
+        let by = |n, person: &str, minutes| {
+            let mut made = entry(n, EVENING, correct(1, minutes));
+            made.row.by = person.into();
+            made
+        };
+        let mut entries =
+            vec![entry(1, EVENING, worked("ana", 90, None, None)), by(2, "ana", 45), by(3, "tomas", 60)];
+        let times = Times::of(&entries);
+        assert_eq!(times.works[0].took, minutes_of(60));
+        let told: Vec<_> =
+            times.contested.iter().map(|one| (one.of.id.0, one.holds.id.0, one.took)).collect();
+        assert_eq!(told, [(1, 3, minutes_of(60))]);
+        assert_eq!(
+            times.contested[0].before.map(|(entry, took)| (entry.id.0, took)),
+            Some((2, minutes_of(45)))
+        );
+        // Who has seen both says so; and two who say the same do not differ.
+        entries.push(by(4, "tomas", 50));
+        assert!(Times::of(&entries).contested.is_empty());
+        entries.push(by(5, "ana", 50));
+        assert!(Times::of(&entries).contested.is_empty());
+    }
 
     #[test]
     fn the_last_correction_holds_and_no_time_takes_a_row_away() {

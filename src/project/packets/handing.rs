@@ -16,6 +16,7 @@ use crate::base::frames::FrameSet;
 use crate::base::made::{MadeOf, NONE};
 use crate::base::selector::Selection;
 use crate::base::state::State;
+use crate::crew::naming;
 use crate::ledger::crew::{Crew, Handout};
 use crate::ledger::file::{DIGESTS_A_ROW, Ledger};
 use crate::ledger::row::{Row, What};
@@ -271,7 +272,11 @@ fn overlaps(status: &Status, parts: &[Part<'_>]) -> Vec<(String, String)> {
     all.into_iter().map(|(name, set, who)| (format!("{name}@{set}"), who)).collect()
 }
 
-/// The first free name: of the person, the day and a number.
+/// Letters of a packet's name that tell two apart which people made apart: 8,000 of them.
+const APART: usize = 3;
+
+/// The first free name: of the person, the day, a number, and letters of who hands out and when, so that two who hand out to one
+/// person apart from each other do not give one name.
 fn free_name(status: &Status, within: &std::path::Path, order: &Order<'_>) -> String {
     let person: String = order
         .person
@@ -280,7 +285,9 @@ fn free_name(status: &Status, within: &std::path::Path, order: &Order<'_>) -> St
         .collect();
     let person = person.trim_matches('-');
     let person = if person.is_empty() { "packet" } else { person };
-    let name = |number: u32| format!("{person}-{}-{number}", order.today.strftime("%Y%m%d"));
+    let (writer, machine) = (&order.writer.name, &order.writer.machine);
+    let letters = naming::letters(format!("{writer}\n{machine}\n{}", order.now).as_bytes(), APART);
+    let name = |number: u32| format!("{person}-{}-{number}-{letters}", order.today.strftime("%Y%m%d"));
     let is_there = |name: &str| {
         status.packets.named(name).is_some()
             || [name.to_string(), format!("{name}.zip")]
