@@ -49,6 +49,8 @@ impl Project {
             declared.problems.append(&mut faults);
             self.keep_facts(&store, &facts);
         }
+        let mut together = self.together(&declared.sources);
+        declared.problems.append(&mut together);
         declared.problems.sort_by_key(|p| p.span.map(|s| (s.source, s.start)));
         Ok(declared)
     }

@@ -7,7 +7,7 @@ use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
 use rayon::prelude::*;
 
-use super::{DECLARATION, ProjectError};
+use super::{DECLARATION, ProjectError, together};
 use crate::base::level::Level;
 use crate::demo::{self, Carrier, DemoPlate};
 use crate::media::dpx::{self, ByteOrder, Meaning};
@@ -16,8 +16,10 @@ use crate::media::image::{Image, Raster};
 use crate::operators::colour::transfer::{self, Transfer};
 
 /// Files of the demo film that people edit, by path.
-const EDITED: [(&str, &str); 25] = [
+const EDITED: [(&str, &str); 27] = [
     (DECLARATION, include_str!("../../demo-project/endboard.yaml")),
+    (".gitattributes", together::ATTRIBUTES),
+    (".gitignore", together::IGNORE),
     ("cues/blades.yaml", include_str!("../../demo-project/cues/blades.yaml")),
     // A tighter cut to try `recut` with; the film is not cut by it.
     ("cut/lock-3.edl", include_str!("../../demo-project/cut/lock-3.edl")),

@@ -35,6 +35,7 @@ pub mod ribbons;
 pub mod sheet;
 pub mod spending;
 mod standing;
+mod together;
 pub mod track;
 pub mod trouble;
 
