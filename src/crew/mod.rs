@@ -4,6 +4,7 @@
 //! the time of day.
 
 pub mod approvals;
+pub mod contest;
 pub mod naming;
 pub mod notes;
 pub mod overlaps;

@@ -12,6 +12,7 @@ use jiff::civil::{Date, Time};
 use jiff::tz::TimeZone;
 
 use crate::base::frames::FrameSet;
+use crate::crew::contest::Contest;
 use crate::ledger::crew::{Crew, Worked};
 use crate::ledger::id::RowId;
 use crate::ledger::row::{Entry, What};
@@ -225,25 +226,6 @@ impl<'a> Times<'a> {
     }
 }
 
-/// The last two corrections of one row.
-#[derive(Clone, Copy, Debug)]
-pub struct Contest<'a> {
-    /// The row that both correct.
-    pub of: &'a Entry,
-    /// The later one, which counts.
-    pub holds: &'a Entry,
-    /// What it says.
-    pub took: Duration,
-    /// The one before it, and what it says.
-    pub before: Option<(&'a Entry, Duration)>,
-}
-
-impl Contest<'_> {
-    fn is_one(&self) -> bool {
-        self.before.is_some_and(|(before, took)| before.row.by != self.holds.row.by && took != self.took)
-    }
-}
-
 /// Where a row stands in its list.
 struct Place {
     is_double: bool,
@@ -297,40 +279,15 @@ pub mod tests {
         })
     }
 
-    fn correct(of: u128, minutes: u64) -> Crew {
+    pub fn correct(of: u128, minutes: u64) -> Crew {
         Crew::Correct { of: RowId(of), took: minutes_of(minutes), note: "".into() }
     }
 
-    fn minutes_of(minutes: u64) -> Duration {
+    pub fn minutes_of(minutes: u64) -> Duration {
         Duration::from_secs(minutes * 60)
     }
 
-    const EVENING: &str = "2026-11-20T19:00:00Z";
-
-    #[test]
-    fn corrections_of_two_people_are_told_and_the_later_counts() {
-        let by = |n, person: &str, minutes| {
-            let mut made = entry(n, EVENING, correct(1, minutes));
-            made.row.by = person.into();
-            made
-        };
-        let mut entries =
-            vec![entry(1, EVENING, worked("ana", 90, None, None)), by(2, "ana", 45), by(3, "tomas", 60)];
-        let times = Times::of(&entries);
-        assert_eq!(times.works[0].took, minutes_of(60));
-        let told: Vec<_> =
-            times.contested.iter().map(|one| (one.of.id.0, one.holds.id.0, one.took)).collect();
-        assert_eq!(told, [(1, 3, minutes_of(60))]);
-        assert_eq!(
-            times.contested[0].before.map(|(entry, took)| (entry.id.0, took)),
-            Some((2, minutes_of(45)))
-        );
-        // Who has seen both says so; and two who say the same do not differ.
-        entries.push(by(4, "tomas", 50));
-        assert!(Times::of(&entries).contested.is_empty());
-        entries.push(by(5, "ana", 50));
-        assert!(Times::of(&entries).contested.is_empty());
-    }
+    pub const EVENING: &str = "2026-11-20T19:00:00Z";
 
     #[test]
     fn the_last_correction_holds_and_no_time_takes_a_row_away() {

@@ -122,13 +122,15 @@ impl Copy {
 pub fn git(folder: &Path, words: &[&str]) -> (bool, String) {
     let mut command = Command::new("git");
     let who = [("user.name", "keeper"), ("user.email", "keeper@localhost"), ("init.defaultBranch", "main")];
-    who.iter().for_each(|(key, value)| drop(command.arg("-c").arg(format!("{key}={value}"))));
+    for (key, value) in who {
+        command.arg("-c").arg(format!("{key}={value}"));
+    }
     command.current_dir(folder).args(words).stdin(Stdio::null());
     command.env("GIT_CONFIG_GLOBAL", "/dev/null").env("GIT_CONFIG_NOSYSTEM", "1").env("GIT_EDITOR", "true");
     // Tests may themselves be run by a hook of git.
-    ["GIT_DIR", "GIT_INDEX_FILE", "GIT_WORK_TREE", "GIT_PREFIX"]
-        .iter()
-        .for_each(|key| drop(command.env_remove(key)));
+    for key in ["GIT_DIR", "GIT_INDEX_FILE", "GIT_WORK_TREE", "GIT_PREFIX"] {
+        command.env_remove(key);
+    }
     let output = command.output().expect("git is there");
     let said = [output.stdout, output.stderr].concat();
     (output.status.success(), String::from_utf8_lossy(&said).into_owned())

@@ -9,6 +9,7 @@ use std::path::Path;
 
 use super::{DECLARATION, Project};
 use crate::base::problem::{Problem, Problems, SourceId, Sources, Span};
+use crate::report::words;
 use index::Tree;
 
 /// What git is to leave out of a film: what each machine makes for itself.
@@ -46,7 +47,8 @@ impl Project {
         for folder in OWN {
             let count = tree.kept_in(folder).count();
             if count > 0 {
-                let message = format!("git keeps {count} files of {folder}/, which are this machine's only");
+                let files = words::count(count as u64, "file");
+                let message = format!("git keeps {files} of {folder}/, which is this machine's only");
                 let help = format!(
                     "`git rm -r --cached {folder}`, and a line `/{folder}/` in the film's .gitignore"
                 );
