@@ -326,7 +326,7 @@ fn pictures_of_findings_replace_only_their_own_kind() {
     hold_still(&film);
     film.rebuild(&[]).well();
     let folder = film.path().join("seen");
-    let words = ["--pictures", folder.to_str().unwrap()];
+    let words = ["--out", folder.to_str().unwrap()];
     for _ in 0..2 {
         let (_, json) = inspected(&film, &words);
         let file = folder.join("film-assembly.0020.black.png");
@@ -336,8 +336,8 @@ fn pictures_of_findings_replace_only_their_own_kind() {
         assert!(folder.join("film-assembly.0040.frozen.png").is_file());
     }
     film.write("seen/film-assembly.0020.black.png", "a person's");
-    let (code, text) = film.said(&["inspect", "--pictures", folder.to_str().unwrap()]);
-    assert!(code == Some(2) && text.contains("give another name with --pictures"), "{text}");
+    let (code, text) = film.said(&["inspect", "--out", folder.to_str().unwrap()]);
+    assert!(code == Some(2) && text.contains("give another name with --out"), "{text}");
     assert_eq!(film.text("seen/film-assembly.0020.black.png"), "a person's");
 }
 

@@ -118,7 +118,7 @@ fn rework_goes_out_with_what_was_made_before_and_says_which_frames_and_why() {
         json!([["1001", "fresh"], ["1002", "stale"], ["1003-1004", "fresh"]])
     );
     // Only what waits for a person goes out when no frames are named.
-    let (again, place) = hand_out(&film, &["br050", "--to", "ana", "--handles", "1", "--as", "jpeg"]);
+    let (again, place) = hand_out(&film, &["br050", "--to", "ana", "--around", "1", "--as", "jpeg"]);
     let touch = std::fs::read_to_string(place.join("data/touch.csv")).unwrap();
     assert!(
         touch.contains("br050,1002,cleanup.1002.png,\"made before for another picture (br050/plate)"),

@@ -184,9 +184,7 @@ fn others_take_our_packets_and_we_take_theirs() {
     let (_, zip) = hand_out(&film, &["br060", "--to", "ines", "--zip"]);
     let plain = film.path().join("plain");
     std::fs::create_dir(&plain).unwrap();
-    for n in 1001..=1003 {
-        std::fs::write(plain.join(format!("cleanup.{n}.png")), grey(n as u8)).unwrap();
-    }
+    (1001..=1003).for_each(|n| put(&plain, "br050", n, &grey(n as u8)));
     // What a person fills in does not make the bag another one.
     put(&folder, "br050", 1004, &grey(4));
     std::fs::write(folder.join("return/hours.csv"), "date,shot,frames,hours,note\n2026-01-05,br050,,1,\n")

@@ -272,8 +272,8 @@ pub struct Inspect {
     /// Shots, stages and frames; the film's picture and sound when not given
     pub selectors: Vec<String>,
     /// Write a picture of each finding into this folder, its place framed
-    #[arg(long, value_name = "DIR")]
-    pub pictures: Option<PathBuf>,
+    #[arg(long, value_name = "FOLDER")]
+    pub out: Option<PathBuf>,
 }
 
 /// Options of `deliver`.

@@ -17,7 +17,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Inspec
     let told = end_when_told()?;
     let status = project.status(false, &|_, _| {})?;
     let reading = Reading::new("looking and listening");
-    let wish = Wish { selectors: options.selectors.clone(), pictures: options.pictures.clone() };
+    let wish = Wish { selectors: options.selectors.clone(), pictures: options.out.clone() };
     let inspected = project.inspect(&status, &wish, &|done, of| reading.at(done, of));
     reading.end();
     let inspected = inspected?;

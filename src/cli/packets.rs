@@ -16,7 +16,7 @@ use crate::crew::twice::twice;
 use crate::packet::Fault;
 use crate::project::packets::Outstanding as Out;
 use crate::project::packets::handing::{self, Form, HandedOut};
-use crate::project::packets::taken::{Came, TakeError, Taken};
+use crate::project::packets::taken::{self, Came, TakeError, Taken};
 use crate::project::packets::taking;
 use crate::project::{Project, ProjectError, Status};
 use crate::report::words;
@@ -50,7 +50,7 @@ pub fn handout(project: &Project, arguments: &Arguments, options: &Handout) -> A
         },
         as_zip: options.zip,
         out: options.out.clone(),
-        handles: options.handles,
+        around: options.around,
         as_it_is: options.as_it_is,
         writer: &writer(),
         now: now.timestamp(),
@@ -67,6 +67,7 @@ pub fn handout(project: &Project, arguments: &Arguments, options: &Handout) -> A
     for (place, who) in &handed.overlaps {
         tell!("CAUTION: {place}: {}", show::clean(who));
     }
+    handed.remarks.iter().for_each(|remark| tell!("CAUTION: {}", show::clean(remark)));
     for lack in &handed.as_it_is {
         tell!("CAUTION: {} is {}, and goes out as it is", lack.place, lack.why);
     }
@@ -96,7 +97,7 @@ fn handed_json(handed: &HandedOut, options: &Handout) -> Value {
     let as_it_is: Vec<Value> =
         handed.as_it_is.iter().map(|lack| json!({ "place": lack.place, "says": lack.why })).collect();
     json!({ "format": "endboard handout 1", "packet": handed.packet, "place": handed.place, "person": options.to,
-        "due": options.due, "parts": parts, "overlaps": overlaps, "as_it_is": as_it_is })
+        "due": options.due, "parts": parts, "overlaps": overlaps, "as_it_is": as_it_is, "remarks": handed.remarks })
 }
 
 /// Takes back.
@@ -118,6 +119,8 @@ pub fn takeback(project: &Project, arguments: &Arguments, options: &Takeback) ->
         writer: &writer(),
         now: now.timestamp(),
         today: now.date(),
+        zone: now.time_zone(),
+        changed: &|_| Ok(()),
     };
     match project.take_back(&order) {
         Ok(taken) if arguments.json => say!("{:#}", taken_json(&taken, options.try_out)),
@@ -182,9 +185,7 @@ fn told(taken: &Taken, try_out: bool) {
             show::clean(&taken.person)
         );
     }
-    for (from, to) in &taken.kept {
-        say!("{} was there and no known return; it is kept as {to}", show::clean(from));
-    }
+    taken.kept.iter().for_each(|(from, to)| say!("{}", show::clean(&taken::kept(from, to))));
     taken.remarks.iter().for_each(|remark| say!("{}", show::clean(remark)));
     let left: usize = taken.came.iter().map(|came| came.left.len()).sum();
     match (taken.is_open, left) {
@@ -204,10 +205,14 @@ fn taken_json(taken: &Taken, try_out: bool) -> Value {
             "again": text(&came.again), "good": text(&came.good), "earlier": text(&came.earlier),
             "unsure": text(&came.unsure), "gone": text(&came.gone), "gaps": text(&came.gaps), "left": text(&came.left) })
     };
-    let kept: Vec<Value> = taken.kept.iter().map(|(from, to)| json!({ "place": from, "kept": to })).collect();
+    let kept = kept_json(&taken.kept);
     json!({ "format": "endboard takeback 1", "taken": !try_out, "packet": taken.packet, "person": taken.person,
         "came": taken.came.iter().map(of).collect::<Vec<_>>(), "open": taken.is_open, "kept": kept, "remarks": taken.remarks,
         "hours": { "new": taken.hours.0, "corrected": taken.hours.1, "seconds": taken.hours.2 as f64 / 1e6 } })
+}
+
+fn kept_json(kept: &[(String, String)]) -> Vec<Value> {
+    kept.iter().map(|(from, to)| json!({ "place": from, "kept": to })).collect()
 }
 
 fn use_return(project: &Project, arguments: &Arguments, options: &Takeback, version: u32) -> Answer {
@@ -218,18 +223,18 @@ fn use_return(project: &Project, arguments: &Arguments, options: &Takeback, vers
     let selection = arguments::selection(&options.what, Some(&declared.graph))?;
     let now = Zoned::now().timestamp();
     let used = project.use_return(version, &selection, &options.note, &writer(), now)?;
+    let remarks: Vec<&String> = used.remarks.iter().chain(&used.placed.left).collect();
     if arguments.json {
-        let places: Vec<&String> = used.iter().map(|(place, _)| place).collect();
         say!(
             "{:#}",
-            json!({ "format": "endboard takeback 1", "taken": true, "version": version, "places": places })
+            json!({ "format": "endboard takeback 1", "taken": true, "version": version, "places": used.places,
+                "kept": kept_json(&used.placed.kept), "remarks": remarks })
         );
         return Ok(Exit::Done);
     }
-    used.iter().for_each(|(place, _)| say!("{place}: return {version} is in use"));
-    for (from, to) in used.iter().take(1).flat_map(|(_, placed)| &placed.kept) {
-        say!("{} was there and no known return; it is kept as {to}", show::clean(from));
-    }
+    used.places.iter().for_each(|place| say!("{place}: return {version} is in use"));
+    used.placed.kept.iter().for_each(|(from, to)| say!("{}", show::clean(&taken::kept(from, to))));
+    remarks.iter().for_each(|remark| say!("{}", show::clean(remark)));
     say!("next: `endboard rebuild` puts back what was rendered of it before");
     Ok(Exit::Done)
 }
@@ -238,20 +243,22 @@ fn use_return(project: &Project, arguments: &Arguments, options: &Takeback, vers
 pub fn outstanding(project: &Project, arguments: &Arguments, options: &Outstanding) -> Answer {
     let now = Zoned::now();
     if let Some(name) = &options.close {
-        let packet = project.close_packet(name, &options.note, &writer(), now.timestamp())?;
+        let (packet, remarks) = project.close_packet(name, &options.note, &writer(), now.timestamp())?;
         let (all, back) = packet.counts();
         if arguments.json {
             say!(
                 "{:#}",
-                json!({ "format": "endboard outstanding 1", "closed": packet.name, "frames": all, "back": back })
+                json!({ "format": "endboard outstanding 1", "closed": packet.name, "frames": all, "back": back, "remarks": remarks })
             );
         } else {
+            remarks.iter().for_each(|remark| say!("{}", show::clean(remark)));
             say!("{} is closed: {back} of {} came back", packet.name, show::frames(all));
         }
         return Ok(Exit::Done);
     }
     let status = project.status(false, &|_, _| {})?;
-    let all = project.outstanding(&status, now.date());
+    let selection = arguments::selection(&options.selectors, Some(&status.declared.graph))?;
+    let all = project.outstanding(&status, &selection, now.date());
     if arguments.json {
         let all: Vec<Value> = all.iter().map(out_json).collect();
         say!(
@@ -326,15 +333,13 @@ fn out_json(out: &Out) -> Value {
 
 /// What is out, for `status`.
 pub fn standing(project: &Project, status: &Status) -> Vec<Value> {
-    project.outstanding(status, Zoned::now().date()).iter().map(out_json).collect()
+    project.outstanding(status, &Selection::default(), Zoned::now().date()).iter().map(out_json).collect()
 }
 
 /// A line a packet that has something of what is selected, for `status`.
 pub fn say_standing(project: &Project, status: &Status, selection: &Selection) {
-    for out in project.outstanding(status, Zoned::now().date()) {
-        if out.packet.parts.iter().any(|part| selection.matches(&part.shot, &part.stage).is_some()) {
-            say!("out: {}", show::clean(&line(&out)));
-        }
+    for out in project.outstanding(status, selection, Zoned::now().date()) {
+        say!("out: {}", show::clean(&line(&out)));
     }
     let all = twice(&status.packets);
     all.iter().filter(|one| selection.matches(&one.shot, &one.stage).is_some()).for_each(shared::say);

@@ -241,6 +241,7 @@ pub fn report(rebuilt: &Rebuilt, selection: &Selection, json: bool, again: bool)
     remarks(graph, outcome);
     rebuilt.missed.iter().for_each(|says| tell!("film/mix: {says}"));
     trouble::tell_lapsed(&rebuilt.lapsed);
+    rebuilt.taken.iter().for_each(|says| tell!("{}", show::clean(says)));
     let failures = outcome
         .failures
         .iter()
@@ -312,7 +313,7 @@ fn as_json(rebuilt: &Rebuilt) {
     let all = serde_json::json!({
         "format": "endboard rebuild 1", "film": graph.film, "rendered": ran, "alike": outcome.alike,
         "restored": outcome.restored, "same": outcome.same, "taken_in": outcome.read[0],
-        "clips": outcome.read[1], "missed": rebuilt.missed, "blocked": outcome.blocked,
+        "clips": outcome.read[1], "missed": rebuilt.missed, "taken": rebuilt.taken, "blocked": outcome.blocked,
         "blocked_by": trouble::blocked_json(graph, &rebuilt.blocked), "failures": failures, "remarks": remarks,
         "failed_before": trouble::failed_json(graph, &rebuilt.failed_before), "ended": outcome.ended.as_ref().map(ToString::to_string),
         "trimmed": rebuilt.trimmed, "lapsed": trouble::lapsed_json(&rebuilt.lapsed), "elapsed_seconds": rebuilt.elapsed.as_secs_f64(),

@@ -18,7 +18,7 @@ pub fn whole(id: RowId) -> String {
 }
 
 /// So many letters from the digest of some bytes, at most twelve.
-pub fn letters(bytes: &[u8], count: usize) -> String {
+fn letters(bytes: &[u8], count: usize) -> String {
     let digest = Digest::of(bytes).to_string();
     let mut number = u64::from_str_radix(&digest[..16], 16).unwrap_or_default();
     let letter = |_| {

@@ -45,7 +45,7 @@ pub struct Part {
     pub stage: Arc<str>,
     /// The frames to be made.
     pub frames: FrameSet,
-    /// Those of which a file came back.
+    /// Those of which a file came back since they were handed out last.
     pub back: FrameSet,
     /// What each frame rested on when it was handed out.
     pub rests_on: BTreeMap<i64, Digest>,
@@ -252,6 +252,8 @@ impl Packets {
         packet.due = handout.due.or(packet.due);
         packet.closed = None;
         let part = packet.part_mut(row);
+        // What came back before is wanted once more.
+        part.back = part.back.without(&row.frames);
         for (place, frame) in row.frames.iter().enumerate() {
             part.frames.insert(frame);
             if let Some(digest) = handout.digests.get(place) {
@@ -441,6 +443,22 @@ mod tests {
         let returns = packets.returns("br050", "cleanup").unwrap();
         assert_eq!(returns.current(1001).map(|of| of.version), Some(1));
         assert_eq!(returns.made_for(1001, &Digest::of(b"file")), None);
+    }
+
+    #[test]
+    fn frames_that_go_out_again_under_the_same_name_are_to_come_back_again() {
+        let mut rows = vec![
+            entry(1, "1001-1002", out("ana-1", "ana", None, &["a", "b"])),
+            entry(2, "1001-1002", back("ana-1", "ana", 1, &["one", "two"])),
+            entry(3, "1002", out("ana-1", "ana", None, &["b, later"])),
+        ];
+        let packets = Packets::after(&rows);
+        let ana = packets.named("ana-1").unwrap();
+        assert!(ana.is_open());
+        assert_eq!((ana.counts(), ana.parts[0].left().to_string()), ((2, 1), "1002".to_string()));
+        assert_eq!((who(&packets, 1001).len(), who(&packets, 1002).len()), (0, 1));
+        rows.push(entry(4, "1002", back("ana-1", "ana", 2, &["better"])));
+        assert!(!Packets::after(&rows).named("ana-1").unwrap().is_open());
     }
 
     #[test]

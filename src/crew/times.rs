@@ -232,8 +232,9 @@ struct Place {
     at: usize,
 }
 
-/// The row that a correction is about in the end, when it names another correction.
-fn root(of: RowId, meant: &HashMap<RowId, RowId>) -> RowId {
+/// The row that a correction is about in the end, when it names another correction. `meant` has of each correction the row that
+/// it names.
+pub fn root(of: RowId, meant: &HashMap<RowId, RowId>) -> RowId {
     let (mut at, mut seen) = (of, HashSet::new());
     while let Some(&next) = meant.get(&at).filter(|_| seen.insert(at)) {
         at = next;

@@ -109,6 +109,17 @@ impl Ledger {
     /// When the row has no frames or is too long, or the system refuses. The ledger stays usable:
     /// a row that was written in part is closed off by the next one.
     pub fn append(&mut self, row: &Row) -> Result<RowId, LedgerError> {
+        let (id, line) = self.line(row)?;
+        self.put(&line)?;
+        Ok(id)
+    }
+
+    /// A row as the line that it would be, with an id made from its time; nothing is written. Whoever must write several rows
+    /// wholly and once, whatever comes between, keeps their lines, and [`Ledger::put`]s those whose ids the ledger has not.
+    ///
+    /// # Errors
+    /// When the row has no frames or is too long.
+    pub fn line(&mut self, row: &Row) -> Result<(RowId, String), LedgerError> {
         let (shot, stage) = (row.shot.to_string(), row.stage.to_string());
         let mismatch = match &row.what {
             What::Hold { digests, .. } => !digests.is_empty() && digests.len() != row.frames.len(),
@@ -119,14 +130,20 @@ impl Ledger {
             return Err(LedgerError::BadFrames { shot, stage });
         }
         let id = self.ids.next(row.when.as_millisecond().max(0) as u64);
-        let mut line = line::encode(id, row);
+        let line = line::encode(id, row);
         if line.len() > LINE_LIMIT {
             return Err(LedgerError::TooLong { shot, stage, len: line.len() });
         }
+        Ok((id, line))
+    }
+
+    /// Appends the line of a row.
+    ///
+    /// # Errors
+    /// When the system refuses. The ledger stays usable: a row that was written in part is closed off by the next one.
+    pub fn put(&mut self, line: &str) -> Result<(), LedgerError> {
         self.follow().map_err(|source| LedgerError::Io { path: self.path.clone(), source })?;
-        if self.torn {
-            line.insert(0, '\n');
-        }
+        let line = if self.torn { format!("\n{line}") } else { line.to_string() };
         let refused = |source| LedgerError::Io { path: self.path.clone(), source };
         let written = loop {
             match self.file.write(line.as_bytes()) {
@@ -138,7 +155,7 @@ impl Ledger {
         if written.map_err(refused)? != line.len() {
             return Err(LedgerError::Short(self.path.clone()));
         }
-        Ok(id)
+        Ok(())
     }
 
     /// Goes on in the file that stands at the path now: a merge or a program that copies files puts another in its place, and
@@ -153,6 +170,14 @@ impl Ledger {
             (self.file, self.torn) = open_to_append(&self.path)?;
         }
         Ok(())
+    }
+}
+
+/// The id of the row that a line is; none of what is no whole row of a kind that is known here.
+pub fn id_of(line: &str) -> Option<RowId> {
+    match line::decode(line.strip_suffix('\n')?.as_bytes(), &mut Names::default()) {
+        Ok(Line::Row(id, ..)) => Some(id),
+        _ => None,
     }
 }
 

@@ -1,7 +1,8 @@
 //! A packet that lies in a folder.
 //!
-//! Knows how files are opened so that no link is followed, also one that is put in a folder's place while it is read. Files with
-//! several names are refused: what is changed under the other name would change here.
+//! Knows how files are opened so that no link below the packet's own folder is followed, also one that is put in a folder's place
+//! while it is read. Files with several names are refused, but for what systems leave: what is changed under another name would
+//! change here.
 
 use std::fs::File;
 use std::os::fd::OwnedFd;

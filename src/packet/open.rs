@@ -7,7 +7,7 @@ use std::path::Path;
 use super::folder::Folder;
 use super::names::Paths;
 use super::zipped::Zip;
-use super::{FILE_LIMIT, Fault, MOST_ENTRIES, TEXT_LIMIT, TOTAL_LIMIT, is_litter};
+use super::{FILE_LIMIT, Fault, MOST_ENTRIES, TOTAL_LIMIT, is_litter};
 
 /// Most faults that are listed; who sends more of them need not be told of each.
 const LISTED: usize = 20;
@@ -106,7 +106,7 @@ impl Packet {
         read.map_err(|why| Fault::new(&entry.path, why.to_string(), "have it sent once more"))
     }
 
-    /// A small file, whole.
+    /// A file, whole, in memory.
     ///
     /// # Errors
     /// It is larger than `limit`, or cannot be read.
@@ -123,13 +123,13 @@ impl Packet {
         Ok(bytes)
     }
 
-    /// A small text, whole; nothing where there is no such file.
+    /// A text, whole; nothing where there is no such file.
     ///
     /// # Errors
-    /// It is no text, too large, or cannot be read.
+    /// It is no text, larger than `limit` bytes, or cannot be read.
     pub fn text(&self, path: &str, limit: u64) -> Result<Option<String>, Fault> {
         let Some(entry) = self.find(path) else { return Ok(None) };
-        let text = String::from_utf8(self.bytes(entry, limit.max(TEXT_LIMIT))?);
+        let text = String::from_utf8(self.bytes(entry, limit)?);
         text.map(Some).map_err(|_| Fault::new(path, "it is not text (UTF-8)", "save it as plain text"))
     }
 

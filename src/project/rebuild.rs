@@ -50,6 +50,8 @@ pub struct Rebuilt {
     pub trimmed: usize,
     /// Frames that were as a person approved them, and are not any more.
     pub lapsed: Vec<Lapsed>,
+    /// What is to be known of a takeback that was cut short and is at its end now.
+    pub taken: Vec<String>,
     /// Time on the clock from the reading of sources to the end.
     pub elapsed: Duration,
     /// Wall and processor time over all frames.
@@ -104,7 +106,7 @@ impl Project {
             return Err(ProjectError::Unsound(Box::new(declared)));
         }
         let began = Instant::now();
-        self.finish_taking(writer)?;
+        let taken = self.finish_taking(writer)?;
         let recalled = self.recall(Care::Write);
         let reading = |done, of| events(Event::Reading(done, of));
         let mut status = self.status_of(declared, recalled, Care::Write, &reading)?;
@@ -158,6 +160,7 @@ impl Project {
             missed,
             trimmed,
             lapsed,
+            taken,
             elapsed,
             spent,
             ledger_trouble,

@@ -33,7 +33,7 @@ pub struct Handout {
     #[arg(long, value_name = "FILE")]
     pub brief_file: Option<PathBuf>,
     /// How the frames to work from are written: as they are (exr), or as a screen shows them (png, jpeg)
-    #[arg(long = "as", value_name = "FORM", default_value = "exr")]
+    #[arg(long = "as", value_name = "FORM", default_value = "exr", hide_possible_values = true)]
     pub form: FrameForm,
     /// Write a zip in place of a folder
     #[arg(long)]
@@ -42,9 +42,9 @@ pub struct Handout {
     /// is started in, with -C too
     #[arg(long, value_name = "FOLDER")]
     pub out: Option<PathBuf>,
-    /// Frames at each end of a run that are there to look at only
+    /// So many frames more at each end of a run, to look at only
     #[arg(long, value_name = "N", default_value = "4", value_parser = clap::value_parser!(i64).range(0..=1000), allow_negative_numbers = true)]
-    pub handles: i64,
+    pub around: i64,
     /// Hand out last renders of what is stale, and what is held
     #[arg(long)]
     pub as_it_is: bool,
@@ -85,8 +85,10 @@ pub struct Takeback {
 /// Options of `outstanding`.
 #[derive(Debug, Args)]
 pub struct Outstanding {
+    /// Shots, stages and frames; everything when not given
+    pub selectors: Vec<String>,
     /// Expect nothing more of this packet
-    #[arg(long, value_name = "PACKET")]
+    #[arg(long, value_name = "PACKET", conflicts_with = "selectors")]
     pub close: Option<String>,
     /// A few words on why
     #[arg(long, value_name = "WORDS", default_value = "", hide_default_value = true, requires = "close")]

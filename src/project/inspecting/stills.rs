@@ -44,7 +44,7 @@ pub fn write(
         let count = names.entry(name.clone()).and_modify(|n| *n += 1).or_insert(1);
         let more = if *count > 1 { format!("-{count}") } else { String::new() };
         let file = folder.join(format!("{name}{more}.png"));
-        may_be_written(&file, "--pictures")?;
+        may_be_written(&file, "--out")?;
         std::fs::create_dir_all(folder).map_err(|why| refused(format!("{}: {why}", folder.display())))?;
         let bytes = png::encode(size.0, size.1, &codes);
         crate::store::write_whole(&file, &bytes).map_err(|why| refused(why.to_string()))?;

@@ -7,10 +7,14 @@ use std::collections::BTreeSet;
 use jiff::Timestamp;
 
 use super::hand;
-use super::placing::{self, Part, Placed, Work};
+use super::placing::File;
+use super::taken::Used;
+use super::telling::{Part, Teller};
+use crate::base::digest::Digest;
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
 use crate::crew::packets::Return;
+use crate::media::Format;
 use crate::project::frames::LookError;
 use crate::project::rebuild::Writer;
 use crate::project::{Project, Status, chosen, wanted};
@@ -27,40 +31,48 @@ impl Project {
         note: &str,
         writer: &Writer,
         now: Timestamp,
-    ) -> Result<Vec<(String, Placed)>, LookError> {
+    ) -> Result<Used, LookError> {
         let _lock = self.lock(writer)?;
-        self.finish_taking(writer)?;
+        let remarks = self.finish_taking(writer)?;
         let status = self.status(false, &|_, _| {})?;
         let parts = files_of(&status, version, selection)?;
-        for (_, digest, path) in parts.iter().flat_map(|part| &part.files) {
-            let kept = placing::kept_at(digest, path);
-            if !self.folder.join(&kept).is_file() {
-                return Err(LookError::Nothing(format!(
-                    "{kept} is not there, which return {version} needs; bring it back first"
-                )));
+        let teller = Teller { film: &status.declared.graph.film, by: &writer.name, when: now, note };
+        let (mut files, mut rows, mut places) = (Vec::new(), Vec::new(), Vec::new());
+        for part in &parts {
+            for file in &part.files {
+                files.push(self.once_more(&status, part, file)?);
             }
+            rows.extend(teller.files(part, None));
+            let frames: FrameSet = part.files.iter().map(|(n, _, _)| *n).collect();
+            places.push(format!("{}/{}@{frames}", part.shot, part.stage));
         }
-        let told: Vec<String> = parts
-            .iter()
-            .map(|part| {
-                let frames: FrameSet = part.files.iter().map(|(n, _, _)| *n).collect();
-                format!("{}/{}@{frames}", part.shot, part.stage)
-            })
-            .collect();
-        let work = Work {
-            film: status.declared.graph.film.clone(),
-            packet: String::new(),
-            person: writer.name.clone(),
-            by: writer.name.clone(),
-            when: now,
-            note: note.into(),
-            stage: parts[0].stage.clone(),
-            parts,
-            hours: Vec::new(),
-            is_rework: false,
+        let placed = self.do_work(files, &rows, writer, &|_| Ok(()))?;
+        Ok(Used { places, placed, remarks })
+    }
+
+    /// What is to be done with one file of an earlier return.
+    fn once_more(
+        &self,
+        status: &Status,
+        part: &Part,
+        (frame, digest, path): &(i64, Digest, String),
+    ) -> Result<File, LookError> {
+        let place = format!("{}/{}@{frame}", part.shot, part.stage);
+        let Some(kept) = self.kept_as(digest)? else {
+            let (version, like) = (part.version, super::placing::kept_at(&digest.to_string(), path));
+            return Err(LookError::Nothing(format!(
+                "{like} is not there, which return {version} of {place} needs; bring it back first"
+            )));
         };
-        let placed = self.do_work(&work, writer)?;
-        Ok(told.into_iter().map(|place| (place, placed.clone())).collect())
+        if Format::of_path(&kept) != Format::of_path(path) {
+            return Err(LookError::Words(format!(
+                "return {} of {place} is kept as {kept}, and the stage's file is {path} now; let its `files:` end as that does to go \
+                 back to it, or take the same picture back in a file of the kind that is asked for",
+                part.version
+            )));
+        }
+        let returns = status.packets.returns(&part.shot, &part.stage);
+        Ok(self.to_be_placed(returns, (place, part.version), (digest, kept, path.clone()))?)
     }
 }
 
@@ -76,12 +88,12 @@ fn files_of(status: &Status, version: u32, selection: &Selection) -> Result<Vec<
         let file = |n: i64| {
             let has = |of: &&Return| of.version == version && of.files.contains_key(&n);
             let found = returns.all.iter().rev().find(has)?;
-            Some((n, found.files[&n].to_string(), of.files.path(n)))
+            Some((n, found.files[&n], of.files.path(n)))
         };
         let files: Vec<_> = chosen(picked[id].as_ref(), node.frames).iter().filter_map(file).collect();
         if !files.is_empty() {
             let (shot, stage) = (node.shot.to_string(), node.stage.to_string());
-            parts.push(Part { shot, stage, version, is_chosen: true, files });
+            parts.push(Part { shot, stage, version, files });
         }
     }
     if !parts.is_empty() {

@@ -24,6 +24,9 @@ use crate::project::frames::LookError;
 use crate::project::{Project, ProjectError, Status};
 use crate::stale::Reason;
 
+/// The list of frames to be made, in the payload.
+pub(super) const TOUCH: &str = "touch.csv";
+
 impl Project {
     pub(super) fn write_packet(
         &self,
@@ -41,7 +44,7 @@ impl Project {
             let shot = self.put_shot(&mut bag, status, order, part, &mut touch)?;
             shots.push(shot);
         }
-        bag.payload("touch.csv", touch.as_bytes()).map_err(failed)?;
+        bag.payload(TOUCH, touch.as_bytes()).map_err(failed)?;
         let rate = status.declared.film.as_ref().map(|film| film.rate.to_string()).unwrap_or_default();
         let told = Told {
             film: graph.film.clone(),
@@ -198,7 +201,7 @@ impl Project {
         let mut told = Vec::new();
         for (index, edge) in part.hand.node.inputs.iter().enumerate() {
             let source = Source::new(self, status, edge.from, order.as_it_is);
-            let frames = with_handles(&part.frames, order.handles, &source);
+            let frames = with_more(&part.frames, order.around, &source);
             let like = part.hand.node.inputs[..index].iter().filter(|of| of.port == edge.port).count();
             let port = if like == 0 { edge.port.clone() } else { format!("{}-{}", edge.port, like + 1) };
             let mut shown = String::new();
@@ -234,10 +237,10 @@ fn space_name(space: WorkingSpace) -> &'static str {
 }
 
 /// The frames to be made and those around them that are there.
-fn with_handles(frames: &FrameSet, handles: i64, source: &Source<'_>) -> FrameSet {
+fn with_more(frames: &FrameSet, around: i64, source: &Source<'_>) -> FrameSet {
     let mut all = FrameSet::new();
     for run in frames.runs() {
-        all.insert_range(run.widen(handles));
+        all.insert_range(run.widen(around));
     }
     all.iter().filter(|&n| frames.contains(n) || source.has(n)).collect()
 }

@@ -19,12 +19,16 @@ use crate::base::state::State;
 use crate::crew::naming;
 use crate::ledger::crew::{Crew, Handout};
 use crate::ledger::file::{DIGESTS_A_ROW, Ledger};
+use crate::ledger::id::Ids;
 use crate::ledger::row::{Row, What};
 use crate::project::frames::{Lack, Lacking, LookError};
 use crate::project::naming::is_named;
 use crate::project::rebuild::Writer;
 use crate::project::{Project, ProjectError, Status, chosen, wanted};
 use crate::store::actions::Action;
+
+/// Letters that a packet's name ends in: 20^6 names a person and day.
+const LETTERS: usize = 6;
 
 /// How frames are handed out.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -64,8 +68,8 @@ pub struct Order<'a> {
     pub as_zip: bool,
     /// The folder to write into.
     pub out: Option<PathBuf>,
-    /// Frames at each end that are there to look at.
-    pub handles: i64,
+    /// So many frames more at each end of a run are there to look at.
+    pub around: i64,
     /// Whether inputs go out that are not as declared.
     pub as_it_is: bool,
     /// Who hands out.
@@ -89,6 +93,8 @@ pub struct HandedOut {
     pub overlaps: Vec<(String, String)>,
     /// What went out although it is not as declared.
     pub as_it_is: Vec<Lack>,
+    /// What a person should know besides.
+    pub remarks: Vec<String>,
 }
 
 /// One shot's part of a packet.
@@ -105,8 +111,9 @@ impl Project {
     /// Nothing that a person is to make is selected, inputs are not there or not as declared, or the disk refuses.
     pub fn hand_out(&self, order: &Order<'_>) -> Result<HandedOut, LookError> {
         let _lock = self.lock(order.writer)?;
-        self.finish_taking(order.writer)?;
+        let mut remarks = self.finish_taking(order.writer)?;
         let status = self.status(false, &|_, _| {})?;
+        remarks.extend(guest(&status, order.person));
         let picked = pick(&status, order.selection)?;
         let mut as_it_is = Vec::new();
         let mut parts = Vec::new();
@@ -136,7 +143,8 @@ impl Project {
         })?;
         let told =
             |part: &Part<'_>| (format!("{}@{}", part.hand.node.name(), part.frames), part.frames.len());
-        Ok(HandedOut { packet: name, place, parts: parts.iter().map(told).collect(), overlaps, as_it_is })
+        let parts = parts.iter().map(told).collect();
+        Ok(HandedOut { packet: name, place, parts, overlaps, as_it_is, remarks })
     }
 
     /// Whether the inputs of frames are there and as declared; gives those that are not and go out all the same.
@@ -272,11 +280,25 @@ fn overlaps(status: &Status, parts: &[Part<'_>]) -> Vec<(String, String)> {
     all.into_iter().map(|(name, set, who)| (format!("{name}@{set}"), who)).collect()
 }
 
-/// Letters of a packet's name that tell two apart which people made apart: 8,000 of them.
-const APART: usize = 3;
+/// What is said of a person whom `crew:` does not name, where there is one. It may be a guest, and it may be a slip of the pen: hours
+/// under a name that is off by a letter are lost from sight.
+fn guest(status: &Status, person: &str) -> Option<String> {
+    let people = &status.declared.film.as_ref()?.crew.as_ref()?.people;
+    if people.is_empty() || people.contains_key(person) {
+        return None;
+    }
+    let near = crate::base::problem::nearest(person, people.keys().map(String::as_str));
+    let way = match near {
+        Some(near) => {
+            format!("if you mean {near}, `endboard outstanding --close` this packet and hand out to {near}")
+        }
+        None => format!("it names {}", people.keys().cloned().collect::<Vec<_>>().join(", ")),
+    };
+    Some(format!("`crew:` names no '{}', who is taken for a guest; {way}", person.escape_debug()))
+}
 
-/// The first free name: of the person, the day, a number, and letters of who hands out and when, so that two who hand out to one
-/// person apart from each other do not give one name.
+/// A free name: of the person, the day and letters of its own. These are drawn, so that people who hand out apart to one person on
+/// one day give two names.
 fn free_name(status: &Status, within: &std::path::Path, order: &Order<'_>) -> String {
     let person: String = order
         .person
@@ -285,14 +307,21 @@ fn free_name(status: &Status, within: &std::path::Path, order: &Order<'_>) -> St
         .collect();
     let person = person.trim_matches('-');
     let person = if person.is_empty() { "packet" } else { person };
-    let (writer, machine) = (&order.writer.name, &order.writer.machine);
-    let letters = naming::letters(format!("{writer}\n{machine}\n{}", order.now).as_bytes(), APART);
-    let name = |number: u32| format!("{person}-{}-{number}-{letters}", order.today.strftime("%Y%m%d"));
+    let mut ids = Ids::new();
+    let mut name = || {
+        let letters = naming::whole(ids.next(order.now.as_millisecond().max(0) as u64));
+        format!("{person}-{}-{}", order.today.strftime("%Y%m%d"), &letters[..LETTERS])
+    };
     let is_there = |name: &str| {
         status.packets.named(name).is_some()
             || [name.to_string(), format!("{name}.zip")]
                 .iter()
                 .any(|file| within.join(file).symlink_metadata().is_ok())
     };
-    (1..).map(name).find(|name| !is_there(name)).expect("there is no end of numbers")
+    loop {
+        let name = name();
+        if !is_there(&name) {
+            return name;
+        }
+    }
 }

@@ -85,7 +85,7 @@ impl<'a> Source<'a> {
                 Lacking(vec![Lack {
                     place,
                     why,
-                    way: "look at that file, or hand out fewer `--handles`".into(),
+                    way: "look at that file, or hand out fewer frames `--around`".into(),
                 }])
             });
         }

@@ -10,10 +10,11 @@ mod contents;
 pub mod handing;
 mod inputs;
 pub mod judging;
-mod placing;
+pub mod placing;
 pub mod sheet;
 pub mod taken;
 pub mod taking;
+mod telling;
 
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -22,7 +23,8 @@ use super::frames::LookError;
 use super::rebuild::Writer;
 use super::{Project, ProjectError, Status};
 use crate::base::frames::FrameSet;
-use crate::crew::packets::Packet;
+use crate::base::selector::Selection;
+use crate::crew::packets::{Packet, Part};
 use crate::declare::film::{Delivers, FilePattern, Media};
 use crate::graph::{Node, NodeId, Work};
 use crate::ledger::crew::Crew;
@@ -77,8 +79,8 @@ pub struct Outstanding {
 }
 
 impl Project {
-    /// Open packets: the first due first, those without a day last.
-    pub fn outstanding(&self, status: &Status, today: Date) -> Vec<Outstanding> {
+    /// Open packets that hold any of what is selected: the first due first, those without a day last.
+    pub fn outstanding(&self, status: &Status, selection: &Selection, today: Date) -> Vec<Outstanding> {
         let graph = &status.declared.graph;
         let told = |packet: &Packet| {
             let is_gone = |(shot, stage): (&str, &str)| {
@@ -92,10 +94,15 @@ impl Project {
                 gone: gone.collect(),
             }
         };
-        status.packets.open().into_iter().map(told).collect()
+        let is_selected = |part: &Part| {
+            let chosen = selection.matches(&part.shot, &part.stage);
+            chosen.is_some_and(|chosen| part.frames.iter().any(|n| chosen.contains(n)))
+        };
+        let open = status.packets.open().into_iter();
+        open.filter(|packet| packet.parts.iter().any(is_selected)).map(told).collect()
     }
 
-    /// Says that nothing more is expected of a packet.
+    /// Says that nothing more is expected of a packet; gives it with what a person should know besides.
     ///
     /// # Errors
     /// There is no such packet, or nothing of it is expected anyhow.
@@ -105,9 +112,9 @@ impl Project {
         note: &str,
         writer: &Writer,
         now: Timestamp,
-    ) -> Result<Packet, LookError> {
+    ) -> Result<(Packet, Vec<String>), LookError> {
         let _lock = self.lock(writer)?;
-        self.finish_taking(writer)?;
+        let remarks = self.finish_taking(writer)?;
         let (entries, _) = self.ledger();
         let packets = crate::crew::packets::Packets::after(&entries);
         let packet = packets.named(name).ok_or_else(|| LookError::Words(unknown(&packets, name)))?;
@@ -125,7 +132,7 @@ impl Project {
             let row = Row { when: now, film: film.clone(), shot, stage, frames, by, what: What::Crew(crew) };
             ledger.append(&row).map_err(ProjectError::from)?;
         }
-        Ok(packet.clone())
+        Ok((packet.clone(), remarks))
     }
 }
 

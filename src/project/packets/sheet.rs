@@ -3,16 +3,18 @@
 //! Knows how spreadsheets of several countries write numbers and days, and that the same sheet comes again and again: a line that
 //! the ledger has already is not counted twice, and one that a person put right corrects its row.
 
+use std::collections::HashMap;
 use std::sync::Arc;
 use std::time::Duration;
 
-use jiff::civil::Date;
+use jiff::civil::{Date, Time};
 use jiff::tz::TimeZone;
-use serde::{Deserialize, Serialize};
+use jiff::{SignedDuration, Timestamp};
 
 use crate::base::frames::FrameSet;
 use crate::crew::packets::Packet;
-use crate::ledger::crew::{Crew, Worked};
+use crate::crew::times::root;
+use crate::ledger::crew::Crew;
 use crate::ledger::id::RowId;
 use crate::ledger::row::{Entry, What};
 use crate::packet::Fault;
@@ -27,7 +29,7 @@ const MOST_HOURS: f64 = 24.0;
 const NOTE: usize = 500;
 
 /// One line of work.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Line {
     /// The day.
     pub date: Date,
@@ -196,9 +198,31 @@ fn cells(text: &str, part: char) -> Vec<(usize, Vec<String>)> {
     rows
 }
 
-/// The rows that the ledger has of a packet's sheets, as they hold now.
-fn known(entries: &[Entry], packet: &str) -> Vec<(RowId, Line)> {
-    let mut known: Vec<(RowId, Line)> = Vec::new();
+/// A row of a packet's sheets, with what it ever said.
+struct Known {
+    id: RowId,
+    /// As it was written, as every correction had it, and last as it holds now. A correction's words are the line's new note when a
+    /// sheet made it, and say why when a person did: it is kept with both notes.
+    said: Vec<Line>,
+}
+
+impl Known {
+    fn now(&self) -> Option<&Line> {
+        self.said.last()
+    }
+
+    fn correct(&mut self, took: Duration, note: &str) {
+        let Some(now) = self.now().cloned() else { return };
+        let took = took.as_micros() as u64;
+        self.said.push(Line { took, ..now.clone() });
+        self.said.push(Line { took, note: note.into(), ..now });
+    }
+}
+
+/// The rows that the ledger has of a packet's sheets.
+fn known(entries: &[Entry], packet: &str) -> Vec<Known> {
+    let mut known: Vec<Known> = Vec::new();
+    let mut corrections: Vec<(RowId, RowId, Duration, &str)> = Vec::new();
     for entry in entries {
         match &entry.row.what {
             What::Crew(Crew::Worked(worked)) if &*worked.packet == packet => {
@@ -206,48 +230,69 @@ fn known(entries: &[Entry], packet: &str) -> Vec<(RowId, Line)> {
                     date: entry.row.when.to_zoned(TimeZone::UTC).date(),
                     shot: entry.row.shot.to_string(),
                     frames: entry.row.frames.to_string(),
-                    took: micros(worked),
+                    took: worked.took.as_micros() as u64,
                     note: worked.note.to_string(),
                 };
-                known.push((entry.id, line));
+                known.push(Known { id: entry.id, said: vec![line] });
             }
-            What::Crew(Crew::Correct { of, took, note }) => {
-                if let Some((_, line)) = known.iter_mut().find(|(id, _)| id == of) {
-                    line.took = took.as_micros() as u64;
-                    if !note.is_empty() {
-                        line.note = note.to_string();
-                    }
-                }
-            }
+            What::Crew(Crew::Correct { of, took, note }) => corrections.push((entry.id, *of, *took, note)),
             _ => {}
+        }
+    }
+    // A clock of another machine may lag, so that a correction stands before what it is about.
+    let meant: HashMap<RowId, RowId> = corrections.iter().map(|(id, of, _, _)| (*id, *of)).collect();
+    for (_, of, took, note) in corrections {
+        let of = root(of, &meant);
+        if let Some(row) = known.iter_mut().find(|row| row.id == of) {
+            row.correct(took, note);
         }
     }
     known
 }
 
-fn micros(worked: &Worked) -> u64 {
-    worked.took.as_micros() as u64
-}
-
-/// What the ledger lacks of a sheet. Lines that are alike in everything count as often as they stand there; of the others one of
-/// the same day and shot that the sheet has no more was put right.
+/// What the ledger lacks of a sheet. Lines that are alike in everything count as often as they stand there. A line that says what a
+/// row said before is no news, as people send sheets again that they filled in before a row was put right. Of the others, one of
+/// the same day, shot and frames as a row that the sheet has no more puts that row right.
 pub fn due(entries: &[Entry], packet: &str, lines: &[Line]) -> Vec<Due> {
     let mut known = known(entries, packet);
-    let mut left: Vec<&Line> = Vec::new();
-    for line in lines {
-        match known.iter().position(|(_, of)| of == line) {
-            Some(at) => drop(known.remove(at)),
-            None => left.push(line),
-        }
+    // What holds now is found before what held once, lest a row be taken for another one's past.
+    let is_now = |row: &Known, line: &Line| row.now() == Some(line);
+    let was_once = |row: &Known, line: &Line| row.said.contains(line);
+    let mut left: Vec<&Line> = lines.iter().collect();
+    for is_known in [is_now, was_once] {
+        left.retain(|line| match known.iter().position(|row| is_known(row, line)) {
+            Some(at) => {
+                known.remove(at);
+                false
+            }
+            None => true,
+        });
     }
     let due = |line: &Line| {
         let is_like = |of: &Line| of.date == line.date && of.shot == line.shot && of.frames == line.frames;
-        match known.iter().position(|(_, of)| is_like(of)) {
-            Some(at) => Due::Corrected(known.remove(at).0, line.clone()),
+        match known.iter().position(|row| row.now().is_some_and(is_like)) {
+            Some(at) => Due::Corrected(known.remove(at).id, line.clone()),
             None => Due::New(line.clone()),
         }
     };
     left.into_iter().map(due).collect()
+}
+
+/// Rows that are new, rows that correct others, and the hours of both in microseconds.
+pub fn sums(due: &[Due]) -> (usize, usize, u64) {
+    let new = due.iter().filter(|due| matches!(due, Due::New(_))).count();
+    let took = |due: &Due| match due {
+        Due::New(line) | Due::Corrected(_, line) => line.took,
+    };
+    (new, due.len() - new, due.iter().map(took).sum())
+}
+
+/// An instant of a line's day: noon by the clocks of Greenwich, or the last second of the day where that is another day already
+/// (from 12 hours east of it on). So it lies on that day there and here, and the line is known again wherever it is read.
+pub fn instant(date: Date, zone: &TimeZone) -> Option<Timestamp> {
+    let noon = date.to_datetime(Time::constant(12, 0, 0, 0)).to_zoned(TimeZone::UTC).ok()?.timestamp();
+    let next = date.tomorrow().ok()?.to_zoned(zone.clone()).ok()?.timestamp();
+    Some(noon.min(next.checked_sub(SignedDuration::from_secs(1)).ok()?))
 }
 
 /// A duration of microseconds.
@@ -255,7 +300,7 @@ pub fn took(line: &Line) -> Duration {
     Duration::from_micros(line.took)
 }
 
-/// What a line says in its own words, with the packet where there are none.
+/// What a line says in its own words; nothing where there are none.
 pub fn note(line: &Line) -> Arc<str> {
     line.note.as_str().into()
 }
@@ -264,6 +309,7 @@ pub fn note(line: &Line) -> Arc<str> {
 mod tests {
     use super::*;
     use crate::crew::packets::Part;
+    use crate::ledger::crew::Worked;
 
     fn packet(shots: &[(&str, &str)]) -> Packet {
         let part = |&(shot, frames): &(&str, &str)| Part {
@@ -335,26 +381,6 @@ mod tests {
 
     #[test]
     fn a_line_counts_as_often_as_it_stands_there_and_no_oftener() {
-        let line = |hours: u64, note: &str| Line {
-            date: "2026-12-05".parse().unwrap(),
-            shot: "br050".into(),
-            frames: "1001-1012".into(),
-            took: hours * 3_600_000_000,
-            note: note.into(),
-        };
-        let worked = |id: u128, line: &Line| {
-            let worked = Worked {
-                person: "ana".into(),
-                took: took(line),
-                began: None,
-                round: None,
-                cause: "".into(),
-                ends: None,
-                packet: "ana-1".into(),
-                note: note(line),
-            };
-            entry(id, What::Crew(Crew::Worked(worked)))
-        };
         let twice = [line(1, ""), line(1, "")];
         assert_eq!(due(&[], "ana-1", &twice), [Due::New(line(1, "")), Due::New(line(1, ""))]);
         let known = [worked(1, &twice[0]), worked(2, &twice[1])];
@@ -368,9 +394,80 @@ mod tests {
             due(&known, "ana-1", &now),
             [Due::Corrected(RowId(2), line(3, "longer")), Due::New(line(2, ""))]
         );
-        let correct = Crew::Correct { of: RowId(2), took: took(&now[1]), note: "longer".into() };
-        let known = [known[0].clone(), known[1].clone(), entry(3, What::Crew(correct))];
+        let known = [known[0].clone(), known[1].clone(), correct(3, 2, 3, "longer")];
         assert_eq!(due(&known, "ana-1", &now), [Due::New(line(2, ""))]);
+    }
+
+    #[test]
+    fn a_sheet_that_comes_again_undoes_no_correction() {
+        // The keeper put 8 hours of the sheet down to 2, then the 2 to 3 by way of that correction, then took it away.
+        let rows = [
+            worked(1, &line(8, "first go")),
+            correct(2, 1, 2, "a slip"),
+            correct(3, 2, 3, ""),
+            correct(4, 1, 0, ""),
+        ];
+        for upto in 1..=rows.len() {
+            assert_eq!(due(&rows[..upto], "ana-1", &[line(8, "first go")]), [], "{upto}");
+        }
+        // What the row never said is news.
+        let now = line(5, "first go");
+        assert_eq!(due(&rows, "ana-1", std::slice::from_ref(&now)), [Due::Corrected(RowId(1), now)]);
+        // Of two rows, the one that says it now is meant, and not the one that said it once.
+        let rows =
+            [worked(1, &line(1, "")), worked(2, &line(2, "")), correct(3, 1, 2, ""), correct(4, 2, 1, "")];
+        assert_eq!(due(&rows, "ana-1", &[line(1, ""), line(4, "")]), [Due::Corrected(RowId(1), line(4, ""))]);
+    }
+
+    #[test]
+    fn a_note_that_was_removed_is_put_right_once() {
+        let rows = [worked(1, &line(2, "first go"))];
+        let bare = [line(2, "")];
+        assert_eq!(due(&rows, "ana-1", &bare), [Due::Corrected(RowId(1), line(2, ""))]);
+        let rows = [rows[0].clone(), correct(2, 1, 2, "")];
+        assert_eq!(due(&rows, "ana-1", &bare), []);
+    }
+
+    #[test]
+    fn a_day_is_the_same_one_wherever_a_sheet_is_taken_back() {
+        for hours in -12..=14 {
+            let zone = TimeZone::fixed(jiff::tz::offset(hours));
+            for day in ["2026-12-05", "2026-12-31", "2028-02-29"] {
+                let day: Date = day.parse().unwrap();
+                let at = instant(day, &zone).unwrap();
+                let dates = [&zone, &TimeZone::UTC].map(|zone| zone.to_datetime(at).date());
+                assert_eq!(dates, [day, day], "{hours}");
+            }
+        }
+    }
+
+    fn line(hours: u64, note: &str) -> Line {
+        Line {
+            date: "2026-12-05".parse().unwrap(),
+            shot: "br050".into(),
+            frames: "1001-1012".into(),
+            took: hours * 3_600_000_000,
+            note: note.into(),
+        }
+    }
+
+    fn worked(id: u128, line: &Line) -> Entry {
+        let worked = Worked {
+            person: "ana".into(),
+            took: took(line),
+            began: None,
+            round: None,
+            cause: "".into(),
+            ends: None,
+            packet: "ana-1".into(),
+            note: note(line),
+        };
+        entry(id, What::Crew(Crew::Worked(worked)))
+    }
+
+    fn correct(id: u128, of: u128, hours: u64, note: &str) -> Entry {
+        let took = Duration::from_secs(hours * 3600);
+        entry(id, What::Crew(Crew::Correct { of: RowId(of), took, note: note.into() }))
     }
 
     fn entry(id: u128, what: What) -> Entry {

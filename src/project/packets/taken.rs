@@ -53,6 +53,31 @@ pub struct Taken {
     pub is_open: bool,
 }
 
+/// What putting files in place came to.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Placed {
+    /// Files that lay in a place and were no known return: where they lay and where they are kept.
+    pub kept: Vec<(String, String)>,
+    /// Of files that came into a place meanwhile and stay there, what a person should know.
+    pub left: Vec<String>,
+}
+
+/// What is said of a file that was there and was no known return.
+pub fn kept(from: &str, to: &str) -> String {
+    format!("{from} was there and no known return; it is kept as {to}")
+}
+
+/// What going back to an earlier return came to.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Used {
+    /// What is in use now: `SHOT/STAGE@FRAMES`.
+    pub places: Vec<String>,
+    /// What became of the files that lay there.
+    pub placed: Placed,
+    /// What a person should know besides.
+    pub remarks: Vec<String>,
+}
+
 /// Why nothing was taken.
 #[derive(Debug, thiserror::Error)]
 pub enum TakeError {

@@ -8,10 +8,13 @@ use std::path::Path;
 
 use jiff::Timestamp;
 use jiff::civil::Date;
+use jiff::tz::TimeZone;
 
+use super::contents::TOUCH;
 use super::judging::{self, NAME, Sorted, Wanted};
-use super::placing::{self, Part, Placed, Work};
-use super::taken::{Came, TakeError, Taken};
+use super::placing::{self, Changed};
+use super::taken::{Came, Placed, TakeError, Taken};
+use super::telling::{Part, Teller};
 use super::{hand, inputs, sheet, unknown};
 use crate::base::digest::Digest;
 use crate::base::frames::FrameSet;
@@ -44,6 +47,10 @@ pub struct Order<'a> {
     pub now: Timestamp,
     /// The day of that.
     pub today: Date,
+    /// Where days are counted.
+    pub zone: &'a TimeZone,
+    /// What is told of each change on the disk.
+    pub changed: Changed<'a>,
 }
 
 /// Files whose bytes were looked at, by place in the wanted stages and frame.
@@ -59,12 +66,14 @@ impl Project {
         let opened = Opened::open(order.path).map_err(TakeError::Refused)?;
         let bag = bag::check(&opened).map_err(TakeError::Refused)?;
         let _lock = self.lock(order.writer)?;
-        self.finish_taking(order.writer)?;
+        let mut remarks = self.finish_taking(order.writer)?;
         let status = self.status(false, &|_, _| {})?;
         let packet = self.which(&status.packets, &opened, bag.as_ref(), order)?.clone();
         let stages = stages(&status, &packet)?;
         let shots: BTreeSet<&str> = status.declared.graph.nodes.iter().map(|node| &*node.shot).collect();
-        let mut sorted = judging::sort(of_work(&opened, bag.as_ref()), &stages, &shots);
+        let begin =
+            work_folder(&opened, bag.is_some(), order).map_err(|fault| TakeError::Refused(vec![fault]))?;
+        let mut sorted = judging::sort(of_work(&opened, begin), &stages, &shots);
         let lines = self.hours(&opened, &mut sorted, &packet, order);
         let nothing = sorted.files.is_empty() && lines.is_empty() && sorted.faults.is_empty();
         if nothing {
@@ -73,7 +82,6 @@ impl Project {
             sorted.faults.push(Fault::new(order.path.display().to_string(), why, way));
         }
         let intake = self.intake()?;
-        let mut remarks = Vec::new();
         let sound = self.look_at_all(&opened, bag.as_ref(), &status, &stages, &mut sorted, intake.path())?;
         if !sorted.faults.is_empty() {
             sorted.faults.truncate(TOLD);
@@ -85,33 +93,69 @@ impl Project {
                 .iter()
                 .map(|path| format!("{path} is left where it is: it is no picture and no time sheet")),
         );
-        remarks.extend(astray(&opened));
+        remarks.extend(astray(&opened, begin));
         remarks.extend(bag.iter().flat_map(|bag| bag.remarks.clone()));
         if packet.closed.is_some() {
             remarks.push(format!("{} was closed before; what came is taken all the same", packet.name));
         }
-        let mut came = self.came(&status, &packet, &stages, &sound);
-        let work = work(&status, &packet, &stages, &sound, &mut came, lines, order);
-        let mut placed = Placed { hours: due_hours(&self.ledger().0, &work), ..Placed::default() };
+        let came = self.came(&status, &packet, &stages, &sound);
+        let due = sheet::due(&status.ledger.0, &packet.name, &lines);
+        let mut placed = Placed::default();
         if !order.try_out {
-            for (_, (digest, like)) in sound.iter() {
-                let to = self.folder.join(placing::kept_at(&digest.to_string(), like));
+            for (digest, like) in sound.values() {
+                let to = self.folder.join(self.kept_place(digest, like)?);
                 self.bring_in(&intake.path().join(digest.to_string()), &to)?;
+                (order.changed)(&to).map_err(placing::disk(&to))?;
             }
-            placed = self.do_work(&work, order.writer)?;
+            placed = self.take(&status, &packet, &stages, &sound, &came, &due, order)?;
         }
-        let (is_open, hours, kept) =
-            (came.iter().any(|came| !came.left.is_empty()), placed.hours, placed.kept);
-        let is_open = is_open && packet.closed.is_none();
+        remarks.extend(placed.left);
+        let is_open = packet.closed.is_none() && came.iter().any(|came| !came.left.is_empty());
         Ok(Taken {
             packet: packet.name.to_string(),
             person: packet.person.to_string(),
             came,
-            hours,
-            kept,
+            hours: sheet::sums(&due),
+            kept: placed.kept,
             remarks,
             is_open,
         })
+    }
+
+    /// Puts what came in place, and tells the ledger.
+    #[allow(clippy::too_many_arguments)] // Each is one thing that was found out before.
+    fn take(
+        &self,
+        status: &Status,
+        packet: &Packet,
+        stages: &[Wanted<'_>],
+        sound: &Sound,
+        came: &[Came],
+        due: &[sheet::Due],
+        order: &Order<'_>,
+    ) -> Result<Placed, ProjectError> {
+        let film = &status.declared.graph.film;
+        let teller = Teller { film, by: &order.writer.name, when: order.now, note: order.note };
+        let (mut files, mut rows) = (Vec::new(), Vec::new());
+        for (at, (of, came)) in stages.iter().zip(came).enumerate().filter(|(_, of)| !of.1.frames.is_empty())
+        {
+            let returns = status.packets.returns(&came.shot, &came.stage);
+            let file = |n: i64| (n, sound[&(at, n)].0, of.hand.files.path(n));
+            let part = Part {
+                shot: came.shot.clone(),
+                stage: came.stage.clone(),
+                version: came.version,
+                files: came.frames.iter().map(file).collect(),
+            };
+            for (n, digest, path) in &part.files {
+                let place = (format!("{}/{}@{n}", came.shot, came.stage), came.version);
+                let kept = self.kept_place(digest, path)?;
+                files.push(self.to_be_placed(returns, place, (digest, kept, path.clone()))?);
+            }
+            rows.extend(teller.files(&part, Some(packet)));
+        }
+        rows.extend(teller.hours(&status.ledger.0, packet, due, order.zone));
+        self.do_work(files, &rows, order.writer, order.changed)
     }
 
     /// Which packet it is: by what it says of itself, or by what the caller says.
@@ -250,6 +294,9 @@ impl Project {
                     current.is_some_and(|of| of.packet == packet.name && of.files.get(&n) == Some(digest));
                 if is_again { &mut came.again } else { &mut came.frames }.insert(n);
             }
+            if !came.frames.is_empty() {
+                came.version = returns.map_or(1, |all| all.next_version());
+            }
             let within: FrameSet = came.frames.iter().filter(|&n| node.frames.contains(n)).collect();
             came.gone = came.frames.iter().filter(|&n| !node.frames.contains(n)).collect();
             let now = inputs::rest_on(self, status, of.hand, &within, false);
@@ -293,26 +340,37 @@ fn stages<'a>(status: &'a Status, packet: &Packet) -> Result<Vec<Wanted<'a>>, Ta
     Ok(stages)
 }
 
-/// The files that a person sent back: those in `return`; of a folder or a bag without it, all.
-fn of_work<'p>(opened: &'p Opened, bag: Option<&Bag>) -> impl Iterator<Item = &'p Entry> {
+/// The folder that a person's work lies in, with a `/` at its end: `return`, where the packet has it or where a bag that was made of
+/// it has it; of what is neither a bag nor was handed out, all, as it is what `return` held. What else a packet brings along is the
+/// film's own: earlier files of the same names among it.
+fn work_folder(opened: &Opened, is_bag: bool, order: &Order<'_>) -> Result<&'static str, Fault> {
     let has = |begin: &str| opened.entries().iter().any(|entry| entry.path.starts_with(begin));
-    let begin = match bag {
-        _ if has("return/") => "return/",
-        Some(_) => "data/",
-        None => "",
-    };
+    let was_handed_out = || is_bag || has("data/") || opened.find(TOUCH).is_some();
+    match ["return/", "data/return/"].into_iter().find(|begin| has(begin)) {
+        Some(begin) => Ok(begin),
+        None if !was_handed_out() => Ok(""),
+        None => {
+            let why = "there is no folder return in it, and what else is there is what was handed out";
+            let way = "put the files and hours.csv into a folder named return, each file in the folder of its shot, and send that";
+            Err(Fault::new(order.path.display().to_string(), why, way))
+        }
+    }
+}
+
+/// The files that a person sent back.
+fn of_work<'p>(opened: &'p Opened, begin: &str) -> impl Iterator<Item = &'p Entry> {
     let is_brief = |path: &str| matches!(path, "BRIEF.txt" | "BRIEF.html");
     opened.entries().iter().filter(move |entry| entry.path.starts_with(begin) && !is_brief(&entry.path))
 }
 
-/// Pictures that lie beside the folder `return`, where nobody looks for them.
-fn astray(opened: &Opened) -> Vec<String> {
-    let paths = opened.entries().iter().map(|entry| entry.path.as_str());
-    let (inside, outside): (Vec<&str>, Vec<&str>) = paths.partition(|path| path.starts_with("return/"));
-    let is_astray =
-        |path: &&&str| !path.starts_with("data/") && !is_litter(path) && Format::of_path(path).is_some();
-    let told = |path: &&str| format!("{path} is not taken: it lies outside of the folder return");
-    if inside.is_empty() { Vec::new() } else { outside.iter().filter(is_astray).map(told).collect() }
+/// Pictures that lie beside the folder of the work, where nobody looks for them.
+fn astray(opened: &Opened, begin: &str) -> Vec<String> {
+    let is_astray = |path: &&str| {
+        let is_outside = !path.starts_with(begin) && !path.starts_with("data/");
+        is_outside && !is_litter(path) && Format::of_path(path).is_some()
+    };
+    let told = |path: &str| format!("{path} is not taken: it lies outside of the folder return");
+    opened.entries().iter().map(|entry| entry.path.as_str()).filter(is_astray).map(told).collect()
 }
 
 /// The bytes of a file, if they are still those that the manifests list.
@@ -325,60 +383,4 @@ fn as_listed(bag: Option<&Bag>, entry: &Entry, bytes: Vec<u8>) -> Result<Vec<u8>
         true => Ok(bytes),
         false => Err(Fault::new(&entry.path, "it changed while it was looked at", "start again")),
     }
-}
-
-/// What is to be put in place and told.
-fn work(
-    status: &Status,
-    packet: &Packet,
-    stages: &[Wanted<'_>],
-    sound: &Sound,
-    came: &mut [Came],
-    hours: Vec<sheet::Line>,
-    order: &Order<'_>,
-) -> Work {
-    let mut parts = Vec::new();
-    let mut is_rework = false;
-    for (at, (of, came)) in stages.iter().zip(came.iter_mut()).enumerate() {
-        let node = of.hand.node;
-        let returns = status.packets.returns(&node.shot, &node.stage);
-        is_rework |= returns.is_some_and(|all| all.all.iter().any(|of| of.when < packet.since));
-        if came.frames.is_empty() {
-            continue;
-        }
-        came.version = returns.map_or(1, |all| all.next_version());
-        let file = |n: i64| (n, sound[&(at, n)].0.to_string(), of.hand.files.path(n));
-        parts.push(Part {
-            shot: came.shot.clone(),
-            stage: came.stage.clone(),
-            version: came.version,
-            is_chosen: false,
-            files: came.frames.iter().map(file).collect(),
-        });
-    }
-    Work {
-        film: status.declared.graph.film.clone(),
-        packet: packet.name.to_string(),
-        person: packet.person.to_string(),
-        by: order.writer.name.clone(),
-        when: order.now,
-        note: order.note.into(),
-        parts,
-        hours,
-        stage: packet.parts.first().map_or(String::new(), |part| part.stage.to_string()),
-        is_rework,
-    }
-}
-
-/// What the hours of a sheet would come to.
-fn due_hours(entries: &[crate::ledger::row::Entry], work: &Work) -> (usize, usize, u64) {
-    let mut sum = (0, 0, 0);
-    for due in sheet::due(entries, &work.packet, &work.hours) {
-        let (line, is_new) = match &due {
-            sheet::Due::New(line) => (line, true),
-            sheet::Due::Corrected(_, line) => (line, false),
-        };
-        sum = (sum.0 + usize::from(is_new), sum.1 + usize::from(!is_new), sum.2 + line.took);
-    }
-    sum
 }
