@@ -1,6 +1,6 @@
 //! Times a forecast of a feature film: 2,000 shots of six stages, three by hands and three by machine, eight people and two
 //! machines, 1,000 runs with the changes that are tried, and prints milliseconds. With ENDBOARD_PYTHON also what networkx takes
-//! for one critical path of as many tasks.
+//! for one critical path of as many pieces.
 //!
 //! Knows a made-up crew. Does not know the disk.
 
@@ -14,7 +14,7 @@ use endboard::forecast::chance::of_text;
 use endboard::forecast::outlook::{Ask, Outlook};
 use endboard::forecast::rates::Whose;
 use endboard::forecast::simulate;
-use endboard::forecast::work::{Basis, Pace, Stage, Task, Work, Worker};
+use endboard::forecast::work::{Basis, Pace, Piece, Stage, Work, Worker};
 
 const SHOTS: usize = 2_000;
 const PEOPLE: usize = 8;
@@ -43,7 +43,7 @@ fn film() -> Work {
         seed: of_text(name),
         basis: Basis::Measured(12, "fairly known"),
     };
-    let task = |i: usize| Task {
+    let piece = |i: usize| Piece {
         shot: format!("s{:04}", i / 6).into(),
         stage: i % 6,
         frames: 100,
@@ -53,6 +53,7 @@ fn film() -> Work {
         needs: if i.is_multiple_of(6) { vec![] } else { vec![i as u32 - 1] },
         seed: of_text(&format!("s{i}")),
         only: None,
+        asked: true,
     };
     let people = (0..PEOPLE).map(|p| Worker {
         name: format!("person {p}").into(),
@@ -61,7 +62,7 @@ fn film() -> Work {
     let machines =
         (0..2).map(|m| Worker { name: format!("machine {m}").into(), calendar: Calendar::even(300.0) });
     Work {
-        tasks: (0..SHOTS * 6).map(task).collect(),
+        pieces: (0..SHOTS * 6).map(piece).collect(),
         stages: names.iter().enumerate().map(stage).collect(),
         workers: people.chain(machines).collect(),
     }

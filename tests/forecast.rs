@@ -121,6 +121,55 @@ fn what_one_shot_took_tells_of_the_others() {
 }
 
 #[test]
+fn a_part_of_the_film_has_an_end_of_its_own() {
+    let film = begun();
+    let words = |part: &[&'static str]| [&FROM[..], part].concat();
+    let (all, one) = (film.json(&FROM), film.json(&words(&["br020"])));
+    let last = |json: &Value| json["dates"][2].as_str().unwrap().to_string();
+    // Ana does one shot after the other, so that the first is done while the other is not.
+    assert!(last(&one) < last(&all), "{one}");
+    assert_eq!(stage(&one, "cleanup", "hands")["shots"], 1, "{one}");
+    assert_eq!((&one["selectors"][0], all["selectors"].as_array().unwrap().len()), (&"br020".into(), 0));
+    let of_others = |step: &Value| step["shot"] != "br020";
+    assert!(!one["course"].as_array().unwrap().iter().any(of_others), "{one}");
+    // What is played is the whole film, so that the last shot ends when it does.
+    let both = [&words(&["br020/cleanup"])[..], &["br030/cleanup"]].concat();
+    assert_eq!(film.json(&both)["dates"], film.json(&words(&["*/cleanup"]))["dates"]);
+    let (code, said) = film.said(&words(&["br020@1003"]));
+    assert!(
+        code == Some(0) && said.starts_with("br020@1003 of The Brine Lamp: with half a chance"),
+        "{said}"
+    );
+    assert!(said.contains("(P50)") && said.contains("(P80)") && said.contains("(P95)"), "{said}");
+    // br010 was done, and the machine has graded it.
+    let (code, said) = film.said(&words(&["br010"]));
+    assert_eq!(
+        (code, &*said),
+        (Some(0), "br010 of The Brine Lamp: everything is fresh; nothing remains to be done.\n")
+    );
+    let (code, said) = film.said(&words(&["br090"]));
+    assert!(code == Some(2) && said.contains("did you mean"), "{said}");
+}
+
+#[test]
+fn the_page_says_what_the_command_says() {
+    let film = begun();
+    let out = film.run(&["page", "--out", film.path().join("page.html").to_str().unwrap()]);
+    assert!(out.status.success());
+    let page = film.text("page.html");
+    let page: String = page.split_whitespace().collect::<Vec<_>>().join(" ");
+    let (_, said) = film.said(&["forecast"]);
+    let first = said.split("\n\n").next().unwrap().split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(first.contains("(P80)") && page.contains(&first), "{first}");
+    assert!(page.contains("1000 simulated runs"), "{page}");
+    let json = film.json(&["forecast"]);
+    for (name, date) in ["P50", "P80", "P95"].iter().zip(json["dates"].as_array().unwrap()) {
+        let told = format!("{name}: {}", date.as_str().unwrap());
+        assert!(page.contains(&told), "{told}");
+    }
+}
+
+#[test]
 fn the_same_bytes_on_one_thread_and_on_several_and_another_seed_differs() {
     let film = begun();
     let said = |threads: &str, more: &[&str]| {

@@ -242,7 +242,10 @@ fn who_had_it_how_long_it_took_and_what_lapses() {
         packet: "".into(),
         note: "".into(),
     };
+    // What was touched again afterwards makes a first pass no slower.
+    let again = Worked { round: Some(endboard::ledger::row::Round::Rework), ..worked.clone() };
     ledger(&film, "br020", "paint", "1001-1005", "ines", What::Crew(Crew::Worked(worked)));
+    ledger(&film, "br020", "paint", "1001-1002", "ines", What::Crew(Crew::Worked(again)));
     // A frame of the film that will show something else, two that stay, one that will be gone; and a shot's own.
     let pixels = |place: &str, frame: &str| {
         let bytes = std::fs::read(film.path().join(format!("renders/{place}/{frame}.exr"))).unwrap();

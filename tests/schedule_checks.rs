@@ -16,12 +16,12 @@ use endboard::forecast::chance::{
 };
 use endboard::forecast::rates::Whose;
 use endboard::forecast::simulate::{self, Step};
-use endboard::forecast::work::{Basis, Pace, Stage, Task, Work, Worker, paths};
+use endboard::forecast::work::{Basis, Pace, Piece, Stage, Work, Worker, paths};
 use serde_json::{Value, json};
 
 /// Exact values.
 const EXACT: f64 = 1e-9;
-/// The order in which each task comes after all that it needs.
+/// The order in which each piece comes after all that it needs.
 const ORDER: [&str; 9] =
     ["retime", "roto", "sound", "cleanup", "passes", "glow", "colour", "assemble", "deliver"];
 
@@ -40,8 +40,8 @@ fn point(hours: f64) -> Pace {
     Pace::of_three(&Three { least: hours, likely: hours, most: hours }, 0.0)
 }
 
-/// Tasks each of a stage of its own, which `workers` do day and night, so that a day has 24 hours.
-fn work(tasks: &[(String, Pace, Vec<u32>)], workers: usize) -> Work {
+/// Pieces each of a stage of its own, which `workers` do day and night, so that a day has 24 hours.
+fn work(pieces: &[(String, Pace, Vec<u32>)], workers: usize) -> Work {
     let calendar = Calendar::even(168.0);
     let stage = |(name, pace, _): &(String, Pace, Vec<u32>)| Stage {
         name: name.as_str().into(),
@@ -52,7 +52,7 @@ fn work(tasks: &[(String, Pace, Vec<u32>)], workers: usize) -> Work {
         seed: 0,
         basis: Basis::Guessed,
     };
-    let task = |(at, (name, _, needs)): (usize, &(String, Pace, Vec<u32>))| Task {
+    let piece = |(at, (name, _, needs)): (usize, &(String, Pace, Vec<u32>))| Piece {
         shot: name.as_str().into(),
         stage: at,
         frames: 1,
@@ -62,31 +62,32 @@ fn work(tasks: &[(String, Pace, Vec<u32>)], workers: usize) -> Work {
         needs: needs.clone(),
         seed: at as u64 + 1,
         only: None,
+        asked: true,
     };
     Work {
-        tasks: tasks.iter().enumerate().map(task).collect(),
-        stages: tasks.iter().map(stage).collect(),
+        pieces: pieces.iter().enumerate().map(piece).collect(),
+        stages: pieces.iter().map(stage).collect(),
         workers: (0..workers)
             .map(|w| Worker { name: Arc::from(format!("worker {w}")), calendar: calendar.clone() })
             .collect(),
     }
 }
 
-/// The network of the checks, each task's pace by its three points.
+/// The network of the checks, each piece's pace by its three points.
 fn network(checks: &Value, pace: impl Fn(&Three) -> Pace) -> Vec<(String, Pace, Vec<u32>)> {
-    let task = |name: &&str| {
+    let piece = |name: &&str| {
         let of = &checks["tasks"][*name];
         let [least, likely, most] = ["o", "m", "p"].map(|key| of[key].as_f64().unwrap());
         let after = of["after"].as_array().unwrap().iter();
         let needs = after.map(|n| ORDER.iter().position(|o| n == o).unwrap() as u32).collect();
         (name.to_string(), pace(&Three { least, likely, most }), needs)
     };
-    ORDER.iter().map(task).collect()
+    ORDER.iter().map(piece).collect()
 }
 
 fn course(work: &Work) -> Vec<Step> {
-    let hours = work.expected().into_iter().map(Option::unwrap).collect();
-    simulate::course(work, hours)
+    let hours: Vec<f64> = work.expected().into_iter().map(Option::unwrap).collect();
+    simulate::course(work, &hours)
 }
 
 /// Hours until the last of the steps is done.
@@ -100,13 +101,13 @@ fn critical_paths() {
     for (key, of) in
         [("cpm_most_likely", (|t: &Three| t.likely) as fn(&Three) -> f64), ("cpm_expected", Three::mean)]
     {
-        let tasks = network(&checks, |three| point(of(three)));
-        let lasts: Vec<f64> = tasks.iter().map(|(_, pace, _)| pace.mean()).collect();
-        let (heads, tails) = paths(&lasts, |i| &tasks[i].2);
+        let pieces = network(&checks, |three| point(of(three)));
+        let lasts: Vec<f64> = pieces.iter().map(|(_, pace, _)| pace.mean()).collect();
+        let (heads, tails) = paths(&lasts, |i| &pieces[i].2);
         let all = tails.iter().zip(&heads).map(|(t, h)| t + h).fold(0.0, f64::max);
         near(all, &checks[key]["duration"], EXACT);
         let mut critical = Vec::new();
-        for (i, (name, _, _)) in tasks.iter().enumerate() {
+        for (i, (name, _, _)) in pieces.iter().enumerate() {
             let want = &checks[key]["tasks"][name];
             let start_late = all - tails[i];
             for (got, key) in [
@@ -118,7 +119,7 @@ fn critical_paths() {
             ] {
                 near(got, &want[key], EXACT);
             }
-            let after = (0..tasks.len()).filter(|&n| tasks[n].2.contains(&(i as u32))).map(|n| heads[n]);
+            let after = (0..pieces.len()).filter(|&n| pieces[n].2.contains(&(i as u32))).map(|n| heads[n]);
             near(after.fold(all, f64::min) - heads[i] - lasts[i], &want["free_float"], EXACT);
             if (start_late - heads[i]).abs() < EXACT {
                 critical.push(name.clone());
@@ -181,18 +182,18 @@ fn a_small_sample() {
 #[test]
 fn list_schedules() {
     let checks = checks();
-    let tasks = network(&checks, |three| point(three.likely));
+    let pieces = network(&checks, |three| point(three.likely));
     for (workers, want) in checks["list_schedule_most_likely"]["workers"].as_object().unwrap() {
-        let steps = course(&work(&tasks, workers.parse().unwrap()));
+        let steps = course(&work(&pieces, workers.parse().unwrap()));
         near(whole(&steps), &want["makespan"], EXACT);
         for step in steps {
-            near(step.from * 24.0, &want["start"][ORDER[step.task]], EXACT);
+            near(step.from * 24.0, &want["start"][ORDER[step.piece]], EXACT);
         }
     }
     for case in checks["lpt"].as_array().unwrap() {
         let jobs: Vec<f64> = serde_json::from_value(case["jobs"].clone()).unwrap();
-        let tasks: Vec<_> = jobs.iter().map(|&hours| (format!("{hours}"), point(hours), vec![])).collect();
-        let steps = course(&work(&tasks, case["workers"].as_u64().unwrap() as usize));
+        let pieces: Vec<_> = jobs.iter().map(|&hours| (format!("{hours}"), point(hours), vec![])).collect();
+        let steps = course(&work(&pieces, case["workers"].as_u64().unwrap() as usize));
         near(whole(&steps), &case["lpt_makespan"], EXACT);
     }
 }
@@ -202,10 +203,10 @@ fn list_schedules() {
 fn more_hands_go_as_far_as_the_work_can_be_shared() {
     let checks = checks();
     let lasts = |parallel: f64, parts: usize, workers: usize| {
-        let mut tasks = vec![("alone".to_string(), point(1.0 - parallel), vec![])];
+        let mut pieces = vec![("alone".to_string(), point(1.0 - parallel), vec![])];
         let part = point(parallel / parts as f64);
-        tasks.extend((0..parts).map(|i| (format!("part {i}"), part.clone(), vec![0])));
-        whole(&course(&work(&tasks, workers)))
+        pieces.extend((0..parts).map(|i| (format!("part {i}"), part.clone(), vec![0])));
+        whole(&course(&work(&pieces, workers)))
     };
     for case in checks["amdahl"].as_array().unwrap() {
         let (p, n) =
@@ -215,18 +216,18 @@ fn more_hands_go_as_far_as_the_work_can_be_shared() {
     for case in checks["amdahl_limit"].as_array().unwrap() {
         let p = case["parallel_fraction"].as_f64().unwrap();
         // Of what can be shared without end nothing is left.
-        let tasks =
+        let pieces =
             [("alone".to_string(), point(1.0 - p), vec![]), ("shared".to_string(), point(0.0), vec![0])];
-        near(1.0 / whole(&course(&work(&tasks, 2))), &case["limit"], 1e-9);
+        near(1.0 / whole(&course(&work(&pieces, 2))), &case["limit"], 1e-9);
     }
     for case in checks["gustafson"].as_array().unwrap() {
         let (p, n) =
             (case["parallel_fraction"].as_f64().unwrap(), case["workers"].as_u64().unwrap() as usize);
         // The part that is shared grows with the workers.
-        let mut tasks = vec![("alone".to_string(), point(1.0 - p), vec![])];
-        tasks.extend((0..n).map(|i| (format!("part {i}"), point(p), vec![0])));
+        let mut pieces = vec![("alone".to_string(), point(1.0 - p), vec![])];
+        pieces.extend((0..n).map(|i| (format!("part {i}"), point(p), vec![0])));
         near(
-            whole(&course(&work(&tasks, 1))) / whole(&course(&work(&tasks, n))),
+            whole(&course(&work(&pieces, 1))) / whole(&course(&work(&pieces, n))),
             &case["scaled_speedup"],
             1e-9,
         );
@@ -237,9 +238,9 @@ fn more_hands_go_as_far_as_the_work_can_be_shared() {
 fn many_runs_of_three_points() {
     let checks = checks();
     let want = &checks["monte_carlo_pert_beta"];
-    let tasks = network(&checks, |three| Pace::of_three(three, 0.0));
+    let pieces = network(&checks, |three| Pace::of_three(three, 0.0));
     let runs = 100_000;
-    let all = simulate::runs(&work(&tasks, tasks.len()), 7, runs);
+    let all = simulate::runs(&work(&pieces, pieces.len()), 7, runs);
     let mut ends: Vec<f64> = all.ends.iter().map(|day| day * 24.0).collect();
     let mean = ends.iter().sum::<f64>() / runs as f64;
     // Four standard errors of this sample and of theirs.
@@ -249,8 +250,8 @@ fn many_runs_of_three_points() {
     for (p, want) in want["percentiles"].as_object().unwrap() {
         near(quantile(&ends, p.parse().unwrap()), want, 0.1);
     }
-    for (task, &n) in all.chained.iter().enumerate() {
-        near(f64::from(n) / runs as f64, &want["criticality"][ORDER[task]], 0.01);
+    for (piece, &n) in all.chained.iter().enumerate() {
+        near(f64::from(n) / runs as f64, &want["criticality"][ORDER[piece]], 0.01);
     }
 }
 
@@ -258,8 +259,8 @@ fn many_runs_of_three_points() {
 fn joined_branches_end_later_than_either() {
     let want = &checks()["merge_bias"];
     let branch = Pace::of_quantiles(|p| 10.0 + 2.0 * quantile_of_normal(p), 10.0, 0.0);
-    let tasks = [("one".to_string(), branch.clone(), vec![]), ("other".to_string(), branch, vec![])];
-    let runs = simulate::runs(&work(&tasks, 2), 3, 100_000);
+    let pieces = [("one".to_string(), branch.clone(), vec![]), ("other".to_string(), branch, vec![])];
+    let runs = simulate::runs(&work(&pieces, 2), 3, 100_000);
     let mean = runs.ends.iter().sum::<f64>() * 24.0 / 1e5;
     near(mean, &want["mean"], 4.0 * want["sd"].as_f64().unwrap() / 1e5f64.sqrt());
 }

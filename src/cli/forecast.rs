@@ -1,63 +1,68 @@
 //! `forecast`: when the film will be done, and what holds it up.
 
+use std::mem::ManuallyDrop;
 use std::sync::Arc;
 
 use clap::Args;
 use jiff::Zoned;
 
-use super::arguments::Arguments;
+use super::arguments::{self, Arguments};
 use super::progress::Reading;
-use super::{Answer, Exit, Failure, amounts, show};
+use super::{Answer, Exit, Failure, amounts, deliver, show};
 use crate::forecast::outlook::{Ask, Change};
 use crate::graph::Node;
+use crate::project::forecasting::{self, Kept};
 use crate::project::{Project, Status};
-use crate::report::forecast_forms;
-use crate::report::forecast_text::{self, Told};
+use crate::report::{forecast_forms, forecast_text};
 
 /// Options of `forecast`.
 #[derive(Debug, Args)]
+#[command(after_help = DATES)]
 pub struct Options {
+    /// Shots, stages and frames: when they are done, while the same people do the rest of the film too; all when not given
+    pub selectors: Vec<String>,
     /// How many runs are played
-    #[arg(long, value_name = "N", default_value_t = 1000, value_parser = clap::value_parser!(u64).range(20..=100_000), allow_negative_numbers = true)]
+    #[arg(long, value_name = "N", default_value_t = Ask::default().runs, value_parser = clap::value_parser!(u64).range(20..=100_000), allow_negative_numbers = true)]
     pub runs: u64,
     /// The number that all draws follow from
-    #[arg(long, value_name = "N", default_value_t = 1)]
+    #[arg(long, value_name = "N", default_value_t = Ask::default().seed)]
     pub seed: u64,
     /// Count from this day instead of today, written 2026-12-01
     #[arg(long, value_name = "DATE", value_parser = amounts::day)]
     pub from: Option<jiff::civil::Date>,
-    /// Try it without this shot. This and the next two may stand several times: each is tried by itself, and all together
+    /// Try it without this shot; may stand several times
     #[arg(long, value_name = "SHOT")]
     pub drop: Vec<String>,
-    /// Try it with one more person for this stage
+    /// Try it with one more person for this stage; may stand several times
     #[arg(long, value_name = "STAGE")]
     pub more: Vec<String>,
-    /// Try it with this stage so many times as fast
+    /// Try it with this stage so many times as fast; may stand several times
     #[arg(long, value_name = "STAGE=TIMES", value_parser = amounts::times)]
     pub faster: Vec<(String, f64)>,
 }
+
+const DATES: &str = "The three dates: P50 is the day by which half of all runs end, as likely as not; P80 the day by which four in \
+ five end, the one to promise; P95 nineteen in twenty, the one that little can upset.\n\
+--drop, --more and --faster try changes, each by itself, and all together where there are several.";
 
 /// Looks, plays the runs and prints.
 pub fn run(project: &Project, arguments: &Arguments, options: &Options) -> Answer {
     let reading = Reading::new("reading plates");
     let status = project.status(false, &|done, of| reading.at(done, of))?;
+    // The process ends with this command: giving a large film's memory back bit by bit would only make it last longer.
+    let status = &*ManuallyDrop::new(status);
     reading.end();
     for problem in status.ledger.1.iter().filter(|problem| !problem.is_notice()) {
         tell!("ledger: {problem}");
     }
-    let ask = Ask { runs: options.runs, seed: options.seed, changes: changes(&status, options)? };
+    let graph = &status.declared.graph;
+    let selection = arguments::selection(&options.selectors, Some(graph))?;
+    let ask = Ask { runs: options.runs, seed: options.seed, changes: changes(status, options)? };
     let from = options.from.unwrap_or_else(|| Zoned::now().date());
-    let forecast = project.forecast(&status, from, &ask)?;
-    let told = Told {
-        film: &status.declared.graph.film,
-        work: &forecast.work,
-        outlook: forecast.outlook.as_ref(),
-        from,
-        due: forecast.due,
-        has_crew: forecast.has_crew,
-        has_machines: forecast.has_machines,
-        strangers: &forecast.strangers,
-    };
+    let dues = deliver::standing(project, status)?;
+    let forecast = forecasting::forecast(status, &dues, &selection, from, &ask, &Kept::default());
+    let part = options.selectors.join(" ");
+    let told = forecast.told(&graph.film, (!part.is_empty()).then_some(&part));
     if arguments.json {
         say!("{}", forecast_forms::json(&told, &forecast.rates, ask.runs, ask.seed));
     } else {

@@ -11,6 +11,7 @@ use super::progress::Reading;
 use super::rebuild::end_when_told;
 use super::{Answer, Exit, Failure, deliver};
 use crate::project::Project;
+use crate::project::forecasting::Kept;
 use crate::project::paging::gallery::{Gallery, Hung};
 use crate::report::page::{self, Way};
 use crate::report::words;
@@ -24,7 +25,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::page::
     reading.end();
     let dues = deliver::standing(project, &status)?;
     let gallery = Gallery::new(options.pictures as usize, Hung::Within);
-    let page = project.page(&status, &dues, &gallery, &Zoned::now());
+    let page = project.page(&status, &dues, &gallery, &Kept::default(), &Zoned::now());
     let html = page::html(&page, &Way::File);
     drop(told);
     // Looked at once more, as making a page of a large film takes its time.

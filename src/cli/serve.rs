@@ -16,6 +16,7 @@ use crate::base::digest::Digest;
 use crate::base::selector::Selection;
 use crate::execute::Options;
 use crate::programs::{Halt, Runner};
+use crate::project::forecasting::Kept;
 use crate::project::paging::desk::{Refused, Said};
 use crate::project::paging::gallery::{Gallery, Hung};
 use crate::project::rebuild::Writer;
@@ -46,6 +47,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Serve) -> Answer 
         seen: Mutex::default(),
         rebuilding: Arc::clone(&rebuilding),
         runner: (Arc::clone(&halt), runtime.handle().clone()),
+        forecast: Kept::default(),
     };
     let address = format!("http://127.0.0.1:{}/", bound.port);
     if arguments.json {
@@ -102,6 +104,8 @@ struct Shown {
     seen: Mutex<(BTreeSet<PathBuf>, Option<Digest>)>,
     rebuilding: Arc<Rebuilding>,
     runner: (Arc<Halt>, Handle),
+    /// The last forecast, which stands until something that it rests on changes.
+    forecast: Kept,
 }
 
 impl Shown {
@@ -109,7 +113,7 @@ impl Shown {
         let status = self.project.status(false, &|_, _| {})?;
         let dues = deliver::standing(&self.project, &status).unwrap_or_default();
         self.seen.lock().expect("nothing panics with it").0 = self.project.texts(&status);
-        Ok(self.project.page(&status, &dues, gallery, &Zoned::now()))
+        Ok(self.project.page(&status, &dues, gallery, &self.forecast, &Zoned::now()))
     }
 }
 

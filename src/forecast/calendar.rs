@@ -39,6 +39,11 @@ impl Calendar {
         self.before[364] / 52.0
     }
 
+    /// The most hours of any day.
+    pub fn peak(&self) -> f64 {
+        self.peak
+    }
+
     /// Days that `hours` of work take at least.
     pub fn least(&self, hours: f64) -> f64 {
         hours / self.peak
@@ -54,7 +59,7 @@ impl Calendar {
             return f64::INFINITY;
         }
         let of = |day: usize| self.before[day + 1] - self.before[day];
-        let until = self.before[day] + from.fract() * of(day) + hours;
+        let until = self.before[day] + (from - day as f64) * of(day) + hours;
         // Most work ends soon: steps that double find the stretch in which it does, and halving the day.
         let (mut low, mut step) = (day, 1);
         while low + step < HORIZON && self.before[low + step] < until {

@@ -2,7 +2,7 @@
 //!
 //! Knows work, runs and changes of them. Does not know the calendar's dates: days count from the first one.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use super::calendar::Calendar;
@@ -13,7 +13,7 @@ use super::work::{Work, Worker};
 
 /// The shares of runs that are told: as likely as not, four in five, nineteen in twenty.
 pub const SHARES: [f64; 3] = [0.5, 0.8, 0.95];
-/// Tasks times runs that one change may cost, so that a large film's changes are told from fewer runs.
+/// Pieces times runs that one change may cost, so that a large film's changes are told from fewer runs.
 const COST: u64 = 2_000_000;
 /// Fewest and most runs of a change.
 const CHANGE_RUNS: (u64, u64) = (40, 400);
@@ -32,7 +32,7 @@ pub enum Change {
 }
 
 /// What is asked.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Ask {
     /// How many runs.
     pub runs: u64,
@@ -40,6 +40,13 @@ pub struct Ask {
     pub seed: u64,
     /// Changes to try; the likeliest ones when none.
     pub changes: Vec<Change>,
+}
+
+impl Default for Ask {
+    /// What is asked when nothing is said.
+    fn default() -> Self {
+        Self { runs: 1000, seed: 1, changes: Vec::new() }
+    }
 }
 
 /// What remains of one stage, and when it is done.
@@ -77,7 +84,7 @@ pub struct Outlook {
     pub remaining: Vec<Remaining>,
     /// Stages by the share of the time to the end that they take on the chain, the largest first.
     pub holds: Vec<(usize, f64)>,
-    /// Tasks by the share of runs in which they lie on the chain, the largest first.
+    /// Pieces by the share of runs in which they lie on the chain, the largest first.
     pub chain: Vec<(usize, f64)>,
     /// What changes would save, the most first.
     pub savings: Vec<Saving>,
@@ -96,18 +103,18 @@ impl Outlook {
             runs.held.iter().enumerate().filter(|(_, h)| **h > 0.0).map(|(s, h)| (s, h / whole)).collect();
         holds.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
         let mut chain: Vec<(usize, f64)> = (runs.chained.iter().enumerate())
-            .filter(|&(task, &n)| n > 0 && work.stages[work.tasks[task].stage].is_planned())
-            .map(|(task, &n)| (task, f64::from(n) / ask.runs as f64))
+            .filter(|&(piece, &n)| n > 0 && work.stages[work.pieces[piece].stage].is_planned())
+            .map(|(piece, &n)| (piece, f64::from(n) / ask.runs as f64))
             .collect();
         chain.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
         let hours = work.expected().into_iter().enumerate().map(|(i, hours)| {
-            let is_planned = work.stages[work.tasks[i].stage].is_planned();
+            let is_planned = work.stages[work.pieces[i].stage].is_planned();
             hours.filter(|_| is_planned).unwrap_or(0.0)
         });
         Self {
             remaining: remaining(work, &runs),
             savings: savings(work, ask, &runs, &holds, &chain),
-            course: simulate::course(work, hours.collect()),
+            course: simulate::course(work, &hours.collect::<Vec<f64>>()),
             ends,
             holds,
             chain,
@@ -132,9 +139,9 @@ fn remaining(work: &Work, runs: &Runs) -> Vec<Remaining> {
         SHARES.map(|share| quantile(&sorted, share))
     };
     let mut sums: BTreeMap<usize, (usize, u64)> = BTreeMap::new();
-    for task in &work.tasks {
-        let sum = sums.entry(task.stage).or_default();
-        *sum = (sum.0 + 1, sum.1 + task.frames);
+    for piece in work.pieces.iter().filter(|piece| piece.asked) {
+        let sum = sums.entry(piece.stage).or_default();
+        *sum = (sum.0 + 1, sum.1 + piece.frames);
     }
     let of = |(stage, (shots, frames)): (usize, (usize, u64))| {
         let is_planned = work.stages[stage].is_planned();
@@ -153,27 +160,31 @@ fn savings(
     holds: &[(usize, f64)],
     chain: &[(usize, f64)],
 ) -> Vec<Saving> {
-    let runs = (COST / work.tasks.len().max(1) as u64).clamp(CHANGE_RUNS.0, CHANGE_RUNS.1).min(ask.runs);
-    let four_in_five = |ends: &[f64]| {
-        let mut sorted = ends[..runs as usize].to_vec();
-        sorted.sort_by(f64::total_cmp);
-        quantile(&sorted, 0.8)
-    };
-    let before = four_in_five(&base.ends);
     let mut lists: Vec<Vec<Change>> = ask.changes.iter().map(|change| vec![change.clone()]).collect();
+    let is_asked = !lists.is_empty();
     match lists.len() {
         0 => lists = likely(work, holds, chain),
         1 => {}
         _ => lists.push(ask.changes.clone()),
     }
-    let saving = |changes: Vec<Change>| {
-        let changed = changes.iter().fold(work.clone(), changed);
-        let after = four_in_five(&simulate::runs(&changed, ask.seed, runs).ends);
+    // What is asked for is played as often as the rest.
+    let few = (COST / work.pieces.len().max(1) as u64).clamp(CHANGE_RUNS.0, CHANGE_RUNS.1);
+    let runs = if is_asked { ask.runs } else { few.min(ask.runs) };
+    let four_in_five = |ends: &[f64]| {
+        let mut sorted = ends.to_vec();
+        sorted.sort_by(f64::total_cmp);
+        quantile(&sorted, 0.8)
+    };
+    let before = four_in_five(&base.ends[..runs as usize]);
+    let works: Vec<Work> = lists.iter().map(|changes| changes.iter().fold(work.clone(), changed)).collect();
+    let saving = |(changes, ends): (Vec<Change>, Vec<f64>)| {
+        let after = four_in_five(&ends);
         let days = if before == after { 0.0 } else { before - after };
         Saving { changes, days, runs }
     };
-    let mut all: Vec<Saving> = lists.into_iter().map(saving).collect();
-    if ask.changes.is_empty() {
+    let ends = simulate::ends(&works, ask.seed, runs);
+    let mut all: Vec<Saving> = lists.into_iter().zip(ends).map(saving).collect();
+    if !is_asked {
         all.sort_by(|a, b| b.days.total_cmp(&a.days));
     }
     all
@@ -192,9 +203,12 @@ fn likely(work: &Work, holds: &[(usize, f64)], chain: &[(usize, f64)]) -> Vec<Ve
             faster.push(change);
         }
     }
+    // Without the one shot that is asked for there is nothing to ask.
+    let asked: BTreeSet<&str> = work.pieces.iter().filter(|p| p.asked).map(|p| &*p.shot).collect();
+    let is_all = |shot: &str| asked.len() == 1 && asked.contains(shot);
     let mut shots: Vec<Arc<str>> = Vec::new();
-    for shot in chain.iter().map(|&(task, _)| &work.tasks[task].shot).filter(|shot| &***shot != FILM) {
-        if shots.len() < TRIED && !shots.contains(shot) {
+    for shot in chain.iter().map(|&(piece, _)| &work.pieces[piece].shot).filter(|shot| &***shot != FILM) {
+        if shots.len() < TRIED && !shots.contains(shot) && !is_all(shot) {
             shots.push(shot.clone());
         }
     }
@@ -204,12 +218,12 @@ fn likely(work: &Work, holds: &[(usize, f64)], chain: &[(usize, f64)]) -> Vec<Ve
 /// The name under which the film's own stages stand, which cannot be left out.
 const FILM: &str = "film";
 
-/// The work with a change. Draws stay with the names of tasks.
+/// The work with a change. Draws stay with the names of pieces.
 pub fn changed(mut work: Work, change: &Change) -> Work {
     match change {
         Change::Without(shot) => {
-            for task in work.tasks.iter_mut().filter(|task| task.shot == *shot) {
-                (task.units, task.again, task.frames) = (0.0, 0.0, 0);
+            for piece in work.pieces.iter_mut().filter(|piece| piece.shot == *shot) {
+                (piece.units, piece.again, piece.frames) = (0.0, 0.0, 0);
             }
         }
         Change::Faster(name, times) => {

@@ -6,10 +6,11 @@
 use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
 
+use super::rates::Whose;
 use crate::base::frames::FrameSet;
 use crate::crew::rounds::Finished;
 use crate::crew::times::Times;
-use crate::ledger::row::{Entry, Outcome, Round, What};
+use crate::ledger::row::{Entry, Outcome, PASSED_ON, Round, What};
 
 /// A stage of a shot.
 pub type Place = (Arc<str>, Arc<str>);
@@ -36,7 +37,8 @@ pub struct Sample {
 }
 
 impl Sample {
-    fn of((shot, stage): &Place, by: &str) -> Self {
+    /// Nothing yet, of one who makes a stage of a shot.
+    pub fn of((shot, stage): &Place, by: &str) -> Self {
         Self {
             shot: shot.clone(),
             stage: stage.clone(),
@@ -46,6 +48,15 @@ impl Sample {
             begun: 0.0,
             people: BTreeMap::new(),
             cpu: 0.0,
+        }
+    }
+
+    /// The seconds and the frames that tell how long a frame takes: those of first pass. A machine makes a frame again as it made
+    /// it first, so that its rework tells where there is nothing else; a person does not.
+    pub fn tells(&self, whose: Whose) -> (f64, u64) {
+        match whose {
+            Whose::Machine if self.first.1 == 0 => self.rework,
+            _ => self.first,
         }
     }
 }
@@ -86,11 +97,14 @@ pub fn of_hands(entries: &[Entry], waiting: &HashMap<Place, FrameSet>) -> Vec<Sa
 }
 
 /// What machines' work comes to, in order of place and of who did it. Wall time is that of each frame, added up over all
-/// that ran side by side. A failed attempt is rework of no frames.
+/// that ran side by side. A failed attempt is rework of no frames. A plate that is passed on takes no time, and tells none.
 pub fn of_machines(entries: &[Entry]) -> Vec<Sample> {
     let mut all: BTreeMap<(Place, Arc<str>), Sample> = BTreeMap::new();
     for row in entries.iter().map(|entry| &entry.row) {
         let What::Render(render) = &row.what else { continue };
+        if &*row.by == PASSED_ON {
+            continue;
+        }
         let place = (row.shot.clone(), row.stage.clone());
         let sample =
             all.entry((place, row.by.clone())).or_insert_with_key(|(place, by)| Sample::of(place, by));

@@ -1,6 +1,6 @@
-//! The work that remains: tasks, what each rests on, how long each may take, and who can do it.
+//! The work that remains: pieces, what each rests on, how long each may take, and who can do it.
 //!
-//! Knows tasks by number. Does not know the graph that they came from, nor dates.
+//! Knows pieces by number. Does not know the graph that they came from, nor dates.
 
 use std::sync::Arc;
 
@@ -14,19 +14,19 @@ const STEPS: f64 = 64.0;
 const LEFT: f64 = 0.1;
 
 /// How long one unit of a stage (a frame, or a shot) may take, in hours.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq)]
 pub enum Pace {
-    /// Lognormal: the natural logarithm of the middle, how unsure that is (shared by all tasks of the stage in one run), and how
-    /// much tasks differ.
+    /// Lognormal: the natural logarithm of the middle, how unsure that is (shared by all pieces of the stage in one run), and how
+    /// much pieces differ.
     Measured {
         /// Logarithm of hours a unit.
         middle: f64,
-        /// Standard deviation that all tasks share.
+        /// Standard deviation that all pieces share.
         unsure: f64,
         /// Standard deviation of each.
         spread: f64,
     },
-    /// By a curve of somebody's estimate: its quantiles at steps of the normal curve, and the weights of the draw that all tasks
+    /// By a curve of somebody's estimate: its quantiles at steps of the normal curve, and the weights of the draw that all pieces
     /// of the stage share and of each one's own; the squares of both come to one.
     Estimated {
         /// Hours a unit.
@@ -41,7 +41,7 @@ pub enum Pace {
 }
 
 impl Pace {
-    /// Of a three-point estimate in hours. `together` is how much of the variance all tasks of the stage share, from 0 to 1:
+    /// Of a three-point estimate in hours. `together` is how much of the variance all pieces of the stage share, from 0 to 1:
     /// whoever guesses one shot too short guesses all too short.
     pub fn of_three(three: &Three, together: f64) -> Self {
         Self::of_quantiles(|p| three.quantile(p), three.mean(), together)
@@ -72,14 +72,14 @@ impl Pace {
         }
     }
 
-    /// Hours a unit for a draw that the stage shares and one of the task's own, both of the normal curve.
-    pub fn draw(&self, of_stage: f64, of_task: f64) -> f64 {
+    /// Hours a unit for a draw that the stage shares and one of the piece's own, both of the normal curve.
+    pub fn draw(&self, of_stage: f64, of_piece: f64) -> f64 {
         match self {
             Self::Measured { middle, unsure, spread } => {
-                (middle + unsure * of_stage + spread * of_task).exp()
+                (middle + unsure * of_stage + spread * of_piece).exp()
             }
             Self::Estimated { quantiles, shared, own, .. } => {
-                let z = (shared * of_stage + own * of_task).clamp(-FURTHEST, FURTHEST);
+                let z = (shared * of_stage + own * of_piece).clamp(-FURTHEST, FURTHEST);
                 let at = (z + FURTHEST) * STEPS;
                 let low = (at as usize).min(quantiles.len() - 2);
                 let part = at - low as f64;
@@ -105,7 +105,7 @@ impl Pace {
 }
 
 /// A person or a machine.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Worker {
     /// The name.
     pub name: Arc<str>,
@@ -113,8 +113,8 @@ pub struct Worker {
     pub calendar: Calendar,
 }
 
-/// What the tasks of one stage have in common: by hands or by machine, which are stages apart here.
-#[derive(Clone, Debug)]
+/// What the pieces of one stage have in common: by hands or by machine, which are stages apart here.
+#[derive(Clone, Debug, PartialEq)]
 pub struct Stage {
     /// Its name.
     pub name: Arc<str>,
@@ -153,8 +153,8 @@ impl Stage {
 }
 
 /// What remains of one stage of one shot.
-#[derive(Clone, Debug)]
-pub struct Task {
+#[derive(Clone, Debug, PartialEq)]
+pub struct Piece {
     /// The shot.
     pub shot: Arc<str>,
     /// Index of its stage.
@@ -167,65 +167,100 @@ pub struct Task {
     pub again: f64,
     /// Hours that were spent on it already.
     pub begun: f64,
-    /// Tasks that must be done before it, all of lower number.
+    /// Pieces that must be done before it, all of lower number.
     pub needs: Vec<u32>,
-    /// What its draws follow from: its name, so that they stay when other tasks come and go.
+    /// What its draws follow from: its name, so that they stay when other pieces come and go.
     pub seed: u64,
     /// Only this worker does it, who has it already.
     pub only: Option<usize>,
+    /// Whether it is asked when it is done; what is not asked for takes people's time all the same.
+    pub asked: bool,
 }
 
 /// All that remains.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Work {
-    /// Tasks, each after all that it needs.
-    pub tasks: Vec<Task>,
+    /// Pieces, each after all that it needs.
+    pub pieces: Vec<Piece>,
     /// Stages.
     pub stages: Vec<Stage>,
     /// People and machines.
     pub workers: Vec<Worker>,
 }
 
+/// What is drawn for one run, all of the normal curve. Works that differ by a change have it in common.
+#[derive(Debug, Default)]
+pub struct Draws {
+    /// Of each stage: how its rate is off, and how much rework comes.
+    stages: Vec<(f64, f64)>,
+    /// Of each piece: how it differs from others of its stage.
+    pieces: Vec<f64>,
+}
+
 impl Work {
-    /// Hours of each task in one run, for planned ones; 0 else. Of a stage, one draw for how its rate is off and one for how much rework
-    /// comes are shared by all its tasks; how shots differ is drawn for each.
-    pub fn durations(&self, run: u64, hours: &mut Vec<f64>) {
-        let shared: Vec<(f64, f64)> = (self.stages.iter())
-            .map(|stage| {
-                let z = |salt| normal(mixed(run, stage.seed.wrapping_add(salt)));
-                let (ratio, error) = stage.rework;
-                (z(1), (ratio + error * z(2)).max(0.0))
-            })
-            .collect();
-        let of = |task: &Task| {
-            let stage = &self.stages[task.stage];
-            let Some(pace) = stage.pace.as_ref().filter(|_| stage.is_planned()) else { return 0.0 };
-            let (of_stage, rework) = shared[task.stage];
-            hours_of(task, pace.draw(of_stage, normal(mixed(run, task.seed))), rework)
+    /// Draws for a run. Each hangs on the name of what it is for, and on the run.
+    pub fn draw(&self, run: u64, draws: &mut Draws) {
+        let of_stage = |stage: &Stage| {
+            let z = |salt| normal(mixed(run, stage.seed.wrapping_add(salt)));
+            (z(1), z(2))
+        };
+        draws.stages.clear();
+        draws.stages.extend(self.stages.iter().map(of_stage));
+        draws.pieces.clear();
+        draws.pieces.extend(self.pieces.iter().map(|piece| normal(mixed(run, piece.seed))));
+    }
+
+    /// Hours of each piece in a run of these draws, for planned ones; 0 else. Of a stage, one draw for how its rate is off and one
+    /// for how much rework comes are shared by all its pieces; how shots differ is drawn for each.
+    pub fn hours(&self, draws: &Draws, hours: &mut Vec<f64>) {
+        let of_stage = |(stage, &(off, rework)): (&Stage, &(f64, f64))| {
+            let (ratio, error) = stage.rework;
+            stage
+                .pace
+                .clone()
+                .filter(|_| stage.is_planned())
+                .map(|pace| (pace, off, (ratio + error * rework).max(0.0)))
+        };
+        let stages: Vec<Option<(Pace, f64, f64)>> =
+            self.stages.iter().zip(&draws.stages).map(of_stage).collect();
+        let of = |(piece, &own): (&Piece, &f64)| match &stages[piece.stage] {
+            Some((pace, off, rework)) => hours_of(piece, pace.draw(*off, own), *rework),
+            None => 0.0,
         };
         hours.clear();
-        hours.extend(self.tasks.iter().map(of));
+        hours.extend(self.pieces.iter().zip(&draws.pieces).map(of));
     }
 
-    /// Hours of each task on average, planned or not; nothing where nothing tells.
+    /// Of each piece whether it is asked for, or needed by one that is.
+    pub fn needed(&self) -> Vec<bool> {
+        let mut needed: Vec<bool> = self.pieces.iter().map(|piece| piece.asked).collect();
+        for at in (0..self.pieces.len()).rev() {
+            if needed[at] {
+                self.pieces[at].needs.iter().for_each(|&need| needed[need as usize] = true);
+            }
+        }
+        needed
+    }
+
+    /// Hours of each piece on average, planned or not; nothing where nothing tells.
     pub fn expected(&self) -> Vec<Option<f64>> {
-        let of = |task: &Task| {
-            let stage = &self.stages[task.stage];
-            stage.pace.as_ref().map(|pace| hours_of(task, pace.mean(), stage.rework.0))
+        let of = |piece: &Piece| {
+            let stage = &self.stages[piece.stage];
+            stage.pace.as_ref().map(|pace| hours_of(piece, pace.mean(), stage.rework.0))
         };
-        self.tasks.iter().map(of).collect()
+        self.pieces.iter().map(of).collect()
     }
 }
 
-/// Hours that a task takes when a unit of it takes `unit`.
-fn hours_of(task: &Task, unit: f64, rework: f64) -> f64 {
-    let whole = unit * (task.units * (1.0 + rework) + task.again);
-    if task.begun > 0.0 { (whole - task.begun).max(LEFT * whole) } else { whole }
+/// Hours that a piece takes when a unit of it takes `unit`.
+fn hours_of(piece: &Piece, unit: f64, rework: f64) -> f64 {
+    let whole = unit * (piece.units * (1.0 + rework) + piece.again);
+    if piece.begun > 0.0 { (whole - piece.begun).max(LEFT * whole) } else { whole }
 }
 
-/// For every task the longest way to its beginning and from its beginning to the end, both in what `lasts` is in: the
+/// For every piece the longest way to its beginning and from its beginning to the end, both in what `lasts` is in: the
 /// critical-path method (Kelley & Walker 1959, "Critical-path planning and scheduling"). `needs` gives what each rests on, of
-/// lower number. A task lies on a longest way when the two come to the whole.
+/// lower number. A piece lies on a longest way when the two come to the whole.
 pub fn paths<'a>(lasts: &[f64], needs: impl Fn(usize) -> &'a [u32]) -> (Vec<f64>, Vec<f64>) {
     let (mut heads, mut tails) = (vec![0.0f64; lasts.len()], lasts.to_vec());
     for i in 0..lasts.len() {

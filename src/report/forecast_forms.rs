@@ -4,12 +4,12 @@
 
 use serde_json::{Value, json};
 
-use super::forecast_text::{Told, change, unknowns, whose};
+use super::forecast_words::{Told, change, unknowns, whose};
 use crate::forecast::outlook::{Change, SHARES};
 use crate::forecast::rates::{Rate, Rates};
 use crate::forecast::work::{Basis, Stage};
 
-/// The most tasks of the chain that are listed.
+/// The most pieces of the chain that are listed.
 const CHAIN: usize = 100;
 
 /// The whole forecast. Dates are `YEAR-MONTH-DAY`, or null when that day never comes; hours and days are numbers.
@@ -23,7 +23,8 @@ pub fn json(told: &Told<'_>, rates: &Rates, runs: u64, seed: u64) -> Value {
         let stage = &told.work.stages[at];
         json!({ "stage": &*stage.name, "of": whose(stage.whose) })
     };
-    let task = |at: usize| with(stage(told.work.tasks[at].stage), "shot", json!(&*told.work.tasks[at].shot));
+    let piece =
+        |at: usize| with(stage(told.work.pieces[at].stage), "shot", json!(&*told.work.pieces[at].shot));
     let remaining = |part: &crate::forecast::outlook::Remaining| {
         let of = &told.work.stages[part.stage];
         let who: Vec<&str> = of.who.iter().map(|&w| &*told.work.workers[w].name).collect();
@@ -32,12 +33,12 @@ pub fn json(told: &Told<'_>, rates: &Rates, runs: u64, seed: u64) -> Value {
     };
     let mut out = json!({
         "format": "endboard forecast 1", "film": told.film, "from": told.from.to_string(), "due": told.due.map(|due| due.to_string()),
-        "runs": runs, "seed": seed, "shares": SHARES, "is_done": told.work.tasks.is_empty(),
+        "runs": runs, "seed": seed, "shares": SHARES, "is_done": told.is_done(), "selectors": told.part.map(|part| part.split(' ').collect::<Vec<_>>()).unwrap_or_default(),
         "rates": rates.all().map(rate).collect::<Vec<_>>(),
         "people": rates.people.iter()
             .map(|p| json!({ "person": &*p.person, "shots": p.shots, "times_as_long": p.times }))
             .collect::<Vec<_>>(),
-        "unknown": if told.work.tasks.is_empty() { Vec::new() } else { unknowns(told) },
+        "unknown": if told.is_done() { Vec::new() } else { unknowns(told) },
         "dates": null,
     });
     let Some(outlook) = told.outlook else { return out };
@@ -45,14 +46,17 @@ pub fn json(told: &Told<'_>, rates: &Rates, runs: u64, seed: u64) -> Value {
     out["remaining"] = outlook.remaining.iter().map(remaining).collect();
     let share = |of: Value, share: f64| with(of, "share", json!(share));
     out["holds"] = outlook.holds.iter().map(|&(at, of)| share(stage(at), of)).collect();
-    out["chain"] = outlook.chain.iter().take(CHAIN).map(|&(at, of)| share(task(at), of)).collect();
+    out["chain"] = outlook.chain.iter().take(CHAIN).map(|&(at, of)| share(piece(at), of)).collect();
     let saving = |saving: &crate::forecast::outlook::Saving| {
         let days = Some(saving.days).filter(|days| days.is_finite());
         json!({ "changes": saving.changes.iter().map(changed).collect::<Vec<_>>(), "days": days, "runs": saving.runs })
     };
     out["savings"] = outlook.savings.iter().map(saving).collect();
     let step = |step: &crate::forecast::simulate::Step| {
-        let out = with(task(step.task), "who", json!(&*told.work.workers[step.who?].name));
+        if !told.work.pieces[step.piece].asked {
+            return None;
+        }
+        let out = with(piece(step.piece), "who", json!(&*told.work.workers[step.who?].name));
         Some(with(with(out, "from", json!(date(step.from + 1e-6))), "done", json!(date(step.to))))
     };
     out["course"] = outlook.course.iter().filter_map(step).collect();

@@ -1,112 +1,41 @@
 //! A forecast as text: dates first, then what remains, what holds it up, what would help, what it does not know.
 //!
-//! Knows sentences, dates and block characters. Does not know how a forecast is made, nor how a terminal is coloured.
+//! Knows tables, lines and block characters. Does not know how a forecast is made, nor its sentences, nor how a terminal is coloured.
 
-use std::sync::Arc;
 use std::time::Duration;
 
-use jiff::civil::Date;
-
-use super::words::{self, Look, count, fit, left, percent, right};
-use crate::forecast::outlook::{Change, Outlook, Remaining, Saving};
+use super::forecast_words::{self, Told, unknowns, whose};
+use super::words::{self, Look, count, fit, left, right};
+use crate::forecast::outlook::{Outlook, Remaining};
 use crate::forecast::rates::Whose;
 use crate::forecast::work::{Basis, Stage, Work};
-
-/// What is told, as plain values.
-pub struct Told<'a> {
-    /// The film's name.
-    pub film: &'a str,
-    /// What remains.
-    pub work: &'a Work,
-    /// What the runs say; none where nothing can be planned.
-    pub outlook: Option<&'a Outlook>,
-    /// The day from which days count.
-    pub from: Date,
-    /// The day by which it should be done.
-    pub due: Option<Date>,
-    /// Whether the declaration names people.
-    pub has_crew: bool,
-    /// Whether it names machines.
-    pub has_machines: bool,
-    /// Packets out with people who are not of the crew: person and place.
-    pub strangers: &'a [(Arc<str>, String)],
-}
 
 /// The most columns of the picture of ends.
 const COLUMNS: usize = 60;
 
-impl Told<'_> {
-    /// The date of a day; none when that day never comes.
-    pub fn date(&self, day: f64) -> Option<Date> {
-        if !day.is_finite() {
-            return None;
-        }
-        // What ends as a day ends is done on that day.
-        let whole = (day - 1e-9).floor().max(0.0);
-        self.from.checked_add(jiff::Span::new().days(whole as i64)).ok()
-    }
-
-    fn day(&self, day: f64) -> String {
-        self.date(day).map_or("never".into(), |date| date.strftime("%a %-d %B %Y").to_string())
-    }
-
-    fn short(&self, day: f64) -> String {
-        self.date(day).map_or("never".into(), |date| date.strftime("%-d %b %Y").to_string())
-    }
-}
-
 /// The whole text.
 pub fn text(told: &Told<'_>, look: Look) -> String {
     let mut out = String::new();
-    if told.work.tasks.is_empty() {
-        wrap(
-            &mut out,
-            &format!("{}: everything is fresh; nothing remains to be done.", told.film),
-            ["", ""],
-            look,
-        );
+    forecast_words::dates(told).iter().for_each(|line| wrap(&mut out, line, ["", ""], look));
+    if told.is_done() {
         return out;
     }
-    match told.outlook {
-        Some(outlook) => dates(&mut out, told, outlook, look),
-        None => {
-            let why = "nothing that remains has both a known pace and somebody who does it";
-            wrap(&mut out, &format!("{}: no date can be told: {why}.", told.film), ["", ""], look);
-        }
+    if let Some(outlook) = told.outlook {
+        picture(&mut out, told, outlook, look);
     }
     remaining(&mut out, told, look);
     if let Some(outlook) = told.outlook {
-        holds(&mut out, told, outlook, look);
+        let held = forecast_words::holds(told, outlook);
+        if !held.is_empty() {
+            out.push_str("\nWhat holds it up\n");
+            held.iter().for_each(|line| item(&mut out, line, look));
+        }
         savings(&mut out, outlook, look);
         next(&mut out, told, outlook, look);
     }
     out.push_str("\nWhat this does not know\n");
     unknowns(told).iter().for_each(|line| item(&mut out, line, look));
     out
-}
-
-fn dates(out: &mut String, told: &Told<'_>, outlook: &Outlook, look: Look) {
-    let [half, four, most] = outlook.days().map(|day| told.day(day));
-    let is_partial = told.work.stages.iter().any(|stage| !stage.is_planned());
-    let but = if is_partial { ", not counting what is unknown (see below)" } else { "" };
-    let sentence = match half.as_str() {
-        "never" => {
-            let why = "the crew's hours run out before the work does, in half of all runs or more";
-            format!("{}: no date can be told: {why}.", told.film)
-        }
-        _ => format!(
-            "{}: with half a chance by {half}, four in five by {four}, nineteen in twenty by {most}{but}.",
-            told.film
-        ),
-    };
-    wrap(out, &sentence, ["", ""], look);
-    if let Some(due) = told.due {
-        let days = told.from.until(due).map_or(-1, |span| span.get_days());
-        let share = if days < 0 { 0.0 } else { outlook.share_by(f64::from(days)) };
-        let day = due.strftime("%a %-d %B %Y");
-        wrap(out, &format!("Due by {day}: {} of all runs end by then.", percent(share)), ["", ""], look);
-    }
-    picture(out, told, outlook, look);
 }
 
 /// Ends as columns over days; the last of a hundred runs are left out, which may lie far off.
@@ -133,18 +62,6 @@ fn picture(out: &mut String, told: &Told<'_>, outlook: &Outlook, look: Look) {
     let (start, end) = (told.short(from + 0.5), told.short(from + step * columns as f64 - 0.5));
     let gap = columns.saturating_sub(start.chars().count() + end.chars().count()).max(3);
     out.push_str(&format!("  {start}{}{end}\n", " ".repeat(gap)));
-}
-
-/// Whose time a stage takes, in a word.
-pub fn whose(whose: Whose) -> &'static str {
-    match whose {
-        Whose::Hands => "hands",
-        Whose::Machine => "machine",
-    }
-}
-
-fn named(stage: &Stage) -> String {
-    format!("{} ({})", stage.name, whose(stage.whose))
 }
 
 fn hours(hours: f64) -> String {
@@ -196,59 +113,21 @@ fn remaining(out: &mut String, told: &Told<'_>, look: Look) {
 /// What remains where nothing can be planned.
 fn unplanned(work: &Work) -> Vec<Remaining> {
     let of = |stage: usize| {
-        let tasks = work.tasks.iter().filter(|task| task.stage == stage);
-        let (shots, frames) = tasks.fold((0, 0), |(n, f), task| (n + 1, f + task.frames));
+        let pieces = work.pieces.iter().filter(|piece| piece.stage == stage && piece.asked);
+        let (shots, frames) = pieces.fold((0, 0), |(n, f), piece| (n + 1, f + piece.frames));
         Remaining { stage, shots, frames, hours: None, done: None }
     };
-    (0..work.stages.len()).map(of).collect()
-}
-
-fn holds(out: &mut String, told: &Told<'_>, outlook: &Outlook, look: Look) {
-    if outlook.holds.is_empty() {
-        return;
-    }
-    out.push_str("\nWhat holds it up\n");
-    let stages = outlook.holds.iter().take(4);
-    let stages = stages.map(|&(at, share)| format!("{} {}", named(&told.work.stages[at]), percent(share)));
-    item(out, &format!("of the time to the end: {}", stages.collect::<Vec<_>>().join(", ")), look);
-    let tasks = outlook.chain.iter().take(6).map(|&(at, share)| {
-        let task = &told.work.tasks[at];
-        format!("{}/{} {}", task.shot, named(&told.work.stages[task.stage]), percent(share))
-    });
-    let tasks = tasks.collect::<Vec<_>>().join(", ");
-    item(out, &format!("in so many runs on the way that ends last: {tasks}"), look);
-}
-
-/// A change in words.
-pub fn change(change: &Change) -> String {
-    match change {
-        Change::Without(shot) => format!("without {shot}"),
-        Change::More(stage) => format!("one more person for {stage}"),
-        Change::Faster(stage, times) if *times == 2.0 => format!("{stage} twice as fast"),
-        Change::Faster(stage, times) => format!("{stage} {times} times as fast"),
-    }
-}
-
-fn saved(days: f64) -> String {
-    match days.round() {
-        d if d.is_nan() || d == f64::NEG_INFINITY => "no end any more".into(),
-        f64::INFINITY => "an end at all".into(),
-        0.0 => "no day".into(),
-        d if d < 0.0 => format!("{} later", count(-d as u64, "day")),
-        d => format!("{} sooner", count(d as u64, "day")),
-    }
+    (0..work.stages.len()).map(of).filter(|part| part.shots > 0).collect()
 }
 
 fn savings(out: &mut String, outlook: &Outlook, look: Look) {
     let Some(first) = outlook.savings.first() else { return };
     let runs = count(first.runs, "run");
     out.push_str(&format!("\nWhat would help (four in five, the same draws again, {runs})\n"));
-    let what = |saving: &Saving| saving.changes.iter().map(change).collect::<Vec<_>>().join(", ");
-    let shown: Vec<(String, String)> = outlook
-        .savings
-        .iter()
+    let shown: Vec<(String, String)> = forecast_words::savings(outlook)
+        .into_iter()
         .take(look.rows)
-        .map(|s| (fit(&what(s), 50, look.ascii), saved(s.days)))
+        .map(|(what, saved)| (fit(&what, 50, look.ascii), saved))
         .collect();
     let width = shown.iter().map(|(what, _)| what.chars().count()).max().unwrap_or(0);
     for (what, days) in shown {
@@ -262,58 +141,27 @@ fn next(out: &mut String, told: &Told<'_>, outlook: &Outlook, look: Look) {
     let mut lines = Vec::new();
     for (at, worker) in told.work.workers.iter().enumerate() {
         let is_person = told.work.stages.iter().any(|s| s.whose == Whose::Hands && s.who.contains(&at));
-        let steps = outlook.course.iter().filter(|step| step.who == Some(at) && step.from.is_finite());
+        let steps = outlook.course.iter().filter(|step| {
+            step.who == Some(at) && step.from.is_finite() && told.work.pieces[step.piece].asked
+        });
         let told_so = |step: &crate::forecast::simulate::Step| {
-            let task = &told.work.tasks[step.task];
+            let piece = &told.work.pieces[step.piece];
             let from = if step.from < 1.0 {
                 String::new()
             } else {
                 format!(" from {}", told.short(step.from + 1e-6))
             };
-            format!("{}/{}{from}", task.shot, told.work.stages[task.stage].name)
+            format!("{}/{}{from}", piece.shot, told.work.stages[piece.stage].name)
         };
-        let tasks: Vec<String> = steps.take(3).map(told_so).collect();
-        if is_person && !tasks.is_empty() {
-            lines.push(format!("{}: {}", worker.name, tasks.join(", then ")));
+        let pieces: Vec<String> = steps.take(3).map(told_so).collect();
+        if is_person && !pieces.is_empty() {
+            lines.push(format!("{}: {}", worker.name, pieces.join(", then ")));
         }
     }
     if !lines.is_empty() {
         out.push_str("\nNext, as things stand\n");
         lines.iter().take(2 * look.rows).for_each(|line| item(out, line, look));
     }
-}
-
-/// What a forecast cannot see, in plain words.
-pub fn unknowns(told: &Told<'_>) -> Vec<String> {
-    let mut all = Vec::new();
-    for (at, stage) in told.work.stages.iter().enumerate().filter(|(_, stage)| !stage.is_planned()) {
-        let tasks = told.work.tasks.iter().filter(|task| task.stage == at);
-        let (shots, frames) = tasks.fold((0, 0), |(n, f), task| (n + 1, f + task.frames));
-        let what = format!("{} of {}, {}", count(frames, "frame"), count(shots, "shot"), named(stage));
-        let why = match (stage.pace.is_none(), stage.whose) {
-            (true, Whose::Hands) => "never measured, and `crew: estimates:` does not say what they take",
-            (true, Whose::Machine) => "never measured",
-            (false, _) if told.has_crew => "known, but nobody in `crew:` does it",
-            (false, _) => "known, but nobody's hours are: there is no `crew: people:`",
-        };
-        all.push(format!("{what}: {why}. The dates leave them out."));
-    }
-    for (person, place) in told.strangers {
-        all.push(format!(
-            "{place} is out with {person}, of whom `crew:` does not tell; it counts as anybody's."
-        ));
-    }
-    if !told.has_machines && told.work.stages.iter().any(|stage| stage.whose == Whose::Machine) {
-        let one = "one machine counts that renders one frame at a time, day and night";
-        all.push(format!("How long machines render: without `crew: machines:`, {one}."));
-    }
-    all.push(
-        "Changes to come: rework counts as far as it has followed first passes up to now; a new cut, a reshoot \
-         or a change of mind does not."
-            .into(),
-    );
-    all.push("Who is faster: people count as equally fast. Fresh frames count as done, whoever has looked at them.".into());
-    all
 }
 
 fn item(out: &mut String, text: &str, look: Look) {

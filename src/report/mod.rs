@@ -5,6 +5,7 @@
 
 pub mod forecast_forms;
 pub mod forecast_text;
+pub mod forecast_words;
 pub mod hands;
 pub mod hands_table;
 pub mod hands_words;

@@ -16,6 +16,7 @@ use jiff::Zoned;
 
 use self::gallery::Gallery;
 use super::delivering::Due;
+use super::forecasting::{self, Kept};
 use super::{Project, Status, ribbons};
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
@@ -29,9 +30,9 @@ use crate::stale;
 const TOLD: usize = 12;
 
 impl Project {
-    /// All that a page shows of the film as it was looked at, with pictures from `gallery`, as of `now`, in whose zone days are
-    /// counted.
-    pub fn page(&self, status: &Status, dues: &[Due], gallery: &Gallery, now: &Zoned) -> Page {
+    /// All that a page shows of the film as it was looked at, with pictures from `gallery` and the forecast that was kept, as of
+    /// `now`, in whose zone days are counted.
+    pub fn page(&self, status: &Status, dues: &[Due], gallery: &Gallery, kept: &Kept, now: &Zoned) -> Page {
         let graph = &status.declared.graph;
         let film = status.declared.film.as_ref();
         let (mut by_shot, whole) = self.strips(status);
@@ -56,6 +57,7 @@ impl Project {
             next,
             trouble,
             hours: spent::of(&status.ledger.0, now),
+            forecast: forecasting::distribution(status, dues, now.date(), kept),
             findings: self.findings_kept(status),
             deliveries: dues.iter().map(delivery).collect(),
             ..Page::default()

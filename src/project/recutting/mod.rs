@@ -125,7 +125,7 @@ impl Project {
         let quiet = |_: usize, _: usize| {};
         let (before, _) = self.looked(now, self.recall(Care::Read), Care::Read, &quiet)?;
         let (after, _) = self.looked(priced, self.recall(Care::Read), Care::Read, &quiet)?;
-        let paces = Paces::of(&before.ledger.0);
+        let paces = Paces::of(&before);
         let resting = resting(&comparison, &before);
         let gone = resting.iter().map(|rest| (rest.shot.to_ascii_lowercase(), rest.frames.clone())).collect();
         Ok(Recut {

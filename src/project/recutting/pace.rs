@@ -1,14 +1,15 @@
 //! How long a frame of a stage takes, as the ledger has measured it.
 //!
-//! The middle of what rows say (the median, each row weighed by its frames), so that one bad evening does not count for much: of
-//! the shot's own stage, else of that stage in all shots, else of all stages of the same operator. Knows rows. Guesses nothing:
-//! what was never measured has no pace.
+//! Knows where to look: what the shot's own stage took, else that stage in all shots, else all stages of the same operator. How
+//! time is measured is `forecast`'s: first passes over the frames that they made, people's only as far as these are done. Guesses
+//! nothing: what was never measured has no pace.
 
 use std::collections::HashMap;
-use std::sync::Arc;
 
-use crate::crew::times::Times;
-use crate::ledger::row::{Entry, Outcome, PASSED_ON, What};
+use crate::forecast::rates::{Rate, Rates, Whose};
+use crate::forecast::samples::{Place, Sample};
+use crate::project::Status;
+use crate::project::forecasting::measured;
 
 /// Seconds a frame, and how many frames that rests on.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -19,97 +20,93 @@ pub struct Pace {
     pub frames: usize,
 }
 
-/// Where something was measured.
-#[derive(Clone, Debug, PartialEq, Eq, Hash)]
-enum Of {
-    /// A stage of a shot.
-    Place(Arc<str>, Arc<str>),
-    /// A stage of all shots.
-    Stage(Arc<str>),
-    /// An operator.
-    Kind(Arc<str>),
-}
-
-/// Seconds a frame and frames, row by row.
-type Rows = HashMap<Of, Vec<(f64, usize)>>;
-
 /// All that was measured.
 #[derive(Debug, Default)]
 pub struct Paces {
-    machines: Rows,
-    hands: Rows,
+    rates: Rates,
+    /// Of stages of single shots.
+    own: HashMap<(Whose, Place), Pace>,
 }
 
 impl Paces {
-    /// As these rows have it.
-    pub fn of(entries: &[Entry]) -> Self {
-        let mut paces = Self::default();
-        for row in entries.iter().map(|entry| &entry.row) {
-            let What::Render(render) = &row.what else { continue };
-            if render.outcome != Outcome::Done || row.frames.is_empty() || &*row.by == PASSED_ON {
-                continue;
-            }
-            let one = (render.wall.as_secs_f64() / row.frames.len() as f64, row.frames.len());
-            let place = Of::Place(row.shot.clone(), row.stage.clone());
-            for of in [place, Of::Stage(row.stage.clone()), Of::Kind(row.by.clone())] {
-                paces.machines.entry(of).or_default().push(one);
-            }
+    /// As the film's ledger has it.
+    pub fn of(status: &Status) -> Self {
+        let (hands, machines) = measured(status);
+        Self::from(&hands, &machines)
+    }
+
+    fn from(hands: &[Sample], machines: &[Sample]) -> Self {
+        let all =
+            hands.iter().map(|of| (Whose::Hands, of)).chain(machines.iter().map(|of| (Whose::Machine, of)));
+        let mut sums: HashMap<(Whose, Place), (f64, u64)> = HashMap::new();
+        for (whose, sample) in all {
+            let sum = sums.entry((whose, (sample.shot.clone(), sample.stage.clone()))).or_default();
+            let (seconds, frames) = sample.tells(whose);
+            *sum = (sum.0 + seconds, sum.1 + frames);
         }
-        // Time of one person on the same frames adds up: a frame is done when all of it is spent.
-        let mut sums: HashMap<(Arc<str>, Arc<str>), (f64, crate::base::frames::FrameSet)> = HashMap::new();
-        let times = Times::of(entries);
-        for work in times.counted() {
-            let row = &work.entry.row;
-            let (seconds, frames) = sums.entry((row.shot.clone(), row.stage.clone())).or_default();
-            *seconds += work.took.as_secs_f64();
-            row.frames.runs().iter().for_each(|&run| frames.insert_range(run));
-        }
-        for ((shot, stage), (seconds, frames)) in sums {
-            let one = (seconds / frames.len().max(1) as f64, frames.len());
-            for of in [Of::Place(shot, stage.clone()), Of::Stage(stage)] {
-                paces.hands.entry(of).or_default().push(one);
-            }
-        }
-        paces
+        let told = sums.into_iter().filter(|(_, (seconds, frames))| *seconds > 0.0 && *frames > 0);
+        let pace = |(seconds, frames): (f64, u64)| Pace {
+            seconds: seconds / frames as f64,
+            frames: frames as usize,
+        };
+        Self { rates: Rates::of(hands, machines), own: told.map(|(place, sum)| (place, pace(sum))).collect() }
     }
 
     /// Of a machine at a stage that `kind` makes.
     pub fn machine(&self, shot: &str, stage: &str, kind: &str) -> Option<Pace> {
-        let of = [Of::Place(shot.into(), stage.into()), Of::Stage(stage.into()), Of::Kind(kind.into())];
-        // What one command takes says nothing of another.
-        let known = if kind == "command" { &of[..2] } else { &of[..] };
-        known.iter().find_map(|of| middle(self.machines.get(of)?))
+        self.own(Whose::Machine, shot, stage).or_else(|| self.rates.machine(stage, kind).map(of_rate))
     }
 
     /// Of people at a stage that is made by hand.
     pub fn hands(&self, shot: &str, stage: &str) -> Option<Pace> {
-        let of = [Of::Place(shot.into(), stage.into()), Of::Stage(stage.into())];
-        of.iter().find_map(|of| middle(self.hands.get(of)?))
+        self.own(Whose::Hands, shot, stage).or_else(|| self.rates.hands(stage).map(of_rate))
+    }
+
+    fn own(&self, whose: Whose, shot: &str, stage: &str) -> Option<Pace> {
+        self.own.get(&(whose, (shot.into(), stage.into()))).copied()
     }
 }
 
-/// The median, each row weighed by its frames.
-fn middle(rows: &[(f64, usize)]) -> Option<Pace> {
-    let mut rows = rows.to_vec();
-    rows.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let frames_of_all: usize = rows.iter().map(|(_, frames)| frames).sum();
-    let mut before = 0;
-    let at = rows.iter().find(|(_, frames)| {
-        before += frames;
-        2 * before >= frames_of_all
-    });
-    at.map(|&(seconds, _)| Pace { seconds, frames: frames_of_all })
+/// The middle shot's, so that one bad evening does not count for much.
+fn of_rate(rate: &Rate) -> Pace {
+    Pace { seconds: rate.typical(), frames: rate.frames as usize }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::forecast::samples::HANDS;
+
+    fn sample(shot: &str, by: &str, first: (f64, u64), rework: (f64, u64)) -> Sample {
+        Sample { first, rework, begun: 900.0, ..Sample::of(&(shot.into(), "cleanup".into()), by) }
+    }
 
     #[test]
-    fn one_bad_evening_does_not_count_for_much() {
-        let pace = middle(&[(2.0, 10), (900.0, 3), (1.0, 8), (2.5, 4)]).unwrap();
-        assert_eq!((pace.seconds, pace.frames), (2.0, 25));
-        assert!(middle(&[]).is_none());
-        assert_eq!(middle(&[(7.0, 1)]).unwrap().seconds, 7.0);
+    fn rework_and_what_is_begun_do_not_slow_a_first_pass() {
+        let hands = [
+            sample("br010", HANDS, (600.0, 10), (3000.0, 4)),
+            sample("br020", HANDS, (700.0, 10), (0.0, 0)),
+            sample("br030", HANDS, (0.0, 0), (0.0, 0)),
+        ];
+        let paces = Paces::from(&hands, &[]);
+        assert_eq!(paces.hands("br010", "cleanup"), Some(Pace { seconds: 60.0, frames: 10 }));
+        // A shot that was only begun goes by the others, and so does one that nobody has seen.
+        for shot in ["br030", "br040"] {
+            let pace = paces.hands(shot, "cleanup").unwrap();
+            assert!((60.0..70.0).contains(&pace.seconds) && pace.frames == 20, "{pace:?}");
+        }
+        assert!(paces.hands("br010", "roto").is_none());
+    }
+
+    #[test]
+    fn a_machine_goes_by_its_operator_and_a_command_by_itself() {
+        let machines =
+            [sample("br010", "grade", (5.0, 10), (0.0, 0)), sample("br020", "grade", (0.0, 0), (6.0, 10))];
+        let paces = Paces::from(&[], &machines);
+        // A machine makes a frame again as it made it first.
+        assert_eq!(paces.machine("br020", "cleanup", "grade"), Some(Pace { seconds: 0.6, frames: 10 }));
+        let other = paces.machine("br010", "look", "grade").unwrap();
+        assert!((0.5..0.6).contains(&other.seconds), "{other:?}");
+        assert!(paces.machine("br010", "look", "command").is_none());
     }
 }

@@ -1,0 +1,226 @@
+//! A forecast in sentences: the dates, what holds the end up, what would help, what it does not know.
+//!
+//! Knows plain English and dates. Does not know how a forecast is made, nor how sentences are laid out: a terminal and a page say
+//! the same.
+
+use std::sync::Arc;
+
+use jiff::civil::Date;
+
+use super::words::{count, percent};
+use crate::forecast::outlook::{Change, Outlook};
+use crate::forecast::rates::Whose;
+use crate::forecast::work::{Stage, Work};
+
+/// The names of the dates, by the share of runs that end by then in per cent.
+pub const NAMES: [&str; 3] = ["P50", "P80", "P95"];
+/// How many changes a sentence tells of.
+const TOLD: usize = 4;
+
+/// What is told, as plain values.
+pub struct Told<'a> {
+    /// The film's name.
+    pub film: &'a str,
+    /// What of it is asked for, in words; all when none.
+    pub part: Option<&'a str>,
+    /// What remains.
+    pub work: &'a Work,
+    /// What the runs say; none where nothing can be planned.
+    pub outlook: Option<&'a Outlook>,
+    /// The day from which days count.
+    pub from: Date,
+    /// The day by which it should be done.
+    pub due: Option<Date>,
+    /// Whether the declaration names people.
+    pub has_crew: bool,
+    /// Whether it names machines.
+    pub has_machines: bool,
+    /// Packets out with people who are not of the crew: person and place.
+    pub strangers: &'a [(Arc<str>, String)],
+}
+
+impl Told<'_> {
+    /// The date of a day; none when that day never comes.
+    pub fn date(&self, day: f64) -> Option<Date> {
+        if !day.is_finite() {
+            return None;
+        }
+        // What ends as a day ends is done on that day.
+        let whole = (day - 1e-9).floor().max(0.0);
+        self.from.checked_add(jiff::Span::new().days(whole as i64)).ok()
+    }
+
+    /// A day in full.
+    fn day(&self, day: f64) -> String {
+        self.date(day).map_or("never".into(), |date| date.strftime("%a %-d %B %Y").to_string())
+    }
+
+    /// A day in brief.
+    pub fn short(&self, day: f64) -> String {
+        self.date(day).map_or("never".into(), |date| date.strftime("%-d %b %Y").to_string())
+    }
+
+    /// What is asked for, in words.
+    fn what(&self) -> String {
+        self.part.map_or(self.film.to_string(), |part| format!("{part} of {}", self.film))
+    }
+
+    /// Whether anything that is asked for remains.
+    pub fn is_done(&self) -> bool {
+        !self.work.pieces.iter().any(|piece| piece.asked)
+    }
+}
+
+/// By when it is done, and how likely by the day that it is due.
+pub fn dates(told: &Told<'_>) -> Vec<String> {
+    let what = told.what();
+    if told.is_done() {
+        return vec![format!("{what}: everything is fresh; nothing remains to be done.")];
+    }
+    let Some(outlook) = told.outlook else {
+        let why = "nothing that remains has both a known pace and somebody who does it";
+        return vec![format!("{what}: no date can be told: {why}.")];
+    };
+    let [half, four, most] = outlook.days().map(|day| told.day(day));
+    let needed = told.work.needed();
+    let is_known = |at: usize| told.work.stages[told.work.pieces[at].stage].is_planned();
+    let is_partial = (0..needed.len()).any(|at| needed[at] && !is_known(at));
+    let but = if is_partial { ", not counting what is unknown (see below)" } else { "" };
+    let mut all = vec![match half.as_str() {
+        "never" => {
+            let why = "the crew's hours run out before the work does, in half of all runs or more";
+            format!("{what}: no date can be told: {why}.")
+        }
+        _ => format!(
+            "{what}: with half a chance by {half} ({}), four in five by {four} ({}), nineteen in twenty by {most} \
+             ({}){but}.",
+            NAMES[0], NAMES[1], NAMES[2]
+        ),
+    }];
+    if let Some(due) = told.due {
+        let days = told.from.until(due).map_or(-1, |span| span.get_days());
+        let share = if days < 0 { 0.0 } else { outlook.share_by(f64::from(days)) };
+        let day = due.strftime("%a %-d %B %Y");
+        all.push(format!("Due by {day}: {} of all runs end by then.", percent(share)));
+    }
+    all
+}
+
+/// What holds the end up: stages, and stages of shots.
+pub fn holds(told: &Told<'_>, outlook: &Outlook) -> Vec<String> {
+    if outlook.holds.is_empty() {
+        return Vec::new();
+    }
+    let stages = outlook.holds.iter().take(4);
+    let stages = stages.map(|&(at, share)| format!("{} {}", named(&told.work.stages[at]), percent(share)));
+    let places = outlook.chain.iter().take(6).map(|&(at, share)| {
+        let piece = &told.work.pieces[at];
+        format!("{}/{} {}", piece.shot, named(&told.work.stages[piece.stage]), percent(share))
+    });
+    vec![
+        format!("of the time to the end: {}", stages.collect::<Vec<_>>().join(", ")),
+        format!("in so many runs on the way that ends last: {}", places.collect::<Vec<_>>().join(", ")),
+    ]
+}
+
+/// What changes would save, each with what it saves.
+pub fn savings(outlook: &Outlook) -> Vec<(String, String)> {
+    let what = |changes: &[Change]| changes.iter().map(change).collect::<Vec<_>>().join(", ");
+    outlook.savings.iter().map(|saving| (what(&saving.changes), saved(saving.days))).collect()
+}
+
+/// All of it in sentences, for where there is no room for tables.
+pub fn sentences(told: &Told<'_>) -> Vec<String> {
+    let mut all = dates(told);
+    if let Some(outlook) = told.outlook {
+        let held = holds(told, outlook).into_iter();
+        all.extend(held.map(|line| format!("What holds it up, {line}.")));
+        let helps: Vec<String> =
+            savings(outlook).iter().take(TOLD).map(|(what, saved)| format!("{what}, {saved}")).collect();
+        if !helps.is_empty() {
+            all.push(format!("What would help: {}.", helps.join("; ")));
+        }
+    }
+    if !told.is_done() {
+        all.extend(unknowns(told));
+    }
+    all
+}
+
+/// Whose time a stage takes, in a word.
+pub fn whose(whose: Whose) -> &'static str {
+    match whose {
+        Whose::Hands => "hands",
+        Whose::Machine => "machine",
+    }
+}
+
+/// A stage with whose time it takes.
+pub fn named(stage: &Stage) -> String {
+    format!("{} ({})", stage.name, whose(stage.whose))
+}
+
+/// A change in words.
+pub fn change(change: &Change) -> String {
+    match change {
+        Change::Without(shot) => format!("without {shot}"),
+        Change::More(stage) => format!("one more person for {stage}"),
+        Change::Faster(stage, times) if *times == 2.0 => format!("{stage} twice as fast"),
+        Change::Faster(stage, times) => format!("{stage} {times} times as fast"),
+    }
+}
+
+fn saved(days: f64) -> String {
+    match days.round() {
+        d if d.is_nan() || d == f64::NEG_INFINITY => "no end any more".into(),
+        f64::INFINITY => "an end at all".into(),
+        0.0 => "no day".into(),
+        d if d < 0.0 => format!("{} later", count(-d as u64, "day")),
+        d => format!("{} sooner", count(d as u64, "day")),
+    }
+}
+
+/// What a forecast cannot see, in plain words.
+pub fn unknowns(told: &Told<'_>) -> Vec<String> {
+    let mut all = Vec::new();
+    let needed = told.work.needed();
+    for (at, stage) in told.work.stages.iter().enumerate().filter(|(_, stage)| !stage.is_planned()) {
+        let pieces = told.work.pieces.iter().zip(&needed).filter(|(piece, is)| **is && piece.stage == at);
+        let pieces = pieces.map(|(piece, _)| piece);
+        let (shots, frames) = pieces.fold((0, 0), |(n, f), piece| (n + 1, f + piece.frames));
+        if shots == 0 {
+            continue;
+        }
+        let what = format!("{} of {}, {}", count(frames, "frame"), count(shots, "shot"), named(stage));
+        let why = match (stage.pace.is_none(), stage.whose) {
+            (true, Whose::Hands) => "never measured, and `crew: estimates:` does not say what they take",
+            (true, Whose::Machine) => "never measured",
+            (false, _) if told.has_crew => "known, but nobody in `crew:` does it",
+            (false, _) => "known, but nobody's hours are: there is no `crew: people:`",
+        };
+        all.push(format!("{what}: {why}. The dates leave them out."));
+    }
+    for (person, place) in told.strangers {
+        all.push(format!(
+            "{place} is out with {person}, of whom `crew:` does not tell; it counts as anybody's."
+        ));
+    }
+    if !told.has_machines && told.work.stages.iter().any(|stage| stage.whose == Whose::Machine) {
+        let one = "one machine counts that renders one frame at a time, day and night";
+        all.push(format!("How long machines render: without `crew: machines:`, {one}."));
+    }
+    if told.part.is_some() {
+        all.push(
+            "What else there is: it is played too, since the same people do it, by the way still behind it and not by what is \
+             asked for here."
+                .into(),
+        );
+    }
+    all.push(
+        "Changes to come: rework counts as far as it has followed first passes up to now; a new cut, a reshoot \
+         or a change of mind does not."
+            .into(),
+    );
+    all.push("Who is faster: people count as equally fast. Fresh frames count as done, whoever has looked at them.".into());
+    all
+}
