@@ -8,8 +8,12 @@
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
-use std::time::Instant;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
 
+use endboard::ledger::crew::{Crew, Worked};
+use endboard::ledger::file::Ledger;
+use endboard::ledger::row::{Row, What};
 use rayon::prelude::*;
 
 const STAGES: usize = 6;
@@ -18,6 +22,14 @@ fn main() {
     let words: Vec<String> = std::env::args().skip(1).collect();
     let is_asked = |section: &str| words.iter().any(|word| word == section);
     let folder = tempfile::tempdir().expect("a temporary folder");
+    if is_asked("people") {
+        // Nothing is rendered: what a machine has to do is all that it ever will.
+        let film = Film { folder: folder.path().join("film"), shots: 2000, frames: 50 };
+        film.write(4, "");
+        film.median(&["status"], 2);
+        with_people(&film);
+        return;
+    }
     if is_asked("hashing") || is_asked("jobs") || is_asked("memory") {
         is_asked("hashing").then(|| frames_hashed(folder.path()));
         is_asked("jobs").then(|| jobs(folder.path()));
@@ -38,6 +50,7 @@ fn main() {
     film.median(&["status"], 2);
     nothing_changed(&film);
     one_changed(&film);
+    with_people(&film);
     frames_hashed(folder.path());
     jobs(folder.path());
     memory(folder.path(), shots / 40 + 1, frames);
@@ -140,7 +153,7 @@ impl Film {
                 assert!(exit.success(), "the rebuild failed");
                 return (start.elapsed().as_secs_f64(), peak);
             }
-            std::thread::sleep(std::time::Duration::from_millis(2));
+            std::thread::sleep(Duration::from_millis(2));
         }
     }
 }
@@ -263,6 +276,73 @@ fn one_changed(film: &Film) {
     let out = film.command(&["rebuild", "--json"]).output().expect("endboard starts");
     let places = String::from_utf8_lossy(&out.stdout).matches('@').count();
     println!("{places:>12}  frames rendered for it, of {STAGES} stages and the assembly");
+}
+
+/// What people ask most, of a film in the midst of its work: eight people who look at three stages of every shot, of whom
+/// every tenth shot's time is known, and a grade that was changed, so that most frames are stale.
+fn with_people(film: &Film) {
+    const STAGES_OF_HANDS: [&str; 3] = ["g0", "g2", "g4"];
+    let names = ["ana", "tomas", "ines", "joren", "mara", "pello", "runa", "sorin"];
+    let mut text = std::fs::read_to_string(film.folder.join("endboard.yaml")).expect("a declaration");
+    text += "crew:\n  people:\n";
+    for (at, name) in names.iter().enumerate() {
+        writeln!(text, "    {name}: {{ hours: {}, does: [g0, g2, g4] }}", 4 + 3 * at)
+            .expect("a text takes all");
+    }
+    text += "  machines:\n    shed: { hours: 168, side_by_side: 2 }\n  approved: [g0, g2, g4]\n";
+    std::fs::write(film.folder.join("endboard.yaml"), text).expect("a declaration");
+    let recipe = std::fs::read_to_string(film.folder.join("many.yaml")).expect("a recipe");
+    std::fs::write(film.folder.join("many.yaml"), recipe.replace("exposure: 0.01", "exposure: 0.3"))
+        .expect("a recipe");
+    for (at, name) in names.iter().enumerate() {
+        let mut ledger = Ledger::open(&film.folder.join("ledger"), name).expect("a ledger");
+        for shot in (at..film.shots.div_ceil(10)).step_by(names.len()) {
+            for stage in STAGES_OF_HANDS {
+                ledger
+                    .append(&worked(&format!("s{:05}", 10 * shot), stage, film.frames, name))
+                    .expect("a row");
+            }
+        }
+    }
+    println!("\nthe same film with {} people in the midst of its work; medians of three", names.len());
+    film.median(&["status"], 2);
+    let page = film.folder.join("page.html");
+    let page = page.to_string_lossy();
+    for words in [
+        &["status"][..],
+        &["hours"],
+        &["forecast"],
+        &["forecast", "--more", "g0", "--faster", "g2=2", "--drop", "s00000"],
+        &["page", "--out", &page],
+    ] {
+        let shown: Vec<&str> = words.iter().copied().take_while(|word| *word != "--out").collect();
+        row(&shown.join(" "), film.median(words, 3));
+    }
+}
+
+/// Two hours, a little more or less by shot, that somebody spent on all frames of a stage.
+fn worked(shot: &str, stage: &str, frames: usize, person: &str) -> Row {
+    let none: Arc<str> = "".into();
+    let minutes = 60 + u64::from(crc32fast::hash(shot.as_bytes()) % 120);
+    let worked = Worked {
+        person: person.into(),
+        took: Duration::from_secs(60 * minutes),
+        began: None,
+        round: None,
+        cause: none.clone(),
+        ends: None,
+        packet: none.clone(),
+        note: none,
+    };
+    Row {
+        when: "2026-11-20T20:00:00Z".parse().expect("a time"),
+        film: "The Brine Lamp".into(),
+        shot: shot.into(),
+        stage: stage.into(),
+        frames: format!("1001-{}", 1000 + frames).parse().expect("frames"),
+        by: person.into(),
+        what: What::Crew(Crew::Worked(worked)),
+    }
 }
 
 /// Two jobs against one over a shot of realistic frames, one after the other three times, so that the middle one of
