@@ -17,15 +17,10 @@ fn film() -> Film {
 }
 
 fn declare(film: &Film, exposure: f64) {
-    film.declare(&format!(
-        "  br010:
-    plate: shed
-    frames: 1001-1004
-    stages:
-      first: {{ operator: grade, from: {{ picture: plate }}, saturation: 0.5 }}
-      colour: {{ operator: grade, from: {{ picture: first }}, exposure: {exposure} }}
-"
-    ));
+    film.declare_shot(&[
+        "first: { operator: grade, from: { picture: plate }, saturation: 0.5 }",
+        &format!("colour: {{ operator: grade, from: {{ picture: first }}, exposure: {exposure} }}"),
+    ]);
 }
 
 /// Stage, frames and standing of each approval.
@@ -51,6 +46,10 @@ fn an_approval_lapses_with_its_pixels_and_comes_back_with_them() {
     );
     assert_eq!(told(&film), [one("colour", "1001-1004", "in force")]);
     assert_eq!(film.json(&["approve"])["unapproved"], json!([]));
+    // A fresh render that is held is what was approved, as any other fresh one is.
+    assert!(film.run(&["rebuild", "--hold", "br010/colour@1001"]).status.success());
+    assert_eq!(told(&film), [one("colour", "1001-1004", "in force")]);
+    assert!(film.run(&["rebuild", "--let-go", "br010/colour@1001"]).status.success());
     // Stale: nobody knows yet.
     declare(&film, 1.0);
     assert_eq!(told(&film), [one("colour", "1001-1004", "in doubt")]);

@@ -27,15 +27,10 @@ fn film() -> Film {
 }
 
 fn declare(film: &Film, exposure: f64) {
-    film.declare(&format!(
-        "  br010:
-    plate: shed
-    frames: 1001-1004
-    stages:
-      colour: {{ operator: grade, from: {{ picture: plate }}, exposure: {exposure} }}
-      paint: {{ by_hand: {{ files: 'hands/paint.####.exr' }}, from: {{ picture: colour }} }}
-"
-    ));
+    film.declare_shot(&[
+        &format!("colour: {{ operator: grade, from: {{ picture: plate }}, exposure: {exposure} }}"),
+        "paint: { by_hand: { files: 'hands/paint.####.exr' }, from: { picture: colour } }",
+    ]);
 }
 
 fn row(when: Timestamp, stage: &str, what: Crew) -> Row {
@@ -387,4 +382,28 @@ fn round_cause_and_frames_follow_from_what_happened() {
     let narrow = film.command(&["hours"]).env("COLUMNS", "80").output().unwrap();
     let narrow = String::from_utf8(narrow.stdout).unwrap();
     assert!(narrow.lines().all(|line| line.chars().count() <= 80), "{narrow}");
+}
+
+/// A day that a person names is that day for the person, however far east or west, and for those who read it elsewhere.
+#[test]
+fn a_day_given_is_that_day_for_the_person_and_for_readers() {
+    for (zone, readers) in [
+        ("Pacific/Auckland", &["Pacific/Auckland", "UTC", "Europe/Brussels", "America/New_York"][..]),
+        ("Pacific/Kiritimati", &["Pacific/Kiritimati", "UTC", "America/Los_Angeles"]),
+        ("America/Los_Angeles", &["America/Los_Angeles", "UTC", "Australia/Sydney"]),
+        ("Europe/Brussels", &["Europe/Brussels", "UTC", "Asia/Tokyo", "America/Los_Angeles"]),
+    ] {
+        let film = film();
+        let output = film
+            .command(&["clock", "add", "br010/colour", "1h", "--on", "2026-11-20"])
+            .env("TZ", zone)
+            .output()
+            .unwrap();
+        assert!(output.status.success(), "{output:?}");
+        for reader in readers {
+            let listed = film.command(&["clock"]).env("TZ", reader).output().unwrap();
+            let listed = String::from_utf8(listed.stdout).unwrap();
+            assert!(listed.contains("2026-11-20"), "{zone} read in {reader}: {listed}");
+        }
+    }
 }

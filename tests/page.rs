@@ -9,6 +9,9 @@ use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpStream;
 use std::process::{Child, Command, Stdio};
 
+use endboard::ledger::crew::Crew;
+use endboard::ledger::file::Ledger;
+use endboard::ledger::row::{Row, What};
 use project::{Film, until};
 use serde_json::{Value, json};
 
@@ -171,6 +174,9 @@ fn whoever_has_the_token_writes_and_nobody_else() {
         json!({ "does": "note", "shot": "br010", "stage": "colour" }),
         json!({ "does": "stop" , "shot": "br010", "stage": "colour", "person": "tomas" }),
         json!({ "does": "worked", "shot": "br010", "stage": "colour", "took": "1e9h" }),
+        json!({ "does": "worked", "shot": "br010", "stage": "colour", "took": "0" }),
+        json!({ "does": "approve", "shot": "br010", "stage": "colour" }),
+        json!({ "does": "approve", "shot": "br010", "stage": "colour", "shown": "0123456789abcdef" }),
         json!({ "does": "resolve", "note": "nothing" }),
         json!({ "does": "note", "other": 1 }),
     ] {
@@ -186,10 +192,10 @@ fn whoever_has_the_token_writes_and_nobody_else() {
     };
     for what in [
         note,
-        said("approve", json!({ "frames": "1001-1004" })),
+        said("approve", json!({ "frames": "1001-1004", "shown": shown(port, "br010/colour") })),
         said("begin", json!({})),
         said("stop", json!({})),
-        said("worked", json!({ "took": "1h30m" })),
+        said("worked", json!({ "took": "1:30" })),
     ] {
         let (status, says) = serving.write(&what, &[with]);
         assert_eq!(status, 200, "{what} {says}");
@@ -207,6 +213,101 @@ fn whoever_has_the_token_writes_and_nobody_else() {
     let picture = html.split("/picture/").nth(1).unwrap().split('"').next().unwrap();
     assert_eq!(asked(port, "GET", &format!("/picture/{picture}"), &[], "").0, 200);
     assert_eq!(asked(port, "GET", "/picture/..%2f..%2fendboard.yaml", &[], "").0, 404);
+    assert_eq!(serving.end(), Some(0));
+}
+
+/// What the page carries of the renders that it shows of a stage.
+fn shown(port: u16, stage: &str) -> String {
+    let (_, _, html) = asked(port, "GET", "/", &[], "");
+    let of = format!("data-of=\"{stage}\" data-shown=\"");
+    html.split_once(&of).unwrap_or_else(|| panic!("no {of}")).1.split('"').next().unwrap().to_string()
+}
+
+#[test]
+fn nobody_approves_what_came_after_the_page_was_shown() {
+    let film = film();
+    film.rebuild(&[]).well();
+    let mut serving = Serving::of(&film);
+    let before = shown(serving.port, "br010/colour");
+    let token = serving.token.clone();
+    let approve = |serving: &Serving, shown: &str, frames: &str| {
+        let what = json!({ "does": "approve", "shot": "br010", "stage": "colour", "frames": frames, "shown": shown });
+        let (status, says) = serving.write(&what, &[("X-Endboard-Token", token.as_str())]);
+        (status, says["says"].as_str().unwrap().to_string())
+    };
+    // Two frames of the eight come out otherwise while somebody looks at the page as it was.
+    film.write_plate_frame("shed", 1003, 77);
+    film.write_plate_frame("shed", 1005, 78);
+    film.rebuild(&[]).well();
+    let (status, says) = approve(&serving, &before, "");
+    assert!(status == 400 && says.contains("br010/colour@1003,1005 came out otherwise"), "{status} {says}");
+    assert_eq!(film.json(&["approve"])["approvals"], json!([]));
+    // Those that are as they were shown may be approved by the same page.
+    let (status, says) = approve(&serving, &before, "1006-1008");
+    assert!(status == 200 && says == "keeper approves br010/colour@1006-1008.", "{status} {says}");
+    until("the page as it is now", || shown(serving.port, "br010/colour") != before);
+    let (status, says) = approve(&serving, &shown(serving.port, "br010/colour"), "");
+    assert!(status == 200 && says.contains("1001-1008"), "{status} {says}");
+    assert_eq!(serving.end(), Some(0));
+}
+
+/// The page's clocks are refused what the command's are, and say the way on at the page.
+#[test]
+fn clocks_of_the_page_go_through_the_door_of_the_command() {
+    let film = film();
+    film.rebuild(&[]).well();
+    let begin = |person: &str, stage: &str, hours: i64| {
+        let what = What::Crew(Crew::Begin { person: person.into(), cause: "".into(), note: "".into() });
+        let when = jiff::Timestamp::now() - jiff::SignedDuration::from_hours(hours);
+        let (film_name, shot, by) = ("The Brine Lamp".into(), "br010".into(), person.into());
+        let row = Row {
+            when,
+            film: film_name,
+            shot,
+            stage: stage.into(),
+            frames: "1001-1008".parse().unwrap(),
+            by,
+            what,
+        };
+        Ledger::open(&film.path().join("ledger"), person).unwrap().append(&row).unwrap();
+    };
+    begin("ana", "colour", 30);
+    begin("tomas", "colour", -5);
+    let mut serving = Serving::of(&film);
+    let token = serving.token.clone();
+    let does = |does: &str, person: &str, more: Value| {
+        let mut what = json!({ "does": does, "shot": "br010", "stage": "colour", "person": person });
+        more.as_object().unwrap().iter().for_each(|(key, value)| what[key] = value.clone());
+        let (status, says) = serving.write(&what, &[("X-Endboard-Token", token.as_str())]);
+        (status, says["says"].as_str().unwrap().to_string())
+    };
+    let refused = |(status, says): (u16, String), part: &str| {
+        assert!(status == 400 && says.contains(part), "{status} {says}")
+    };
+    refused(does("stop", "ana", json!({})), "most likely forgotten; write under Time");
+    refused(does("stop", "tomas", json!({})), "yet to come");
+    let (status, says) = does("stop", "ana", json!({ "took": "2:30" }));
+    assert!(status == 200 && says.contains("ana worked 2 h 30 m"), "{says}");
+    assert_eq!(does("begin", "ines", json!({})).0, 200);
+    refused(does("begin", "ines", json!({})), "already runs on br010/colour");
+    let (status, says) = does("begin", "ines", json!({ "shot": "br020" }));
+    assert!(status == 200 && says.contains("the same minutes count for both"), "{says}");
+    refused(does("stop", "ines", json!({ "stage": "other" })), "name the shot and the stage");
+    assert_eq!(does("stop", "ines", json!({ "shot": "br020" })).0, 200);
+    // Who is meant when nobody is named, is whom the command means.
+    assert_eq!(does("begin", "", json!({})).0, 200);
+    assert_eq!(film.json(&["clock", "stop"])["person"], "keeper");
+    assert_eq!(serving.end(), Some(0));
+}
+
+/// How deliveries stand is found out with programs that are waited for, which must not be among the tasks that answer.
+#[test]
+fn a_film_with_deliveries_is_served() {
+    let film = film();
+    film.declare(&format!("{SHOT}deliveries:\n  master: {{ frames: exr }}\n"));
+    let mut serving = Serving::of(&film);
+    let (status, _, html) = asked(serving.port, "GET", "/", &[], "");
+    assert!(status == 200 && html.contains("id=\"deliveries\""), "{status}");
     assert_eq!(serving.end(), Some(0));
 }
 
@@ -388,6 +489,56 @@ fn a_browser_shows_the_page_to_eyes_keys_and_readers() {
             assert!(["file:", "data:", "chrome:"].iter().any(|own| to.starts_with(own)), "{to}");
         }
     }
+}
+
+/// Of a long film what is out of sight is packed; it is drawn where a reader goes, by pointer, by keys or by an address.
+#[test]
+fn a_browser_draws_a_long_film_where_its_reader_is() {
+    let Some(browser) = Browser::start(&[]) else { return };
+    let film = Film::new();
+    film.write_plate("shed", 1);
+    let shots: String = (1..=60)
+        .map(|n| {
+            format!(
+                "  br{n:02}0:\n    plate: shed\n    frames: 1001-1002\n    stages:\n      colour: {{ operator: grade, from: {{ picture: plate }} }}\n"
+            )
+        })
+        .collect();
+    film.declare(&shots);
+    film.rebuild(&[]).well();
+    let mut serving = Serving::of(&film);
+    browser.size(800, 600);
+    browser.open(&format!("http://127.0.0.1:{}/#shot-br400", serving.port));
+    let drawn = "return document.querySelectorAll('#shot-br400 .ribbon').length";
+    until("the shot in the address", || browser.run(drawn) == json!(1));
+    assert_eq!(browser.run("return document.querySelectorAll('.shot .ribbon').length"), 1);
+    browser.run("document.querySelector('#shot-br590 summary').click()");
+    until("the shot unfolded", || {
+        browser.run("return document.querySelectorAll('#shot-br590 .to-desk').length") == json!(1)
+    });
+    browser.run("scrollTo(0, 0)");
+    until("the strip", || browser.run("return document.querySelectorAll('.piece svg').length") == json!(60));
+    // Keys go from drawn lengths of the strip to the next one.
+    browser.run("document.querySelectorAll('.piece a')[49].focus()");
+    browser.press("\u{e014}");
+    assert_eq!(browser.run("return document.activeElement.dataset.shot"), "br510");
+    // A change arrives where nothing is drawn yet as well, and what is unfolded stays so.
+    let counts = |shot: &str| {
+        browser.run(&format!("return document.querySelector('#shot-{shot} summary').textContent"))
+    };
+    assert!(counts("br590").as_str().unwrap().contains("all fresh"));
+    film.declare(&shots.replace("grade, from", "grade, exposure: 1, from"));
+    until("the change", || counts("br010").as_str().unwrap().contains("2 stale"));
+    until("the change of the shot unfolded", || counts("br590").as_str().unwrap().contains("2 stale"));
+    until("its ribbon", || {
+        browser
+            .run("return document.querySelector('#shot-br590 .ribbon')?.getAttribute('aria-label') ?? ''")
+            .as_str()
+            .unwrap()
+            .contains("stale")
+    });
+    assert_eq!(browser.run("return document.querySelector('#shot-br590 details').open"), json!(true));
+    assert_eq!(serving.end(), Some(0));
 }
 
 #[test]

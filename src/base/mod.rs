@@ -15,6 +15,7 @@ pub mod made;
 pub mod mark;
 pub mod problem;
 pub mod rate;
+pub mod said;
 pub mod selector;
 pub mod speed;
 pub mod spent;

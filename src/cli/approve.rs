@@ -10,7 +10,7 @@ use crate::project::approving::{Asked, Told};
 use crate::project::{Project, Status};
 use crate::report::words;
 
-/// Approves, takes back, or lists.
+/// Approves, withdraws, or lists.
 pub fn run(project: &Project, arguments: &Arguments, options: &Approve) -> Answer {
     if options.withdraw {
         return withdraw(project, arguments, options);
@@ -68,7 +68,7 @@ fn lacking(name: &str, of: &Asked) -> Vec<String> {
 
 fn withdraw(project: &Project, arguments: &Arguments, options: &Approve) -> Answer {
     if options.selectors.is_empty() {
-        return people::usage("say whose approval is taken back, such as br030/colour@1012-1019");
+        return people::usage("say which approvals are withdrawn, such as br030/colour@1012-1019");
     }
     let selection = arguments::selection(&options.selectors, None)?;
     let (entries, _) = project.ledger();

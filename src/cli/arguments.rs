@@ -28,7 +28,7 @@ use page::{Page, Serve};
 #[command(name = "endboard", version, max_term_width = 100, after_help = EXIT_CODES)]
 pub struct Arguments {
     /// Work in this folder, or the film that it lies in
-    #[arg(short = 'C', value_name = "DIR", default_value = ".", global = true, hide_default_value = true)]
+    #[arg(short = 'C', value_name = "FOLDER", default_value = ".", global = true, hide_default_value = true)]
     pub folder: PathBuf,
     /// Print JSON instead of text
     #[arg(long, global = true)]

@@ -5,18 +5,18 @@ use std::time::Duration;
 use jiff::Timestamp;
 use jiff::civil::{Date, Time};
 
-use super::arguments::Arguments;
 use super::arguments::crew::{Clock as Options, ClockVerb, Spent};
+use super::arguments::{self, Arguments};
 use super::today::{Now, day};
 use super::{Answer, Exit, Failure, clocks, people, rebuild};
 use crate::crew::naming::Names;
 use crate::crew::overlaps::overlaps;
-use crate::crew::times::{Clock, Forgotten, Times};
+use crate::crew::times::{self, Clock, Forgotten, Times};
 use crate::ledger::crew::{Crew, Worked};
 use crate::ledger::id::RowId;
 use crate::ledger::row::{Entry, Round, What};
 use crate::project::Project;
-use crate::project::clocking::{NoPlace, Place, Said, round_of};
+use crate::project::clocking::{self, NoClock, NoPlace, Place, Said, Written};
 use crate::report::words;
 
 /// Does what the verb says; without one, lists.
@@ -28,8 +28,14 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Options) -> Answe
     }
     let whole = Whole { project, entries: &entries, now: &now, json: arguments.json };
     match &options.verb {
-        None => clocks::list(&entries, &now, None, arguments.json),
-        Some(ClockVerb::List { person }) => clocks::list(&entries, &now, person.as_deref(), arguments.json),
+        None => {
+            let selection = arguments::selection(&options.selectors, None)?;
+            clocks::list(&entries, &now, (&selection, None), arguments.json)
+        }
+        Some(ClockVerb::List { selectors, person }) => {
+            let selection = arguments::selection(selectors, None)?;
+            clocks::list(&entries, &now, (&selection, person.as_deref()), arguments.json)
+        }
         Some(ClockVerb::Start { place, spent }) => whole.start(place, spent),
         Some(ClockVerb::Stop { name, took, spent }) => whole.stop(name.as_deref(), *took, spent),
         Some(ClockVerb::Add { place, took, on, from, spent }) => {
@@ -45,6 +51,14 @@ impl From<NoPlace> for Failure {
             NoPlace::Project(error) => Failure::Project(error),
             NoPlace::Words(words) => Failure::Usage(words),
         }
+    }
+}
+
+/// A refusal with a way on.
+fn refused(none: NoClock, way: &str) -> Failure {
+    match none {
+        NoClock::Project(error) => Failure::Project(error),
+        words => Failure::Usage(format!("{words}; {way}")),
     }
 }
 
@@ -72,63 +86,27 @@ impl Whole<'_> {
     fn start(&self, place: &str, spent: &Spent) -> Answer {
         let said = self.said(spent);
         let place = self.project.clock_place(place)?;
-        let times = Times::of(self.entries);
-        let running: Vec<&Clock<'_>> = times.running_of(&said.person).collect();
-        let again =
-            running.iter().find(|c| c.entry.row.shot == place.shot && c.entry.row.stage == place.stage);
-        if let Some(clock) = again.filter(|clock| clock.forgotten(self.now.at, &self.now.zone).is_none()) {
-            let since = self.now.clock(clock.entry.row.when);
-            return people::usage(format!(
-                "the clock of {} already runs on {}/{}, since {since}; `endboard clock stop` ends it",
-                said.person, place.shot, place.stage
-            ));
-        }
-        let id = self.project.start_clock(&place, &said, self.now.at, &rebuild::writer())?;
+        let writer = rebuild::writer();
+        let begun = self.project.start_clock(&place, &said, self.entries, &self.now.zoned(), &writer);
+        let id = begun.map_err(|none| refused(none, "`endboard clock stop` ends it"))?;
         let name = self.name_of(id);
         if self.json {
             self.answer("started", &name, id, &said.person, &place, None);
             return Ok(Exit::Done);
         }
         say!("{name}: the clock of {} runs on {}{}", said.person, place.name(), because(&place, &said));
-        for clock in running {
-            let row = &clock.entry.row;
-            let (name, since) = (self.name_of(clock.entry.id), self.now.clock(row.when));
-            say!(
-                "it runs beside the one on {}/{} since {since}: until one of them stops, the same minutes count for both. \
-                 `endboard clock stop {name}` stops that one",
-                row.shot,
-                row.stage
-            );
+        for clock in Times::of(self.entries).running_of(&said.person) {
+            let (beside, name) = (clocking::beside(clock, &self.now.zone), self.name_of(clock.entry.id));
+            say!("{beside}. `endboard clock stop {name}` stops that one");
         }
         Ok(Exit::Done)
     }
 
     fn stop(&self, name: Option<&str>, took: Option<Duration>, spent: &Spent) -> Answer {
-        let mut said = self.said(spent);
+        let said = self.said(spent);
         let times = Times::of(self.entries);
         let clock = *self.clock(&times, name, &said.person)?;
         let row = &clock.entry.row;
-        let (named, since) = (self.name_of(clock.entry.id), self.now.clock(row.when));
-        let place = format!("{}/{}", row.shot, row.stage);
-        let took = match (took, clock.ran(self.now.at)) {
-            (Some(took), _) => took,
-            (None, None) => {
-                return people::usage(format!(
-                    "the clock {named} on {place} began at {since}, which is yet to come: this machine's date, or the one it was \
-                     started on, is wrong; say how long it took, such as `endboard clock stop {named} --took 1h30m`"
-                ));
-            }
-            (None, Some(ran)) => {
-                if clock.forgotten(self.now.at, &self.now.zone).is_some() {
-                    return people::usage(format!(
-                        "the clock {named} on {place} has run since {since}, {}, and was most likely forgotten; say how long it \
-                         took, such as `endboard clock stop {named} --took 1h30m`",
-                        words::time(ran)
-                    ));
-                }
-                ran
-            }
-        };
         let at = Place {
             film: row.film.clone(),
             shot: row.shot.clone(),
@@ -137,9 +115,16 @@ impl Whole<'_> {
             cause: None,
             unknown: None,
         };
-        said.round = Some(round_of(&said, &at, self.entries, row.when));
-        let id = self.project.stop_clock(&clock, took, &said, self.now.at, &rebuild::writer())?;
-        self.told("stopped", id, clock.person, &at, took, said.round)
+        let writer = rebuild::writer();
+        let stopped = self.project.stop_clock(&clock, took, &said, self.entries, &self.now.zoned(), &writer);
+        let written = stopped.map_err(|none| {
+            let named = self.name_of(clock.entry.id);
+            refused(
+                none,
+                &format!("say how long it took, such as `endboard clock stop {named} --took 1h30m`"),
+            )
+        })?;
+        self.told("stopped", clock.person, &at, written)
     }
 
     /// The clock that is meant: the one named, or the person's only one.
@@ -150,16 +135,12 @@ impl Whole<'_> {
         person: &str,
     ) -> Result<&'t Clock<'e>, Failure> {
         let all = |clocks: &[&Clock<'_>]| -> Vec<String> {
-            let one = |c: &&Clock<'_>| {
-                format!("{} ({}/{})", self.name_of(c.entry.id), c.entry.row.shot, c.entry.row.stage)
-            };
+            let one = |c: &&Clock<'_>| format!("{} ({})", self.name_of(c.entry.id), c.place());
             clocks.iter().map(one).collect()
         };
         if let Some(name) = name {
             let rows = Names::of(times.running.iter().map(|clock| clock.entry.id));
-            let place = |c: &&Clock<'_>| {
-                format!("{}/{}", c.entry.row.shot, c.entry.row.stage) == name && **c.person == *person
-            };
+            let place = |c: &&Clock<'_>| c.place() == name && **c.person == *person;
             if let Some(clock) = times.running.iter().find(place) {
                 return Ok(clock);
             }
@@ -198,22 +179,19 @@ impl Whole<'_> {
         (on, from): (Option<&str>, Option<Time>),
         spent: &Spent,
     ) -> Answer {
-        if took.is_zero() {
-            return people::usage("no time at all cannot be added; `endboard clock correct` takes time away");
-        }
-        let mut said = self.said(spent);
+        let said = self.said(spent);
         let today = self.now.day();
         let day = on.map_or(Ok(today), |text| day(text, today)).map_err(Failure::Usage)?;
-        let (when, began) = self.when(day, took, from)?;
+        let when = self.when(day, took, from)?;
         let place = self.project.clock_place(place)?;
-        said.round = Some(round_of(&said, &place, self.entries, began.unwrap_or(when)));
-        let id = self.project.add_time(&place, took, (when, began), &said, &rebuild::writer())?;
+        let added = self.project.add_time(&place, took, when, &said, self.entries, &rebuild::writer());
+        let written = added.map_err(|none| refused(none, "`endboard clock correct` takes time away"))?;
         if !self.json
             && let Some(cause) = because(&place, &said).strip_prefix(", as ")
         {
             say!("cause: {cause}");
         }
-        self.told("added", id, &said.person, &place, took, said.round)
+        self.told("added", &said.person, &place, written)
     }
 
     /// When time of a day ended, and when it began where that was said.
@@ -223,16 +201,18 @@ impl Whole<'_> {
         took: Duration,
         from: Option<Time>,
     ) -> Result<(Timestamp, Option<Timestamp>), Failure> {
-        let at = |time: Time| {
-            let zoned = day.to_datetime(time).to_zoned(self.now.zone.clone());
-            zoned.map(|zoned| zoned.timestamp()).map_err(|e| Failure::Usage(format!("{day} {time}: {e}")))
-        };
         let Some(from) = from else {
-            // Noon lies on the same day wherever else the ledger is read.
-            let noon = at(Time::constant(12, 0, 0, 0))?;
-            return Ok((if day == self.now.day() { self.now.at } else { noon }, None));
+            if day == self.now.day() {
+                return Ok((self.now.at, None));
+            }
+            let when = times::on(day, &self.now.zone);
+            return Ok((
+                when.ok_or_else(|| Failure::Usage(format!("{day} lies beyond all calendars")))?,
+                None,
+            ));
         };
-        let began = at(from)?;
+        let zoned = day.to_datetime(from).to_zoned(self.now.zone.clone());
+        let began = zoned.map_err(|e| Failure::Usage(format!("{day} {from}: {e}")))?.timestamp();
         let end = began.checked_add(took).map_err(|e| Failure::Usage(e.to_string()))?;
         if end > self.now.at {
             return people::usage(format!(
@@ -279,22 +259,14 @@ impl Whole<'_> {
     }
 
     /// Says what was written, and whether the same minutes now count twice.
-    fn told(
-        &self,
-        did: &str,
-        id: RowId,
-        person: &str,
-        place: &Place,
-        took: Duration,
-        round: Option<Round>,
-    ) -> Answer {
+    fn told(&self, did: &str, person: &str, place: &Place, written: Written) -> Answer {
+        let Written { id, took, round } = written;
         let name = self.name_of(id);
         if self.json {
             self.answer(did, &name, id, person, place, Some((took, round)));
             return Ok(Exit::Done);
         }
-        let round = if round == Some(Round::Rework) { "rework" } else { "first pass" };
-        say!("{name}: {} of {person} on {}, {round}", words::time(took), place.name());
+        say!("{name}: {} of {person} on {}, {}", words::time(took), place.name(), clocks::round(round));
         let (entries, _) = self.project.ledger();
         let times = Times::of(&entries);
         for overlap in overlaps(&times, self.now.at).iter().filter(|o| o.rows.0.id == id || o.rows.1.id == id)
@@ -311,12 +283,12 @@ impl Whole<'_> {
         id: RowId,
         person: &str,
         place: &Place,
-        spent: Option<(Duration, Option<Round>)>,
+        spent: Option<(Duration, Round)>,
     ) {
         let all = serde_json::json!({ "format": "endboard clock 1", "did": did, "name": name, "row": id.to_string(),
             "person": person, "shot": place.shot, "stage": place.stage, "frames": place.frames.to_string(),
             "cause": place.cause, "seconds": spent.map(|(took, _)| took.as_secs_f64()),
-            "round": spent.and_then(|(_, round)| round).map(clocks::round) });
+            "round": spent.map(|(_, round)| clocks::round(round)) });
         say!("{all:#}");
     }
 

@@ -4,7 +4,8 @@ use std::time::Duration;
 
 use super::clock::{forgotten, names};
 use super::today::Now;
-use super::{Answer, Exit};
+use super::{Answer, Exit, people};
+use crate::base::selector::Selection;
 use crate::crew::contest::Contest;
 use crate::crew::overlaps::{Overlap, overlaps};
 use crate::crew::times::{Clock, Times, Work};
@@ -15,18 +16,28 @@ use crate::report::words;
 /// The most rows of time that are listed.
 const LISTED: usize = 20;
 
-/// Prints it, of one person or of all.
-pub fn list(entries: &[Entry], now: &Now, person: Option<&str>, json: bool) -> Answer {
+/// Prints it: of the frames selected, of one person or of all.
+pub fn list(
+    entries: &[Entry],
+    now: &Now,
+    (selection, person): (&Selection, Option<&str>),
+    json: bool,
+) -> Answer {
     let times = Times::of(entries);
-    let is_meant = |whose: &str| person.is_none_or(|person| person == whose);
-    let running: Vec<&Clock<'_>> = times.running.iter().filter(|clock| is_meant(clock.person)).collect();
+    let is_meant = |entry: &Entry, whose: &str| {
+        person.is_none_or(|person| person == whose) && people::is_on(&entry.row, selection)
+    };
+    let is_work = |work: &&Work<'_>| is_meant(work.entry, &work.worked.person);
     let is_meant_work = |entry: &Entry| match &entry.row.what {
-        What::Crew(Crew::Worked(worked)) => is_meant(&worked.person),
+        What::Crew(Crew::Worked(worked)) => is_meant(entry, &worked.person),
         _ => false,
     };
-    let works: Vec<&Work<'_>> = times.works.iter().filter(|work| is_meant(&work.worked.person)).collect();
-    let overlaps: Vec<Overlap<'_>> =
-        overlaps(&times, now.at).into_iter().filter(|o| is_meant(o.person)).collect();
+    let running: Vec<&Clock<'_>> =
+        times.running.iter().filter(|clock| is_meant(clock.entry, clock.person)).collect();
+    let works: Vec<&Work<'_>> = times.works.iter().filter(is_work).collect();
+    let is_told = |one: &Overlap<'_>| is_meant(one.rows.0, one.person) || is_meant(one.rows.1, one.person);
+    let overlaps: Vec<Overlap<'_>> = overlaps(&times, now.at).into_iter().filter(is_told).collect();
+    let doubled: Vec<&Work<'_>> = times.doubled.iter().filter(is_work).collect();
     let monday = now.day().iso_week_date();
     let is_week = |day: jiff::civil::Date| {
         let week = day.iso_week_date();
@@ -45,7 +56,7 @@ pub fn list(entries: &[Entry], now: &Now, person: Option<&str>, json: bool) -> A
             works.iter().rev().map(|work| work_json(work, &names.short(work.entry.id))).collect();
         let overlaps: Vec<_> = overlaps.iter().map(overlap_json).collect();
         let doubled: Vec<_> =
-            times.doubled.iter().map(|work| work_json(work, &names.short(work.entry.id))).collect();
+            doubled.iter().map(|work| work_json(work, &names.short(work.entry.id))).collect();
         let contested: Vec<_> = (times.contested.iter().filter(|one| is_meant_work(one.of)))
             .map(|one| contest_json(one, &names.short(one.of.id)))
             .collect();
@@ -68,7 +79,7 @@ pub fn list(entries: &[Entry], now: &Now, person: Option<&str>, json: bool) -> A
         say!("  {} earlier; --json lists all", words::count((last.len() - LISTED) as u64, "row"));
     }
     overlaps.iter().for_each(|one| say!("{}", overlap(one)));
-    for work in times.doubled.iter().filter(|work| is_meant(&work.worked.person) && !work.took.is_zero()) {
+    for work in doubled.iter().filter(|work| !work.took.is_zero()) {
         say!(
             "not counted: {}, as another row ends the same clock; if this one is right, correct the other",
             worked(work, now, &names.short(work.entry.id))

@@ -28,7 +28,7 @@ pub struct Options {
     #[arg(long, value_name = "N", default_value_t = Ask::default().seed)]
     pub seed: u64,
     /// Count from this day instead of today, written 2026-12-01
-    #[arg(long, value_name = "DATE", value_parser = amounts::day)]
+    #[arg(long, value_name = "DAY", value_parser = amounts::day)]
     pub from: Option<jiff::civil::Date>,
     /// Try it without this shot; may stand several times
     #[arg(long, value_name = "SHOT")]

@@ -23,7 +23,8 @@ pub fn page(out: &mut dyn Write) -> Result<()> {
 }
 
 fn sections(out: &mut dyn Write) -> Result<()> {
-    let mut command = Arguments::command().override_usage("endboard [-C DIR] [--json] COMMAND [ARGUMENTS]");
+    let mut command =
+        Arguments::command().override_usage("endboard [-C FOLDER] [--json] COMMAND [ARGUMENTS]");
     command.build();
     let page = clap_mangen::Man::new(command.clone());
     page.render_title(out)?;
@@ -76,7 +77,7 @@ mod tests {
         for verb in Arguments::command().get_subcommands() {
             assert!(text.contains(&format!(".SS endboard {}", verb.get_name())), "{text}");
         }
-        assert!(text.contains("--only-plates") && text.contains("[-C DIR]"), "{text}");
+        assert!(text.contains("--only-plates") && text.contains("[-C FOLDER]"), "{text}");
         assert!(!text.contains("(1)") && !text.contains("[-C ]"), "{text}");
     }
 }

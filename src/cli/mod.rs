@@ -194,7 +194,7 @@ fn explain(arguments: &Arguments, failure: Failure) -> Exit {
         }
         Failure::Project(none @ (ProjectError::NoDeclaration(_) | ProjectError::NoFolder(_))) => {
             tell!("endboard: {none}");
-            tell!("name the film's folder with -C DIR, or write an endboard.yaml as the README shows");
+            tell!("name the film's folder with -C FOLDER, or write an endboard.yaml as the README shows");
             Exit::Usage
         }
         other => {

@@ -19,7 +19,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Options) -> Answe
         tell!("ledger: {problem}");
     }
     match &options.verb {
-        None => list(&entries, &Selection { selectors: Vec::new() }, false, arguments.json),
+        None => list(&entries, &arguments::selection(&options.selectors, None)?, false, arguments.json),
         Some(NotesVerb::List { selectors, all }) => {
             list(&entries, &arguments::selection(selectors, None)?, *all, arguments.json)
         }
@@ -38,9 +38,7 @@ pub(super) fn open(entries: &[Entry], selection: &Selection) -> usize {
 }
 
 fn is_on(noted: &Noted<'_>, selection: &Selection) -> bool {
-    let row = &noted.entry.row;
-    let chosen = selection.matches(&row.shot, &row.stage);
-    chosen.is_some_and(|chosen| row.frames.iter().any(|n| chosen.contains(n)))
+    people::is_on(&noted.entry.row, selection)
 }
 
 fn list(entries: &[Entry], selection: &Selection, all: bool, json: bool) -> Answer {

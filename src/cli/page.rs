@@ -25,7 +25,8 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::page::
     reading.end();
     let dues = deliver::standing(project, &status)?;
     let gallery = Gallery::new(options.pictures as usize, Hung::Within);
-    let page = project.page(&status, &dues, &gallery, &Kept::default(), &Zoned::now());
+    let selection = arguments::selection(&options.selectors, Some(&status.declared.graph))?;
+    let page = project.page(&status, &selection, &dues, &gallery, &Kept::default(), &Zoned::now());
     let html = page::html(&page, &Way::File);
     drop(told);
     // Looked at once more, as making a page of a large film takes its time.

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 
-use jiff::{Timestamp, Zoned};
+use jiff::Zoned;
 use tokio::runtime::Handle;
 
 use super::arguments::Arguments;
@@ -19,6 +19,7 @@ use crate::programs::{Halt, Runner};
 use crate::project::forecasting::Kept;
 use crate::project::paging::desk::{Refused, Said};
 use crate::project::paging::gallery::{Gallery, Hung};
+use crate::project::paging::shown::Shown;
 use crate::project::rebuild::Writer;
 use crate::project::{Project, ProjectError};
 use crate::report::page::values::Page;
@@ -41,10 +42,11 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Serve) -> Answer 
     let token = serve::token(random()?);
     let halt = Arc::new(Halt::default());
     let rebuilding = Arc::new(Rebuilding::default());
-    let film = Shown {
+    let film = Served {
         project: project.clone(),
         writer: rebuild::writer(),
         seen: Mutex::default(),
+        shown: Shown::default(),
         rebuilding: Arc::clone(&rebuilding),
         runner: (Arc::clone(&halt), runtime.handle().clone()),
         forecast: Kept::default(),
@@ -71,9 +73,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Serve) -> Answer 
     let gallery = Gallery::new(options.pictures as usize, Hung::At("/picture/"));
     let served = runtime.block_on(serve::serve(bound, Box::new(film), gallery, &token, end));
     // Frames in hand come to their end, and the ledger is written.
-    if let Some(thread) = rebuilding.thread.lock().expect("nothing panics with it").take() {
-        let _ = thread.join();
-    }
+    rebuilding.wait();
     served.map_err(Failure::System)?;
     Ok(Exit::Done)
 }
@@ -94,30 +94,86 @@ fn random() -> Result<[u8; 24], Failure> {
 struct Rebuilding {
     runs: AtomicBool,
     thread: Mutex<Option<std::thread::JoinHandle<()>>>,
+    /// What went wrong with the last one.
+    trouble: Mutex<Option<String>>,
+}
+
+impl Rebuilding {
+    /// Begins one, unless one runs.
+    fn begin(
+        self: &Arc<Self>,
+        work: impl FnOnce() -> Result<(), String> + Send + 'static,
+    ) -> Result<String, String> {
+        if self.runs.swap(true, Ordering::SeqCst) {
+            return Err("a rebuild runs already".into());
+        }
+        self.set_trouble(None);
+        let run =
+            Run { of: Arc::clone(self), came_to: Err("it broke off by a fault of this program".into()) };
+        *self.thread.lock().expect("nothing panics with it") = Some(std::thread::spawn(move || {
+            let mut run = run;
+            run.came_to = work();
+            drop(run);
+        }));
+        Ok("A rebuild began.".into())
+    }
+
+    fn set_trouble(&self, trouble: Option<String>) {
+        *self.trouble.lock().expect("nothing panics with it") = trouble;
+    }
+
+    /// Waits for the one that runs.
+    fn wait(&self) {
+        let thread = self.thread.lock().expect("nothing panics with it").take();
+        if let Some(thread) = thread {
+            let _ = thread.join();
+        }
+    }
+}
+
+/// A rebuild that runs: over when it is dropped, also by a panic.
+struct Run {
+    of: Arc<Rebuilding>,
+    came_to: Result<(), String>,
+}
+
+impl Drop for Run {
+    fn drop(&mut self) {
+        if let Err(words) = &self.came_to {
+            tell!("endboard: the rebuild that was asked for at the page: {words}");
+            self.of
+                .set_trouble(Some(format!("The rebuild that was asked for here did not end well: {words}.")));
+        }
+        self.of.runs.store(false, Ordering::SeqCst);
+    }
 }
 
 /// The film as it is served.
-struct Shown {
+struct Served {
     project: Project,
     writer: Writer,
     /// The texts that the film is declared by, and what all files looked like, at the last look.
     seen: Mutex<(BTreeSet<PathBuf>, Option<Digest>)>,
+    shown: Shown,
     rebuilding: Arc<Rebuilding>,
     runner: (Arc<Halt>, Handle),
     /// The last forecast, which stands until something that it rests on changes.
     forecast: Kept,
 }
 
-impl Shown {
+impl Served {
     fn page(&self, gallery: &Gallery) -> Result<Page, ProjectError> {
         let status = self.project.status(false, &|_, _| {})?;
         let dues = deliver::standing(&self.project, &status).unwrap_or_default();
         self.seen.lock().expect("nothing panics with it").0 = self.project.texts(&status);
-        Ok(self.project.page(&status, &dues, gallery, &self.forecast, &Zoned::now()))
+        let everything = Selection::default();
+        let mut page = self.project.page(&status, &everything, &dues, gallery, &self.forecast, &Zoned::now());
+        self.shown.mark(&status, &mut page);
+        Ok(page)
     }
 }
 
-impl Film for Shown {
+impl Film for Served {
     fn look(&self, gallery: &Gallery) -> Result<Page, String> {
         // What changes while it is looked at shows at the next question.
         let texts = self.seen.lock().expect("nothing panics with it").0.clone();
@@ -138,31 +194,49 @@ impl Film for Shown {
     }
 
     fn write_down(&self, said: &Said) -> Result<String, Refused> {
-        self.project.write_down(said, Timestamp::now(), &self.writer)
+        self.project.write_down(said, &self.shown, &Zoned::now(), &self.writer)
+    }
+
+    fn trouble(&self) -> Option<String> {
+        self.rebuilding.trouble.lock().expect("nothing panics with it").clone()
     }
 
     fn rebuild(&self) -> Result<String, String> {
-        if self.rebuilding.runs.swap(true, Ordering::SeqCst) {
-            return Err("a rebuild runs already".into());
-        }
         if let Some(who) = self.worked_on() {
-            self.rebuilding.runs.store(false, Ordering::SeqCst);
             return Err(format!("this film is being worked on by {who}"));
         }
-        let (project, writer, rebuilding) =
-            (self.project.clone(), self.writer.clone(), Arc::clone(&self.rebuilding));
+        let (project, writer) = (self.project.clone(), self.writer.clone());
         let runner = Runner::new(Arc::clone(&self.runner.0), self.runner.1.clone());
-        let work = move || {
+        self.rebuilding.begin(move || {
             let options =
                 Options { jobs: rebuild::processors(), memory: rebuild::usual_memory(), again: false };
             let declared = project.read();
             let done = project.rebuild(declared, &Selection::default(), options, &writer, runner, &|_| {});
-            if let Err(error) = done {
-                tell!("endboard: the rebuild that was asked for at the page: {error}");
-            }
-            rebuilding.runs.store(false, Ordering::SeqCst);
-        };
-        *self.rebuilding.thread.lock().expect("nothing panics with it") = Some(std::thread::spawn(work));
-        Ok("A rebuild began.".into())
+            done.map(drop).map_err(|error| error.to_string())
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_rebuild_that_broke_off_is_told_and_another_one_may_begin() {
+        let rebuilding = Arc::new(Rebuilding::default());
+        let trouble = |of: &Rebuilding| of.trouble.lock().unwrap().clone();
+        // A panic is told on the standard error of the test, as it would be on the terminal.
+        rebuilding.begin(|| panic!("on purpose")).unwrap();
+        rebuilding.wait();
+        assert!(trouble(&rebuilding).unwrap().contains("broke off"));
+        rebuilding.begin(|| Err("the store is locked".into())).unwrap();
+        rebuilding.wait();
+        assert!(trouble(&rebuilding).unwrap().contains("the store is locked"));
+        let (go, gone) = std::sync::mpsc::channel::<()>();
+        rebuilding.begin(move || gone.recv().map_err(|e| e.to_string())).unwrap();
+        assert_eq!(rebuilding.begin(|| Ok(())), Err("a rebuild runs already".into()));
+        go.send(()).unwrap();
+        rebuilding.wait();
+        assert_eq!((trouble(&rebuilding), rebuilding.runs.load(Ordering::SeqCst)), (None, false));
     }
 }

@@ -2,7 +2,9 @@
 
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
-use jiff::{Timestamp, ToSpan};
+use jiff::{Timestamp, ToSpan, Zoned};
+
+use crate::report::words;
 
 /// The time and the zone that a command was given in.
 pub struct Now {
@@ -18,6 +20,11 @@ impl Now {
         Self { at: Timestamp::now(), zone: TimeZone::system() }
     }
 
+    /// Both in one.
+    pub fn zoned(&self) -> Zoned {
+        self.at.to_zoned(self.zone.clone())
+    }
+
     /// The day it is.
     pub fn day(&self) -> Date {
         self.zone.to_datetime(self.at).date()
@@ -25,7 +32,7 @@ impl Now {
 
     /// A time as the clock on the wall shows it.
     pub fn clock(&self, at: Timestamp) -> String {
-        at.to_zoned(self.zone.clone()).strftime("%F %H:%M").to_string()
+        words::clock(at, &self.zone)
     }
 }
 

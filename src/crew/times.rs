@@ -7,9 +7,9 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 use std::sync::Arc;
 use std::time::Duration;
 
-use jiff::Timestamp;
 use jiff::civil::{Date, Time};
 use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
 
 use crate::base::frames::FrameSet;
 use crate::crew::contest::Contest;
@@ -51,6 +51,16 @@ pub enum Forgotten {
 }
 
 impl Clock<'_> {
+    /// `SHOT/STAGE`.
+    pub fn place(&self) -> String {
+        format!("{}/{}", self.entry.row.shot, self.entry.row.stage)
+    }
+
+    /// True of a clock on this stage.
+    pub fn is_on(&self, shot: &str, stage: &str) -> bool {
+        *self.entry.row.shot == *shot && *self.entry.row.stage == *stage
+    }
+
     /// How long it has run; none when it began later than now.
     pub fn ran(&self, now: Timestamp) -> Option<Duration> {
         Duration::try_from(now.duration_since(self.entry.row.when)).ok()
@@ -134,6 +144,16 @@ fn spread(began: Timestamp, end: Timestamp, zone: &TimeZone) -> Vec<(Date, Durat
         days.push((day, between(at, end)));
     }
     days
+}
+
+/// The moment that stands for a whole day where no time of day is known: noon UTC, which is that day from twelve hours west of
+/// Greenwich until almost twelve hours east of it, so that crews far apart read the same day. Where noon UTC is another day for the
+/// person, who lives further east, it is the last hour of the person's own day.
+pub fn on(day: Date, zone: &TimeZone) -> Option<Timestamp> {
+    let noon = day.at(12, 0, 0, 0).to_zoned(TimeZone::UTC).ok()?.timestamp();
+    let (begins, ends) = (starts(day, zone)?, starts(day.tomorrow().ok()?, zone)?);
+    let last_hour = ends.checked_sub(SignedDuration::from_hours(1)).ok()?;
+    Some(noon.min(last_hour).max(begins))
 }
 
 /// When a day begins in a zone.
@@ -289,6 +309,27 @@ pub mod tests {
     }
 
     pub const EVENING: &str = "2026-11-20T19:00:00Z";
+
+    /// Zones from twelve hours west of Greenwich to fourteen east of it are in use.
+    #[test]
+    fn a_day_without_a_time_is_the_same_day_for_the_person_and_almost_everywhere() {
+        let day: Date = "2026-11-20".parse().unwrap();
+        let zone = |hours: i8| TimeZone::fixed(jiff::tz::offset(hours));
+        for person in -12..=14 {
+            let when = on(day, &zone(person)).unwrap();
+            for reader in (-9..=11).chain([person]) {
+                assert_eq!(zone(reader).to_datetime(when).date(), day, "{person} read at {reader}");
+            }
+        }
+        // Where clocks are put back and forward in the same night.
+        for name in ["America/St_Johns", "Pacific/Apia", "Europe/Brussels"] {
+            let zone = TimeZone::get(name).unwrap();
+            for day in ["2011-12-29", "2011-12-31", "2026-10-25", "2026-03-29"] {
+                let day: Date = day.parse().unwrap();
+                assert_eq!(zone.to_datetime(on(day, &zone).unwrap()).date(), day, "{name}");
+            }
+        }
+    }
 
     #[test]
     fn the_last_correction_holds_and_no_time_takes_a_row_away() {

@@ -35,6 +35,25 @@ pub struct Asked {
     pub not: Vec<(&'static str, FrameSet)>,
 }
 
+impl Asked {
+    /// These frames of a stage, parted into those that can be approved and the others.
+    pub(super) fn of(status: &Status, node: NodeId, frames: &FrameSet) -> Self {
+        let (mut fresh, mut not) = (FrameSet::new(), BTreeMap::<&'static str, FrameSet>::new());
+        for frame in frames.iter() {
+            let cell = status.report.strips[node].get(frame);
+            match present(status, Some(node), frame) {
+                Present::Fresh(_) => fresh.insert(frame),
+                _ => {
+                    let state =
+                        cell.map_or(State::Absent.into(), |c| FrameState { state: c.state, held: c.held });
+                    not.entry(state.word()).or_default().insert(frame);
+                }
+            }
+        }
+        Self { node, fresh, not: not.into_iter().collect() }
+    }
+}
+
 /// Frames of one approval that stand alike in this film.
 #[derive(Clone, Debug)]
 pub struct Told {
@@ -88,20 +107,7 @@ impl Project {
             if frames.is_empty() || !node.keep {
                 continue;
             }
-            let (mut fresh, mut not) = (FrameSet::new(), BTreeMap::<&'static str, FrameSet>::new());
-            for frame in frames.iter() {
-                match status.report.strips[id].get(frame) {
-                    Some(cell) if cell.state == State::Fresh && !cell.held && cell.pixels != NONE => {
-                        fresh.insert(frame)
-                    }
-                    cell => {
-                        let state = cell
-                            .map_or(State::Absent.into(), |c| FrameState { state: c.state, held: c.held });
-                        not.entry(state.word()).or_default().insert(frame);
-                    }
-                }
-            }
-            all.push(Asked { node: id, fresh, not: not.into_iter().collect() });
+            all.push(Asked::of(status, id, &frames));
         }
         all
     }
@@ -144,7 +150,7 @@ impl Project {
         Ok(())
     }
 
-    /// Takes approvals back among the selected, whoever gave them, also of stages that the film no longer has. Gives the stages
+    /// Withdraws approvals among the selected, whoever gave them, also of stages that the film no longer has. Gives the stages
     /// and their frames.
     ///
     /// # Errors
@@ -243,16 +249,17 @@ impl Project {
     }
 }
 
-/// How a frame looks now.
-fn present(status: &Status, id: Option<NodeId>, frame: i64) -> Present {
-    let Some(id) = id else { return Present::Gone };
-    let node = &status.declared.graph.nodes[id];
-    let Some(cell) = status.report.strips[id].get(frame) else { return Present::Gone };
-    if cell.state == State::Fresh && !cell.held {
+/// How a frame looks now. A fresh render is fresh whether a person holds it or not: it is what the declaration says.
+pub(super) fn present(status: &Status, id: Option<NodeId>, frame: i64) -> Present {
+    let cell = id.and_then(|id| Some((id, status.report.strips[id].get(frame)?)));
+    let Some((id, cell)) = cell else { return Present::Gone };
+    if cell.state == State::Fresh && cell.pixels != NONE {
         return Present::Fresh(cell.pixels);
     }
+    let node = &status.declared.graph.nodes[id];
     let last = status.state.table(&node.shot, &node.stage).and_then(|table| table.get(frame));
-    last.filter(|row| row.key != NONE).map_or(Present::Absent, |row| Present::Last(row.pixels))
+    let last = last.filter(|row| row.key != NONE && row.pixels != NONE);
+    last.map_or(Present::Absent, |row| Present::Last(row.pixels))
 }
 
 /// By shot and stage: frames whose last render is the one approved, and who approved them.

@@ -1,12 +1,13 @@
 //! People's clocks: started, stopped, added to and corrected, each by a row of its own.
 //!
-//! Knows which frames, round and cause a person's time is of when the person does not say. Does not know the time of day: callers
-//! pass it in.
+//! Knows which frames, round and cause a person's time is of when the person does not say, and which clocks are neither started nor
+//! stopped. Does not know the time of day: callers pass it in.
 
 use std::sync::Arc;
 use std::time::Duration;
 
-use jiff::Timestamp;
+use jiff::tz::TimeZone;
+use jiff::{Timestamp, Zoned};
 
 use super::naming;
 use super::rebuild::Writer;
@@ -14,12 +15,13 @@ use super::{Project, ProjectError, Status};
 use crate::base::frames::FrameSet;
 use crate::base::state::State;
 use crate::crew::rounds::Finished;
-use crate::crew::times::{Clock, Work};
+use crate::crew::times::{Clock, Times, Work};
 use crate::graph::NodeId;
 use crate::ledger::crew::{Crew, Worked};
 use crate::ledger::file::Ledger;
 use crate::ledger::id::RowId;
 use crate::ledger::row::{Entry, Round, Row, What};
+use crate::report::words;
 use crate::stale::Reason;
 
 /// The longest cause in the ledger that is taken from what `why` says, in characters.
@@ -73,6 +75,60 @@ pub enum NoPlace {
     Words(String),
 }
 
+/// Why a clock neither starts nor stops, or no time is added. What may be done about it, whoever asked says in the words of the
+/// place where it was asked.
+#[derive(Debug, thiserror::Error)]
+pub enum NoClock {
+    /// The ledger.
+    #[error(transparent)]
+    Project(#[from] ProjectError),
+    /// It runs already.
+    #[error("the clock of {person} already runs on {place}, since {since}")]
+    Runs {
+        /// Whose.
+        person: String,
+        /// `SHOT/STAGE`.
+        place: String,
+        /// Day and time.
+        since: String,
+    },
+    /// It began later than now.
+    #[error(
+        "the clock on {place} began at {since}, which is yet to come: this machine's date, or that of the one it was started on, is \
+         wrong"
+    )]
+    Future {
+        /// `SHOT/STAGE`.
+        place: String,
+        /// Day and time.
+        since: String,
+    },
+    /// It ran for longer than anybody works.
+    #[error("the clock on {place} has run since {since}, {ran}, and was most likely forgotten")]
+    Forgotten {
+        /// `SHOT/STAGE`.
+        place: String,
+        /// Day and time.
+        since: String,
+        /// For how long.
+        ran: String,
+    },
+    /// No time was to be added.
+    #[error("no time at all cannot be added")]
+    Nothing,
+}
+
+/// Time that was written down.
+#[derive(Clone, Copy, Debug)]
+pub struct Written {
+    /// Its row.
+    pub id: RowId,
+    /// How long it took.
+    pub took: Duration,
+    /// First pass or rework.
+    pub round: Round,
+}
+
 impl Project {
     /// The one stage that a text names. Of a stage that waits for a person, the frames that do, when none are named. A declaration
     /// that has errors elsewhere stands in nobody's way: the time was spent all the same.
@@ -106,7 +162,7 @@ impl Project {
     }
 
     /// What a person is to touch of a stage, and why.
-    fn learn(&self, status: &Status, place: &mut Place, whole: bool) {
+    pub(super) fn learn(&self, status: &Status, place: &mut Place, whole: bool) {
         let Some(id) = status.declared.graph.find(&place.shot, &place.stage) else { return };
         let strip = &status.report.strips[id];
         let cell = |frame: i64| strip.get(frame).map(|cell| (cell.state, cell.reason));
@@ -134,75 +190,100 @@ impl Project {
         })
     }
 
-    /// Starts a person's clock.
+    /// Starts a person's clock; `entries` are the ledger's.
     ///
     /// # Errors
-    /// When the ledger cannot be written.
+    /// When it runs on that stage already and was not forgotten, or the ledger cannot be written.
     pub fn start_clock(
         &self,
         place: &Place,
         said: &Said,
-        now: Timestamp,
+        entries: &[Entry],
+        now: &Zoned,
         writer: &Writer,
-    ) -> Result<RowId, ProjectError> {
+    ) -> Result<RowId, NoClock> {
+        let times = Times::of(entries);
+        let (at, zone) = (now.timestamp(), now.time_zone());
+        let is_again = |clock: &&Clock<'_>| clock.is_on(&place.shot, &place.stage);
+        let mut again = times.running_of(&said.person).filter(is_again);
+        if let Some(clock) = again.find(|clock| clock.forgotten(at, zone).is_none()) {
+            return Err(NoClock::Runs {
+                person: said.person.clone(),
+                place: clock.place(),
+                since: words::clock(clock.entry.row.when, zone),
+            });
+        }
         let cause = cause(place, said);
         let what =
             Crew::Begin { person: said.person.as_str().into(), cause, note: said.note.as_str().into() };
-        self.put(&row(place, now, writer, what), writer)
+        Ok(self.put(&row(place, at, writer, what), writer)?)
     }
 
-    /// Stops a clock: the time until now, or so long as it took.
+    /// Stops a clock: the time until now, or so long as it took where that is said.
     ///
     /// # Errors
-    /// When the ledger cannot be written.
+    /// When it was most likely forgotten or began later than now and nobody says how long it took, or the ledger cannot be written.
     pub fn stop_clock(
         &self,
         clock: &Clock<'_>,
-        took: Duration,
+        took: Option<Duration>,
         said: &Said,
-        now: Timestamp,
+        entries: &[Entry],
+        now: &Zoned,
         writer: &Writer,
-    ) -> Result<RowId, ProjectError> {
-        let began = &clock.entry.row;
+    ) -> Result<Written, NoClock> {
+        let (began, at, zone) = (&clock.entry.row, now.timestamp(), now.time_zone());
+        let took = match took {
+            Some(took) => took,
+            None => ran(clock, at, zone)?,
+        };
+        let round = round_of(said, (&*began.shot, &*began.stage, &began.frames), entries, began.when);
         // When what it took was said, it may be long past.
-        let when = began.when.checked_add(took).map_or(now, |end| end.min(now));
+        let when = began.when.checked_add(took).map_or(at, |end| end.min(at));
         let worked = Worked {
             person: clock.person.clone(),
             took,
             began: Some(began.when),
-            round: said.round,
+            round: Some(round),
             cause: said.cause.as_ref().map_or_else(|| clock.cause.clone(), |cause| cause.as_str().into()),
             ends: Some(clock.entry.id),
             packet: "".into(),
             note: if said.note.is_empty() { clock.note.clone() } else { said.note.as_str().into() },
         };
         let by: Arc<str> = writer.name.as_str().into();
-        self.put(&Row { when, by, what: What::Crew(Crew::Worked(worked)), ..began.clone() }, writer)
+        let row = Row { when, by, what: What::Crew(Crew::Worked(worked)), ..began.clone() };
+        Ok(Written { id: self.put(&row, writer)?, took, round })
     }
 
-    /// Writes down time that no clock counted: on a day, or from a time on.
+    /// Writes down time that no clock counted: on a day, or from a time on; `entries` are the ledger's.
     ///
     /// # Errors
-    /// When the ledger cannot be written.
+    /// When it is no time at all, or the ledger cannot be written.
     pub fn add_time(
         &self,
         place: &Place,
         took: Duration,
         (when, began): (Timestamp, Option<Timestamp>),
         said: &Said,
+        entries: &[Entry],
         writer: &Writer,
-    ) -> Result<RowId, ProjectError> {
+    ) -> Result<Written, NoClock> {
+        if took.is_zero() {
+            return Err(NoClock::Nothing);
+        }
+        let round =
+            round_of(said, (&*place.shot, &*place.stage, &place.frames), entries, began.unwrap_or(when));
         let worked = Worked {
             person: said.person.as_str().into(),
             took,
             began,
-            round: said.round,
+            round: Some(round),
             cause: cause(place, said),
             ends: None,
             packet: "".into(),
             note: said.note.as_str().into(),
         };
-        self.put(&row(place, when, writer, Crew::Worked(worked)), writer)
+        Ok(Written { id: self.put(&row(place, when, writer, Crew::Worked(worked)), writer)?, took, round })
     }
 
     /// Corrects how long something took.
@@ -228,9 +309,33 @@ impl Project {
     }
 }
 
+/// How long a clock has run, where that can be taken for what the work took.
+fn ran(clock: &Clock<'_>, at: Timestamp, zone: &TimeZone) -> Result<Duration, NoClock> {
+    let (place, since) = (clock.place(), words::clock(clock.entry.row.when, zone));
+    match (clock.ran(at), clock.forgotten(at, zone)) {
+        (None, _) => Err(NoClock::Future { place, since }),
+        (Some(ran), Some(_)) => Err(NoClock::Forgotten { place, since, ran: words::time(ran) }),
+        (Some(ran), None) => Ok(ran),
+    }
+}
+
+/// What two clocks of one person at once mean, of the one that ran before.
+pub fn beside(clock: &Clock<'_>, zone: &TimeZone) -> String {
+    format!(
+        "it runs beside the one on {} since {}: until one of them stops, the same minutes count for both",
+        clock.place(),
+        words::clock(clock.entry.row.when, zone)
+    )
+}
+
 /// The round of a person's time, as said or as what was done before makes it.
-pub fn round_of(said: &Said, place: &Place, entries: &[Entry], at: Timestamp) -> Round {
-    said.round.unwrap_or_else(|| Finished::of(entries).round(&place.shot, &place.stage, &place.frames, at))
+fn round_of(
+    said: &Said,
+    (shot, stage, frames): (&str, &str, &FrameSet),
+    entries: &[Entry],
+    at: Timestamp,
+) -> Round {
+    said.round.unwrap_or_else(|| Finished::of(entries).round(shot, stage, frames, at))
 }
 
 fn cause(place: &Place, said: &Said) -> Arc<str> {

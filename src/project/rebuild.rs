@@ -32,6 +32,13 @@ pub struct Writer {
     pub process: u32,
 }
 
+impl Writer {
+    /// The person whose ledger it is, without the machine.
+    pub fn person(&self) -> &str {
+        self.name.split('@').next().unwrap_or_default()
+    }
+}
+
 /// What a rebuild did.
 pub struct Rebuilt {
     /// What came of the frames.

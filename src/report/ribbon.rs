@@ -23,7 +23,7 @@ impl Piece {
     }
 }
 
-/// All states that are counted, in the order of the legend.
+/// All states that are counted, in the order in which counts name them.
 pub const SHOWN: [FrameState; 7] = [
     FrameState { state: State::Fresh, held: false },
     FrameState { state: State::Stale, held: false },
@@ -33,6 +33,13 @@ pub const SHOWN: [FrameState; 7] = [
     FrameState { state: State::Failed, held: false },
     FrameState { state: State::Blocked, held: false },
 ];
+
+/// All states that are told apart, in the order of the legend: those that are counted, and fresh renders that a person keeps, which
+/// count as fresh.
+pub fn told() -> impl Iterator<Item = FrameState> {
+    let [fresh, rest @ ..] = SHOWN;
+    [fresh, FrameState::FRESH_HELD].into_iter().chain(rest)
+}
 
 /// The sign of a state. Signs differ in texture and in how much of the cell they fill, so that a
 /// ribbon reads without colour.
@@ -113,8 +120,7 @@ pub fn legend(shown: &[FrameState], ascii: bool) -> Vec<Piece> {
     let occurs =
         |state: &FrameState| shown.is_empty() || shown.iter().any(|s| s.urgency() == state.urgency());
     let mut pieces = Vec::new();
-    let all = SHOWN.iter().take(1).chain(&[FrameState::FRESH_HELD]).chain(&SHOWN[1..]);
-    for &state in all.filter(|state| occurs(state)) {
+    for state in told().filter(occurs) {
         if !pieces.is_empty() {
             pieces.push(Piece::plain("  "));
         }

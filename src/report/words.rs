@@ -4,6 +4,9 @@
 
 use std::time::Duration;
 
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+
 /// How a text report is laid out.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Look {
@@ -43,6 +46,11 @@ pub fn time(time: Duration) -> String {
     } else {
         format!("{} h {:02} m", minutes / 60, minutes % 60)
     }
+}
+
+/// A moment as the clock on the wall of a zone shows it: `2026-11-28 19:30`.
+pub fn clock(at: Timestamp, zone: &TimeZone) -> String {
+    at.to_zoned(zone.clone()).strftime("%F %H:%M").to_string()
 }
 
 /// A long time, by days from two days on: `3 d 4 h`; else as [`time`] has it.

@@ -4,6 +4,7 @@
 //! intervals, and looks at the whole film now and then besides.
 
 use std::collections::HashMap;
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
@@ -22,6 +23,9 @@ const LATEST: Duration = Duration::from_secs(30);
 /// Looking takes at most a part of the time, one in so many.
 const SHARE: u32 = 4;
 
+/// The most bytes of a change that are told piece by piece: where more changed, the page is fetched anew, as it is packed then.
+const MOST: usize = 1 << 20;
+
 /// A version of the page.
 pub struct Version {
     /// Its number.
@@ -29,7 +33,7 @@ pub struct Version {
     /// What it shows.
     pub page: Page,
     parts: Vec<Part>,
-    /// What changed since the version before, as the page takes it; none where whole parts came or went.
+    /// What changed since the version before, as the page takes it; none where whole parts came or went, or very much changed.
     pub change: Option<String>,
 }
 
@@ -78,7 +82,8 @@ impl Live {
         }
         let number = old.number + 1;
         let change = changed(&old.parts, &parts)
-            .map(|parts| json!({ "from": old.number, "to": number, "parts": parts }).to_string());
+            .map(|parts| json!({ "from": old.number, "to": number, "parts": parts }).to_string())
+            .filter(|change| change.len() <= MOST);
         if let Some(senders) = &*self.sender.lock().expect("nothing panics with it") {
             senders.versions.send_replace(Arc::new(Version { number, page, parts, change }));
         }
@@ -105,32 +110,51 @@ fn changed(old: &[Part], new: &[Part]) -> Option<Vec<serde_json::Value>> {
 
 /// Keeps the page as the film is, until it is over.
 pub fn watch(served: &Served, ended: &AtomicBool) {
-    let mut looked = Instant::now();
-    let mut rest = PAUSE;
+    let mut watched = Watched::new();
     while !ended.load(Ordering::Relaxed) {
-        let worked_on = served.film.worked_on();
-        let is_due = looked.elapsed() >= LATEST.max(rest);
-        if served.film.has_changed() || is_due {
-            let begun = Instant::now();
-            match served.film.look(&served.gallery) {
-                Ok(page) => {
-                    served.live.put(page);
-                    served.live.say_running(
-                        worked_on.map_or(String::new(), |who| format!("Being worked on by {who}.")),
-                    );
-                }
-                Err(words) => served.live.say_running(format!("The film cannot be looked at: {words}")),
-            }
-            looked = Instant::now();
-            rest = PAUSE.max(begun.elapsed() * SHARE);
-        } else {
-            let words = worked_on.map_or(String::new(), |who| format!("Being worked on by {who}."));
-            served.live.say_running(words);
-        }
+        watched.turn(served);
         // The thread is woken by nothing else, and must come to its end soon when it is told to.
-        let until = Instant::now() + rest.min(LATEST);
+        let until = Instant::now() + watched.rest.min(LATEST);
         while Instant::now() < until && !ended.load(Ordering::Relaxed) {
             std::thread::sleep(PAUSE.min(Duration::from_millis(100)));
         }
+    }
+}
+
+/// What is known from turn to turn.
+pub struct Watched {
+    looked: Instant,
+    rest: Duration,
+    /// Why the film could not be looked at the last time that it was tried; it stays until it can.
+    trouble: Option<String>,
+}
+
+impl Watched {
+    /// Right after a look.
+    pub fn new() -> Self {
+        Self { looked: Instant::now(), rest: PAUSE, trouble: None }
+    }
+
+    /// Looks once, if there is a reason to, and says what is to be said beside the page.
+    pub fn turn(&mut self, served: &Served) {
+        let worked_on = served.film.worked_on();
+        if served.film.has_changed() || self.looked.elapsed() >= LATEST.max(self.rest) {
+            let begun = Instant::now();
+            // A fault in one part of the program must not leave a page that looks as if nothing happened any more.
+            let looked = catch_unwind(AssertUnwindSafe(|| served.film.look(&served.gallery)));
+            self.trouble = match looked {
+                Ok(Ok(page)) => {
+                    served.live.put(page);
+                    None
+                }
+                Ok(Err(words)) => Some(format!("The film cannot be looked at: {words}")),
+                Err(_) => Some("The look at the film broke off by a fault of this program.".into()),
+            };
+            self.looked = Instant::now();
+            self.rest = PAUSE.max(begun.elapsed() * SHARE);
+        }
+        let who = worked_on.map(|who| format!("Being worked on by {who}."));
+        let all = [who, served.film.trouble(), self.trouble.clone()];
+        served.live.say_running(all.into_iter().flatten().collect::<Vec<_>>().join(" "));
     }
 }

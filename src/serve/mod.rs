@@ -12,18 +12,16 @@ use std::io;
 use std::net::{Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::Duration;
 
 use tokio::net::TcpListener;
+use tokio::sync::Semaphore;
 
 use self::guard::Token;
 use self::live::Live;
+use self::socket::Limits;
 use crate::project::paging::desk::{Refused, Said};
 use crate::project::paging::gallery::Gallery;
 use crate::report::page::values::Page;
-
-/// How long open connections may take to come to their end.
-const GRACE: Duration = Duration::from_secs(2);
 
 /// What the page is about: how the film is looked at, and what may be done with it.
 pub trait Film: Send + Sync + 'static {
@@ -36,6 +34,8 @@ pub trait Film: Send + Sync + 'static {
     fn has_changed(&self) -> bool;
     /// Who works on the film at the moment.
     fn worked_on(&self) -> Option<String>;
+    /// What went wrong with something that was asked for at the page, until it is put right.
+    fn trouble(&self) -> Option<String>;
     /// Writes down what a person says.
     ///
     /// # Errors
@@ -55,6 +55,9 @@ struct Served {
     token: Token,
     live: Live,
     port: u16,
+    limits: Limits,
+    /// Places of those who follow changes.
+    followers: Arc<Semaphore>,
 }
 
 /// Sockets that listen, before anything is answered.
@@ -93,32 +96,46 @@ pub async fn serve(
     token: &str,
     end: impl Future<Output = ()> + Send + 'static,
 ) -> Result<(), String> {
-    let first = film.look(&gallery)?;
+    within(Limits::USUAL, bound, (film, gallery), token, end).await
+}
+
+/// As [`serve`], within these limits.
+async fn within(
+    limits: Limits,
+    bound: Bound,
+    (film, gallery): (Box<dyn Film>, Gallery),
+    token: &str,
+    end: impl Future<Output = ()> + Send + 'static,
+) -> Result<(), String> {
+    // A look takes its time, and may itself wait for programs that it starts: not among the tasks that answer.
+    let looking = tokio::task::spawn_blocking(move || {
+        let first = film.look(&gallery);
+        (film, gallery, first)
+    });
+    let (film, gallery, first) = looking.await.map_err(|error| error.to_string())?;
+    let first = first?;
     let live = Live::new(first);
-    let served = Arc::new(Served { film, gallery, token: Token::of(token), live, port: bound.port });
+    let followers = Arc::new(Semaphore::new(limits.followers));
+    let (token, port) = (Token::of(token), bound.port);
+    let served = Arc::new(Served { film, gallery, token, live, port, limits, followers });
     let ended = Arc::new(AtomicBool::new(false));
     let watching = {
         let (served, ended) = (Arc::clone(&served), Arc::clone(&ended));
         std::thread::spawn(move || live::watch(&served, &ended))
     };
     let (stop, stopped) = tokio::sync::watch::channel(false);
-    let places = socket::Places::new();
+    let places = Arc::new(Semaphore::new(limits.connections));
     let mut tasks = Vec::new();
     for listener in bound.listeners {
-        let mut stopped = stopped.clone();
-        let until = async move {
-            let _ = stopped.wait_for(|stopped| *stopped).await;
-        };
-        let limited = socket::Limited::new(listener, &places);
-        let answering = axum::serve(limited, routes::router(Arc::clone(&served)));
-        tasks.push(tokio::spawn(answering.with_graceful_shutdown(until).into_future()));
+        let (places, router) = (Arc::clone(&places), routes::router(Arc::clone(&served)));
+        tasks.push(tokio::spawn(socket::answer(listener, (places, limits), router, stopped.clone())));
     }
     end.await;
     ended.store(true, Ordering::Relaxed);
     served.live.close();
     let _ = stop.send(true);
     for task in tasks {
-        let _ = tokio::time::timeout(GRACE, task).await;
+        let _ = task.await;
     }
     let _ = tokio::task::spawn_blocking(move || watching.join()).await;
     Ok(())

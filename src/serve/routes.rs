@@ -6,16 +6,16 @@ use std::convert::Infallible;
 use std::sync::Arc;
 
 use axum::Router;
-use axum::body::{Body, Bytes};
-use axum::extract::{DefaultBodyLimit, Path, Request, State};
+use axum::body::{Body, to_bytes};
+use axum::extract::{Path, Request, State};
 use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
 use axum::middleware::{self, Next};
 use axum::response::sse::{Event, KeepAlive, Sse};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
 use serde_json::json;
+use tokio_stream::StreamExt;
 use tokio_stream::wrappers::WatchStream;
-use tokio_stream::{Stream, StreamExt};
 
 use super::live::Version;
 use super::{Served, guard};
@@ -33,7 +33,6 @@ pub fn router(served: Arc<Served>) -> Router {
         .route("/picture/{name}", get(picture))
         .route("/events", get(events))
         .route("/write", post(write))
-        .layer(DefaultBodyLimit::max(MOST))
         .layer(middleware::from_fn_with_state(Arc::clone(&served), guarded))
         .with_state(served)
 }
@@ -78,7 +77,11 @@ fn told(version: &Version) -> Event {
     }
 }
 
-async fn events(State(served): App) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
+async fn events(State(served): App) -> Response {
+    let Ok(place) = Arc::clone(&served.followers).try_acquire_owned() else {
+        let words = "so many pages follow this film already; close some of them";
+        return (StatusCode::SERVICE_UNAVAILABLE, words).into_response();
+    };
     let (versions, running) = served.live.follow();
     // The first one of each is the current one: a browser that missed some is told which it should have.
     let first =
@@ -86,7 +89,12 @@ async fn events(State(served): App) -> Sse<impl Stream<Item = Result<Event, Infa
     let changes = WatchStream::from_changes(versions).map(|version| told(&version));
     let running = WatchStream::new(running)
         .map(|words| Event::default().event("running").data(json!(words).to_string()));
-    Sse::new(first.chain(changes).merge(running).map(Ok)).keep_alive(KeepAlive::default())
+    // The place is held for as long as the stream is.
+    let all = first.chain(changes).merge(running).map(move |event| {
+        let _held = &place;
+        Ok::<_, Infallible>(event)
+    });
+    Sse::new(all).keep_alive(KeepAlive::default()).into_response()
 }
 
 fn says(status: StatusCode, words: &str) -> Response {
@@ -94,7 +102,7 @@ fn says(status: StatusCode, words: &str) -> Response {
         .into_response()
 }
 
-async fn write(State(served): App, headers: HeaderMap, body: Bytes) -> Response {
+async fn write(State(served): App, headers: HeaderMap, body: Body) -> Response {
     if !served.token.is_in(&headers) {
         return says(
             StatusCode::UNAUTHORIZED,
@@ -104,6 +112,12 @@ async fn write(State(served): App, headers: HeaderMap, body: Bytes) -> Response 
     let is_json = headers
         .get(header::CONTENT_TYPE)
         .is_some_and(|kind| kind.as_bytes().starts_with(b"application/json"));
+    // Whoever sends a word an hour is not waited for.
+    let body = match tokio::time::timeout(served.limits.body, to_bytes(body, MOST)).await {
+        Ok(Ok(body)) => body,
+        Ok(Err(_)) => return says(StatusCode::PAYLOAD_TOO_LARGE, "That is too long, or broke off."),
+        Err(_) => return says(StatusCode::REQUEST_TIMEOUT, "That took too long to arrive."),
+    };
     let said = if is_json { serde_json::from_slice::<Said>(&body).ok() } else { None };
     let Some(said) = said else { return says(StatusCode::BAD_REQUEST, "That is not understood.") };
     let done = tokio::task::spawn_blocking(move || match &*said.does {

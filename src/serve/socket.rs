@@ -1,67 +1,111 @@
-//! A listener that takes only so many connections at a time.
+//! Connections: how many at a time, and how long a browser may take over each.
 //!
 //! Knows places and who holds one. Does not know what is said on a connection.
 
 use std::io;
-use std::net::SocketAddr;
-use std::pin::Pin;
+use std::pin::{Pin, pin};
 use std::sync::Arc;
 use std::task::{Context, Poll};
+use std::time::Duration;
 
+use axum::Router;
+use hyper::server::conn::http1;
+use hyper_util::rt::{TokioIo, TokioTimer};
+use hyper_util::service::TowerToHyperService;
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::net::{TcpListener, TcpStream};
-use tokio::sync::{OwnedSemaphorePermit, Semaphore};
+use tokio::sync::{Semaphore, watch};
+use tokio::time::{Instant, Sleep, sleep_until, timeout};
 
-/// Connections at a time; more wait with the system.
-const MOST: usize = 64;
+/// How long open connections may take to come to their end.
+const GRACE: Duration = Duration::from_secs(2);
+/// Rest after the system refused a connection, as when no more files may be open.
+const REST: Duration = Duration::from_millis(200);
 
-/// The places that all listeners share.
-#[derive(Clone)]
-pub struct Places(Arc<Semaphore>);
-
-impl Places {
-    /// All free.
-    pub fn new() -> Self {
-        Self(Arc::new(Semaphore::new(MOST)))
-    }
+/// What a browser may take.
+#[derive(Clone, Copy, Debug)]
+pub struct Limits {
+    /// Connections at a time; more wait with the system.
+    pub connections: usize,
+    /// How many of them may follow changes without end, so that there is always room for questions.
+    pub followers: usize,
+    /// How long a question's head may take to arrive; also how long a connection may be kept without one.
+    pub head: Duration,
+    /// How long the rest of a question may take.
+    pub body: Duration,
+    /// How long a browser may take nothing of an answer.
+    pub stall: Duration,
 }
 
-/// A listener that waits for a free place.
-pub struct Limited {
+impl Limits {
+    /// For people at this machine: more than all their pages need, and less than a program by mistake could take.
+    pub const USUAL: Self = Self {
+        connections: 64,
+        followers: 32,
+        head: Duration::from_secs(20),
+        body: Duration::from_secs(10),
+        stall: Duration::from_secs(30),
+    };
+}
+
+/// Takes connections, each in a place of its own, until it is told to stop; then those that are open come to their end.
+pub async fn answer(
     listener: TcpListener,
-    places: Places,
-}
-
-impl Limited {
-    /// This one, within these places.
-    pub fn new(listener: TcpListener, places: &Places) -> Self {
-        Self { listener, places: places.clone() }
+    (places, limits): (Arc<Semaphore>, Limits),
+    router: Router,
+    stopped: watch::Receiver<bool>,
+) {
+    let mut open = tokio::task::JoinSet::new();
+    let mut told = stopped.clone();
+    loop {
+        let stream = tokio::select! {
+            stream = listener.accept() => stream,
+            _ = told.wait_for(|stopped| *stopped) => break,
+        };
+        while open.try_join_next().is_some() {}
+        // Nobody holds a place before there is a connection for it: the other address would have one less.
+        let place = tokio::select! {
+            place = Arc::clone(&places).acquire_owned() => place,
+            _ = told.wait_for(|stopped| *stopped) => break,
+        };
+        let (Ok((stream, _)), Ok(place)) = (stream, place) else {
+            tokio::time::sleep(REST).await;
+            continue;
+        };
+        let (router, stopped) = (router.clone(), stopped.clone());
+        open.spawn(async move {
+            connection(stream, limits, router, stopped).await;
+            drop(place);
+        });
     }
+    while open.join_next().await.is_some() {}
 }
 
-/// A connection in its place.
-pub struct Placed {
+/// All questions of one connection. What goes wrong on it is the browser's to see.
+async fn connection(stream: TcpStream, limits: Limits, router: Router, mut stopped: watch::Receiver<bool>) {
+    let io = TokioIo::new(Patient { stream, stall: limits.stall, waits: None });
+    let answering = http1::Builder::new()
+        .timer(TokioTimer::new())
+        .header_read_timeout(limits.head)
+        .serve_connection(io, TowerToHyperService::new(router));
+    let mut answering = pin!(answering);
+    tokio::select! {
+        _ = answering.as_mut() => return,
+        _ = stopped.wait_for(|stopped| *stopped) => {}
+    }
+    answering.as_mut().graceful_shutdown();
+    let _ = timeout(GRACE, answering).await;
+}
+
+/// A connection whose other end may be slow to take what is written, but not for ever.
+struct Patient {
     stream: TcpStream,
-    _place: Option<OwnedSemaphorePermit>,
+    stall: Duration,
+    /// Until when what could not be written is tried.
+    waits: Option<Pin<Box<Sleep>>>,
 }
 
-impl axum::serve::Listener for Limited {
-    type Io = Placed;
-    type Addr = SocketAddr;
-
-    async fn accept(&mut self) -> (Placed, SocketAddr) {
-        // The semaphore is never closed, so that a place always comes.
-        let place = Arc::clone(&self.places.0).acquire_owned().await.ok();
-        let (stream, from) = axum::serve::Listener::accept(&mut self.listener).await;
-        (Placed { stream, _place: place }, from)
-    }
-
-    fn local_addr(&self) -> io::Result<SocketAddr> {
-        self.listener.local_addr()
-    }
-}
-
-impl AsyncRead for Placed {
+impl AsyncRead for Patient {
     fn poll_read(
         mut self: Pin<&mut Self>,
         cx: &mut Context<'_>,
@@ -71,9 +115,16 @@ impl AsyncRead for Placed {
     }
 }
 
-impl AsyncWrite for Placed {
+impl AsyncWrite for Patient {
     fn poll_write(mut self: Pin<&mut Self>, cx: &mut Context<'_>, buf: &[u8]) -> Poll<io::Result<usize>> {
-        Pin::new(&mut self.stream).poll_write(cx, buf)
+        let written = Pin::new(&mut self.stream).poll_write(cx, buf);
+        if written.is_ready() {
+            self.waits = None;
+            return written;
+        }
+        let until = Instant::now() + self.stall;
+        let waits = self.waits.get_or_insert_with(|| Box::pin(sleep_until(until)));
+        waits.as_mut().poll(cx).map(|()| Err(io::ErrorKind::TimedOut.into()))
     }
 
     fn poll_flush(mut self: Pin<&mut Self>, cx: &mut Context<'_>) -> Poll<io::Result<()>> {

@@ -1,9 +1,19 @@
-//! Who may ask, and what is told of a change.
+//! Who may ask, how much and for how long, and what is told of a change.
+
+use std::io::{BufRead, BufReader, Read, Write};
+use std::net::TcpStream;
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
 
 use axum::http::{HeaderMap, HeaderName, HeaderValue};
+use tokio::sync::Semaphore;
 
 use super::guard::{self, Token};
-use super::live::Live;
+use super::live::{Live, Watched};
+use super::socket::Limits;
+use super::{Film, Served};
+use crate::project::paging::desk::{Refused, Said};
+use crate::project::paging::gallery::{Gallery, Hung};
 use crate::report::page::values::{Page, Shot};
 
 fn headers(all: &[(&'static str, &str)]) -> HeaderMap {
@@ -74,4 +84,157 @@ fn a_page_that_is_the_same_is_no_new_version() {
             && parts[0]["id"] == "next"
             && parts[0]["html"].as_str().unwrap().contains("2 frames")
     );
+}
+
+/// A film that says what it is told to.
+#[derive(Default)]
+struct Told {
+    looks: Mutex<Vec<Result<Page, String>>>,
+    changed: Mutex<bool>,
+}
+
+impl Film for Arc<Told> {
+    fn look(&self, _: &Gallery) -> Result<Page, String> {
+        self.looks.lock().unwrap().pop().unwrap_or_else(|| Ok(Page::default()))
+    }
+
+    fn has_changed(&self) -> bool {
+        std::mem::take(&mut self.changed.lock().unwrap())
+    }
+
+    fn worked_on(&self) -> Option<String> {
+        None
+    }
+
+    fn trouble(&self) -> Option<String> {
+        None
+    }
+
+    fn write_down(&self, _: &Said) -> Result<String, Refused> {
+        Ok("Noted.".into())
+    }
+
+    fn rebuild(&self) -> Result<String, String> {
+        Err("not here".into())
+    }
+}
+
+fn gallery() -> Gallery {
+    Gallery::new(0, Hung::At("/picture/"))
+}
+
+#[test]
+fn what_is_wrong_is_said_until_it_is_put_right() {
+    let film = Arc::new(Told::default());
+    let served = Served {
+        film: Box::new(Arc::clone(&film)),
+        gallery: gallery(),
+        token: Token::of("token"),
+        live: Live::new(Page::default()),
+        port: 0,
+        limits: Limits::USUAL,
+        followers: Arc::new(Semaphore::new(1)),
+    };
+    let (_, said) = served.live.follow();
+    let said = || said.borrow().clone();
+    let change = || *film.changed.lock().unwrap() = true;
+    let mut watched = Watched::new();
+    film.looks.lock().unwrap().push(Err("endboard.yaml:7: no such plate".into()));
+    change();
+    watched.turn(&served);
+    let wrong = "The film cannot be looked at: endboard.yaml:7: no such plate";
+    assert_eq!(said(), wrong);
+    // Nothing changed since, so that it is as wrong as it was.
+    watched.turn(&served);
+    watched.turn(&served);
+    assert_eq!(said(), wrong);
+    change();
+    watched.turn(&served);
+    assert_eq!(said(), "");
+}
+
+/// Serves within limits while `with` talks to the port.
+fn serving(limits: Limits, with: impl FnOnce(u16) + Send + 'static) {
+    let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build().unwrap();
+    runtime.block_on(async {
+        let bound = super::bind(0).await.unwrap();
+        let port = bound.port;
+        let talk = tokio::task::spawn_blocking(move || with(port));
+        let (over, ends) = tokio::sync::oneshot::channel::<()>();
+        let end = async move {
+            let _ = ends.await;
+        };
+        let film: Box<dyn Film> = Box::new(Arc::new(Told::default()));
+        let served = tokio::spawn(super::within(limits, bound, (film, gallery()), "token", end));
+        let talked = talk.await;
+        drop(over);
+        served.await.unwrap().unwrap();
+        talked.unwrap();
+    });
+}
+
+fn ask(port: u16, text: &str) -> TcpStream {
+    let mut stream = TcpStream::connect(("127.0.0.1", port)).unwrap();
+    // A test that waits in vain fails, and does not hang.
+    stream.set_read_timeout(Some(Duration::from_secs(30))).unwrap();
+    stream.write_all(text.replace("PORT", &port.to_string()).as_bytes()).unwrap();
+    stream
+}
+
+/// The first line of an answer.
+fn status(stream: &TcpStream) -> String {
+    let mut line = String::new();
+    BufReader::new(stream).read_line(&mut line).unwrap();
+    line.trim().to_string()
+}
+
+const WHOLE: &str = "GET / HTTP/1.1\r\nHost: 127.0.0.1:PORT\r\n\r\n";
+const EVENTS: &str = "GET /events HTTP/1.1\r\nHost: 127.0.0.1:PORT\r\n\r\n";
+
+#[test]
+fn followers_leave_room_for_questions_and_their_places_come_back() {
+    let limits = Limits { connections: 3, followers: 2, ..Limits::USUAL };
+    serving(limits, |port| {
+        let mut follow: Vec<TcpStream> = (0..2).map(|_| ask(port, EVENTS)).collect();
+        follow.iter().for_each(|stream| assert_eq!(status(stream), "HTTP/1.1 200 OK"));
+        let more = ask(port, EVENTS);
+        assert_eq!(status(&more), "HTTP/1.1 503 Service Unavailable");
+        drop(more);
+        // The last place serves everybody else, one after the other, by both addresses.
+        for _ in 0..4 {
+            assert_eq!(status(&ask(port, WHOLE)), "HTTP/1.1 200 OK");
+        }
+        follow.pop();
+        // The place of who left comes back as soon as it is seen that it left.
+        let came_back = (0..100_000).any(|_| status(&ask(port, EVENTS)) == "HTTP/1.1 200 OK");
+        assert!(came_back);
+    });
+}
+
+#[test]
+fn all_places_are_for_connections_and_none_for_listening() {
+    let limits = Limits { connections: 1, followers: 1, ..Limits::USUAL };
+    serving(limits, |port| {
+        for _ in 0..8 {
+            assert_eq!(status(&ask(port, WHOLE)), "HTTP/1.1 200 OK");
+        }
+    });
+}
+
+#[test]
+fn whoever_takes_too_long_is_let_go_of() {
+    let short = Duration::from_millis(200);
+    let limits = Limits { connections: 1, head: short, body: short, ..Limits::USUAL };
+    serving(limits, |port| {
+        // A head that never ends, and a connection without any, are closed by the other side, and the next one has the place.
+        for begun in ["GET / HTTP/1.1\r\nHost: 127.0.0.1:PORT\r\nX-Slow: ", ""] {
+            let mut rest = Vec::new();
+            ask(port, begun).read_to_end(&mut rest).unwrap();
+            assert!(!String::from_utf8_lossy(&rest).contains("200 OK"), "{begun}");
+        }
+        let slow = "POST /write HTTP/1.1\r\nHost: 127.0.0.1:PORT\r\nX-Endboard-Token: token\r\n\
+                    Content-Type: application/json\r\nContent-Length: 100\r\n\r\n{";
+        assert_eq!(status(&ask(port, slow)), "HTTP/1.1 408 Request Timeout");
+        assert_eq!(status(&ask(port, WHOLE)), "HTTP/1.1 200 OK");
+    });
 }

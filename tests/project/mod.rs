@@ -148,6 +148,12 @@ shots:
         self.write("endboard.yaml", head + shots);
     }
 
+    /// Declares one shot, br010, of four frames of the plate `shed`, with these stages, a line each.
+    pub fn declare_shot(&self, stages: &[&str]) {
+        let stages: String = stages.iter().map(|stage| format!("      {stage}\n")).collect();
+        self.declare(&format!("  br010:\n    plate: shed\n    frames: 1001-1004\n    stages:\n{stages}"));
+    }
+
     /// Writes one frame of a plate: noise from `seed`.
     pub fn write_plate_frame(&self, plate: &str, frame: i64, seed: u64) {
         self.write(&format!("plates/{plate}.{frame}.exr"), picture(SIZE, seed));

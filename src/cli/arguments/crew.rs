@@ -2,14 +2,18 @@
 
 use clap::{Args, Subcommand};
 
-use crate::cli::{amounts, people};
+use crate::base::said;
+use crate::cli::amounts;
 
 /// Options of `clock`.
 #[derive(Debug, Args)]
+#[command(args_conflicts_with_subcommands = true)]
 pub struct Clock {
     /// What to do; without it, list
     #[command(subcommand)]
     pub verb: Option<ClockVerb>,
+    /// Shots, stages and frames to list the time of; all when not given
+    pub selectors: Vec<String>,
 }
 
 /// What `clock` does.
@@ -54,22 +58,24 @@ pub enum ClockVerb {
         #[command(flatten)]
         spent: Spent,
     },
-    /// Correct how long something took, by a row of its own; 0 takes it away
+    /// Correct how long something took; what was written before stays in the ledger. 0 takes it away
     Correct {
-        /// The row's name as `clock` lists it
+        /// The name of that time as `clock` lists it
         #[arg(value_name = "NAME")]
         name: String,
         /// How long it really took
         #[arg(value_name = "TIME", value_parser = amounts::spent, allow_negative_numbers = true)]
         took: std::time::Duration,
         /// A few words on why
-        #[arg(long, value_name = "WORDS", default_value = "", hide_default_value = true, value_parser = people::words)]
+        #[arg(long, value_name = "WORDS", default_value = "", hide_default_value = true, value_parser = said::words)]
         note: String,
     },
     /// List clocks that run, time of today and this week, and what should be looked at
     List {
+        /// Shots, stages and frames; all when not given
+        selectors: Vec<String>,
         /// Only this person's
-        #[arg(long, value_name = "NAME", value_parser = people::name)]
+        #[arg(long, value_name = "NAME", value_parser = said::name)]
         person: Option<String>,
     },
 }
@@ -78,13 +84,13 @@ pub enum ClockVerb {
 #[derive(Debug, Args)]
 pub struct Spent {
     /// Whose; yours when not given
-    #[arg(long, value_name = "NAME", value_parser = people::name)]
+    #[arg(long, value_name = "NAME", value_parser = said::name)]
     pub person: Option<String>,
     /// The change that made it necessary; when not given, what made the frames stale
-    #[arg(long, value_name = "WORDS", value_parser = people::words)]
+    #[arg(long, value_name = "WORDS", value_parser = said::words)]
     pub cause: Option<String>,
     /// A few words on it
-    #[arg(long, value_name = "WORDS", default_value = "", hide_default_value = true, value_parser = people::words)]
+    #[arg(long, value_name = "WORDS", default_value = "", hide_default_value = true, value_parser = said::words)]
     pub note: String,
     /// It is rework; when neither is said, it is where most of the frames came in or were approved before
     #[arg(long)]
@@ -100,12 +106,12 @@ pub struct Approve {
     /// Shots, stages and frames; of a shot without a stage, what the film shows of it. Without any, list
     pub selectors: Vec<String>,
     /// A few words with it
-    #[arg(long, value_name = "WORDS", value_parser = people::words)]
+    #[arg(long, value_name = "WORDS", value_parser = said::words)]
     pub note: Option<String>,
     /// Who approves; you when not given
-    #[arg(long, value_name = "NAME", value_parser = people::name)]
+    #[arg(long, value_name = "NAME", value_parser = said::name)]
     pub person: Option<String>,
-    /// Take approvals back, whoever gave them
+    /// Withdraw approvals, whoever gave them
     #[arg(long)]
     pub withdraw: bool,
     /// List approvals in force and lapsed, and what nobody approves of
@@ -115,10 +121,13 @@ pub struct Approve {
 
 /// Options of `notes`.
 #[derive(Debug, Args)]
+#[command(args_conflicts_with_subcommands = true)]
 pub struct Notes {
     /// What to do; without it, list what is open
     #[command(subcommand)]
     pub verb: Option<NotesVerb>,
+    /// Shots, stages and frames to list the open notes of; all when not given
+    pub selectors: Vec<String>,
 }
 
 /// What `notes` does.
@@ -130,10 +139,10 @@ pub enum NotesVerb {
         #[arg(value_name = "SHOT/STAGE@FRAMES")]
         place: String,
         /// What is to be done or looked at
-        #[arg(value_name = "WORDS", value_parser = people::words)]
+        #[arg(value_name = "WORDS", value_parser = said::words)]
         words: String,
         /// Who says so; you when not given
-        #[arg(long, value_name = "NAME", value_parser = people::name)]
+        #[arg(long, value_name = "NAME", value_parser = said::name)]
         person: Option<String>,
     },
     /// Say that what a note asked for is settled
@@ -142,10 +151,10 @@ pub enum NotesVerb {
         #[arg(value_name = "NAME")]
         name: String,
         /// How it was
-        #[arg(value_name = "WORDS", default_value = "", hide_default_value = true, value_parser = people::words)]
+        #[arg(value_name = "WORDS", default_value = "", hide_default_value = true, value_parser = said::words)]
         words: String,
         /// Who says so; you when not given
-        #[arg(long, value_name = "NAME", value_parser = people::name)]
+        #[arg(long, value_name = "NAME", value_parser = said::name)]
         person: Option<String>,
     },
     /// List notes by shot

@@ -9,6 +9,8 @@ use clap::Args;
 /// Options of `page`.
 #[derive(Debug, Args)]
 pub struct Page {
+    /// Shots, stages and frames to show; the whole film when not given
+    pub selectors: Vec<String>,
     /// The file, HTML. A relative path begins at the folder that the command is started in, with -C too
     #[arg(long, value_name = "FILE", default_value = "page.html")]
     pub out: PathBuf,
@@ -20,7 +22,7 @@ pub struct Page {
 /// Options of `serve`.
 #[derive(Debug, Args)]
 pub struct Serve {
-    /// The port of 127.0.0.1 and [::1] to listen to; any free one when 0
+    /// The port of 127.0.0.1 and [::1] to listen to; any free one when not given, or 0
     #[arg(
         long,
         value_name = "N",

@@ -1,32 +1,23 @@
 //! What a person writes down at the page: approvals, notes, clocks, as rows of the ledger.
 //!
-//! Knows which words make which row, and refuses what names no frame of the film. Whether somebody may write at all is for
-//! `serve` to say.
+//! Knows which words make which row, and refuses what names no frame of the film. What is refused of clocks and of approvals, the
+//! commands' own doors say. Whether somebody may write at all is for `serve` to say.
 
-use std::time::Duration;
-
-use jiff::Timestamp;
+use jiff::Zoned;
 use serde::Deserialize;
 
 use crate::base::frames::FrameSet;
-use crate::base::made::NONE;
-use crate::base::state::State;
+use crate::base::{said, spent};
 use crate::crew::notes;
-use crate::crew::times::Times;
+use crate::crew::times::{Clock, Times};
 use crate::graph::NodeId;
 use crate::ledger::id::RowId;
 use crate::project::approving::{Asked, NoteOn};
-use crate::project::clocking::{self, Place};
+use crate::project::clocking::{self, NoClock, Place};
+use crate::project::paging::shown::Shown;
 use crate::project::rebuild::Writer;
 use crate::project::{Project, ProjectError, Status};
 use crate::report::words;
-
-/// The longest name of a person and the longest text, in characters.
-const NAME: usize = 100;
-/// See [`NAME`].
-const TEXT: usize = 2000;
-/// The longest stretch of time that one row may add.
-const LONGEST: Duration = Duration::from_secs(24 * 3600);
 
 /// What is to be written down, as the page sends it.
 #[derive(Clone, Debug, Default, Deserialize)]
@@ -48,6 +39,8 @@ pub struct Said {
     pub took: String,
     /// The id of a note.
     pub note: String,
+    /// Which renders of the stage the page showed, as it carries it.
+    pub shown: String,
 }
 
 /// Why nothing was written.
@@ -65,145 +58,181 @@ fn refused<T>(words: impl Into<String>) -> Result<T, Refused> {
     Err(Refused::Words(words.into()))
 }
 
-/// A time as people write it: `90m`, `1h30m`, `1.5h`, `1h`.
-pub fn took(text: &str) -> Option<Duration> {
-    let (mut seconds, mut number) = (0.0, String::new());
-    for c in text.trim().chars().filter(|c| !c.is_whitespace()) {
-        match c {
-            '0'..='9' | '.' => number.push(c),
-            'h' | 'm' => {
-                let amount: f64 = std::mem::take(&mut number).parse().ok()?;
-                seconds += amount * if c == 'h' { 3600.0 } else { 60.0 };
-            }
-            _ => return None,
+/// A refusal of a clock's, with the way on at the page.
+fn no_clock(none: NoClock) -> Refused {
+    let way = match &none {
+        NoClock::Project(_) => "",
+        NoClock::Runs { .. } => "; stop it first",
+        NoClock::Future { .. } | NoClock::Forgotten { .. } => {
+            "; write under Time how long it took, and stop it again"
         }
+        NoClock::Nothing => "",
+    };
+    match none {
+        NoClock::Project(error) => Refused::Project(error),
+        words => Refused::Words(format!("{words}{way}")),
     }
-    let time = Duration::try_from_secs_f64(f64::round(seconds)).ok()?;
-    (number.is_empty() && !time.is_zero() && time <= LONGEST).then_some(time)
+}
+
+/// Who writes what, and when.
+struct Desk<'a> {
+    status: &'a Status,
+    person: &'a str,
+    words: &'a str,
+    now: &'a Zoned,
+    writer: &'a Writer,
+}
+
+impl Desk<'_> {
+    /// What the person says of time at the page, where neither cause nor round is asked.
+    fn timed(&self) -> clocking::Said {
+        clocking::Said { person: self.person.into(), cause: None, round: None, note: self.words.into() }
+    }
 }
 
 impl Project {
-    /// Writes down what a person says, and gives it back in a sentence.
+    /// Writes down what a person says, and gives it back in a sentence. `shown` knows what pages showed.
     ///
     /// # Errors
-    /// It names nothing of the film, or the ledger cannot be written.
-    pub fn write_down(&self, said: &Said, now: Timestamp, writer: &Writer) -> Result<String, Refused> {
-        let long = |text: &str, most: usize| text.chars().count() > most;
-        let odd = |text: &str| text.chars().any(char::is_control);
-        if long(&said.person, NAME) || long(&said.says, TEXT) || odd(&said.person) || odd(&said.says) {
-            return refused(format!(
-                "at most {NAME} letters of a name and {TEXT} of words, on one line each"
-            ));
-        }
+    /// It names nothing of the film, the door of the command refuses it, or the ledger cannot be written.
+    pub fn write_down(
+        &self,
+        said: &Said,
+        shown: &Shown,
+        now: &Zoned,
+        writer: &Writer,
+    ) -> Result<String, Refused> {
         let person = match said.person.trim() {
-            "" => &writer.name,
-            name => name,
+            "" => writer.person().to_string(),
+            name => said::name(name).map_err(Refused::Words)?,
         };
+        let words = said::words(&said.says).map_err(Refused::Words)?;
         let status = self.status(false, &|_, _| {})?;
-        if said.does == "resolve" {
-            return self.settle_note(&status, said, person, writer);
-        }
-        let (id, on) = place(&status, said)?;
-        let (name, words) = (on.name(), said.says.trim());
+        let desk = Desk { status: &status, person: &person, words: &words, now, writer };
         match &*said.does {
-            "approve" => self.approve_place(&status, id, &on, (person, words), writer),
+            "resolve" => self.settle_note(&desk, said),
+            "stop" => self.stop_running(&desk, said),
+            "approve" => self.approve_shown(&desk, said, shown),
             "note" if words.is_empty() => refused("a note needs words"),
             "note" => {
-                let on =
+                let (_, on) = place(&status, said)?;
+                let row =
                     NoteOn { film: &on.film, shot: &on.shot, stage: &on.stage, frames: on.frames.clone() };
-                self.note(on, (person, words), writer)?;
-                Ok(format!("Noted on {name}."))
+                self.note(row, (&person, &words), writer)?;
+                Ok(format!("Noted on {}.", on.name()))
             }
-            "begin" => {
-                self.start_clock(&on, &timed(person, words), now, writer)?;
-                Ok(format!("The clock of {person} runs on {name}."))
-            }
-            "stop" => self.stop_running(&status, person, words, now, writer),
+            "begin" => self.begin(&desk, said),
             "worked" => {
-                let Some(took) = took(&said.took) else {
-                    return refused("a time is written such as 45m, 1h30m or 1.5h, a day at most");
-                };
-                self.add_time(&on, took, (now, None), &timed(person, words), writer)?;
-                Ok(format!("{person} worked {} on {name}.", words::time(took)))
+                let took = spent::parse(&said.took).map_err(|no| Refused::Words(no.to_string()))?;
+                let (on, when) = (self.time_place(&desk, said)?, (now.timestamp(), None));
+                let added = self.add_time(&on, took, when, &desk.timed(), &status.ledger.0, writer);
+                let written = added.map_err(no_clock)?;
+                Ok(format!("{person} worked {} on {}.", words::time(written.took), on.name()))
             }
-            other => refused(format!("'{other}' is nothing that can be written down")),
+            other => {
+                refused(format!("'{}' is nothing that can be written down", words::fit(other, 40, false)))
+            }
         }
     }
 
-    /// Approves what is fresh of a place; what is not is said.
-    fn approve_place(
-        &self,
-        status: &Status,
-        id: NodeId,
-        on: &Place,
-        (person, note): (&str, &str),
-        writer: &Writer,
-    ) -> Result<String, Refused> {
-        let strip = &status.report.strips[id];
-        let is_fresh =
-            |n: &i64| strip.get(*n).is_some_and(|cell| cell.state == State::Fresh && cell.pixels != NONE);
-        let fresh: FrameSet = on.frames.iter().filter(is_fresh).collect();
-        if fresh.is_empty() {
+    /// The frames that time is of: those that are named, or else those that a person is to touch, with why.
+    fn time_place(&self, desk: &Desk<'_>, said: &Said) -> Result<Place, Refused> {
+        let (_, mut on) = place(desk.status, said)?;
+        self.learn(desk.status, &mut on, said.frames.trim().is_empty());
+        Ok(on)
+    }
+
+    fn begin(&self, desk: &Desk<'_>, said: &Said) -> Result<String, Refused> {
+        let (on, entries) = (self.time_place(desk, said)?, &desk.status.ledger.0);
+        self.start_clock(&on, &desk.timed(), entries, desk.now, desk.writer).map_err(no_clock)?;
+        let mut told = format!("The clock of {} runs on {}.", desk.person, on.name());
+        for clock in Times::of(entries).running_of(desk.person) {
+            told += &format!(" And {}.", clocking::beside(clock, desk.now.time_zone()));
+        }
+        Ok(told)
+    }
+
+    /// Approves what is fresh of a place, if the page showed these very renders; what is not fresh is said.
+    fn approve_shown(&self, desk: &Desk<'_>, said: &Said, shown: &Shown) -> Result<String, Refused> {
+        let (id, on) = place(desk.status, said)?;
+        let asked = Asked::of(desk.status, id, &on.frames);
+        if asked.fresh.is_empty() {
             return refused(format!(
                 "nothing of {} is fresh: a rebuild makes what can be approved",
                 on.name()
             ));
         }
-        let besides = match on.frames.len() - fresh.len() {
+        let stage = format!("{}/{}", on.shot, on.stage);
+        let Some(others) = shown.others(&said.shown, desk.status, &asked) else {
+            return refused(format!(
+                "which renders of {stage} the page showed is not known any more: look at them as they are now, and approve again"
+            ));
+        };
+        if !others.is_empty() {
+            return refused(format!(
+                "{stage}@{others} came out otherwise since the page showed it, and nothing was approved: look at it as it is now, and \
+                 approve again"
+            ));
+        }
+        let besides = match on.frames.len() - asked.fresh.len() {
             0 => String::new(),
             n => format!("; {} not fresh and not approved", words::count(n as u64, "frame")),
         };
-        let told = format!("{person} approves {}/{}@{fresh}{besides}.", on.shot, on.stage);
-        self.approve(status, &[Asked { node: id, fresh, not: Vec::new() }], (person, note), writer)?;
+        let told = format!("{} approves {stage}@{}{besides}.", desk.person, asked.fresh);
+        self.approve(desk.status, &[asked], (desk.person, desk.words), desk.writer)?;
         Ok(told)
     }
 
-    fn settle_note(
-        &self,
-        status: &Status,
-        said: &Said,
-        person: &str,
-        writer: &Writer,
-    ) -> Result<String, Refused> {
+    fn settle_note(&self, desk: &Desk<'_>, said: &Said) -> Result<String, Refused> {
         let id: Option<RowId> = said.note.parse().ok();
-        let all = notes::notes(&status.ledger.0);
+        let all = notes::notes(&desk.status.ledger.0);
         let Some(noted) = all.iter().find(|noted| Some(noted.entry.id) == id) else {
             return refused("there is no such note");
         };
         if noted.settled.is_some() {
             return refused("that note is settled already");
         }
-        self.settle(noted.entry, (person, said.says.trim()), writer)?;
+        self.settle(noted.entry, (desk.person, desk.words), desk.writer)?;
         Ok("The note is settled.".into())
     }
 
-    /// Stops the one clock of a person that runs.
-    fn stop_running(
-        &self,
-        status: &Status,
-        person: &str,
-        note: &str,
-        now: Timestamp,
-        writer: &Writer,
-    ) -> Result<String, Refused> {
-        let times = Times::of(&status.ledger.0);
-        let running: Vec<_> = times.running_of(person).collect();
-        let [clock] = running.as_slice() else {
-            return refused(match running.len() {
-                0 => format!("no clock of {person} runs"),
-                n => format!("{n} clocks of {person} run; stop each with `endboard clock`"),
-            });
+    /// Stops the clock of a person that runs on the stage named, or the person's only one.
+    fn stop_running(&self, desk: &Desk<'_>, said: &Said) -> Result<String, Refused> {
+        let took = match said.took.trim() {
+            "" => None,
+            text => Some(spent::parse(text).map_err(|no| Refused::Words(no.to_string()))?),
         };
-        let began = &clock.entry.row;
-        let took = Duration::try_from(now.duration_since(began.when)).unwrap_or_default();
-        self.stop_clock(clock, took, &timed(person, note), now, writer)?;
-        Ok(format!("{person} worked {} on {}/{}.", words::time(took), began.shot, began.stage))
+        let entries = &desk.status.ledger.0;
+        let times = Times::of(entries);
+        let running: Vec<&Clock<'_>> = times.running_of(desk.person).collect();
+        let named: Vec<&Clock<'_>> =
+            running.iter().copied().filter(|clock| clock.is_on(&said.shot, &said.stage)).collect();
+        let clock = match (&named[..], &running[..]) {
+            ([one], _) | ([], [one]) => one,
+            (_, []) => return refused(format!("no clock of {} runs", desk.person)),
+            ([], several) => {
+                let places: Vec<String> = several.iter().map(|clock| clock.place()).collect();
+                let person = desk.person;
+                return refused(format!(
+                    "{} clocks of {person} run; name the shot and the stage: {}",
+                    several.len(),
+                    places.join(", ")
+                ));
+            }
+            // A forgotten one and a new one on the same stage.
+            (several, _) => {
+                return refused(format!(
+                    "{} clocks of {} run on {}; `endboard clock` tells them apart",
+                    several.len(),
+                    desk.person,
+                    several[0].place()
+                ));
+            }
+        };
+        let stopped = self.stop_clock(clock, took, &desk.timed(), entries, desk.now, desk.writer);
+        let written = stopped.map_err(no_clock)?;
+        Ok(format!("{} worked {} on {}.", desk.person, words::time(written.took), clock.place()))
     }
-}
-
-/// What a person says of time at the page, where neither cause nor round is asked.
-fn timed(person: &str, note: &str) -> clocking::Said {
-    clocking::Said { person: person.into(), cause: None, round: None, note: note.into() }
 }
 
 /// The stage and frames that are named, all of them of the film.
@@ -237,20 +266,4 @@ fn place(status: &Status, said: &Said) -> Result<(NodeId, Place), Refused> {
     }
     let (shot, stage) = (node.shot.clone(), node.stage.clone());
     Ok((id, Place { film: graph.film.as_str().into(), shot, stage, frames, cause: None, unknown: None }))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn times_are_read_as_people_write_them() {
-        let minutes = |text| took(text).map(|time| time.as_secs() / 60);
-        for (text, want) in [("90m", 90), ("1h30m", 90), ("1.5h", 90), (" 1 h 5 m ", 65), ("24h", 1440)] {
-            assert_eq!(minutes(text), Some(want), "{text}");
-        }
-        for text in ["", "h", "90", "1h30", "-1h", "0m", "25h", "1d", "1e9h", "nan", "1..5h", "..m"] {
-            assert_eq!(took(text), None, "{text}");
-        }
-    }
 }

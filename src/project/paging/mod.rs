@@ -7,9 +7,11 @@ pub mod findings;
 pub mod gallery;
 mod people;
 mod pieces;
+pub mod shown;
 mod spent;
 mod trace;
 
+use std::borrow::Cow;
 use std::collections::{BTreeMap, HashMap};
 
 use jiff::Zoned;
@@ -21,6 +23,7 @@ use super::{Project, Status, ribbons};
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
 use crate::graph::{FILM, NodeId};
+use crate::ledger::row::Entry;
 use crate::report::page::values::{Page, Piece, Shot};
 use crate::report::states::{Counts, Delivery, Strip};
 use crate::report::words;
@@ -30,21 +33,35 @@ use crate::stale;
 const TOLD: usize = 12;
 
 impl Project {
-    /// All that a page shows of the film as it was looked at, with pictures from `gallery` and the forecast that was kept, as of
-    /// `now`, in whose zone days are counted.
-    pub fn page(&self, status: &Status, dues: &[Due], gallery: &Gallery, kept: &Kept, now: &Zoned) -> Page {
+    /// All that a page shows of what is selected of the film as it was looked at, with pictures from `gallery` and the forecast that
+    /// was kept, as of `now`, in whose zone days are counted.
+    pub fn page(
+        &self,
+        status: &Status,
+        selection: &Selection,
+        dues: &[Due],
+        gallery: &Gallery,
+        kept: &Kept,
+        now: &Zoned,
+    ) -> Page {
+        let is_whole = selection.is_everything();
         let graph = &status.declared.graph;
         let film = status.declared.film.as_ref();
-        let (mut by_shot, whole) = self.strips(status);
+        let (mut by_shot, whole) = self.strips(status, selection);
         let mut counts = Counts::of_all(&whole);
-        let (pieces, is_cut) = pieces::of(status);
+        let (mut pieces, is_cut) = pieces::of(status);
         let mut shots: Vec<Shot> = Vec::new();
         for name in in_order(status, &pieces) {
             let Some(stages) = by_shot.remove(&*name) else { continue };
             counts.add(Counts::of_all(&stages));
             shots.push(Shot { name, stages, pictures: Vec::new() });
         }
-        let (next, trouble) = self.words(status);
+        if !is_whole {
+            // Without the others, the strip is of the shots that are shown.
+            let is_shown = |name: &String| shots.iter().any(|shot| shot.name == *name);
+            pieces.retain(|piece| piece.shot.as_ref().is_some_and(is_shown));
+        }
+        let (next, trouble) = self.words(status, selection);
         let mut page = Page {
             film: graph.film.clone(),
             made: format!("As of {}.", now.strftime("%-d %B %Y, %H:%M")),
@@ -56,32 +73,30 @@ impl Project {
             counts,
             next,
             trouble,
-            hours: spent::of(&status.ledger.0, now),
-            forecast: forecasting::distribution(status, dues, now.date(), kept),
-            findings: self.findings_kept(status),
-            deliveries: dues.iter().map(delivery).collect(),
+            hours: spent::of(&picked(&status.ledger.0, selection), now),
+            // The forecast, findings and deliveries are of the whole film.
+            forecast: is_whole.then(|| forecasting::distribution(status, dues, now.date(), kept)).flatten(),
+            findings: self.findings_kept(status).filter(|_| is_whole),
+            deliveries: dues.iter().filter(|_| is_whole).map(delivery).collect(),
             ..Page::default()
         };
-        people::into(&mut page, status, now);
+        self.people(&mut page, status, selection, now);
         gallery.hang(self, status, &mut page);
         page
     }
 
     /// The strips of all shots by name, and those of the film as a whole.
-    fn strips(&self, status: &Status) -> (HashMap<String, Vec<Strip>>, Vec<Strip>) {
+    fn strips(&self, status: &Status, selection: &Selection) -> (HashMap<String, Vec<Strip>>, Vec<Strip>) {
         let graph = &status.declared.graph;
         let mut fresh: HashMap<NodeId, FrameSet> = HashMap::new();
         for kept in self.kept(status) {
             let all = fresh.entry(kept.node).or_default();
             kept.fresh.runs().iter().for_each(|run| all.insert_range(*run));
         }
-        let wanted = |id: NodeId| {
-            let mut frames = FrameSet::new();
-            let whole = graph.nodes[id].frames;
-            if ribbons::is_told(status, id) && !whole.is_empty() {
-                frames.insert_range(whole);
-            }
-            frames
+        let picked = super::wanted(graph, selection);
+        let wanted = |id: NodeId| match &picked[id] {
+            Some(chosen) if ribbons::is_told(status, id) => chosen.within(graph.nodes[id].frames),
+            _ => FrameSet::new(),
         };
         let kept = |id: NodeId| fresh.get(&id).cloned().unwrap_or_default();
         let (mut by_shot, mut whole) = (HashMap::<String, Vec<Strip>>::new(), Vec::new());
@@ -95,26 +110,27 @@ impl Project {
     }
 
     /// What comes next, and what stands in the way.
-    fn words(&self, status: &Status) -> (Vec<String>, Vec<String>) {
+    fn words(&self, status: &Status, selection: &Selection) -> (Vec<String>, Vec<String>) {
         let graph = &status.declared.graph;
-        let all = Selection::default();
-        let plan = self.plan(status, &all, false);
+        let plan = self.plan(status, selection, false);
         let mut next = Vec::new();
         match plan.count {
             0 => next.push("Nothing is to be rendered.".to_string()),
             n => next.push(format!("A rebuild makes up to {}.", words::count(n as u64, "frame"))),
         }
-        let hands = ribbons::by_hand(status, &|_, _| true);
+        let picked = super::wanted(graph, selection);
+        let hands =
+            ribbons::by_hand(status, &|id, n| picked[id].as_ref().is_some_and(|chosen| chosen.contains(n)));
         next.extend(hands.iter().take(TOLD).map(|place| format!("By hand: {place}.")));
         next.extend(more(hands.len(), "places for hands"));
         let mut trouble = Vec::new();
-        let failed = self.failed(status, &all);
+        let failed = self.failed(status, selection);
         let said = |of: &super::trouble::Failed| {
             format!("{}@{} failed: {}", graph.nodes[of.node].name(), of.frames, of.reason)
         };
         trouble.extend(failed.iter().take(TOLD).map(said));
         trouble.extend(more(failed.len(), "failures"));
-        let blocked = self.blocked(status, &all);
+        let blocked = self.blocked(status, selection);
         let said = |of: &super::trouble::Blocked| {
             let first = of.by_frames.iter().next().unwrap_or_default();
             let place = stale::place(&graph.nodes[of.by], first);
@@ -124,6 +140,15 @@ impl Project {
         trouble.extend(more(blocked.len(), "that block others"));
         (next, trouble)
     }
+}
+
+/// Rows on stages that are selected.
+fn picked<'a>(entries: &'a [Entry], selection: &Selection) -> Cow<'a, [Entry]> {
+    if selection.is_everything() {
+        return Cow::Borrowed(entries);
+    }
+    let is_picked = |entry: &&Entry| selection.matches(&entry.row.shot, &entry.row.stage).is_some();
+    Cow::Owned(entries.iter().filter(is_picked).cloned().collect())
 }
 
 fn more(count: usize, things: &str) -> Option<String> {

@@ -2,42 +2,51 @@
 //!
 //! Knows how rows of people's work are told. What they come to, `crew` says.
 
-use std::collections::BTreeMap;
-
 use jiff::Zoned;
 
 use crate::base::frames::FrameSet;
-use crate::base::made::NONE;
-use crate::base::state::State;
-use crate::crew::approvals::{Approvals, Present, Standing};
+use crate::base::selector::Selection;
+use crate::crew::approvals::Standing;
+use crate::crew::notes;
 use crate::crew::packets::{self, Packets};
-use crate::crew::{notes, times};
-use crate::graph::NodeId;
-use crate::ledger::crew::Crew;
-use crate::ledger::id::RowId;
-use crate::ledger::row::{Entry, What};
-use crate::project::Status;
+use crate::crew::times::{Clock, Forgotten, Times};
+use crate::ledger::row::Entry;
+use crate::project::approving::Told;
+use crate::project::{Project, Status};
 use crate::report::page::values::{Approval, Note, Packet, Page};
 use crate::report::words;
 
-/// Puts it into the page.
-pub fn into(page: &mut Page, status: &Status, now: &Zoned) {
-    let entries = &status.ledger.0;
-    page.notes = notes::notes(entries).iter().map(|noted| note(noted, now)).collect();
-    page.approvals = approvals(status, now);
-    let packets = Packets::after(entries);
-    page.packets = packets.open().into_iter().map(|packet| handed(packet, now)).collect();
-    let running = times::Times::of(entries).running;
-    let said = running.iter().map(|clock| {
-        let since = clock.entry.row.when;
-        format!(
-            "The clock of {} runs on {} since {}.",
-            clock.person,
-            place(clock.entry, &clock.entry.row.frames),
-            when(since, now)
-        )
-    });
-    page.next.extend(said);
+impl Project {
+    /// Puts it into the page.
+    pub(super) fn people(&self, page: &mut Page, status: &Status, selection: &Selection, now: &Zoned) {
+        let entries = &status.ledger.0;
+        let is_picked = |shot: &str, stage: &str| selection.matches(shot, stage).is_some();
+        let noted = notes::notes(entries).into_iter();
+        let noted = noted.filter(|noted| is_picked(&noted.entry.row.shot, &noted.entry.row.stage));
+        page.notes = noted.map(|noted| note(&noted, now)).collect();
+        let mut told = self.approvals(status, false);
+        told.retain(|told| is_picked(&told.shot, &told.stage));
+        page.approvals = approvals(&told, now);
+        let packets = Packets::after(entries);
+        let open = packets.open().into_iter();
+        let open = open.filter(|packet| packet.parts.iter().any(|part| is_picked(&part.shot, &part.stage)));
+        page.packets = open.map(|packet| handed(packet, now)).collect();
+        let clocks = Times::of(entries).running.into_iter();
+        let clocks = clocks.filter(|clock| is_picked(&clock.entry.row.shot, &clock.entry.row.stage));
+        page.next.extend(clocks.map(|clock| runs(&clock, now)));
+    }
+}
+
+/// A clock that runs, and what is odd about it.
+fn runs(clock: &Clock<'_>, now: &Zoned) -> String {
+    let row = &clock.entry.row;
+    let place = place(clock.entry, &row.frames);
+    let odd = match clock.forgotten(now.timestamp(), now.time_zone()) {
+        None => "",
+        Some(Forgotten::Future) => ", which is yet to come: a machine's date was wrong",
+        Some(Forgotten::Day | Forgotten::Night) => ", and was most likely forgotten",
+    };
+    format!("The clock of {} runs on {place} since {}{odd}.", clock.person, when(row.when, now))
 }
 
 /// When something was, for whoever reads the page now.
@@ -66,59 +75,30 @@ fn note(noted: &notes::Noted<'_>, now: &Zoned) -> Note {
     }
 }
 
-/// How a frame of a stage looks now.
-fn present(status: &Status, node: Option<NodeId>, frame: i64) -> Present {
-    let cell = node.and_then(|id| Some((id, status.report.strips[id].get(frame)?)));
-    let Some((id, cell)) = cell else { return Present::Gone };
-    if cell.state == State::Fresh && cell.pixels != NONE {
-        return Present::Fresh(cell.pixels);
-    }
-    let node = &status.declared.graph.nodes[id];
-    let last = status.state.table(&node.shot, &node.stage).and_then(|table| table.get(frame));
-    match last.map(|row| row.pixels).filter(|pixels| *pixels != NONE) {
-        Some(pixels) => Present::Last(pixels),
-        None => Present::Absent,
-    }
-}
-
-/// Approvals, an entry a row, with the frames on which each still holds or does no longer.
-fn approvals(status: &Status, now: &Zoned) -> Vec<Approval> {
-    let approvals = Approvals::after(&status.ledger.0);
-    let mut all = Vec::new();
-    for (shot, stage) in approvals.stages() {
-        let id = status.declared.graph.find(shot, stage);
-        let mut rows: BTreeMap<RowId, (&Entry, [FrameSet; 3])> = BTreeMap::new();
-        for part in approvals.parts(shot, stage, &|frame| present(status, id, frame)) {
-            let at = match part.standing {
-                Standing::InForce => 0,
-                Standing::InDoubt => 1,
-                Standing::Lapsed | Standing::Lost => 2,
-            };
-            let (_, frames) = rows.entry(part.entry.id).or_insert_with(|| (part.entry, Default::default()));
-            part.frames.runs().iter().for_each(|run| frames[at].insert_range(*run));
+/// Approvals, an entry a row, with the frames on which each still holds or does no longer; `told` has the parts of a row next to
+/// each other.
+fn approvals(told: &[Told], now: &Zoned) -> Vec<Approval> {
+    let join = |parts: &[Told], is_wanted: &dyn Fn(Standing) -> bool| {
+        let mut frames = FrameSet::new();
+        for part in parts.iter().filter(|part| is_wanted(part.standing)) {
+            part.frames.runs().iter().for_each(|run| frames.insert_range(*run));
         }
-        all.extend(rows.into_values().map(|(entry, frames)| approval(entry, &frames, now)));
-    }
-    all
-}
-
-fn approval(entry: &Entry, frames: &[FrameSet; 3], now: &Zoned) -> Approval {
-    let mut whole = FrameSet::new();
-    frames.iter().flat_map(FrameSet::runs).for_each(|run| whole.insert_range(*run));
-    let told = |set: &FrameSet| if set.is_empty() { String::new() } else { set.to_string() };
-    let says = match &entry.row.what {
-        What::Crew(Crew::Approval { note, .. }) => note.to_string(),
-        _ => String::new(),
+        if frames.is_empty() { String::new() } else { frames.to_string() }
     };
-    Approval {
-        shot: entry.row.shot.to_string(),
-        place: place(entry, &whole),
-        by: entry.row.by.to_string(),
-        when: when(entry.row.when, now),
-        says,
-        in_doubt: told(&frames[1]),
-        lapsed: told(&frames[2]),
-    }
+    let one = |parts: &[Told]| {
+        let first = &parts[0];
+        Approval {
+            shot: first.shot.to_string(),
+            place: format!("{}/{}@{}", first.shot, first.stage, join(parts, &|_| true)),
+            by: first.by.to_string(),
+            when: when(first.when, now),
+            says: first.note.clone(),
+            in_doubt: join(parts, &|standing| standing == Standing::InDoubt),
+            lapsed: join(parts, &|standing| standing == Standing::Lapsed),
+            lost: join(parts, &|standing| standing == Standing::Lost),
+        }
+    };
+    told.chunk_by(|a, b| a.row == b.row).map(one).collect()
 }
 
 fn handed(packet: &packets::Packet, now: &Zoned) -> Packet {

@@ -52,7 +52,7 @@ pub fn bars(chart: &Chart, id: &str) -> Markup {
         @if !kinds.is_empty() {
             figure class="chart" {
                 figcaption { h3 id={ (id) "-t" } { (chart.title) } }
-                (key(&kinds))
+                (legend(&kinds))
                 svg class="bars" height=(em(drawn as f64 * row)) role="img" aria-labelledby={ (id) "-t " (id) "-d" } {
                     desc id={ (id) "-d" } { (described(chart, &kinds)) }
                     @for (n, bar) in chart.bars[..drawn].iter().enumerate() {
@@ -99,7 +99,7 @@ fn parts(bar: &Bar, people: bool, longest: Duration, top: f64, kinds: &[Kind]) -
     }
 }
 
-fn key(kinds: &[Kind]) -> Markup {
+fn legend(kinds: &[Kind]) -> Markup {
     html! {
         ul class="legend" {
             @for kind in kinds {
@@ -163,6 +163,7 @@ pub fn distribution(of: &Distribution) -> Markup {
     let each = each(of);
     html! {
         figure class="chart" {
+            figcaption class="says" { (told_bars(runs, each)) }
             svg class="curve" height="13em" role="img" aria-labelledby="forecast-t forecast-d" {
                 desc id="forecast-d" { (runs) " simulated runs by the day on which they end. " (quantiles(of)) }
                 @for (n, &count) in columns.iter().enumerate().filter(|(_, count)| **count > 0) {
@@ -170,7 +171,7 @@ pub fn distribution(of: &Distribution) -> Markup {
                     rect class="run" x=(percent(n as f64 / lasts)) width=(percent(0.94 / lasts)) y=(em(11.0 - high)) height=(em(high)) {}
                 }
                 @for (n, (name, day)) in of.quantiles.iter().enumerate() {
-                    @let at = (f64::from(days(*day)) / each + 0.5).min(lasts) / lasts;
+                    @let at = ((f64::from(days(*day)) + 0.5) / each).min(lasts) / lasts;
                     @let (anchor, label) = if at > 0.6 { ("end", at - 0.008) } else { ("start", at + 0.008) };
                     rect class="mark" x=(percent(at)) y=(em(n as f64 * 1.2)) width="2" height=(em(11.0 - n as f64 * 1.2)) {}
                     text x=(percent(label.max(0.0))) y=(em(n as f64 * 1.2 + 0.9)) text-anchor=(anchor) { (name) " " (day.strftime("%-d %b").to_string()) }
@@ -191,6 +192,12 @@ pub fn distribution(of: &Distribution) -> Markup {
             }
         }
     }
+}
+
+/// What the bars are.
+fn told_bars(runs: u64, each: f64) -> String {
+    let when = if each > 1.0 { format!("within {each} days") } else { "on one day".to_string() };
+    format!("Each bar: how many of {runs} simulated runs end {when}.")
 }
 
 fn span(of: &Distribution) -> f64 {

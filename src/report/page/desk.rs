@@ -29,7 +29,8 @@ pub fn desk(page: &Page) -> Markup {
             span id="token-says" { "It stands at the end of the address that `endboard serve` printed." }
         }
         form id="desk-form" {
-            datalist id="known-shots" { @for shot in &page.shots { option value=(shot.name) {} } }
+            // Filled by the page's program, which has the names already.
+            datalist id="known-shots" {}
             datalist id="known-stages" { @for stage in stages(page) { option value=(stage) {} } }
             div class="fields" {
                 (field("shot", "Shot", "known-shots", true))

@@ -5,6 +5,7 @@
 use maud::{Markup, html};
 
 use crate::report::page::anchor;
+use crate::report::page::packed::entries;
 use crate::report::page::values::{Approval, Finding, Findings, Note, Packet, Page};
 use crate::report::states::Delivery;
 use crate::report::words;
@@ -25,18 +26,20 @@ pub fn findings(page: &Page, found: &Findings) -> Markup {
     html! {
         p { (found.of) }
         @if found.all.is_empty() { p { "Nothing was found." } }
-        ul class="entries" {
-            @for Finding { weight, place: at, shot, says } in &found.all {
-                li class={ "w-" (weight) } {
-                    strong { (weight) } " " (place(page, shot.as_deref(), at)) " " span class="says" { (says) }
-                }
-            }
-        }
+        (entries(&found.all.iter().map(|one| finding(page, one)).collect::<Vec<_>>()))
         @for caution in &found.cautions { p class="caution" { (caution) } }
     }
 }
 
-/// A note; `resolve` says that the page can write that it is settled.
+fn finding(page: &Page, Finding { weight, place: at, shot, says }: &Finding) -> Markup {
+    html! {
+        li class={ "w-" (weight) } {
+            strong { (weight) } " " (place(page, shot.as_deref(), at)) " " span class="says" { (says) }
+        }
+    }
+}
+
+/// A note; within a shot's own part, without `page`, its place leads nowhere.
 fn note(page: Option<&Page>, note: &Note) -> Markup {
     html! {
         li class={ @if note.resolved.is_some() { "note done" } @else { "note" } } data-note=[note.resolved.is_none().then_some(&note.id)] {
@@ -63,6 +66,7 @@ fn approval(page: Option<&Page>, one: &Approval) -> Markup {
             " " span class="who" { (one.by) ", " (one.when) }
             @if !one.in_doubt.is_empty() { " in doubt on " (one.in_doubt) ": stale, a rebuild decides" }
             @if !one.lapsed.is_empty() { " " strong class="lapses" { "lapsed on " (one.lapsed) ": the pixels changed" } }
+            @if !one.lost.is_empty() { " without a render now on " (one.lost) }
         }
     }
 }
@@ -84,11 +88,11 @@ pub fn notes(page: &Page) -> Markup {
     let open = page.notes.iter().filter(|note| note.resolved.is_none());
     let settled: Vec<&Note> = page.notes.iter().filter(|note| note.resolved.is_some()).collect();
     html! {
-        ul class="entries" { @for one in open { (note(Some(page), one)) } }
+        (entries(&open.map(|one| note(Some(page), one)).collect::<Vec<_>>()))
         @if !settled.is_empty() {
             details {
                 summary { (words::count(settled.len() as u64, "settled note")) }
-                ul class="entries" { @for one in settled { (note(Some(page), one)) } }
+                (entries(&settled.iter().map(|one| note(Some(page), one)).collect::<Vec<_>>()))
             }
         }
     }
@@ -98,7 +102,8 @@ pub fn notes(page: &Page) -> Markup {
 pub fn approvals(page: &Page) -> Markup {
     let (lapsed, hold): (Vec<&Approval>, Vec<&Approval>) =
         page.approvals.iter().partition(|one| !one.lapsed.is_empty());
-    html! { ul class="entries" { @for one in lapsed.into_iter().chain(hold) { (approval(Some(page), one)) } } }
+    let all = lapsed.into_iter().chain(hold);
+    entries(&all.map(|one| approval(Some(page), one)).collect::<Vec<_>>())
 }
 
 /// What is with whom.

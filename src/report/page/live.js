@@ -1,7 +1,7 @@
 // Parts of a page that is served are replaced as they change, and what a person writes down is sent with the token.
 "use strict";
 (() => {
-  const { make, prepare, find } = window.endboard;
+  const { make, prepare, find, drawReel, drawInside, whenDrawn } = window.endboard;
   const KEY = "endboard-token";
 
   // The token comes in the address behind #, which browsers send to nobody, and is taken out of it at once.
@@ -37,14 +37,33 @@
   };
 
   const form = document.getElementById("desk-form");
+  // Which renders of the stage named the page shows: approving says it, so that nobody approves what came after the look. It is
+  // taken when the stage is named, and anew after a refusal.
+  let picked = { stage: "", shown: "" };
+  const pick = async () => {
+    const stage = `${form.elements.shot.value}/${form.elements.stage.value}`;
+    if (picked.stage === stage && picked.shown) return;
+    const shot = document.querySelector(`.shot[data-name="${CSS.escape(form.elements.shot.value)}"] > details`);
+    if (shot) await drawInside(shot);
+    picked = { stage, shown: document.querySelector(`[data-of="${CSS.escape(stage)}"]`)?.dataset.shown ?? "" };
+  };
+  form.elements.shot.addEventListener("focus", () => {
+    const names = [...document.querySelectorAll(".shot")].map((shot) => make("option", { value: shot.dataset.name }));
+    document.getElementById("known-shots").replaceChildren(...names);
+  });
+  form.elements.shot.addEventListener("change", pick);
+  form.elements.stage.addEventListener("change", pick);
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
     const does = event.submitter ? event.submitter.value : "note";
     const what = Object.fromEntries([...new FormData(form)].filter(([, value]) => value !== ""));
-    if (await send({ ...what, does })) { form.elements.says.value = ""; form.elements.took.value = ""; }
+    if (does === "approve") { await pick(); what.shown = picked.shown; }
+    const done = await send({ ...what, does });
+    if (does === "approve") picked = { stage: "", shown: "" };
+    if (done) { form.elements.says.value = ""; form.elements.took.value = ""; }
   });
-  // A rebuild names no shot, and must not wait for one to be named.
-  form.querySelector("[value=rebuild]").formNoValidate = true;
+  // A rebuild names no shot, and a person's only clock is stopped without one.
+  for (const does of ["rebuild", "stop"]) form.querySelector(`[value=${does}]`).formNoValidate = true;
 
   const settle = (root) => {
     root.querySelectorAll("[data-note]").forEach((note) => {
@@ -55,7 +74,7 @@
       note.append(" ", button);
     });
     root.querySelectorAll(".shot").forEach(offer);
-    if (root.matches?.(".shot")) offer(root);
+    if (root.closest?.(".shot")) offer(root.closest(".shot"));
   };
   // From a shot to the desk, with its name filled in.
   const offer = (shot) => {
@@ -66,19 +85,21 @@
       form.elements.shot.value = shot.dataset.name;
       const stages = shot.querySelectorAll(".stage");
       form.elements.stage.value = stages.length ? stages[stages.length - 1].textContent : "";
+      pick();
       form.elements.says.focus();
     });
     inside.append(make("p", {}, button));
   };
 
   // What a reader has unfolded, typed or is at stays as it was.
-  const replace = (old, text) => {
+  const replace = async (old, text) => {
     const made = new DOMParser().parseFromString(text, "text/html").body.firstElementChild;
     if (!made) return;
+    if (old.dataset.drawn) await drawReel(made);
     const open = [...old.querySelectorAll("details")].map((one) => one.open);
     const at = old.contains(document.activeElement) ? [...old.querySelectorAll("a, button, input, select, summary")].indexOf(document.activeElement) : -1;
     const node = document.importNode(made, true);
-    [...node.querySelectorAll("details")].forEach((one, n) => { if (n < open.length) one.open = open[n]; });
+    [...node.querySelectorAll("details")].forEach((one, n) => { if (n < open.length && one.open !== open[n]) one.open = open[n]; });
     node.hidden = old.hidden;
     old.replaceWith(node);
     prepare(node);
@@ -93,34 +114,57 @@
     version = Number(page.body.dataset.version);
     document.body.dataset.version = version;
     // Where whole parts came or went, the page is put in order again around them, all but the desk.
+    const unfolded = [...document.querySelectorAll(".shot > details[open]")].map((one) => one.parentElement.id);
+    const [across, down] = [scrollX, scrollY];
     const desk = document.getElementById("desk");
     const main = document.getElementById("main");
     const sections = [...page.getElementById("main").children].map((one) => one.id === "desk" ? desk : document.importNode(one, true));
     main.replaceChildren(...sections);
     for (const id of ["head", "contents"]) document.getElementById(id).replaceWith(document.importNode(page.getElementById(id), true));
+    for (const id of unfolded) {
+      const details = document.getElementById(id)?.querySelector("details");
+      if (details) { details.open = true; await drawInside(details); }
+    }
     prepare(document);
     settle(document);
     find();
+    scrollTo({ left: across, top: down, behavior: "instant" });
   };
 
   const running = make("p", { id: "running", role: "status" });
   document.getElementById("main").before(running);
-  const events = new EventSource("/events");
-  events.addEventListener("parts", (event) => {
-    const { from, to, parts } = JSON.parse(event.data);
-    if (from !== version) { if (to !== version) anew(); return; }
+  const take = async ({ from, to, parts }) => {
+    if (from !== version) { if (to !== version) await anew(); return; }
     version = to;
     document.body.dataset.version = to;
     for (const { id, html } of parts) {
       const old = document.getElementById(id);
-      if (old) replace(old, html);
+      if (old) await replace(old, html);
     }
     find();
+  };
+  // One change is drawn after the other, in the order in which they came.
+  let last = Promise.resolve();
+  const after = (does) => { last = last.then(does).catch(() => {}); };
+  let events;
+  const follow = () => {
+    events = new EventSource("/events");
+    events.addEventListener("parts", (event) => after(() => take(JSON.parse(event.data))));
+    events.addEventListener("version", (event) => after(() => Number(event.data) !== version && anew()));
+    events.addEventListener("running", (event) => { running.textContent = JSON.parse(event.data); });
+    events.onopen = () => { running.textContent = ""; };
+    events.onerror = () => {
+      running.textContent = events.readyState === EventSource.CLOSED
+        ? "So many pages follow this film already that this one is not told of changes; close some, and load this one again."
+        : "No word from the program that serves this page; it is asked again and again.";
+    };
+  };
+  // Browsers open few connections to one address: a page that nobody sees leaves its own to others.
+  document.addEventListener("visibilitychange", () => {
+    if (document.hidden) events.close();
+    else if (events.readyState === EventSource.CLOSED) follow();
   });
-  events.addEventListener("version", (event) => { if (Number(event.data) !== version) anew(); });
-  events.addEventListener("whole", () => anew());
-  events.addEventListener("running", (event) => { running.textContent = JSON.parse(event.data); });
-  events.onerror = () => { running.textContent = "No word from the program that serves this page; it is asked again and again."; };
-  events.onopen = () => { running.textContent = ""; };
+  follow();
+  whenDrawn.push(settle);
   settle(document);
 })();

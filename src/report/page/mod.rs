@@ -6,6 +6,7 @@
 mod charts;
 mod desk;
 mod lists;
+mod packed;
 mod ribbons;
 mod shots;
 pub mod strip;
@@ -154,6 +155,11 @@ pub fn parts(page: &Page, way: &Way) -> Vec<Part> {
             parts.extend(page.shots.iter().map(one));
             continue;
         }
+        if id == "film" && shots::is_long(page) {
+            parts.push(Part { id: "film-says".into(), html: film_says(page).into_string() });
+            parts.extend(strip::reels(page).map(|(id, reel)| Part { id, html: reel.into_string() }));
+            continue;
+        }
         parts.push(Part { id: id.into(), html: section_html(section).into_string() });
     }
     parts
@@ -214,7 +220,7 @@ fn sections(page: &Page, way: &Way) -> Vec<Section> {
     }
     add("shots", "The shots", html! { div id="all-shots" { (shots::shots(page)) } });
     if !page.whole.is_empty() {
-        add("whole", "The whole film", shots::ribbons(&page.whole));
+        add("whole", "The whole film", shots::ribbons(page, &page.whole));
     }
     if !page.hours.charts.is_empty() {
         add("hours", "Where the hours went", hours(&page.hours));
@@ -233,14 +239,21 @@ fn sections(page: &Page, way: &Way) -> Vec<Section> {
     sections
 }
 
-fn film(page: &Page) -> Section {
+/// How the strip is to be read.
+fn film_says(page: &Page) -> Markup {
     let order =
         if page.is_cut { "in the order of the cut" } else { "in the order in which they are declared" };
-    let inside = html! {
-        p class="says" {
+    html! {
+        p class="says" id="film-says" data-part {
             "Its shots " (order) ", each as wide as it is long, the shortest and the longest excepted. Beneath each picture lie the \
              ribbons of its stages, first stage on top."
         }
+    }
+}
+
+fn film(page: &Page) -> Section {
+    let inside = html! {
+        (film_says(page))
         (ribbons::legend())
         a class="skip" href="#after-film" { "Past the strip" }
         (strip::strip(page))

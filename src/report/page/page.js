@@ -1,4 +1,5 @@
-// What a reader can do with the page beyond reading it. Without this everything is there, beside each other.
+// What a reader can do with the page beyond reading it. Without this everything of a short film is there, beside each other; of a
+// long one the names, the counts and the lists.
 "use strict";
 (() => {
   const make = (name, set, ...inside) => {
@@ -6,6 +7,56 @@
     for (const [key, value] of Object.entries(set || {})) made.setAttribute(key, value);
     made.append(...inside);
     return made;
+  };
+
+  // A long film's page holds most of itself packed: what is near a reader, or unfolded, is unpacked and drawn.
+  const whenDrawn = [];
+  const unpacked = new WeakMap();
+  const unpack = (pack) => {
+    if (!unpacked.has(pack)) {
+      const bytes = Uint8Array.from(atob(pack.textContent), (letter) => letter.charCodeAt(0));
+      const text = new Response(new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate"))).text();
+      unpacked.set(pack, text.then((html) => {
+        const made = document.createElement("template");
+        made.innerHTML = html;
+        return made.content;
+      }));
+    }
+    return unpacked.get(pack);
+  };
+  const packOf = (one) => one.querySelector(":scope > script[data-packed]");
+
+  // A length of the strip. What has the focus keeps it.
+  const drawReel = async (reel) => {
+    const pack = packOf(reel);
+    if (!pack) return;
+    const content = await unpack(pack);
+    if (!pack.isConnected && !reel.contains(pack)) return;
+    const list = reel.querySelector(".strip");
+    const at = [...list.querySelectorAll("a")].indexOf(document.activeElement);
+    list.replaceChildren(document.importNode(content, true));
+    pack.remove();
+    reel.dataset.drawn = "yes";
+    if (at >= 0) list.querySelectorAll("a")[at]?.focus({ preventScroll: true });
+  };
+  // The inside of a shot, or the rest of a list, when it is unfolded.
+  const drawInside = async (details) => {
+    const shot = details.closest(".shot");
+    const own = packOf(details);
+    const group = shot?.closest(".group");
+    if (own) {
+      const content = document.importNode(await unpack(own), true);
+      if (own.isConnected) own.replaceWith(content);
+    } else if (group && details.parentElement === shot && !shot.querySelector(".inside")) {
+      // Insides lie in the pack in the order of the group's shots.
+      const at = [...group.querySelectorAll(":scope > .shot")].indexOf(shot);
+      const content = await unpack(packOf(group));
+      if (shot.querySelector(".inside")) return;
+      details.append(document.importNode(content.children[at], true));
+    } else {
+      return;
+    }
+    whenDrawn.forEach((does) => does(details));
   };
 
   // Two pictures of a shot on top of each other, with a line between them that a slider moves.
@@ -67,19 +118,27 @@
       if (isIntersecting && target.querySelector("details[open]")) { target.querySelectorAll(".stills").forEach(wiper); }
     }
   }, { rootMargin: "600px" });
+  const nearReels = new IntersectionObserver((seen) => {
+    for (const { isIntersecting, target } of seen) {
+      if (isIntersecting) { nearReels.unobserve(target); drawReel(target); }
+    }
+  }, { rootMargin: "1500px" });
   const prepare = (root) => {
-    const shots = root.matches?.(".shot") ? [root] : root.querySelectorAll(".shot");
-    shots.forEach((shot) => {
-      near.observe(shot);
-      shot.querySelector("details")?.addEventListener("toggle", () => {
-        if (shot.querySelector("details").open) shot.querySelectorAll(".stills").forEach(wiper);
-      });
-    });
+    const all = (name) => root.matches?.(name) ? [root] : root.querySelectorAll(name);
+    all(".shot").forEach((shot) => { if (shot.querySelector("details[open]")) near.observe(shot); });
+    all(".reel").forEach((reel) => nearReels.observe(reel));
   };
+  document.addEventListener("toggle", async ({ target }) => {
+    if (!target.open) return;
+    await drawInside(target);
+    if (target.parentElement.matches(".shot")) target.querySelectorAll(".stills").forEach(wiper);
+  }, true);
 
   // A shot that is gone to is unfolded.
   const unfold = () => {
-    const at = location.hash.length > 1 && document.getElementById(decodeURIComponent(location.hash.slice(1)));
+    let id = location.hash.slice(1);
+    try { id = decodeURIComponent(id); } catch { /* An address that somebody wrote by hand leads nowhere. */ }
+    const at = id && document.getElementById(id);
     const folded = at && at.matches(".shot") && at.querySelector("details");
     if (folded) { folded.open = true; at.hidden = false; at.scrollIntoView(); at.querySelector("summary").focus({ preventScroll: true }); }
   };
@@ -123,9 +182,12 @@
   prepare(document);
   addEventListener("hashchange", unfold);
   unfold();
-  addEventListener("beforeprint", () => document.querySelectorAll("details:not(.table)").forEach((one) => { one.open = true; }));
+  // A long film is printed as it stands on the page, or it would fill hundreds of sheets.
+  addEventListener("beforeprint", () => {
+    if (!document.querySelector(".group")) document.querySelectorAll("details:not(.table)").forEach((one) => { one.open = true; });
+  });
   window.endboard = {
-    make, prepare,
+    make, prepare, drawReel, drawInside, whenDrawn,
     find: () => {
       // A page that was put in order anew has lost its finder.
       if (!document.querySelector(".finder")) find = finder();

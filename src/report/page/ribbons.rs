@@ -7,8 +7,8 @@ use maud::{Markup, html};
 
 use crate::base::frames::FrameRange;
 use crate::base::state::{FrameState, State};
-use crate::report::page::textures::{self, of_state, sign};
-use crate::report::ribbon::SHOWN;
+use crate::report::page::textures::{of_state, sign};
+use crate::report::ribbon::{self, SHOWN};
 use crate::report::states::{Counts, Strip};
 
 /// Where a stretch of frames lies in a whole, as two percentages: begin and width.
@@ -38,7 +38,7 @@ pub fn runs(strip: &Strip, whole: FrameRange, top: u32, height: u32, told: bool)
 }
 
 /// A whole ribbon with its words for those who do not see it.
-pub fn ribbon(strip: &Strip, whole: FrameRange) -> Markup {
+pub fn drawn(strip: &Strip, whole: FrameRange) -> Markup {
     let counts = Counts::of(&strip.runs).words();
     html! {
         svg class="ribbon" height="18" role="img" aria-label={ (strip.stage) ": " (said(strip)) } {
@@ -78,7 +78,7 @@ pub fn counted(counts: Counts) -> Markup {
 pub fn legend() -> Markup {
     html! {
         ul class="legend" aria-label="What the textures mean" {
-            @for state in textures::STATES {
+            @for state in ribbon::told() {
                 li {
                     svg width="28" height="14" aria-hidden="true" focusable="false" {
                         rect class={ "f-" (of_state(state)) } width="28" height="14" {}

@@ -1,56 +1,83 @@
 //! The shots one by one: their stages' ribbons, and pictures of their stages, before and after.
 //!
-//! Knows how a shot is laid out. What a reader does with the pictures is `page.js`'s; without it they stand beside each other.
+//! Knows how a shot is laid out, and when a film is long. What a reader does with the pictures is `page.js`'s; without it they stand beside each other.
 
 use maud::{Markup, html};
 
 use crate::base::state::{FrameState, State};
-use crate::report::page::ribbons::{counted, ribbon, whole};
+use crate::report::page::packed::{TOGETHER, pack};
+use crate::report::page::ribbons::{counted, drawn, whole};
 use crate::report::page::values::{Approval, Note, Page, Picture, Shot};
 use crate::report::page::{anchor, lists};
 use crate::report::states::{Counts, Strip};
 
-/// Films of more shots than this have them folded up.
+/// Films of more shots than this are long.
 const OPEN: usize = 40;
 
-/// All shots.
+/// True of a film whose page holds so much that it is drawn where a reader comes near; its shots are folded up.
+pub fn is_long(page: &Page) -> bool {
+    page.shots.len() > OPEN
+}
+
+/// All shots. Of a long film each has its name and its counts, and what is inside is packed.
 pub fn shots(page: &Page) -> Markup {
     html! {
-        @for shot in &page.shots { (one(page, shot)) }
+        @if is_long(page) {
+            @for shots in page.shots.chunks(TOGETHER) {
+                div class="group" {
+                    @for shot in shots { (article(page, shot, None)) }
+                    (pack(&html! { @for shot in shots { (inside(page, shot)) } }))
+                }
+            }
+        } @else {
+            @for shot in &page.shots { (one(page, shot)) }
+        }
     }
 }
 
-/// A shot by itself; its markup changes when anything of the shot does, and only then.
+/// A shot by itself, with all that is inside; its markup changes when anything of the shot does, and only then.
 pub fn one(page: &Page, shot: &Shot) -> Markup {
+    article(page, shot, Some(inside(page, shot)))
+}
+
+/// Notes and approvals of a shot.
+fn said<'a>(page: &'a Page, shot: &Shot) -> (Vec<&'a Note>, Vec<&'a Approval>) {
+    let notes = page.notes.iter().filter(|note| note.shot == shot.name).collect();
+    (notes, page.approvals.iter().filter(|one| one.shot == shot.name).collect())
+}
+
+fn article(page: &Page, shot: &Shot, inside: Option<Markup>) -> Markup {
     let counts = Counts::of_all(&shot.stages);
     let unsettled = counts.fresh != counts.total();
-    let notes: Vec<&Note> = page.notes.iter().filter(|note| note.shot == shot.name).collect();
-    let approvals: Vec<&Approval> = page.approvals.iter().filter(|one| one.shot == shot.name).collect();
-    let asked = unsettled || notes.iter().any(|note| note.resolved.is_none());
+    let asked = unsettled || said(page, shot).0.iter().any(|note| note.resolved.is_none());
     html! {
         article class="shot" id=(anchor(&shot.name)) data-part data-name=(shot.name) data-asks[asked] {
-            details open[page.shots.len() <= OPEN] {
+            details open[!is_long(page)] {
                 summary {
                     h3 { (shot.name) }
-                    " " (counted(counts))
+                    " "
+                    @if is_long(page) { (counts.words()) } @else { (counted(counts)) }
                 }
-                div class="inside" {
-                    (stages(shot))
-                    (pictures(&shot.pictures))
-                    (lists::of_shot(&notes, &approvals))
-                }
+                @if let Some(inside) = inside { (inside) }
             }
         }
     }
 }
 
-/// A shot's stages as a list of ribbons on one scale.
-pub fn stages(shot: &Shot) -> Markup {
-    ribbons(&shot.stages)
+/// What is told of a shot besides its counts.
+fn inside(page: &Page, shot: &Shot) -> Markup {
+    let (notes, approvals) = said(page, shot);
+    html! {
+        div class="inside" {
+            (ribbons(page, &shot.stages))
+            (pictures(&shot.pictures))
+            (lists::of_shot(&notes, &approvals))
+        }
+    }
 }
 
 /// Stages as a list of ribbons; those without a frame in common have scales of their own.
-pub fn ribbons(strips: &[Strip]) -> Markup {
+pub fn ribbons(page: &Page, strips: &[Strip]) -> Markup {
     let apart = |a: &Strip, b: &Strip| a.whole().meet(b.whole()).is_empty();
     html! {
         ul class="stages" {
@@ -58,9 +85,11 @@ pub fn ribbons(strips: &[Strip]) -> Markup {
                 @let whole = whole(together);
                 @for strip in together {
                     @let counts = Counts::of(&strip.runs);
-                    li {
+                    @let of = format!("{}/{}", strip.shot, strip.stage);
+                    @let shown = page.shown.get(&of);
+                    li data-of=[shown.map(|_| &of)] data-shown=[shown] {
                         span class="stage" { (strip.stage) }
-                        (ribbon(strip, whole))
+                        (drawn(strip, whole))
                         (counted(counts))
                         @if let Some(first) = worst(strip) { span class="runs" { (first) } }
                     }

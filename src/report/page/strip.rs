@@ -7,7 +7,9 @@ use std::collections::HashMap;
 use maud::{Markup, html};
 
 use crate::base::frames::FrameRange;
+use crate::report::page::packed::{TOGETHER, pack};
 use crate::report::page::ribbons::{percent, runs};
+use crate::report::page::shots::is_long;
 use crate::report::page::values::{Page, Piece, Shot};
 use crate::report::page::{anchor, seconds};
 use crate::report::states::{Counts, Strip};
@@ -22,9 +24,6 @@ const WIDTHS: (f64, f64) = (44.0, 1024.0);
 const MIDDLING: f64 = 150.0;
 /// Height of one ribbon in the strip, with the space beneath it.
 const RIBBON: u32 = 6;
-/// Pieces that stand under one heading, so that a long film has places to go to.
-const TOGETHER: usize = 50;
-
 /// Pixels a frame, so that the middle one of all lengths comes out middling.
 pub fn scale(pieces: &[Piece]) -> f64 {
     let mut lengths: Vec<u64> =
@@ -40,21 +39,81 @@ pub fn width(piece: &Piece, scale: f64) -> u32 {
 
 /// The whole strip.
 pub fn strip(page: &Page) -> Markup {
-    let scale = scale(&page.pieces);
-    let shots: HashMap<&str, &Shot> = page.shots.iter().map(|shot| (&*shot.name, shot)).collect();
-    let tallest = page.shots.iter().map(|shot| shot.stages.len()).max().unwrap_or(0) as u32;
-    let several = page.pieces.len() > TOGETHER;
+    let draw = Draw::of(page);
     html! {
         div class="film" id="pieces" {
-            @for (n, part) in page.pieces.chunks(TOGETHER).enumerate() {
-                @let first = n * TOGETHER + 1;
-                @let told = format!("Pieces {first} to {}, from {}", first + part.len() - 1, part[0].at);
-                @if several { h3 class="reach" { (told) } }
-                ol class="strip" aria-label=(if several { told.as_str() } else { "Pieces of the film in order" }) {
-                    @for piece in part { (one(piece, shots_of(&shots, piece), width(piece, scale), tallest, page.rate)) }
+            @if is_long(page) {
+                @for (_, reel) in reels(page) { (reel) }
+            } @else {
+                @for (told, part) in lengths(page) {
+                    @if page.pieces.len() > TOGETHER { h3 class="reach" { (told) } }
+                    ol class="strip" aria-label=(told) { @for piece in part { (draw.one(piece)) } }
                 }
             }
         }
+    }
+}
+
+/// Lengths of a long film's strip with their ids. Each leads to its shots by name; as a reader comes near, it is drawn.
+pub fn reels(page: &Page) -> impl Iterator<Item = (String, Markup)> {
+    let draw = Draw::of(page);
+    lengths(page).enumerate().map(move |(n, (told, part))| {
+        let id = format!("reel-{n}");
+        let markup = html! {
+            div class="reel" id=(id) data-part {
+                h3 class="reach" { (told) }
+                ol class="strip" aria-label=(told) {
+                    @for piece in part {
+                        li class="piece" {
+                            @match shots_of(&draw.shots, piece) {
+                                Some(shot) => a href={ "#" (anchor(&shot.name)) } { (shot.name) },
+                                None => (piece.shot.as_deref().unwrap_or("black")),
+                            }
+                        }
+                    }
+                }
+                (pack(&html! { @for piece in part { (draw.one(piece)) } }))
+            }
+        };
+        (id, markup)
+    })
+}
+
+/// The pieces, so many under one heading that a long film has places to go to, with its words.
+fn lengths(page: &Page) -> impl Iterator<Item = (String, &[Piece])> {
+    let several = page.pieces.len() > TOGETHER;
+    page.pieces.chunks(TOGETHER).enumerate().map(move |(n, part)| {
+        let first = n * TOGETHER + 1;
+        let told = match several {
+            true => format!("Pieces {first} to {}, from {}", first + part.len() - 1, part[0].at),
+            false => "Pieces of the film in order".to_string(),
+        };
+        (told, part)
+    })
+}
+
+/// What drawing a piece needs of the film.
+struct Draw<'a> {
+    shots: HashMap<&'a str, &'a Shot>,
+    /// See [`scale`].
+    scale: f64,
+    /// Stages of the shot that has most.
+    stages: u32,
+    rate: f64,
+}
+
+impl<'a> Draw<'a> {
+    fn of(page: &'a Page) -> Self {
+        Self {
+            shots: page.shots.iter().map(|shot| (&*shot.name, shot)).collect(),
+            scale: scale(&page.pieces),
+            stages: page.shots.iter().map(|shot| shot.stages.len()).max().unwrap_or(0) as u32,
+            rate: page.rate,
+        }
+    }
+
+    fn one(&self, piece: &Piece) -> Markup {
+        one(piece, shots_of(&self.shots, piece), width(piece, self.scale), self.stages, self.rate)
     }
 }
 

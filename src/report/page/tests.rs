@@ -92,6 +92,7 @@ fn people(says: &str) -> Page {
             says: s(),
             in_doubt: s(),
             lapsed: s(),
+            lost: s(),
         }],
         packets: vec![Packet { name: s(), person: s(), places: vec![s()], due: s(), late: true, says: s() }],
         ..Page::default()
@@ -237,6 +238,56 @@ fn a_change_of_one_shot_changes_its_part_only() {
     assert_eq!(ids(&after, &changed), ["shot-br020"]);
 }
 
+/// A film of so many shots that its page is packed.
+fn long() -> Page {
+    let one = page("br010");
+    let name = |n: usize| format!("br{:03}", (n + 1) * 10);
+    let shot = |n: usize| {
+        let stages =
+            one.shots[0].stages.iter().map(|strip| Strip { shot: name(n), ..strip.clone() }).collect();
+        Shot { name: name(n), stages, pictures: one.shots[0].pictures.clone() }
+    };
+    let piece = |n: usize| Piece { shot: Some(name(n)), ..one.pieces[0].clone() };
+    Page { shots: (0..120).map(shot).collect(), pieces: (0..120).map(piece).collect(), ..one }
+}
+
+#[test]
+fn a_long_films_page_is_packed_and_still_names_everything() {
+    let long = long();
+    let html = html(&long, &Way::File);
+    let all = elements(&html);
+    let count = |wanted: &str| all.iter().filter(|(name, _)| name == wanted).count();
+    assert_eq!(all.iter().filter(|(_, a)| a.contains_key("data-packed")).count(), 3 + 3);
+    // Without the page's program every shot is led to from the strip, and has its heading and its counts.
+    assert_eq!((count("article"), count("image")), (120, 0));
+    for shot in &long.shots {
+        assert!(html.contains(&format!("<a href=\"#{}\">{}</a>", anchor(&shot.name), shot.name)));
+        assert!(html.contains(&format!("<h3>{}</h3> 11 fresh", shot.name)));
+    }
+    let ids: Vec<&String> = all.iter().filter_map(|(_, a)| a.get("id")).collect();
+    assert_eq!(ids.iter().collect::<BTreeSet<_>>().len(), ids.len());
+    assert!(html.len() < long.shots.len() * shots::one(&long, &long.shots[0]).into_string().len() / 4);
+}
+
+#[test]
+fn a_change_of_a_long_film_is_of_one_shot_and_one_length_of_its_strip() {
+    let before = long();
+    let mut after = before.clone();
+    after.shots[70].stages[0].runs.truncate(1);
+    let (a, b) = (parts(&before, &Way::Live(1)), parts(&after, &Way::Live(2)));
+    assert_eq!(a.len(), b.len());
+    let changed: Vec<String> = a.into_iter().zip(b).filter(|(a, b)| a != b).map(|(a, _)| a.id).collect();
+    assert_eq!(changed, ["reel-1", "shot-br710"]);
+}
+
+#[test]
+fn a_very_long_list_is_folded_up() {
+    let mut page = page("br010");
+    page.notes = vec![page.notes[0].clone(); 500];
+    let html = html(&page, &Way::File);
+    assert_eq!(html.matches("and 440 more").count(), 1);
+}
+
 /// Colours by name, of the light and of the dark scheme.
 fn colours() -> [HashMap<String, [u8; 3]>; 2] {
     let read = |text: &str| {
@@ -299,7 +350,7 @@ fn every_texture_is_drawn_once() {
         .collect();
     let unique: BTreeSet<&String> = drawn.iter().collect();
     assert_eq!((drawn.len(), unique.len()), (14, 14));
-    for shown in textures::STATES {
+    for shown in ribbon::told() {
         assert!(drawn.contains(&format!("t-{}", textures::of_state(shown))));
     }
     for kind in Kind::ALL {

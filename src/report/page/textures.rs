@@ -28,23 +28,11 @@ pub fn sign(shown: FrameState) -> Markup {
     html! { span class={ "sign s-" (of_state(shown)) } aria-hidden="true" { (ribbon::sign(shown, false)) } }
 }
 
-/// The states with a texture each.
-pub const STATES: [FrameState; 8] = [
-    FrameState { state: State::Fresh, held: false },
-    FrameState::FRESH_HELD,
-    FrameState { state: State::Stale, held: false },
-    FrameState::HELD,
-    FrameState { state: State::Absent, held: false },
-    FrameState { state: State::Out, held: false },
-    FrameState { state: State::Failed, held: false },
-    FrameState { state: State::Blocked, held: false },
-];
-
 /// Style rules that give every texture to whatever has its class, and every sign its ink.
 pub fn rules() -> String {
     let hex = |shown| ribbon::ink(shown).rgb.iter().map(|code| format!("{code:02x}")).collect::<String>();
     let mut rules = String::new();
-    for shown in STATES {
+    for shown in ribbon::told() {
         let (name, ink) = (of_state(shown), hex(shown));
         rules += &format!(".f-{name}{{fill:url(#t-{name})}}.s-{name},#t-{name}{{color:#{ink}}}\n");
     }

@@ -3,6 +3,7 @@
 //! Knows what each part of a page holds; a part without anything in it is left out of the page. Does not know how it looks, nor
 //! where it comes from.
 
+use std::collections::HashMap;
 use std::time::Duration;
 
 use jiff::civil::Date;
@@ -47,6 +48,8 @@ pub struct Page {
     pub packets: Vec<Packet>,
     /// How deliveries stand.
     pub deliveries: Vec<Delivery>,
+    /// Which renders are shown of each `SHOT/STAGE`, as a digest that approving gives back; empty where nobody can approve.
+    pub shown: HashMap<String, String>,
 }
 
 /// A stretch of the film.
@@ -254,6 +257,8 @@ pub struct Approval {
     pub in_doubt: String,
     /// Frames whose pixels have changed since, as a list; empty while all of it holds.
     pub lapsed: String,
+    /// Frames without a render now, or that the film no longer has, as a list; empty when there are none.
+    pub lost: String,
 }
 
 /// Work that is with a person.
