@@ -563,6 +563,8 @@ fn a_browser_sees_changes_arrive_and_writes_with_the_token() {
     browser.open("about:blank");
     browser.open(&format!("{address}#token={}", serving.token));
     assert_eq!(browser.run("return location.hash"), "");
+    // With the token nobody is asked for it any more.
+    assert_eq!(browser.run("return document.getElementById('token').checkVisibility()"), json!(false));
     browser.run(noted);
     until("the answer", || browser.run(says).as_str().unwrap().contains("Noted"));
     let notes = "return document.getElementById('notes')?.textContent ?? ''";

@@ -13,6 +13,7 @@ use super::arguments::page::Serve;
 use super::rebuild::{self, signals};
 use super::{Answer, Exit, Failure, deliver};
 use crate::base::digest::Digest;
+use crate::base::problem::Severity;
 use crate::base::selector::Selection;
 use crate::execute::Options;
 use crate::programs::{Halt, Runner};
@@ -173,12 +174,23 @@ impl Served {
     }
 }
 
+/// What stands in the way, where, and the way on.
+fn wrong(error: &ProjectError) -> String {
+    let ProjectError::Unsound(declared) = error else { return error.to_string() };
+    let Some(first) = declared.problems.iter().find(|problem| problem.severity == Severity::Error) else {
+        return error.to_string();
+    };
+    let place = first.span.map_or(String::new(), |span| format!("{}: ", declared.sources.place(span)));
+    let help = first.help.as_ref().map_or(String::new(), |help| format!("; {help}"));
+    format!("{place}{}{help}. `endboard check` tells all that is wrong.", first.message)
+}
+
 impl Film for Served {
     fn look(&self, gallery: &Gallery) -> Result<Page, String> {
         // What changes while it is looked at shows at the next question.
         let texts = self.seen.lock().expect("nothing panics with it").0.clone();
         let trace = self.project.trace(&texts);
-        let page = self.page(gallery).map_err(|error| error.to_string());
+        let page = self.page(gallery).map_err(|error| wrong(&error));
         let mut seen = self.seen.lock().expect("nothing panics with it");
         seen.1 = Some(if seen.0 == texts { trace } else { self.project.trace(&seen.0) });
         page

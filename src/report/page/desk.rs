@@ -26,7 +26,7 @@ pub fn desk(page: &Page) -> Markup {
         div class="token" id="token-ask" {
             label for="token" { "Token" }
             input id="token" type="password" autocomplete="off" spellcheck="false" aria-describedby="token-says";
-            span id="token-says" { "It stands at the end of the address that `endboard serve` printed." }
+            span id="token-says" { "It stands at the end of the address that " code { "endboard serve" } " printed." }
         }
         form id="desk-form" {
             // Filled by the page's program, which has the names already.
