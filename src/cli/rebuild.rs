@@ -270,7 +270,7 @@ fn counts(rebuilt: &Rebuilt) -> String {
     // What sound has in place of frames are blocks.
     let nodes = &rebuilt.status.declared.graph.nodes;
     let (blocks, [plates, clips]) =
-        (outcome.ran.iter().filter(|(id, _)| nodes[*id].is_sound()).count(), outcome.read);
+        (outcome.ran.iter().filter(|(id, _)| nodes[*id].is_heard()).count(), outcome.read);
     let sound = format!("{} of sound", words::count(blocks as u64, "block"));
     let rendered = match (outcome.rendered - blocks.min(outcome.rendered), blocks) {
         (frames, 0) => show::frames(frames),

@@ -116,7 +116,7 @@ fn of_channel(
             matches!(node.work, Work::Plate { .. }) && !is_named(&selection, &node.shot, &node.stage);
         // Sound has no picture to show: of it is told only where it is named.
         let spells = |selector: &Selector| selector.spells_stage() && graph.meant(node, selector).is_some();
-        let plain_sound = node.is_sound() && !selection.selectors.iter().any(spells);
+        let plain_sound = node.is_heard() && !selection.selectors.iter().any(spells);
         let set = chosen(stages[id].as_ref(), range(&status.declared, id));
         // Frames that are named one by one are all meant.
         let is_list = set.runs().iter().all(|run| run.len() == 1);

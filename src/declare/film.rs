@@ -104,7 +104,7 @@ pub enum Media {
 
 impl Media {
     /// True of a sound file.
-    pub fn is_sound(&self) -> bool {
+    pub fn is_heard(&self) -> bool {
         matches!(self, Self::Sound(_))
     }
 }

@@ -367,7 +367,7 @@ impl<'a> Engine<'a> {
         {
             let mut out = self.outcome.lock().expect("no worker panics with it");
             match &how {
-                How::Rendered | How::Alike if node.is_passed_on() => out.read[node.is_sound() as usize] += 1,
+                How::Rendered | How::Alike if node.is_passed_on() => out.read[node.is_heard() as usize] += 1,
                 How::Failed(_) => {}
                 _ if node.is_passed_on() => {}
                 How::Rendered | How::Alike => {

@@ -342,6 +342,6 @@ pub(super) fn unbroken<T>(work: impl FnOnce() -> T) -> Result<T, String> {
 
 /// `renders/SHOT/STAGE/SHOT.FRAME.exr`; of a block of the film's sound, `.wav`.
 pub fn render_path(shot: &str, stage: &str, frame: i64) -> String {
-    let ending = if graph::is_sound(shot, stage) { "wav" } else { "exr" };
+    let ending = if graph::is_heard(shot, stage) { "wav" } else { "exr" };
     format!("renders/{shot}/{stage}/{shot}.{frame:04}.{ending}")
 }

@@ -192,7 +192,7 @@ impl Source {
 }
 
 /// True of the stages of the film's sound, whose frames are blocks.
-pub fn is_sound(shot: &str, stage: &str) -> bool {
+pub fn is_heard(shot: &str, stage: &str) -> bool {
     shot == FILM
         && (matches!(stage, MIX | SUM | METER | LEVEL)
             || [BUS, STEM, CLIPS].iter().any(|begins| stage.starts_with(begins)))
@@ -211,7 +211,7 @@ impl Node {
     }
 
     /// True for sound, whose frames are blocks.
-    pub fn is_sound(&self) -> bool {
+    pub fn is_heard(&self) -> bool {
         matches!(self.work, Work::Sound { .. } | Work::Clip { .. })
     }
 

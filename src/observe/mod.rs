@@ -104,7 +104,7 @@ pub fn look(
         .par_iter()
         .map(|&(index, frame)| {
             let source = &sources[index];
-            let fact = read(&path(project, source, frame), source.media.is_sound(), now);
+            let fact = read(&path(project, source, frame), source.media.is_heard(), now);
             progress(done.fetch_add(1, Ordering::Relaxed) + 1, files.len());
             ((index, frame), fact)
         })
@@ -228,10 +228,10 @@ pub fn now_nanoseconds() -> i64 {
 }
 
 /// Reads one file, with its stat before and after, so that a file that changes while it is read is not believed.
-fn read(path: &Path, is_sound: bool, now: i64) -> Option<Fact> {
+fn read(path: &Path, is_heard: bool, now: i64) -> Option<Fact> {
     for _ in 0..3 {
         let before = stat(path)?;
-        let (digest, size) = contents(path, is_sound, before.size).ok()?;
+        let (digest, size) = contents(path, is_heard, before.size).ok()?;
         let after = stat(path)?;
         if before == after {
             return Some(Fact { stat: after, trusted: after.is_quiet(now), digest, size });
@@ -245,10 +245,10 @@ const WHOLE: u64 = 1 << 30;
 
 /// The digest of a file's bytes and, of a picture, its width and height, of sound its rate and channels; 0 when it cannot be read as one. Files are
 /// read, not mapped: one that is cut short while it is mapped would end the process.
-fn contents(path: &Path, is_sound: bool, size: u64) -> std::io::Result<(Digest, (u32, u32))> {
+fn contents(path: &Path, is_heard: bool, size: u64) -> std::io::Result<(Digest, (u32, u32))> {
     use std::io::{Read, Seek};
     let mut file = std::fs::File::open(path)?;
-    if is_sound {
+    if is_heard {
         let outline = sound::outline(file.try_clone()?).ok().filter(|outline| {
             // A file that is cut short is told of before a mix needs its end.
             outline.format != SoundFormat::Wave || wave::is_whole(&file)

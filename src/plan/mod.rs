@@ -216,7 +216,7 @@ fn failed(
 /// shot.
 fn home(graph: &Graph, id: NodeId, frame: i64) -> (&str, i64) {
     let node = &graph.nodes[id];
-    if &*node.shot == crate::graph::FILM && !node.is_sound() {
+    if &*node.shot == crate::graph::FILM && !node.is_heard() {
         let mut found = None;
         graph.each_need(id, frame, &mut |edge, _, range| {
             found = found.or(Some((edge.from, range.first)));

@@ -264,7 +264,7 @@ impl<'a> Frames<'a> {
     /// # Errors
     /// It is not there, or not sound.
     pub fn image(&self, frame: i64) -> Result<Image, Lacking> {
-        if self.node().is_sound() {
+        if self.node().is_heard() {
             let place = crate::stale::place(self.node(), frame);
             let (why, way) =
                 ("it is sound, and no picture".into(), "`endboard inspect` measures sound".into());

@@ -119,7 +119,7 @@ fn listed(folder: &Path, node: &Node) -> Listing {
     let stat = observe::stat_folder(folder);
     let mut inodes = vec![0; node.frames.len()];
     let mut has_others = false;
-    let ending = if node.is_sound() { ".wav" } else { ".exr" };
+    let ending = if node.is_heard() { ".wav" } else { ".exr" };
     let frame = |name: &str| -> Option<i64> {
         name.strip_prefix(&*node.shot)?.strip_prefix('.')?.strip_suffix(ending)?.parse().ok()
     };
@@ -244,7 +244,7 @@ impl Memory for Known<'_> {
         let sight = self.seen[source].get(frame).filter(|sight| sight.state == SourceState::Unfit)?;
         let ((width, height), (w, h)) = (sight.size, self.graph.frame_size);
         Some(match width {
-            0 if self.graph.sources[source].media.is_sound() => "cannot be read as sound".into(),
+            0 if self.graph.sources[source].media.is_heard() => "cannot be read as sound".into(),
             0 => "cannot be read as a picture".into(),
             _ => format!("is {width}x{height}, and the film {w}x{h}"),
         })

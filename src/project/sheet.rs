@@ -125,7 +125,7 @@ pub fn finished(graph: &Graph) -> Vec<NodeId> {
                 let shot = &graph.nodes[*id].shot;
                 !graph.nodes[id + 1..].iter().any(|later| later.shot == *shot)
             };
-            (0..graph.nodes.len()).filter(last).filter(|id| !graph.nodes[*id].is_sound()).collect()
+            (0..graph.nodes.len()).filter(last).filter(|id| !graph.nodes[*id].is_heard()).collect()
         }
     };
     nodes.sort_unstable();

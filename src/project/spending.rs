@@ -19,7 +19,7 @@ pub fn kinds(declared: &Declared, last_by_hand: &str) -> HashMap<(Arc<str>, Arc<
     let graph = &declared.graph;
     let last = last_hands(graph);
     let kind = |(id, node): (NodeId, &crate::graph::Node)| {
-        let kind = match node.is_sound() {
+        let kind = match node.is_heard() {
             true => "mix",
             false if last[id] => last_by_hand,
             false => node.kind(),

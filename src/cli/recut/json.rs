@@ -116,7 +116,7 @@ fn transition(of: &Transition) -> Value {
 }
 
 fn stage(of: &Stage) -> Value {
-    json!({ "shot": of.shot, "stage": of.stage, "sound": of.is_sound, "frames": set(&of.frames), "count": of.frames.len(),
+    json!({ "shot": of.shot, "stage": of.stage, "sound": of.is_heard, "frames": set(&of.frames), "count": of.frames.len(),
         "sure": of.sure, "waiting": set(&of.later), "put_back": set(&of.back), "put_back_count": of.back.len(), "due_already": of.due,
         "seconds_a_frame": of.pace.map(|pace| pace.seconds), "seconds": of.seconds(of.more()) })
 }

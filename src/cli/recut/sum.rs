@@ -51,13 +51,13 @@ fn capital(text: &str) -> String {
 /// What is to be rendered, blocks of sound apart; what the film needs as it is cut now is told last.
 fn rendered(recut: &Recut) -> Vec<String> {
     let mut parts = Vec::new();
-    for (is_sound, thing) in [(false, "frame"), (true, "block")] {
-        let stages = || recut.stages.iter().filter(|stage| stage.is_sound == is_sound);
+    for (is_heard, thing) in [(false, "frame"), (true, "block")] {
+        let stages = || recut.stages.iter().filter(|stage| stage.is_heard == is_heard);
         let all: usize = stages().map(Stage::more).sum();
         let sure: usize = stages().map(|stage| stage.sure).sum();
         if all > 0 {
             let up_to = if sure < all { "up to " } else { "" };
-            let of = if is_sound { " of sound" } else { "" };
+            let of = if is_heard { " of sound" } else { "" };
             let about =
                 about(stages().filter(|stage| stage.more() > 0).map(|stage| stage.seconds(stage.more())));
             parts.push(format!("{up_to}{}{of} to render{about}", count(all as u64, thing)));

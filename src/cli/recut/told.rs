@@ -229,7 +229,7 @@ impl Page {
         for ((is_film, name), stages) in by_stage {
             let sum =
                 |of: &dyn Fn(&Stage) -> usize| stages.iter().map(|stage| of(stage)).sum::<usize>() as u64;
-            let thing = if stages[0].is_sound { "block" } else { "frame" };
+            let thing = if stages[0].is_heard { "block" } else { "frame" };
             let (now, later) = (sum(&|stage| stage.frames.len()), sum(&|stage| stage.later.len()));
             let mut parts = Vec::new();
             if now > 0 {

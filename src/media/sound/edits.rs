@@ -12,7 +12,7 @@ const BOXES: usize = 10_000;
 /// What a track says.
 #[derive(Clone, Copy, Default)]
 struct Track {
-    is_sound: bool,
+    is_heard: bool,
     /// Units of its time in a second.
     scale: u32,
     /// Where in its time the file begins to be heard.
@@ -31,7 +31,7 @@ pub(super) fn lead(source: &mut dyn Source, rate: u32) -> u64 {
     if found.is_err() || back.is_err() {
         return 0;
     }
-    let track = tracks.iter().find(|track| track.is_sound && track.scale > 0);
+    let track = tracks.iter().find(|track| track.is_heard && track.scale > 0);
     track.map_or(0, |track| (u128::from(track.from) * u128::from(rate) / u128::from(track.scale)) as u64)
 }
 
@@ -86,7 +86,7 @@ fn told(track: &mut Track, kind: &[u8; 4], bytes: &[u8]) {
     };
     let is_long = bytes.first() == Some(&1);
     match kind {
-        b"hdlr" => track.is_sound |= bytes.get(8..12) == Some(b"soun"),
+        b"hdlr" => track.is_heard |= bytes.get(8..12) == Some(b"soun"),
         b"mdhd" => track.scale = four(if is_long { 20 } else { 12 }).unwrap_or(0),
         // An empty edit, of time -1, is a wait before the sound and not a part of it.
         b"elst" if four(4).is_some_and(|entries| entries > 0) => {

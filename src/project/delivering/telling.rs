@@ -38,7 +38,7 @@ pub fn begun(status: &Status, due: &Due, date: Timestamp) -> Paper {
     let part = "What went in";
     for of in &due.needs.parts {
         let frames: FrameSet = of.pieces.iter().map(|(n, _)| *n).collect();
-        let things = if graph.nodes[of.id].is_sound() { "blocks of sound" } else { "frames" };
+        let things = if graph.nodes[of.id].is_heard() { "blocks of sound" } else { "frames" };
         let says = format!("{} {things}, digest {}", frames.len(), of.digest());
         paper.add(part, format!("{}@{frames}", of.name), says);
     }

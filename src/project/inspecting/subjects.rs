@@ -65,7 +65,7 @@ pub fn of(
         match kind(film, places, node) {
             Some(kind) => subjects.push(Subject { id, frames, kind }),
             None if named => {
-                let what = if node.is_sound() {
+                let what = if node.is_heard() {
                     "is no sound to be listened to"
                 } else {
                     "makes mattes and no picture"
@@ -90,7 +90,7 @@ fn kind(film: &Film, places: &Places, node: &Node) -> Option<Kind> {
     match &*node.stage {
         MIX if is_film => Some(Kind::Mix),
         stage if is_film && (stage.starts_with(STEM) || stage.starts_with(BUS)) => Some(Kind::Stem),
-        _ if node.is_sound() => None,
+        _ if node.is_heard() => None,
         ASSEMBLY if is_film => Some(Kind::Film),
         stage if is_film => places.print(film, stage).map(Kind::Print),
         _ if RGBA[..3].iter().all(|name| node.channels.iter().any(|own| **own == **name)) => Some(Kind::Shot),

@@ -198,7 +198,7 @@ impl<'a> Stages<'a> {
     fn of(project: &'a Project, status: &'a Status) -> Self {
         let mut by_shot: HashMap<&str, Vec<(NodeId, Frames<'a>)>> = HashMap::new();
         for (id, node) in status.declared.graph.nodes.iter().enumerate() {
-            if &*node.shot != FILM && !node.is_sound() && (node.keep || node.is_passed_on()) {
+            if &*node.shot != FILM && !node.is_heard() && (node.keep || node.is_passed_on()) {
                 by_shot.entry(&node.shot).or_default().push((id, Frames::new(project, status, id)));
             }
         }

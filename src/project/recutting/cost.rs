@@ -22,7 +22,7 @@ pub struct Stage {
     /// The stage.
     pub stage: Arc<str>,
     /// Whether its frames are blocks of sound.
-    pub is_sound: bool,
+    pub is_heard: bool,
     /// Frames that a rebuild renders. Those that are not [`Stage::sure`] may come out as they were, and then stop the wave.
     pub frames: FrameSet,
     /// How many of them are rendered whatever comes out elsewhere.
@@ -83,7 +83,7 @@ pub fn stages(before: &Status, after: &Status, lost: &FrameSet, paces: &Paces) -
         stages.push(Stage {
             shot: node.shot.clone(),
             stage: node.stage.clone(),
-            is_sound: node.is_sound(),
+            is_heard: node.is_heard(),
             pace: paces.machine(&node.shot, &node.stage, node.kind()),
             frames: due.frames,
             sure: due.sure,
