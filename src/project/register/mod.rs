@@ -241,7 +241,7 @@ impl Registering<'_> {
         self.before = Some(now);
         if !self.is_settled && self.rounds < ROUNDS {
             let next = project.read_as(Some((&self.joint.file, &self.text)));
-            if next.is_heard() {
+            if next.is_sound() {
                 // Where frames lie is looked at once they are the right ones.
                 self.next = Some(next);
                 return Ok(());
