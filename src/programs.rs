@@ -5,10 +5,12 @@
 //! stages. A group is ended only while its leader has not been waited for, so that its number cannot have
 //! become another program's.
 
+mod stream;
+
 use std::collections::HashSet;
 use std::fs::File;
 use std::io::{self, Read, Seek};
-use std::process::{Child, ChildStdout, Command, ExitStatus, Stdio};
+use std::process::{Child, Command, ExitStatus, Stdio};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, RwLock};
 use std::time::Duration;
@@ -16,6 +18,8 @@ use std::time::Duration;
 use rustix::fs::{MemfdFlags, memfd_create};
 use rustix::process::{Pid, Signal, WaitId, WaitIdOptions};
 use tokio::runtime::{Builder, Handle, Runtime};
+
+pub use stream::Stream;
 
 /// How often it is looked at how much memory a running program takes and how much it has printed.
 const LOOK: Duration = Duration::from_millis(50);
@@ -201,13 +205,7 @@ impl Runner {
         let seen = Arc::new(Seen { peak: AtomicU64::new(0), past: Mutex::new(None) });
         let watch =
             self.watching.spawn(watch(group, limits.time, print, Arc::clone(&self.halt), Arc::clone(&seen)));
-        // The leader stays in the table, so that its number is nobody else's until its children are ended.
-        let ended = loop {
-            match rustix::process::waitid(WaitId::Pid(group), WaitIdOptions::EXITED | WaitIdOptions::NOWAIT) {
-                Err(rustix::io::Errno::INTR) => {}
-                done => break done,
-            }
-        };
+        let ended = wait(group);
         watch.abort();
         self.halt.leave(group);
         end(group);
@@ -227,61 +225,8 @@ impl Runner {
     /// # Errors
     /// As for `run`.
     pub fn stream(&self, command: &mut Command) -> io::Result<Stream> {
-        let mut child = self.halt.start(command.stdout(Stdio::piped()))?;
-        let (group, out) = (Pid::from_child(&child), child.stdout.take().expect("its output was asked for"));
-        Ok(Stream { group, out, halt: Arc::clone(&self.halt), watching: self.watching.clone() })
-    }
-}
-
-/// A program whose output is read as it comes; ended with all its children when dropped.
-#[derive(Debug)]
-pub struct Stream {
-    group: Pid,
-    out: ChildStdout,
-    halt: Arc<Halt>,
-    watching: Handle,
-}
-
-impl Stream {
-    /// Fills `bytes`, waiting for them until `limit` has passed, which ends the program.
-    ///
-    /// # Errors
-    /// Of kind `TimedOut` when it has, `UnexpectedEof` when the program ended first.
-    pub fn read(&mut self, bytes: &mut [u8], limit: Duration) -> io::Result<()> {
-        (self.fill(bytes, limit)? == bytes.len()).then_some(()).ok_or(io::ErrorKind::UnexpectedEof.into())
-    }
-
-    /// As [`read`](Self::read), but fewer bytes come where the program's output ends.
-    ///
-    /// # Errors
-    /// Of kind `TimedOut` when the limit has passed.
-    pub fn fill(&mut self, bytes: &mut [u8], limit: Duration) -> io::Result<usize> {
-        let late = Arc::new(AtomicBool::new(false));
-        let (group, halt, flag) = (self.group, Arc::clone(&self.halt), Arc::clone(&late));
-        let watch = self.watching.spawn(async move {
-            tokio::time::sleep(limit).await;
-            flag.store(true, Ordering::Relaxed);
-            halt.end(group);
-        });
-        let mut count = 0;
-        let done = loop {
-            match self.out.read(&mut bytes[count..]) {
-                Ok(more) if more > 0 => count += more,
-                Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
-                done => break done.map(|_| count),
-            }
-        };
-        watch.abort();
-        let is_late = count < bytes.len() && late.load(Ordering::Relaxed);
-        if is_late { Err(io::ErrorKind::TimedOut.into()) } else { done }
-    }
-}
-
-impl Drop for Stream {
-    fn drop(&mut self) {
-        self.halt.leave(self.group);
-        end(self.group);
-        let _ = reap(self.group);
+        let child = self.halt.start(command.stdout(Stdio::piped()))?;
+        Ok(Stream::of(child, Arc::clone(&self.halt), self.watching.clone()))
     }
 }
 
@@ -322,6 +267,17 @@ async fn watch(
     };
     *seen.past.lock().expect("nothing panics with it") = Some(past);
     halt.end(group);
+}
+
+/// Waits until the leader of a group has ended. It stays in the table, so that its number is nobody else's until its children
+/// are ended.
+fn wait(group: Pid) -> io::Result<()> {
+    loop {
+        match rustix::process::waitid(WaitId::Pid(group), WaitIdOptions::EXITED | WaitIdOptions::NOWAIT) {
+            Err(rustix::io::Errno::INTR) => {}
+            done => return done.map(drop).map_err(io::Error::from),
+        }
+    }
 }
 
 /// Ends a whole group. One that is gone already is what was wanted.
@@ -412,6 +368,22 @@ mod tests {
 
     fn ran(text: &str) -> Ended {
         Runner::alone().unwrap().run(&mut shell(text), &Limits::default()).unwrap()
+    }
+
+    #[test]
+    fn a_stream_tells_how_its_program_ended() {
+        let runner = Runner::alone().unwrap();
+        for (text, code) in [("printf brine", 0), ("printf brine; exit 7", 7)] {
+            let mut stream = runner.stream(&mut shell(text)).unwrap();
+            let mut bytes = [0; 8];
+            let long = Duration::from_secs(600);
+            assert_eq!(stream.fill(&mut bytes, long).unwrap(), 5);
+            assert_eq!(stream.ended(long).unwrap().code(), Some(code), "{text}");
+        }
+        // One that closes its output and goes on is ended.
+        let mut stream = runner.stream(&mut shell("exec >&-; while :; do :; done")).unwrap();
+        assert_eq!(stream.fill(&mut [0; 8], Duration::from_secs(600)).unwrap(), 0);
+        assert_eq!(stream.ended(Duration::ZERO).unwrap().code(), None, "a signal ended it");
     }
 
     const BUSY: &str = "i=0; while [ $i -lt 200000 ]; do i=$((i+1)); done";

@@ -196,6 +196,31 @@ fn what_inspection_finds_at_fault_refuses_a_delivery_unless_it_is_asked_for() {
             assert!(text.contains(words), "{name}: {words}: {text}");
         }
     }
+    // Whoever asks later hears of it again: it is fresh, and it has the fault.
+    let again = deliver(&film, &[]);
+    assert_eq!((&again["came"], &again["delivered_as_it_is"][0]["place"]), (&"fresh".into(), &place.into()));
+    let stands = &film.json(&["status"])["deliveries"][0];
+    assert_eq!(
+        (&stands["state"], &stands["delivered_as_it_is"][0]["place"]),
+        (&"fresh".into(), &place.into())
+    );
+    let words = format!("delivered as it is: {place}: ");
+    assert!(
+        film.said(&["status"]).1.contains(&format!("delivery master: fresh, in deliveries/master; {words}"))
+    );
+    let passed = format!("CAUTION: master: {place}: ");
+    for options in [&["deliver"][..], &["deliver", "--plan"]] {
+        let (code, said) = film.said(options);
+        assert!(code == Some(0) && said.contains(&passed) && said.contains("master: fresh"), "{said}");
+    }
+    let (code, said) = film.said(&["deliver", "--check", "deliveries/master"]);
+    assert!(
+        code == Some(0) && said.contains(&place) && said.contains("; it was delivered as it is"),
+        "{said}"
+    );
+    let page = film.path().join("page.html");
+    film.said(&["page", "--out", page.to_str().unwrap()]);
+    assert!(film.text("page.html").contains("Delivered as it is: "));
 }
 
 /// EBU R 128 allows half a unit; the mix cannot be brought nearer than its `most` allows.

@@ -257,17 +257,23 @@ fn mistakes_in_cues_are_told_at_their_places() {
     i: { bus: words, at: br010@1010, clip: sounds/rustle.wav, filters: [ { high-pass: 80, gain: 3 } ] }
     j: { bus: words, at: br070@1010, clip: sounds/rustle.wav }
     k: { bus: words, after: nobody, clip: sounds/rustle.wav }
+    l: { bus: [words], at: br010@1010, clip: sounds/rustle.wav }
+    m: { bus: words, clip: sounds/rustle.wav }
+    n: { at: br010@1010, clip: sounds/rustle.wav }
 ",
     );
     let said = film.said(&["check"]).1;
     for words in [
         "cue a: there is no bus 'wrods'",
         "did you mean 'words'?",
-        "'br010' is no place in the film",
+        "cue b: 'br010' is no place in the film",
         "cue c: it hangs on a cue that hangs on it",
         "a cue has no setting 'gian'",
         "cue f: it loops and does not say for how long",
-        "it does not say what is heard",
+        "cue g: it does not say what is heard",
+        "cue l: text is wanted here, not a list",
+        "cue m: it does not say where it plays",
+        "cue n lacks 'bus'",
         "br010/colour has no rod 'keeper'",
         "a pass has no gain",
         "the film has no shot 'br070'",

@@ -7,9 +7,10 @@ use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
+use endboard::base::layout::Layout;
 use endboard::base::rate::Rate;
 use endboard::deliver::encode::{MovieError, Source, Step, Tools, encode, make};
-use endboard::deliver::target::{Colour, Kind, Layout, Preset, SoundSpec, Target};
+use endboard::deliver::target::{Colour, Kind, Preset, SoundSpec, Target};
 use endboard::deliver::verify::{self, Report};
 use endboard::media::image::Raster;
 use endboard::media::sound::Sound;
@@ -391,4 +392,57 @@ fn a_check_finds_what_is_wrong() {
         let says = says.replace("the channels are", "the channels is stereo, not mono");
         assert!(found.contains(&says), "{found}");
     }
+}
+
+/// A decoder that gives all frames and then dies, or finds something wrong with the file, is heard.
+#[test]
+fn a_decoder_that_dies_or_complains_is_heard() {
+    if !has_ffmpeg() {
+        return;
+    }
+    for (after, says) in [
+        ("head -c 20000; echo 'the lamp went out' >&2; exit 1", "failed at frame 2 of 12: the lamp went out"),
+        ("cat; echo 'the lamp went out' >&2; exit 1", "failed at frame 12 of 12: the lamp went out"),
+        ("cat; echo 'the lamp flickers' >&2", "decoded again, it is not sound: the lamp flickers"),
+        ("cat; printf brine", "its picture ends within frame 13"),
+    ] {
+        let text = format!(
+            "case \"$*\" in *rawvideo*pipe:1) ffmpeg \"$@\" | {{ {after}; }}; exit $?;; esac\nexec ffmpeg \"$@\""
+        );
+        let error = fails(&text).to_string();
+        assert!(error.contains(says), "{after}: {error}");
+    }
+}
+
+/// Sound as loud as its source in every channel, and yet another.
+#[test]
+fn another_sound_of_the_same_level_is_found() {
+    if !has_ffmpeg() {
+        return;
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let (tools, runner) = (Tools::default(), Runner::alone().unwrap());
+    let target = target(Preset::H264);
+    let sound = tones(&target).unwrap();
+    let mut picture = |index| Ok(frame(target.size, index));
+    let mut source = Source { frames: FRAMES, picture: &mut picture, sound: Some(&sound) };
+    let movie = encode(&target, &mut source, folder.path(), &tools, &runner, &mut |_| {}).unwrap();
+    let mut faults = |sound: &Sound| {
+        let mut source = Source { frames: FRAMES, picture: &mut picture, sound: Some(sound) };
+        verify::movie(movie.path(), &target, &mut source, &tools, &runner, &mut |_| {}).unwrap().faults
+    };
+    assert_eq!(faults(&sound), Vec::<String>::new());
+    // Turned over it is as loud, and what is left is twice as much.
+    let mut other = sound.clone();
+    other.channels.iter_mut().flatten().for_each(|v| *v = -*v);
+    let found = faults(&other);
+    assert!(found.len() == 2 && found[1].starts_with("channel 2 differs from its source by "), "{found:?}");
+    // Five milliseconds late.
+    let mut late = sound.clone();
+    late.channels[1].rotate_right(240);
+    assert!(faults(&late).iter().any(|fault| fault.contains("comes at another time")));
+    // What is not a number is not silence.
+    let mut odd = sound;
+    odd.channels[0][500] = f32::NAN;
+    assert!(!faults(&odd).is_empty());
 }

@@ -9,6 +9,7 @@ pub mod curve;
 pub mod digest;
 pub mod frames;
 pub mod json;
+pub mod layout;
 pub mod level;
 pub mod linear;
 pub mod made;

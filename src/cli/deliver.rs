@@ -90,6 +90,7 @@ pub fn check(folder: &Path, as_json: bool) -> Answer {
     let found = delivering::check(folder).map_err(|error| Failure::Unready(error.to_string()))?;
     let (_runtime, runner) = programs()?;
     let synced = delivering::synced(folder, &runner);
+    let passed = delivering::passed(folder);
     let is_apart = |found: &Result<Synced, Unsynced>| match found {
         Ok(synced) => synced.offset.is_noticed(),
         Err(why) => !matches!(why, Unsynced::Unread(_)),
@@ -111,7 +112,7 @@ pub fn check(folder: &Path, as_json: bool) -> Answer {
             "{:#}",
             json!({ "format": "endboard deliver 1", "folder": folder.display().to_string(), "as_listed": found.is_none(),
                 "same": found.same, "missing": found.missing, "changed": found.changed, "new": found.new, "odd": odd,
-                "stray": found.stray, "sync": syncs })
+                "stray": found.stray, "delivered_as_it_is": passed_json(&passed), "sync": syncs })
         );
         return Ok(exit);
     }
@@ -128,6 +129,9 @@ pub fn check(folder: &Path, as_json: bool) -> Answer {
     for (file, found) in &synced {
         let says = found.as_ref().map_or_else(Unsynced::sentence, Synced::sentence);
         say!("{}: {}", show::clean(file), show::clean(&says));
+    }
+    for (place, says) in &passed {
+        say!("{}: {}; it was delivered as it is", show::clean(place), show::clean(says));
     }
     let same = words::count(found.same as u64, "file");
     match found.is_none() {
@@ -178,6 +182,7 @@ fn say_due(due: &Due) {
             lacks(&due.lacking);
         }
     }
+    passed(&due.name, &due.passed);
     as_it_is(due);
 }
 
@@ -197,14 +202,22 @@ fn rest(count: usize) {
     }
 }
 
-/// Says loudly what goes out although it is not as declared.
+/// Says loudly what would go out although it is not as declared.
 fn as_it_is(due: &Due) {
     for lack in &due.kept {
         tell!("CAUTION: {}: {} is {}, and goes out as it is", due.name, lack.place, lack.why);
     }
-    for fault in &due.faults {
-        tell!("CAUTION: {}: {}: {}. It is a fault, and goes out as it is", due.name, fault.place, fault.why);
+}
+
+/// Says loudly what went out although it would have refused the delivery.
+fn passed(name: &str, all: &[(String, String)]) {
+    for (place, says) in all {
+        tell!("CAUTION: {name}: {}: {}; it was delivered as it is", show::clean(place), show::clean(says));
     }
+}
+
+fn passed_json(all: &[(String, String)]) -> Value {
+    all.iter().map(|(place, says)| json!({ "place": place, "says": says })).collect()
 }
 
 fn told(due: &Due, came: &Came) {
@@ -213,14 +226,14 @@ fn told(due: &Due, came: &Came) {
         Came::Fresh => {
             let place = due.place.as_deref().unwrap_or("its folder");
             say!("{name}: fresh; {place} is as it was delivered");
-            as_it_is(due);
+            passed(name, &due.passed);
         }
         Came::Made(made) => {
             say!("{name}: made and checked, in {}; report.txt there has the numbers", made.place);
             if let Some(synced) = &made.sync {
                 say!("    {}", synced.sentence());
             }
-            as_it_is(due);
+            passed(name, &made.passed);
         }
         Came::Refused => {
             let why = match due.lacking.is_empty() {
@@ -245,7 +258,7 @@ fn lacks_json(all: &[Lack]) -> Value {
 fn due_json(due: &Due) -> Value {
     json!({ "name": due.name, "state": due.standing.to_string(), "place": due.place, "why": due.why,
         "lacking": lacks_json(&due.lacking), "as_it_is": lacks_json(&due.kept),
-        "faults": lacks_json(&due.faults) })
+        "faults": lacks_json(&due.faults), "delivered_as_it_is": passed_json(&due.passed) })
 }
 
 fn came_json(due: &Due, came: &Came) -> Value {
@@ -265,6 +278,7 @@ fn came_json(due: &Due, came: &Came) -> Value {
         };
         all["place"] = json!(made.place);
         all["checks"] = pairs(&made.checks);
+        all["delivered_as_it_is"] = passed_json(&made.passed);
         all["inspection"] = pairs(&made.inspection);
         all["cautions"] = pairs(&made.cautions);
         all["sync"] = made.sync.as_ref().map(|synced| synced_json(&Ok(synced.clone()))).unwrap_or_default();
@@ -293,6 +307,13 @@ pub fn say_standing(dues: &[Due]) {
             }
             _ => String::new(),
         };
-        say!("delivery {}: {}{place}{why}", due.name, due.standing);
+        let passed = match due.passed.as_slice() {
+            [] => String::new(),
+            [(place, says), more @ ..] => {
+                let more = if more.is_empty() { String::new() } else { format!(", and {} more", more.len()) };
+                format!("; delivered as it is: {}: {}{more}", show::clean(place), show::clean(says))
+            }
+        };
+        say!("delivery {}: {}{place}{why}{passed}", due.name, due.standing);
     }
 }

@@ -50,7 +50,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status
         let strips = strips();
         let holds: Vec<Hold> = kept.iter().map(|kept| hold(status, kept)).collect();
         let deliveries = deliver::standing(project, status)?;
-        let deliveries: Vec<Delivery> = deliveries.iter().map(delivery).collect();
+        let deliveries: Vec<Delivery> = deliveries.iter().map(Due::told).collect();
         let said = standing(project, status, &selection);
         let packets = packets::standing(project, status);
         say!("{}", states::json(&graph.film, &strips, &holds, &deliveries, &said, packets));
@@ -146,11 +146,6 @@ fn hold(status: &Status, kept: &Kept) -> Hold {
         fresh: kept.fresh.len() as u64,
         kept: kept.words.clone(),
     }
-}
-
-fn delivery(due: &Due) -> Delivery {
-    let state = due.standing.to_string();
-    Delivery { name: due.name.clone(), state, place: due.place.clone(), why: due.why.clone() }
 }
 
 fn tell_held(hold: &Hold) {

@@ -203,8 +203,9 @@ pub fn tells_colour(format: FrameFormat, colour: Colour) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::base::layout::Layout;
     use crate::base::rate::Rate;
-    use crate::deliver::target::{Layout, Preset, SoundSpec};
+    use crate::deliver::target::{Preset, SoundSpec};
     use crate::media::image::RGBA;
     use crate::media::sound;
     use crate::media::{Format, decode};

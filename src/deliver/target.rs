@@ -4,6 +4,7 @@
 
 use std::fmt;
 
+use crate::base::layout::Layout;
 use crate::base::rate::Rate;
 use crate::base::timecode::Counting;
 
@@ -190,28 +191,6 @@ pub struct SoundSpec {
     pub layout: Layout,
     /// Samples a second.
     pub rate: u32,
-}
-
-/// Channels, in the order of a WAV file.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Layout {
-    /// One.
-    Mono,
-    /// Left, right.
-    Stereo,
-    /// Left, right, centre, low frequencies, left surround, right surround.
-    FiveOne,
-}
-
-impl Layout {
-    /// How many channels.
-    pub fn channels(self) -> usize {
-        match self {
-            Self::Mono => 1,
-            Self::Stereo => 2,
-            Self::FiveOne => 6,
-        }
-    }
 }
 
 impl Target {

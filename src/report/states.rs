@@ -174,8 +174,19 @@ pub struct Delivery {
     pub state: String,
     /// Where the last one was put.
     pub place: Option<String>,
+    /// What was let pass in the last one.
+    pub delivered_as_it_is: Vec<Passed>,
     /// Why it would be made.
     pub why: Vec<String>,
+}
+
+/// What went out although it would have refused a delivery.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Passed {
+    /// Where.
+    pub place: String,
+    /// What is the matter.
+    pub says: String,
 }
 
 /// What people said of frames.
@@ -235,7 +246,8 @@ impl<'a> From<&'a Strip> for StripForm<'a> {
 ///   (`"1009-1020"` or `"1009"`) and their state in one of the words above;
 /// - `holds`: what persons keep: `shot`, `stage`, `frames`, their `count`, how many are `fresh` now, and `kept`, by whom,
 ///   since when and why;
-/// - `deliveries`: each one's `name`, `state` (`fresh`, `stale` or `absent`), `place` and `why` it would be made;
+/// - `deliveries`: each one's `name`, `state` (`fresh`, `stale` or `absent`), `place`, what was
+///   `delivered_as_it_is` in it (`place`, `says`), and `why` it would be made;
 /// - `approvals`: frames whose approval is `in_force`, `in_doubt`, `lapsed` or `lost`; `open_notes`: how many;
 /// - `packets`: what is out, as `outstanding` lists it.
 pub fn json(

@@ -5,7 +5,8 @@
 use serde_json::{Map, Value, json};
 
 use super::{OperatorTable, setting};
-use crate::declare::sound::{LAYOUTS, RATES};
+use crate::base::layout::Layout;
+use crate::declare::sound::RATES;
 
 /// The settings of one of the tables.
 pub(super) fn settings(sounds: &[OperatorTable], name: &str) -> Map<String, Value> {
@@ -34,6 +35,11 @@ pub fn sound(sounds: &[OperatorTable]) -> Value {
     }
     let one_of =
         |names: &[&str]| -> Vec<Value> { names.iter().map(|name| json!({ "required": [name] })).collect() };
+    // A layout that reads as a number may be written as one.
+    let plain = |name: &str| name.parse::<f64>().ok().map(|number| json!(number));
+    let names = Layout::ALL.map(Layout::name);
+    let layouts: Vec<Value> =
+        names.iter().map(|name| json!(name)).chain(names.iter().filter_map(|name| plain(name))).collect();
     let cues = json!({ "type": "object", "propertyNames": { "$ref": "#/$defs/name" },
         "additionalProperties": { "$ref": "#/$defs/cue" }, "description": "Cues by name." });
     json!({
@@ -46,7 +52,7 @@ pub fn sound(sounds: &[OperatorTable]) -> Value {
             "description": "The film's sound.",
             "properties": {
                 "rate": { "enum": RATES, "default": RATES[0], "description": "Samples a second." },
-                "layout": { "enum": [LAYOUTS[0], LAYOUTS[1], LAYOUTS[2], 5.1], "default": LAYOUTS[1],
+                "layout": { "enum": layouts, "default": Layout::Stereo.name(),
                     "description": "Channels of the mix." },
                 "buses": { "type": "object", "propertyNames": { "$ref": "#/$defs/stage_name" },
                     "additionalProperties": closed(settings(sounds, "bus")), "description": "Buses by name." },

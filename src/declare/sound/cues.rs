@@ -74,7 +74,11 @@ impl<'a> Cues<'a> {
             Some(At { value: text.to_string(), span: value.span })
         });
         let hears = hears(&mut fields, key);
-        found.extend("", fields.finish());
+        // What is said of a key as such tells whose it is; what is said of a value does not.
+        for problem in fields.finish() {
+            let tells = problem.message.starts_with(&context);
+            found.push(if tells { "" } else { &context }, problem);
+        }
         let bus = bus?;
         if !self.buses.contains_key(&bus.value) {
             let problem =

@@ -8,6 +8,7 @@ mod read;
 
 use indexmap::IndexMap;
 
+use crate::base::layout::Layout;
 use crate::base::problem::Span;
 use crate::base::value::Map;
 use crate::declare::film::At;
@@ -16,8 +17,6 @@ pub(super) use read::read;
 
 /// Sampling rates of a film's sound, in hertz; the first is the usual one.
 pub const RATES: [u32; 4] = [48_000, 44_100, 88_200, 96_000];
-/// Channel layouts by name; the second is the usual one.
-pub const LAYOUTS: [&str; 3] = ["mono", "stereo", "5.1"];
 
 /// The film's sound.
 #[derive(Clone, Debug)]
@@ -26,8 +25,8 @@ pub struct Sound {
     pub span: Span,
     /// Samples a second.
     pub rate: u32,
-    /// Channels of every bus and of the mix: 1, 2 or 6.
-    pub channels: usize,
+    /// Channels of every bus and of the mix.
+    pub layout: Layout,
     /// Buses by name, in the order declared.
     pub buses: IndexMap<String, Bus>,
     /// Stems by name; none means that each bus is one.

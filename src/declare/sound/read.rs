@@ -4,7 +4,8 @@
 
 use indexmap::IndexMap;
 
-use super::{Bus, LAYOUTS, RATES, Settings, Sound, Stem, cues};
+use super::{Bus, RATES, Settings, Sound, Stem, cues};
+use crate::base::layout::Layout;
 use crate::base::problem::{Problem, Sources};
 use crate::base::value::{Fields, Map, Node, Value};
 use crate::base::yaml;
@@ -22,7 +23,7 @@ pub(super) const CUES: usize = 20_000;
 pub fn read(value: &Value, sources: &mut Sources, load: Load<'_>, found: &mut Found) -> Option<Sound> {
     let mut fields = found.keep("", Fields::of(value, "the sound"))?;
     let rate = fields.get("rate").and_then(|value| found.keep("sound", rate(value)));
-    let channels = fields.get("layout").and_then(|value| found.keep("sound", layout(value)));
+    let layout = fields.get("layout").and_then(|value| found.keep("sound", layout(value)));
     let (buses, stems) = (fields.need("buses"), fields.get("stems"));
     let target = fields.get("target").filter(|value| value.node != Node::Null);
     let (inline, files) = (fields.get("cues"), fields.get("cue_files"));
@@ -47,7 +48,7 @@ pub fn read(value: &Value, sources: &mut Sources, load: Load<'_>, found: &mut Fo
     Some(Sound {
         span: value.span,
         rate: rate.unwrap_or(RATES[0]),
-        channels: channels.unwrap_or(2),
+        layout: layout.unwrap_or(Layout::Stereo),
         files: named,
         cues: all.finish(found),
         buses,
@@ -90,15 +91,12 @@ fn rate(value: &Value) -> Result<u32, Problem> {
     })
 }
 
-fn layout(value: &Value) -> Result<usize, Problem> {
+fn layout(value: &Value) -> Result<Layout, Problem> {
     let text = value.text()?;
-    match text {
-        "mono" => Ok(1),
-        "stereo" => Ok(2),
-        "5.1" => Ok(6),
-        _ => Err(Problem::error(value.span, format!("'{}' is not a channel layout", shortened(text, 40)))
-            .help(format!("one of: {}", LAYOUTS.join(", ")))),
-    }
+    Layout::named(text).ok_or_else(|| {
+        Problem::error(value.span, format!("'{}' is not a channel layout", shortened(text, 40)))
+            .help(format!("one of: {}", Layout::ALL.map(Layout::name).join(", ")))
+    })
 }
 
 /// The settings of a map without some of its keys.

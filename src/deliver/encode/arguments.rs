@@ -3,7 +3,7 @@
 //! Knows its options. Does not run it. The number of threads is fixed, since the pictures of some coders differ with it.
 
 use crate::deliver::levels::{Coding, Sampling};
-use crate::deliver::target::{Colour, Layout, Preset, Target};
+use crate::deliver::target::{Colour, Preset, Target};
 
 /// The name of a pixel format as the program knows it.
 pub fn pixels(coding: &Coding) -> &'static str {
@@ -26,15 +26,6 @@ pub fn colour(colour: Colour, coding: &Coding) -> [&'static str; 4] {
         (Sampling::Rgb, _) => [primaries, transfer, "gbr", "pc"],
         (_, Colour::Bt709) => [primaries, transfer, "bt709", "tv"],
         (_, Colour::Pq | Colour::Hlg) => [primaries, transfer, "bt2020nc", "tv"],
-    }
-}
-
-/// The program's name for channels in the order of a WAV file.
-pub fn layout(layout: Layout) -> &'static str {
-    match layout {
-        Layout::Mono => "mono",
-        Layout::Stereo => "stereo",
-        Layout::FiveOne => "5.1",
     }
 }
 

@@ -1,9 +1,10 @@
 //! Movies made by `ffmpeg` of frames and sound that are handed in, under a name of their own until they are whole and checked.
 //!
-//! Knows how the program is fed and what it says when it fails. Does not know what is shown: frames come display-coded, as
+//! Knows how the program is fed; what it says when it fails is `failure`'s. Does not know what is shown: frames come display-coded, as
 //! R'G'B' from 0 to 1, in the target's colour.
 
 pub mod arguments;
+mod failure;
 
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -19,7 +20,10 @@ use super::whole;
 use crate::media::image::Raster;
 use crate::media::sound::Sound;
 use crate::media::sound::wave::{self, Bext, Depth};
-use crate::programs::{Ended, Limits, Past, Printed, Runner};
+use crate::programs::{Ended, Limits, Printed, Runner};
+pub use failure::MovieError;
+use failure::failed;
+pub(super) use failure::{last_words, unstarted};
 
 /// Bytes of a program's complaints that are kept.
 pub(super) const COMPLAINT: u64 = 1 << 16;
@@ -59,79 +63,6 @@ pub enum Step {
     Coded(u64),
     /// So many frames were decoded and compared.
     Checked(u64),
-}
-
-/// Why there is no movie. Nothing stands under its name then.
-#[derive(Debug, thiserror::Error)]
-pub enum MovieError {
-    /// The target or the source cannot be delivered so.
-    #[error("{}", .0.join("\n"))]
-    Unfit(Vec<String>),
-    /// The program is not there.
-    #[error(
-        "{0} is not installed or cannot be started: movies need the programs ffmpeg and ffprobe; frames need neither"
-    )]
-    NoProgram(String),
-    /// The program cannot make this.
-    #[error(
-        "this ffmpeg has no coder {coders} for {preset}: install one that has, or deliver another preset"
-    )]
-    NoCoder {
-        /// What was asked for.
-        preset: Preset,
-        /// Any of them would do.
-        coders: String,
-    },
-    /// The program gave up.
-    #[error("{program} failed at frame {frame} of {frames}: {said}")]
-    Failed {
-        /// Its name.
-        program: String,
-        /// Frames that it had been given or had given.
-        frame: u64,
-        /// All frames.
-        frames: u64,
-        /// The end of what it said.
-        said: String,
-    },
-    /// The disk is full.
-    #[error("{}: no space is left: make room or deliver elsewhere", .0.display())]
-    Full(PathBuf),
-    /// The run was asked to end.
-    #[error("the delivery was stopped")]
-    Stopped,
-    /// A frame could not be handed in.
-    #[error("frame {frame} of {frames}: {why}")]
-    Frame {
-        /// Counted from 1.
-        frame: u64,
-        /// All frames.
-        frames: u64,
-        /// Why.
-        why: String,
-    },
-    /// The disk refuses.
-    #[error("{}: {error}", path.display())]
-    Disk {
-        /// What was read or written.
-        path: PathBuf,
-        /// What the system says.
-        #[source]
-        error: io::Error,
-    },
-    /// The movie is not what it should be.
-    #[error("the movie was made, but is not as it should be, and was removed: {}", .0.faults.join("; "))]
-    OutOfBounds(Box<Report>),
-}
-
-impl MovieError {
-    pub(super) fn disk(path: &Path) -> impl Fn(io::Error) -> Self {
-        let path = path.to_path_buf();
-        move |error| match error.kind() {
-            io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => Self::Full(path.clone()),
-            _ => Self::Disk { path: path.clone(), error },
-        }
-    }
 }
 
 /// What the coding program says that it is, in a line.
@@ -258,26 +189,6 @@ pub(super) fn sound_fits(
             "the sound lasts {has} samples, but the picture of {frames} frames {needs}: make them one length"
         ));
     }
-}
-
-pub(super) fn unstarted(program: &Path, error: &io::Error) -> MovieError {
-    match error.kind() {
-        io::ErrorKind::Interrupted => MovieError::Stopped,
-        _ => MovieError::NoProgram(program.display().to_string()),
-    }
-}
-
-fn failed(program: &Path, said: &str, ended: &Ended, frame: u64, frames: u64, folder: &Path) -> MovieError {
-    if said.contains("No space left on device") || said.contains("Disk quota exceeded") {
-        return MovieError::Full(folder.to_path_buf());
-    }
-    let lines: Vec<&str> = said.lines().filter(|line| !line.trim().is_empty()).collect();
-    let said = match (ended.past, lines.len()) {
-        (Some(Past::Print), _) => "it complained without end".into(),
-        (_, 0) => format!("it said nothing and ended with {}", ended.status),
-        (_, count) => lines[count.saturating_sub(5)..].join(" | "),
-    };
-    MovieError::Failed { program: program.display().to_string(), frame, frames, said }
 }
 
 /// Runs a program while frames go into it. Gives how it ended, and how many frames went in or why no more did.

@@ -73,8 +73,17 @@ impl Levels {
         self.count += 1;
     }
 
+    /// Endless where a sample was not a number, which no floor may hide.
     fn level(&self, sum: f64) -> f64 {
+        if !sum.is_finite() {
+            return f64::INFINITY;
+        }
         20.0 * (sum / self.count.max(1) as f64).sqrt().max(FLOOR).log10()
+    }
+
+    /// The level of the source, in dB below full scale.
+    pub fn source(&self) -> f64 {
+        self.level(self.source)
     }
 
     /// How much louder the decoded channel is, in dB.
@@ -117,5 +126,16 @@ mod tests {
         assert!((levels.residue() + 12.0412).abs() < 1e-4);
         let silent = Levels::default();
         assert_eq!((silent.difference(), silent.residue()), (0.0, -120.0));
+        assert!((levels.source() + 6.0206).abs() < 1e-4);
+    }
+
+    #[test]
+    fn what_is_not_a_number_is_never_taken_for_silence() {
+        for odd in [f32::NAN, f32::INFINITY] {
+            let mut levels = Levels::default();
+            levels.add(0.0, 0.0);
+            levels.add(0.0, odd);
+            assert_eq!((levels.difference(), levels.residue()), (f64::INFINITY, f64::INFINITY));
+        }
     }
 }

@@ -7,11 +7,12 @@ use std::path::Path;
 
 use serde::Deserialize;
 
-use super::{LIMIT, PART, decode, lost, probe};
+use super::decoder::Decoder;
+use super::{PART, probe};
 use crate::deliver::encode::{self, MovieError, Tools};
 use crate::media::movie::Version;
 use crate::media::sound::Sound;
-use crate::programs::{Printed, Runner};
+use crate::programs::Runner;
 
 /// Width and height to which pictures are made smaller before their brightness is taken.
 const SMALL: (usize, usize) = (32, 18);
@@ -78,30 +79,35 @@ pub fn sound(
     Ok(out)
 }
 
-/// Hands on the samples of a movie's sound, a moment of all channels after the other, as long as they are wanted.
+/// Hands on the samples of a movie's sound, a moment of all channels after the other, as long as they are wanted. Gives what the
+/// decoder complained of; of a sound that is not wanted to its end, nothing.
 pub(super) fn each_moment(
     text: &str,
     channels: usize,
     tools: &Tools,
     runner: &Runner,
     take: &mut dyn FnMut(&[f32]) -> bool,
-) -> Result<(), MovieError> {
-    let complaint = Printed::new().map_err(MovieError::disk(Path::new(text)))?;
+) -> Result<Option<String>, MovieError> {
+    if channels == 0 {
+        return Err(MovieError::Unfit(vec![format!("{text}: its sound has no channels")]));
+    }
     let out = ["-map", "0:a:0", "-f", "f32le", "-c:a", "pcm_f32le", "pipe:1"];
-    let mut stream = decode(text, &out, &complaint, tools, runner)?;
+    let mut decoder = Decoder::start(text, &out, tools, runner)?;
     let mut part = vec![0; PART * channels * 4];
     let mut moment = vec![0.0; channels];
     loop {
-        let count = stream.fill(&mut part, LIMIT).map_err(|e| lost(&e, tools, runner, 0, 0))?;
+        let count = decoder.fill(&mut part, (0, 0))?;
         for bytes in part[..count].chunks_exact(channels * 4) {
             let samples = bytes.chunks_exact(4).map(|b| f32::from_le_bytes([b[0], b[1], b[2], b[3]]));
             moment.iter_mut().zip(samples).for_each(|(to, v)| *to = v);
             if !take(&moment) {
-                return Ok(());
+                return Ok(None);
             }
         }
         if count < part.len() {
-            return Ok(());
+            let complaint = decoder.end((0, 0))?;
+            let torn = !count.is_multiple_of(channels * 4);
+            return Ok(torn.then(|| "its sound ends within a sample".to_string()).or(complaint));
         }
     }
 }
@@ -125,13 +131,13 @@ fn brightness(text: &str, seconds: u32, tools: &Tools, runner: &Runner) -> Resul
         "passthrough",
         "pipe:1",
     ];
-    let complaint = Printed::new().map_err(MovieError::disk(Path::new(text)))?;
-    let mut stream = decode(text, &out, &complaint, tools, runner)?;
+    let mut decoder = Decoder::start(text, &out, tools, runner)?;
     let mut picture = vec![0u8; SMALL.0 * SMALL.1 * 3];
     let mut all = Vec::new();
     loop {
-        let count = stream.fill(&mut picture, LIMIT).map_err(|e| lost(&e, tools, runner, 0, 0))?;
+        let count = decoder.fill(&mut picture, (all.len() as u64, 0))?;
         if count < picture.len() {
+            decoder.end((all.len() as u64, 0))?;
             return Ok(all);
         }
         let sum: u64 = picture.iter().map(|&v| u64::from(v)).sum();

@@ -25,9 +25,9 @@ pub struct Described {
 /// Sound as a file describes it.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct DescribedSound {
-    /// Samples a second.
+    /// Samples a second, at least one.
     pub rate: u32,
-    /// How many channels.
+    /// How many channels, at least one.
     pub channels: usize,
     /// Which, by the program's name.
     pub layout: Option<String>,
@@ -75,7 +75,7 @@ pub fn arguments(path: &str) -> Vec<String> {
 /// Reads the answer.
 ///
 /// # Errors
-/// When it is no such JSON, or describes no picture.
+/// When it is no such JSON, or describes no picture, or a sound that has no channels or no rate.
 pub fn parse(json: &str) -> Result<Described, String> {
     let answer: Answer =
         serde_json::from_str(json).map_err(|e| format!("ffprobe's answer cannot be read: {e}"))?;
@@ -83,11 +83,13 @@ pub fn parse(json: &str) -> Result<Described, String> {
     let picture = of("video").ok_or("the movie holds no picture")?;
     let said =
         |text: &Option<String>| text.clone().filter(|text| !matches!(&**text, "unknown" | "unspecified"));
-    let sound = of("audio").map(|stream| DescribedSound {
-        rate: stream.sample_rate.as_deref().and_then(|rate| rate.parse().ok()).unwrap_or(0),
-        channels: stream.channels.unwrap_or(0),
-        layout: said(&stream.channel_layout),
+    let sound = of("audio").map(|stream| {
+        let rate = stream.sample_rate.as_deref().and_then(|rate| rate.parse().ok()).filter(|rate| *rate > 0);
+        let channels = stream.channels.filter(|channels| *channels > 0);
+        let (rate, channels) = rate.zip(channels).ok_or("its sound tells no channels, or no rate")?;
+        Ok::<_, String>(DescribedSound { rate, channels, layout: said(&stream.channel_layout) })
     });
+    let sound = sound.transpose()?;
     let tags = answer.streams.iter().map(|stream| &stream.tags).chain([&answer.format.tags]);
     let timecode = tags.flatten().find(|(name, _)| name.eq_ignore_ascii_case("timecode"));
     let rate = picture.r_frame_rate.as_deref().and_then(|text| text.split_once('/'));
@@ -125,6 +127,15 @@ mod tests {
         assert_eq!(said.sound, Some(sound));
         assert!(parse(r#"{"streams":[]}"#).unwrap_err().contains("no picture"));
         assert!(parse("[").is_err());
+        for said in [
+            "",
+            r#","channels":0,"sample_rate":"48000""#,
+            r#","channels":2"#,
+            r#","channels":2,"sample_rate":"0""#,
+        ] {
+            let json = format!(r#"{{"streams":[{{"codec_type":"video"}},{{"codec_type":"audio"{said}}}]}}"#);
+            assert!(parse(&json).unwrap_err().contains("no channels, or no rate"), "{said}");
+        }
         let elsewhere =
             r#"{"streams":[{"codec_type":"video"}],"format":{"tags":{"TIMECODE":"00:00:00:01"}}}"#;
         assert_eq!(parse(elsewhere).unwrap().timecode.as_deref(), Some("00:00:00:01"));

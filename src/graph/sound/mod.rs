@@ -99,7 +99,7 @@ impl Builder<'_> {
                 }
             }
         };
-        let (channels, blocks) = (sound.channels, *blocks);
+        let (channels, blocks) = (sound.layout.channels(), *blocks);
         let mut edges = vec![(SUM.to_string(), sum)];
         if let Some((target, settings)) = target {
             let meter: Box<dyn PreparedSound> = Box::new(Meter { blocks, channels });
@@ -177,7 +177,7 @@ impl Builder<'_> {
                     (Plays::Clip(outline.clone()), Some(*node))
                 }
                 Hears::Voice(settings) => {
-                    match self.voice(settings, declared, (blocks, sound.channels), edit) {
+                    match self.voice(settings, declared, (blocks, sound.layout.channels()), edit) {
                         Ok((voice, cautions)) => {
                             self.problems.extend(told(name, cautions));
                             (Plays::Voice(voice), None)
@@ -189,7 +189,7 @@ impl Builder<'_> {
                     }
                 }
             };
-            match cue::Cue::read(&setup, *blocks, sound.channels, plays) {
+            match cue::Cue::read(&setup, *blocks, sound.layout.channels(), plays) {
                 Ok((cue, cautions)) => {
                     self.problems.extend(told(name, cautions));
                     read.insert(name.clone(), (cue, clip));
@@ -250,7 +250,7 @@ impl Builder<'_> {
         };
         let none = BTreeMap::new();
         let setup = self.setup_of(&bus.settings, blocks, &none);
-        match bus::Bus::read(&setup, *blocks, sound.channels, placed, &others) {
+        match bus::Bus::read(&setup, *blocks, sound.layout.channels(), placed, &others) {
             Ok((ready, cautions)) => {
                 self.problems.extend(told(&format!("bus {name}"), cautions));
                 let stage = format!("{BUS}{name}");
@@ -277,7 +277,7 @@ impl Builder<'_> {
         sound: &Sound,
         span: Span,
     ) -> NodeId {
-        let (blocks, channels) = (*blocks, sound.channels);
+        let (blocks, channels) = (*blocks, sound.layout.channels());
         let made: Box<dyn PreparedSound> = Box::new(Together { blocks, channels, inputs: from.len() });
         self.heard(stage, blocks.all(), (&master::PLAIN, made), from, span)
     }

@@ -10,6 +10,7 @@ use serde_json::{Value, json};
 use super::Due;
 use super::paper::Paper;
 use super::sync::{self, Synced, Unsynced};
+use super::telling::PASSED;
 use crate::base::rate::Rate;
 use crate::deliver::encode::Tools;
 use crate::deliver::target::Preset;
@@ -32,18 +33,21 @@ pub struct Facts {
     pub first: Option<String>,
     /// Frames with a pop, counted from 0.
     pub pops: Vec<u64>,
+    /// What went out although it would have refused the delivery: its place, and what is the matter.
+    pub passed: Vec<(String, String)>,
     /// How the pop before the film lay when it was made: milliseconds by which the sound was early.
     pub early: Option<f64>,
 }
 
 impl Facts {
     /// Of a delivery that was made.
-    pub fn of(due: &Due, synced: Option<&Synced>) -> Self {
+    pub fn of(due: &Due, synced: Option<&Synced>, paper: &Paper) -> Self {
         let target = &due.ready.target;
         Self {
             rate: Some(target.rate),
             first: target.timecode.clone(),
             pops: if target.sound.is_some() { due.ready.pops() } else { Vec::new() },
+            passed: paper.lines(PASSED).to_vec(),
             early: synced.map(|synced| synced.offset.early),
         }
     }
@@ -56,8 +60,10 @@ impl Facts {
         let parts: Vec<Value> =
             paper.parts().map(|(part, all)| json!({ "part": part, "lines": lines(all) })).collect();
         let rate = self.rate.map(|rate| json!([rate.frames, rate.seconds]));
+        let passed: Value =
+            self.passed.iter().map(|(place, says)| json!({ "place": place, "says": says })).collect();
         let value = json!({ "format": FORMAT, "title": paper.title, "rate": rate, "first_frame": self.first,
-            "pops": self.pops, "sound_early_ms": self.early, "parts": parts });
+            "pops": self.pops, "as_it_is": passed, "sound_early_ms": self.early, "parts": parts });
         format!("{value:#}\n")
     }
 
@@ -72,11 +78,14 @@ impl Facts {
             return Self::default();
         }
         let number = |value: &Value| value.as_u64().and_then(|n| u32::try_from(n).ok()).filter(|n| *n > 0);
+        let passed =
+            |value: &Value| Some((value["place"].as_str()?.to_string(), value["says"].as_str()?.to_string()));
         let rate = number(&value["rate"][0]).zip(number(&value["rate"][1]));
         Self {
             rate: rate.map(|(frames, seconds)| Rate::new(frames, seconds)),
             first: value["first_frame"].as_str().map(str::to_string),
             pops: value["pops"].as_array().into_iter().flatten().filter_map(Value::as_u64).collect(),
+            passed: value["as_it_is"].as_array().into_iter().flatten().filter_map(passed).collect(),
             early: value["sound_early_ms"].as_f64(),
         }
     }
@@ -137,6 +146,7 @@ mod tests {
             rate: Some(Rate::new(30_000, 1001)),
             first: Some("00:59:52;00".into()),
             pops: vec![180, 600],
+            passed: vec![("film/mix".into(), "too loud".into())],
             early: Some(-0.5),
         };
         let path = folder.path().join(NAME);

@@ -100,6 +100,8 @@ pub struct Record {
     pub known: Known,
     /// Its folder, below the project's.
     pub place: String,
+    /// What went out although it would have refused it: its place, and what is the matter.
+    pub passed: Vec<(String, String)>,
     /// The C4 identifier of its manifest.
     pub c4: String,
     /// Its files as the system told of them after it was made: path, bytes, time of change in nanoseconds, and its number.
@@ -119,6 +121,7 @@ impl Record {
             return None;
         }
         let text = |value: &Value| value.as_str().map(str::to_string);
+        let pair = |value: &Value| Some((text(&value[0])?, text(&value[1])?));
         let piece = |value: &Value| Some((value[0].as_i64()?, text(&value[1])?));
         let part = |(name, pieces): (&String, &Value)| {
             Some((name.clone(), pieces.as_array()?.iter().map(piece).collect::<Option<Vec<_>>>()?))
@@ -134,6 +137,8 @@ impl Record {
                 kept: value["kept"].as_array()?.iter().map(text).collect::<Option<_>>()?,
             },
             place: text(&value["place"])?,
+            // Those that were made before it was kept do not say.
+            passed: value["passed"].as_array().into_iter().flatten().filter_map(pair).collect(),
             c4: text(&value["c4"])?,
             files: value["files"].as_array()?.iter().map(stat).collect::<Option<_>>()?,
         })
@@ -147,7 +152,7 @@ impl Record {
         let value = json!({
             "format": FORMAT, "settings": self.known.settings, "program": self.known.program,
             "parts": self.known.parts, "kept": self.known.kept, "place": self.place, "c4": self.c4,
-            "files": self.files,
+            "passed": self.passed, "files": self.files,
         });
         let folder = store.path("deliveries");
         std::fs::create_dir_all(&folder).map_err(StoreError::file(&folder))?;
@@ -234,9 +239,17 @@ mod tests {
         store.create().unwrap();
         assert_eq!(Record::load(&store, "web"), None);
         let files = vec![("film.mp4".to_string(), 12, -5, 77)];
-        let record = Record { known: known(), place: "deliveries/web".into(), c4: "c4x".into(), files };
+        let passed = vec![("film/mix".to_string(), "too loud".to_string())];
+        let record =
+            Record { known: known(), place: "deliveries/web".into(), passed, c4: "c4x".into(), files };
         record.save(&store, "web").unwrap();
-        assert_eq!(Record::load(&store, "web"), Some(record));
+        assert_eq!(Record::load(&store, "web").as_ref(), Some(&record));
+        // As it was written before it said what was let pass.
+        let written = std::fs::read_to_string(path(&store, "web")).unwrap();
+        let mut value: Value = serde_json::from_str(&written).unwrap();
+        value.as_object_mut().unwrap().remove("passed");
+        std::fs::write(path(&store, "web"), value.to_string()).unwrap();
+        assert_eq!(Record::load(&store, "web"), Some(Record { passed: vec![], ..record }));
         let mut other = known();
         assert!(other.differences(&known()).is_empty() && other.key() == known().key());
         other.parts.get_mut("film/assembly").unwrap()[1].1 = "cc".into();

@@ -33,6 +33,7 @@ use crate::deliver::mhl::Process;
 use crate::deliver::mhl::history::{self, Differences, MhlError};
 use crate::deliver::staging::{Staging, StagingError, Taken};
 use crate::programs::Runner;
+use crate::report::states::{Delivery, Passed};
 use crate::store::objects::Objects;
 use fit::Seen;
 use kept::{Known, Record};
@@ -40,7 +41,7 @@ use make::{Fault, Making};
 use needs::Needs;
 use sync::{Synced, Unsynced};
 use targets::Ready;
-use telling::{CAUTIONS, CHECKS, INSPECTION};
+use telling::{CAUTIONS, CHECKS, INSPECTION, PASSED};
 
 pub use make::Tell;
 pub(super) use targets::problems;
@@ -80,6 +81,8 @@ pub struct Due {
     pub lacking: Vec<Lack>,
     /// What goes in although it is not as declared.
     pub kept: Vec<Lack>,
+    /// What was let pass in the last one, by its place: what it holds is as it was, whatever is said of it later.
+    pub passed: Vec<(String, String)>,
     /// Faults that inspection found in what goes in; known once it is about to be made.
     pub faults: Vec<Lack>,
     ready: Ready,
@@ -88,6 +91,18 @@ pub struct Due {
 }
 
 impl Due {
+    /// How it stands, as reports have it.
+    pub fn told(&self) -> Delivery {
+        let of = |(place, says): &(String, String)| Passed { place: place.clone(), says: says.clone() };
+        Delivery {
+            name: self.name.clone(),
+            state: self.standing.to_string(),
+            place: self.place.clone(),
+            delivered_as_it_is: self.passed.iter().map(of).collect(),
+            why: self.why.clone(),
+        }
+    }
+
     /// How many frames and blocks go in.
     pub fn pieces(&self) -> usize {
         self.needs.parts.iter().map(|part| part.pieces.len()).sum()
@@ -103,6 +118,8 @@ pub struct Made {
     pub checks: Vec<(String, String)>,
     /// What inspection found in what went in, and what it measured.
     pub inspection: Vec<(String, String)>,
+    /// What went out although it would have refused it, by its place.
+    pub passed: Vec<(String, String)>,
     /// What should be known of it.
     pub cautions: Vec<(String, String)>,
     /// How picture and sound of its pop lie, when it has a leader with one.
@@ -165,6 +182,11 @@ pub fn synced(folder: &Path, runner: &Runner) -> Vec<(String, Result<Synced, Uns
     facts::Facts::read(folder).synced(folder, &Tools::default(), runner)
 }
 
+/// What was let pass when a delivered folder was made, by its place, as its own report says.
+pub fn passed(folder: &Path) -> Vec<(String, String)> {
+    facts::Facts::read(folder).passed
+}
+
 impl Project {
     /// How deliveries stand: those named, or all. Looked at `closely`, every file that was delivered is read.
     pub fn deliveries(
@@ -213,7 +235,7 @@ impl Project {
                 if why.is_empty() { Standing::Fresh } else { Standing::Stale }
             }
         };
-        let place = record.map(|record| record.place);
+        let (place, passed) = record.map(|record| (record.place, record.passed)).unzip();
         Due {
             name: ready.name.clone(),
             standing,
@@ -221,6 +243,7 @@ impl Project {
             why,
             lacking,
             kept,
+            passed: passed.unwrap_or_default(),
             faults: Vec::new(),
             ready,
             needs,
@@ -293,19 +316,20 @@ impl Project {
             tell: order.tell,
             as_it_is: order.as_it_is,
         };
+        telling::passed(due, &mut paper);
         let sync = making.all(staging.folder(), &mut paper)?;
         fit::told(inspected, &mut paper);
         telling::cautions(due, inspected, &mut paper);
         let system =
             |path: &Path, error: std::io::Error| Fault::System(format!("{}: {error}", path.display()));
-        let facts = facts::Facts::of(due, sync.as_ref()).json(&paper);
+        let facts = facts::Facts::of(due, sync.as_ref(), &paper).json(&paper);
         for (file, text) in
             [("report.txt", paper.text()), ("report.html", paper.html()), (facts::NAME, facts)]
         {
             let path = staging.folder().join(file);
             std::fs::write(&path, text).map_err(|error| system(&path, error))?;
         }
-        let creator = telling::creator(due, &order.writer.machine, date);
+        let creator = telling::creator(&paper, &order.writer.machine, date);
         let kinds = [Kind::C4, Kind::Xxh128];
         let sealed = history::seal(staging.folder(), &kinds, creator, Process::InPlace, &[]);
         let sealed = sealed.map_err(|error| Fault::System(error.to_string()))?;
@@ -315,17 +339,19 @@ impl Project {
         }
         let place = staging.finish().map_err(staged)?;
         let below = place.strip_prefix(&self.folder).unwrap_or(&place).to_string_lossy().into_owned();
+        let lines = |part: &str| paper.lines(part).to_vec();
         let record = Record {
             known: due.known.clone(),
             place: below.clone(),
+            passed: lines(PASSED),
             c4: Kind::C4.of(&manifest).to_string(),
             files: kept::stats(&place),
         };
         record.save(&status.store, &due.name).map_err(|error| Fault::System(error.to_string()))?;
-        let lines = |part: &str| paper.lines(part).to_vec();
         Ok(Made {
             place: below,
             checks: lines(CHECKS),
+            passed: lines(PASSED),
             inspection: lines(INSPECTION),
             cautions: lines(CAUTIONS),
             sync,

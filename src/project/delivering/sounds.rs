@@ -9,7 +9,7 @@ use super::hearing;
 use super::make::{Fault, Making, file_name};
 use super::needs::Part;
 use super::paper::Paper;
-use super::telling::{CAUTIONS, CHECKS};
+use super::telling::{CAUTIONS, CHECKS, PASSED};
 use crate::deliver::frames;
 use crate::deliver::target::Target;
 use crate::media::sound::{Sound, wave};
@@ -52,7 +52,7 @@ impl Making<'_> {
                 "{why}; mend the mix or its target, or `--as-it-is` delivers it so"
             ))),
             Some(why) => {
-                paper.add(CAUTIONS, format!("{file}: loudness"), format!("{why}; it goes out all the same"));
+                paper.add(PASSED, format!("{file}: loudness"), why);
                 Ok(())
             }
             None => Ok(()),

@@ -10,7 +10,7 @@ use crate::base::timecode::Counting;
 use crate::declare::deliveries::{Delivery, Makes, Quality};
 use crate::declare::film::Film;
 use crate::declare::sound::Sound;
-use crate::deliver::target::{Colour, FrameFormat, Kind, Layout, Limits, Preset, SoundSpec, Target};
+use crate::deliver::target::{Colour, FrameFormat, Kind, Limits, Preset, SoundSpec, Target};
 use crate::graph::edit::Edit;
 use crate::graph::{ASSEMBLY, BUS, FILM, Graph, LEVEL, MIX, NodeId, STEM};
 use crate::operators::image::print::Numbers;
@@ -160,7 +160,7 @@ pub fn ready(declared: &Declared, film: &Film, name: &str, delivery: &Delivery) 
             size: film.frame_size,
             rate: film.rate,
             timecode: starts.map(|(counting, frame)| counting.label(frame).to_string()),
-            sound: sound.map(|sound| SoundSpec { layout: layout(sound.channels), rate: sound.rate }),
+            sound: sound.map(|sound| SoundSpec { layout: sound.layout, rate: sound.rate }),
             limits: limits(delivery, kind),
             kind,
         },
@@ -280,14 +280,6 @@ fn colour(name: &str) -> Colour {
         "pq" => Colour::Pq,
         "hlg" => Colour::Hlg,
         _ => Colour::Bt709,
-    }
-}
-
-fn layout(channels: usize) -> Layout {
-    match channels {
-        1 => Layout::Mono,
-        6 => Layout::FiveOne,
-        _ => Layout::Stereo,
     }
 }
 

@@ -19,6 +19,9 @@ use crate::project::sheet::finished;
 pub const CHECKS: &str = "Checks";
 /// See [`CHECKS`].
 pub const INSPECTION: &str = "Inspection";
+/// See [`CHECKS`]: what went out although it would have refused the delivery, by its place. All that is said of the delivery later
+/// says it again.
+pub const PASSED: &str = "Delivered as it is";
 /// See [`CHECKS`].
 pub const CAUTIONS: &str = "Cautions";
 
@@ -51,10 +54,10 @@ pub fn begun(status: &Status, due: &Due, date: Timestamp) -> Paper {
 }
 
 /// Who lists a delivery, with what is to be known of it.
-pub fn creator(due: &Due, machine: &str, date: Timestamp) -> Creator {
-    let kept = due.kept.iter().chain(&due.faults).map(|lack| format!("{}: {}", lack.place, lack.why));
-    let kept: Vec<String> = kept.collect();
-    let comment = (!kept.is_empty()).then(|| format!("delivered as it is: {}", kept.join("; ")));
+pub fn creator(paper: &Paper, machine: &str, date: Timestamp) -> Creator {
+    let passed: Vec<String> =
+        paper.lines(PASSED).iter().map(|(place, says)| format!("{place}: {says}")).collect();
+    let comment = (!passed.is_empty()).then(|| format!("delivered as it is: {}", passed.join("; ")));
     Creator {
         date,
         host: machine.to_string(),
@@ -66,19 +69,15 @@ pub fn creator(due: &Due, machine: &str, date: Timestamp) -> Creator {
     }
 }
 
+/// What is let pass of what goes in.
+pub fn passed(due: &Due, paper: &mut Paper) {
+    for lack in due.kept.iter().chain(&due.faults) {
+        paper.add(PASSED, lack.place.as_str(), lack.why.as_str());
+    }
+}
+
 /// What whoever takes a delivery should know.
 pub fn cautions(due: &Due, inspected: &Inspected, paper: &mut Paper) {
-    for fault in &due.faults {
-        let says = format!("{}. It is a fault, and was delivered as it is", fault.why);
-        paper.add(CAUTIONS, fault.place.as_str(), says);
-    }
-    for lack in &due.kept {
-        let says = format!(
-            "{}: delivered as it is, although it is not what the film's declaration asks for",
-            lack.why
-        );
-        paper.add(CAUTIONS, lack.place.as_str(), says);
-    }
     if due.ready.picture.is_some() {
         let count = inspected.found.iter().filter(|found| found.kind.ends_with("flash")).count();
         let flashes = match count {
@@ -151,11 +150,13 @@ pub fn movie(report: &Report, frames: u64, target: &Target, file: &str, paper: &
         let says = match sound.is_exact {
             true => format!("{} samples, every one that of the film at 24 bits", sound.samples),
             false => {
-                let off: Vec<String> = sound.differences.iter().map(|db| format!("{db:+.2} dB")).collect();
+                let each = |values: &mut dyn Iterator<Item = String>| values.collect::<Vec<_>>().join(", ");
+                let below = sound.levels.iter().zip(&sound.residues).map(|(level, left)| level - left);
                 format!(
-                    "{} samples; levels of its channels against the film's: {}",
+                    "{} samples; levels of its channels against the film's: {}; what the coder adds lies below them by {}",
                     sound.samples,
-                    off.join(", ")
+                    each(&mut sound.differences.iter().map(|db| format!("{db:+.2} dB"))),
+                    each(&mut below.map(|db| format!("{db:.1} dB")))
                 )
             }
         };

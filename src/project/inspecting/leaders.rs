@@ -67,7 +67,7 @@ pub fn look(frames: &Frames<'_>, numbers: &Numbers, rate: Rate, sound: Option<&D
             Ok(((frame - first) as f64 / rate.per_second(), bright))
         })
         .collect();
-    let nothing = Sound::silent(sound.rate, sound.channels, 0);
+    let nothing = Sound::silent(sound.rate, sound.layout.channels(), 0);
     let heard = leader.beside(&nothing, rate, leader.lead);
     let found = looked.and_then(|pictures| sync::measure(&pictures, 0.0, &heard, rate.per_second()));
     let frame = first + pop as i64;

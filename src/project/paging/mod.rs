@@ -25,7 +25,7 @@ use crate::base::selector::Selection;
 use crate::graph::{FILM, NodeId};
 use crate::ledger::row::Entry;
 use crate::report::page::values::{Page, Piece, Shot};
-use crate::report::states::{Counts, Delivery, Strip};
+use crate::report::states::{Counts, Strip};
 use crate::report::words;
 use crate::stale;
 
@@ -77,7 +77,7 @@ impl Project {
             // The forecast, findings and deliveries are of the whole film.
             forecast: is_whole.then(|| forecasting::distribution(status, dues, now.date(), kept)).flatten(),
             findings: self.findings_kept(status).filter(|_| is_whole),
-            deliveries: dues.iter().filter(|_| is_whole).map(delivery).collect(),
+            deliveries: dues.iter().filter(|_| is_whole).map(Due::told).collect(),
             ..Page::default()
         };
         self.people(&mut page, status, selection, now);
@@ -153,11 +153,6 @@ fn picked<'a>(entries: &'a [Entry], selection: &Selection) -> Cow<'a, [Entry]> {
 
 fn more(count: usize, things: &str) -> Option<String> {
     (count > TOLD).then(|| format!("And {} more {things}.", count - TOLD))
-}
-
-fn delivery(due: &Due) -> Delivery {
-    let state = due.standing.to_string();
-    Delivery { name: due.name.clone(), state, place: due.place.clone(), why: due.why.clone() }
 }
 
 /// Shots in the order in which they are first shown, and after them those that are not.

@@ -7,7 +7,7 @@ use maud::{Markup, html};
 use crate::report::page::anchor;
 use crate::report::page::packed::entries;
 use crate::report::page::values::{Approval, Finding, Findings, Note, Packet, Page};
-use crate::report::states::Delivery;
+use crate::report::states::{Delivery, Passed};
 use crate::report::words;
 
 /// A place, which leads to its shot where the page has it.
@@ -126,11 +126,14 @@ pub fn packets(packets: &[Packet]) -> Markup {
 pub fn deliveries(all: &[Delivery]) -> Markup {
     html! {
         ul class="entries" {
-            @for Delivery { name, state, place, why } in all {
+            @for Delivery { name, state, place, delivered_as_it_is, why } in all {
                 li {
                     strong { (name) } " " (state)
                     @if let Some(place) = place { " " span class="place" { (place) } }
                     @if !why.is_empty() { ": " (why.join("; ")) }
+                    @for Passed { place, says } in delivered_as_it_is {
+                        br; strong { "Delivered as it is: " } span class="place" { (place) } ": " (says)
+                    }
                 }
             }
         }

@@ -11,7 +11,7 @@ use super::*;
 use crate::base::frames::FrameRange;
 use crate::base::state::{FrameState, State};
 use crate::report::ribbon;
-use crate::report::states::{Counts, Delivery, Strip};
+use crate::report::states::{Counts, Delivery, Passed, Strip};
 
 /// A text that does harm wherever it is not escaped.
 const HOSTILE: &str = "\"'><script>alert(1)</script><img src=x onerror=alert(1)>&amp;\u{202e}";
@@ -62,7 +62,13 @@ fn page(says: &str) -> Page {
         next: vec![s()],
         trouble: vec![s()],
         hours: Spent { says: vec![s()], charts: vec![Chart { title: s(), of: s(), bars: vec![bar] }] },
-        deliveries: vec![Delivery { name: s(), state: s(), place: Some(s()), why: vec![s()] }],
+        deliveries: vec![Delivery {
+            name: s(),
+            state: s(),
+            place: Some(s()),
+            delivered_as_it_is: vec![Passed { place: s(), says: s() }],
+            why: vec![s()],
+        }],
         ..people(says)
     }
 }
