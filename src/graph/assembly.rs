@@ -75,7 +75,7 @@ impl Builder<'_> {
     }
 
     /// The node that the film takes of a shot with these stages.
-    fn chosen(&self, stages: &HashMap<String, NodeId>, last: Option<NodeId>) -> Option<NodeId> {
+    pub(super) fn chosen(&self, stages: &HashMap<String, NodeId>, last: Option<NodeId>) -> Option<NodeId> {
         let from = self.film.assembly_from.as_ref();
         from.and_then(|stage| stages.get(&stage.value).copied()).or(last)
     }

@@ -12,6 +12,7 @@ mod keyed;
 mod prints;
 mod sound;
 mod stages;
+pub mod times;
 mod told;
 mod wanted;
 
@@ -322,19 +323,6 @@ impl Graph {
             }
             _ => Some(chosen),
         }
-    }
-
-    /// The stage after a node that changes the speed of what it makes, if any of its shot does.
-    pub fn retimed_after(&self, id: NodeId) -> Option<String> {
-        let mut over = vec![false; self.nodes.len()];
-        over[id] = true;
-        for (next, node) in self.nodes.iter().enumerate().skip(id + 1) {
-            over[next] = node.shot == self.nodes[id].shot && node.inputs.iter().any(|edge| over[edge.from]);
-            if over[next] && node.kind() == "retime" {
-                return Some(node.name());
-            }
-        }
-        None
     }
 
     /// Calls `visit` with each edge that `frame` of `node` needs and the frames of it.

@@ -204,6 +204,13 @@ pub trait Prepared: Send + Sync {
         None
     }
 
+    /// Of a change of speed, the time in its source, in frames, that it shows at a time; none of all others, which show each frame
+    /// at its own.
+    fn source_time(&self, time: f64) -> Option<f64> {
+        let _ = time;
+        None
+    }
+
     /// Computes one frame. Must give the same bytes on every thread and SIMD level.
     fn make(&self, inputs: &Inputs<'_>, frame: i64) -> Result<Made, OperatorError>;
 

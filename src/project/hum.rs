@@ -7,6 +7,7 @@ use std::fmt::Write;
 
 use super::frames::LookError;
 use super::inspecting::places::Places;
+use super::sheet::finished;
 use super::standing::Standing;
 use super::{Declared, Project, ProjectError, chosen, wanted};
 use crate::base::frames::FrameRange;
@@ -14,6 +15,7 @@ use crate::base::mark;
 use crate::base::selector::Selection;
 use crate::declare::film::{Film, Work as Declares};
 use crate::declare::taken;
+use crate::graph::times::Speeds;
 use crate::graph::{Node, Work};
 use crate::operators::Prepared;
 use crate::operators::sound::voice::motion::{Motion, STEPS};
@@ -86,6 +88,7 @@ impl Project {
             mark::PLACE
         );
         let places = Places::of(film, &declared);
+        let finished = finished(&declared.graph);
         let mut written = Written { bus: bus.clone(), ..Written::default() };
         for (id, node) in declared.graph.nodes.iter().enumerate() {
             let Work::Operator { prepared, .. } = &node.work else { continue };
@@ -93,10 +96,13 @@ impl Project {
             if prepared.rods().is_empty() || frames.is_empty() {
                 continue;
             }
-            let mut stage =
-                Stage { node, places: &places, prepared: &**prepared, film, bus: &bus, counts: [0; 3] };
+            let shows = finished.iter().copied().find(|&last| declared.graph.nodes[last].shot == node.shot);
+            // Of one that is shown at several speeds at once `check` tells.
+            let speeds = shows.and_then(|shows| declared.graph.speeds(shows, id).ok()).unwrap_or_default();
+            let (prepared, counts) = (&**prepared, [0; 3]);
+            let mut stage = Stage { node, places: &places, prepared, speeds, film, bus: &bus, counts };
             for (use_of, shown) in shown(&declared, film, node).into_iter().enumerate() {
-                if shown.iter().any(|frame| frames.contains(frame)) {
+                if shown.iter().any(|frame| frames.contains(stage.speeds.time(frame as f64).floor() as i64)) {
                     stage.write(shown, use_of, wish.least, &mut text);
                 }
             }
@@ -180,15 +186,22 @@ struct Stage<'a> {
     node: &'a Node,
     places: &'a Places,
     prepared: &'a dyn Prepared,
+    /// Between the stage and what the film shows.
+    speeds: Speeds<'a>,
     film: &'a Film,
     bus: &'a str,
     counts: [usize; 3],
 }
 
 impl Stage<'_> {
+    /// Where a rod is seen at a time of what is shown.
+    fn stance(&self, rod: &str, time: f64) -> Option<([f64; 4], f64)> {
+        self.prepared.stance(rod, self.speeds.time(time))
+    }
+
     fn motion(&self, rod: &str, shown: FrameRange) -> Motion {
         let steps = (shown.last + 1 - shown.first) * STEPS as i64;
-        let at = |step: i64| self.prepared.stance(rod, shown.first as f64 + step as f64 / STEPS as f64);
+        let at = |step: i64| self.stance(rod, shown.first as f64 + step as f64 / STEPS as f64);
         let (width, height) = self.film.frame_size;
         Motion::of(self.film.rate.per_second(), height.into(), width.into(), (0..=steps).map(at))
     }
@@ -245,17 +258,20 @@ impl Stage<'_> {
         }
         let width = f64::from(self.film.frame_size.0);
         let found = self.prepared.finds();
-        let here = found.iter().filter(|found| {
-            found.strength > 0.0 && found.time >= shown.first as f64 && found.time < shown.last as f64 + 1.0
+        let (first, end) = (shown.first as f64, shown.last as f64 + 1.0);
+        let here = found.iter().filter(|found| found.strength > 0.0).flat_map(|found| {
+            let times = self.speeds.shown(found.time, first, end);
+            times.into_iter().map(move |time| (found, time))
         });
-        for (n, clash) in here.enumerate() {
+        let here: Vec<_> = here.collect();
+        for (n, (clash, time)) in here.into_iter().enumerate() {
             self.counts[2] += 1;
             let place = (2.0 * clash.at[0] / width - 1.0).clamp(-1.0, 1.0);
             let _ = writeln!(
                 text,
                 "  {of}.clash-{}: {{ bus: {bus}, at: {shot}@{:.2}, gain: -4, voice: {{ clash: {:.2}, pan: [{place:.2}, {place:.2}], seed: {} }} }}",
                 n + 1,
-                within(clash.time),
+                within(time),
                 clash.strength,
                 n + 1
             );

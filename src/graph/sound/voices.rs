@@ -10,6 +10,7 @@ use crate::declare::sound::{Anchor, Cue, Settings};
 use crate::graph::Work;
 use crate::graph::build::Builder;
 use crate::graph::edit::Edit;
+use crate::graph::times::Speeds;
 use crate::operators::sound::blocks::Blocks;
 use crate::operators::sound::cue::Voice;
 use crate::operators::sound::voice;
@@ -38,8 +39,8 @@ impl Builder<'_> {
         Ok((voice, cautions))
     }
 
-    /// The movement of the rod that a cue hums with, from the frame that the cue hangs on to the last that is shown with it, and
-    /// a caution where the picture runs at another speed.
+    /// The movement of the rod that a cue hums with as the film shows it, from the frame that the cue hangs on to the last that
+    /// is shown with it, and a caution where it is shown at several speeds at once.
     fn motion(
         &self,
         rod: &str,
@@ -72,17 +73,29 @@ impl Builder<'_> {
         let shown = edit.shows(shot).into_iter().filter(|range| range.contains(frame.floor() as i64));
         let last = shown.map(|range| range.last).max().map_or(*frame, |last| last as f64 + 1.0);
         let steps = ((last - frame) * STEPS as f64).floor() as i64;
-        let at = |step: i64| prepared.stance(name, frame + step as f64 / STEPS as f64);
+        // What is seen of it moves as the changes of speed between it and the film let it move.
+        let (speeds, told) = match self.speeds(of, stage) {
+            Ok(speeds) => (speeds, None),
+            Err(met) => {
+                let message = format!(
+                    "pictures of this rod at different speeds meet in {met}, and the hum follows none of them"
+                );
+                let help = "let what changes the speed come before the blades, or move its cues by hand";
+                (Speeds::default(), Some(Problem::error(span, message).help(help).warning()))
+            }
+        };
+        let at = |step: i64| prepared.stance(name, speeds.time(frame + step as f64 / STEPS as f64));
         let (width, height) = self.film.frame_size;
         let motion =
             Motion::of(self.film.rate.per_second(), height.into(), width.into(), (0..=steps).map(at));
-        let of = self.graph.nodes.iter().position(|n| n.shot.eq_ignore_ascii_case(of) && &*n.stage == stage);
-        let retimed = of.and_then(|id| self.graph.retimed_after(id)).map(|after| {
-            let message =
-                format!("{after} changes the speed of this rod's picture, which the hum does not follow");
-            let help = "let `retime` come before the blades, or move its cues by hand";
-            Problem::error(span, message).help(help).warning()
-        });
-        Ok((motion, retimed))
+        Ok((motion, told))
+    }
+
+    /// The changes of speed between a stage of a shot and what the film shows of it.
+    fn speeds(&self, shot: &str, stage: &str) -> Result<Speeds<'_>, String> {
+        let shown = self.last_stage.iter().find(|(name, _)| name.eq_ignore_ascii_case(shot));
+        let shown =
+            shown.and_then(|(_, (stages, last))| Some((self.chosen(stages, *last)?, *stages.get(stage)?)));
+        shown.map_or(Ok(Speeds::default()), |(shown, stage)| self.graph.speeds(shown, stage))
     }
 }

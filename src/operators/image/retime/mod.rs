@@ -22,7 +22,7 @@ use crate::operators::{
 
 static SPEC: Spec = Spec {
     name: "retime",
-    version: 3,
+    version: 4,
     summary: "Shows the source faster, slower, held or backwards, by speed or by source frames, keyed against output frames.",
     ports: &[Port {
         name: "picture",
@@ -247,6 +247,11 @@ impl Prepared for Ready {
                 key.text("moved").real(share);
             }
         }
+    }
+
+    /// As it moves, whatever is shown between two source frames.
+    fn source_time(&self, time: f64) -> Option<f64> {
+        Some(self.map.place(time))
     }
 
     fn is_steady(&self) -> bool {
