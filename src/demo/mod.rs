@@ -10,6 +10,7 @@ mod figure;
 mod film;
 mod footprint;
 mod frame;
+mod gamut;
 mod gloss;
 mod groups;
 mod haze;

@@ -4,6 +4,7 @@
 
 use std::fmt::Write;
 
+use super::gamut::shown;
 use super::math::{clamp01, mix, smooth};
 use crate::base::frames::FrameRange;
 
@@ -107,7 +108,8 @@ fn line(text: &mut String, event: usize, reel: &str, how: &str, times: [i64; 4])
 const LOOK: usize = 33;
 
 /// The text of the film's look, `grades/lamp-night.cube`, for ACEScct in and out: a soft curve
-/// about the middle grey, shadows a little towards the cold and lights towards the lamp.
+/// about the middle grey, shadows a little towards the cold and lights towards the lamp. No colour of it is richer than
+/// Rec.709 shows, so that light of a blade is not cut off in one of its channels.
 pub fn look_file() -> String {
     let mut text = String::from("TITLE \"Lamp night, for ACEScct\"\n");
     let _ = writeln!(text, "LUT_3D_SIZE {LOOK}");
@@ -127,18 +129,21 @@ pub fn look_file() -> String {
 fn look(colour: [f32; 3]) -> [f32; 3] {
     // Middle grey of 0.18 lies at 0.4136 of ACEScct (Academy S-2016-001).
     const GREY: f32 = 0.4136;
+    // And no light at 0.0729: what is nearly black is tinted by less than it has light.
+    const BLACK: f32 = 0.0729;
     let light = 0.27 * colour[0] + 0.67 * colour[1] + 0.06 * colour[2];
     let warm = smooth(0.30, 0.62, light);
     let tint = [mix(-0.010, 0.012, warm), mix(0.002, 0.001, warm), mix(0.012, -0.014, warm)];
-    std::array::from_fn(|c| {
+    let coloured = std::array::from_fn(|c| {
         let rich = light + (colour[c] - light) * 1.10;
         let away = rich - GREY;
         // Steeper about the grey, back to even at black and at the brightest lamps.
         let steep = 0.16 * smooth(0.42, 0.0, away.abs());
         let curved = GREY + away * (1.0 + steep);
-        let shade = smooth(0.0, 0.16, light) * smooth(1.0, 0.8, light);
-        clamp01(curved + tint[c] * shade)
-    })
+        let shade = smooth(BLACK, 0.16, light) * smooth(1.0, 0.8, light);
+        curved + tint[c] * shade
+    });
+    shown(coloured).map(clamp01)
 }
 
 #[cfg(test)]

@@ -3,7 +3,7 @@
 //! Knows the weights, and rows of up to four channels as 32-bit floats. Does not know why a pixel lies between others.
 //!
 //! What comes out is held to the least and largest of the samples that were weighed and, of colour, very little beyond, so
-//! that bright edges throw no dark seams.
+//! that bright edges throw no dark seams, and never further below black than a sample was: there is no light below it.
 
 use half::f16;
 
@@ -96,9 +96,41 @@ pub fn cubic(
     for k in 0..LANES {
         let share = (high[k] - low[k]) * BEYOND;
         let beyond = if share < most[k] { share } else { most[k] };
+        let black = if low[k] < 0.0 { low[k] } else { 0.0 };
         let (low, high) = (low[k] - beyond, high[k] + beyond);
+        let low = if low < black { black } else { low };
         sum[k] = if sum[k] < low { low } else { sum[k] };
         sum[k] = if sum[k] > high { high } else { sum[k] };
     }
     sum
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::media::image::RGBA;
+
+    /// What lies a third of a pixel before the edge between a row's bright and dark pixels.
+    fn beside_an_edge(dark: f32) -> [f32; LANES] {
+        let mut image = Image::new(8, 4, &RGBA);
+        for channel in 0..4 {
+            for y in 0..4 {
+                image.write_row(channel, y, &[1.0, 1.0, 1.0, dark, dark, dark, dark, dark]);
+            }
+        }
+        let mut slab = Slab::default();
+        slab.load(&image, 0, [1.0].into_iter());
+        cubic(&slab, (8, 4), most_beyond(&image, 0), [3.35, 1.0])
+    }
+
+    #[test]
+    fn an_edge_throws_no_light_below_black() {
+        assert_eq!(beside_an_edge(0.0), [0.0; 4]);
+        // Above black it may, very little; alpha never.
+        let [r, .., a] = beside_an_edge(0.25);
+        assert!((0.25 - BEYOND_MOST - 1e-6..0.25 - 0.001).contains(&r) && a == 0.25, "{r} {a}");
+        // What was below black already is not taken further down.
+        let [r, ..] = beside_an_edge(-0.25);
+        assert_eq!(r, -0.25);
+    }
 }

@@ -18,7 +18,7 @@ pub const HOLDOUTS: usize = 4;
 /// The table.
 pub static SPEC: Spec = Spec {
     name: "passes",
-    version: 3,
+    version: 4,
     summary: "Lays takes of one move over a clean plate, each by its matte, moved in time and space onto it, with its shadows.",
     ports: &[
         Port {
