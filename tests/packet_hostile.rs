@@ -471,7 +471,7 @@ fn what_systems_leave_and_people_add_is_passed_over_and_told() {
         .iter()
         .for_each(|n| std::fs::write(folder.join(format!("cleanup.{n}.png")), grey(8)).unwrap());
     scene.refuses(&folder, "does not tell which packet");
-    let came = take_back(&scene.film, &folder, &["--packet", &scene.name, "--try-out"]);
+    let came = take_back(&scene.film, &folder, &["--packet", &scene.name, "--plan"]);
     assert_eq!(
         (&came["taken"], &came["came"][0]["gaps"]),
         (&serde_json::json!(false), &serde_json::json!("1003"))

@@ -163,12 +163,12 @@ fn an_earlier_return_comes_back_without_rendering() {
     assert_eq!((&came["came"][0]["version"], &came["came"][0]["again"]), (&json!(2), &json!("1003-1004")));
     film.rebuild(&["br050"]).well();
     assert_ne!(film.renders(), first);
-    let (code, said) = film.said(&["takeback", "--use", "3", "br050/cleanup"]);
+    let (code, said) = film.said(&["takeback", "--go-back", "3", "br050/cleanup"]);
     assert!(
         code == Some(2) && said.contains("there is no return 3") && said.contains("there are 1, 2"),
         "{said}"
     );
-    let used = film.json(&["takeback", "--use", "1", "br050/cleanup"]);
+    let used = film.json(&["takeback", "--go-back", "1", "br050/cleanup"]);
     assert_eq!(used["places"], json!(["br050/cleanup@1001-1004"]));
     let said = film.rebuild(&["br050"]).well();
     assert_eq!((said.rendered.len(), said.restored()), (0, 4));
@@ -176,7 +176,7 @@ fn an_earlier_return_comes_back_without_rendering() {
     assert_eq!(std::fs::read(film.path().join("hands/br050/cleanup.1001.png")).unwrap(), grey(1001u64 as u8));
     // What somebody put there in another way is kept before it is replaced.
     film.write("hands/br050/cleanup.1001.png", grey(123));
-    let (_, said) = film.said(&["takeback", "--use", "2", "br050/cleanup@1001"]);
+    let (_, said) = film.said(&["takeback", "--go-back", "2", "br050/cleanup@1001"]);
     assert!(said.contains("is kept as returns/"), "{said}");
     let kept = files(&film.path().join("returns"));
     assert!(kept.values().any(|bytes| *bytes == grey(123)));

@@ -26,7 +26,7 @@ fn take_until(film: &Film, packet: &Path, changed: &dyn Fn(&Path) -> std::io::Re
         path: packet,
         packet: None,
         note: "",
-        try_out: false,
+        plan: false,
         writer: &writer,
         now: now.timestamp(),
         today: now.date(),

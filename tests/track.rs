@@ -171,7 +171,7 @@ fn what_a_person_set_stays_and_the_rest_of_the_file_too() {
     assert!(code == Some(2) && words.contains("set by hand"), "{words}");
     assert_eq!(film.text("roto/own.yaml"), once);
     let (code, words) =
-        film.said(&["track", "br030", "--file", "roto/own.yaml", "--point", "hook=60,60@1009", "--try-out"]);
+        film.said(&["track", "br030", "--file", "roto/own.yaml", "--point", "hook=60,60@1009", "--plan"]);
     assert!(code == Some(0) && words.contains("nothing written"), "{words}");
     assert_eq!(film.text("roto/own.yaml"), once);
 }
@@ -258,7 +258,7 @@ fn a_blade_that_a_holdout_hides_is_not_looked_for_behind_it() {
     let key = |n: i64| format!("keeper={}", pole(n).map(|v| v.to_string()).join(",")) + &format!("@{n}");
     let (first, last) = (key(1001), key(1012));
     let words: [&str; 6] = ["track", "br030", "--blade", &first, "--blade", &last];
-    let seen = film.json(&[&words[..], &["--try-out"][..]].concat());
+    let seen = film.json(&[&words[..], &["--plan"][..]].concat());
     assert_eq!(thing(&seen, "keeper")["lost"], "none", "{seen}");
     let (code, said_so) = film.said(&[&words[..], &["--holdout", "roto.raker"][..]].concat());
     assert!(code == Some(2) && said_so.contains("does not stand out"), "{code:?} {said_so}");
@@ -452,7 +452,7 @@ fn the_track_file_that_is_to_be_written_may_be_declared_before() {
 #[test]
 fn what_is_the_matter_with_files_is_told_for_what_it_is() {
     let film = film();
-    let words = ["track", "br030", "--point", "hook=120.5,40.25@1001", "--try-out"];
+    let words = ["track", "br030", "--point", "hook=120.5,40.25@1001", "--plan"];
     let image = |n: i64| film.path().join(format!("plates/shed.{n}.exr"));
     let mut broken = Image::new(SIZE.0, SIZE.1, &RGBA);
     broken.samples_mut(1)[7] = half::f16::INFINITY;

@@ -193,6 +193,12 @@ impl Selector {
         self.frames.as_ref()
     }
 
+    /// True when it means this shot, whatever the stage and the frames. Lists of cuts write names in capitals as well.
+    pub fn names_shot(&self, shot: &str) -> bool {
+        let small = shot.to_ascii_lowercase();
+        self.shot.as_ref().is_none_or(|glob| glob.matches(shot) || glob.matches(&small))
+    }
+
     /// True when it names one stage by its whole name.
     pub fn spells_stage(&self) -> bool {
         self.stage.as_ref().is_some_and(Glob::is_plain)
@@ -284,6 +290,15 @@ impl Selection {
     /// The frames that any of the selectors means of a shot's stage; `None` when none does.
     pub fn matches(&self, shot: &str, stage: &str) -> Option<Chosen> {
         self.chosen(|selector| selector.matches(shot, stage))
+    }
+
+    /// True when any of the selectors means one of these frames of a shot, whatever the stage.
+    pub fn takes(&self, shot: &str, frames: &FrameSet) -> bool {
+        let is_meant = |selector: &Selector| {
+            selector.names_shot(shot)
+                && selector.frames.as_ref().is_none_or(|wanted| !wanted.meet(frames).is_empty())
+        };
+        self.is_everything() || self.selectors.iter().any(is_meant)
     }
 
     /// The frames that any of the selectors means, each as `of` has it.

@@ -107,7 +107,7 @@ pub fn takeback(project: &Project, arguments: &Arguments, options: &Takeback) ->
     }
     let [path] = &options.what[..] else {
         return Err(Failure::Usage(
-            "takeback takes one folder or zip; or, with --use VERSION, selectors".into(),
+            "takeback takes one folder or zip; or, with --go-back RETURN, selectors".into(),
         ));
     };
     let now = Zoned::now();
@@ -115,7 +115,7 @@ pub fn takeback(project: &Project, arguments: &Arguments, options: &Takeback) ->
         path: Path::new(path),
         packet: options.packet.as_deref(),
         note: &options.note,
-        try_out: options.try_out,
+        plan: options.plan,
         writer: &writer(),
         now: now.timestamp(),
         today: now.date(),
@@ -123,8 +123,8 @@ pub fn takeback(project: &Project, arguments: &Arguments, options: &Takeback) ->
         changed: &|_| Ok(()),
     };
     match project.take_back(&order) {
-        Ok(taken) if arguments.json => say!("{:#}", taken_json(&taken, options.try_out)),
-        Ok(taken) => told(&taken, options.try_out),
+        Ok(taken) if arguments.json => say!("{:#}", taken_json(&taken, options.plan)),
+        Ok(taken) => told(&taken, options.plan),
         Err(TakeError::Look(error)) => return Err(error.into()),
         Err(TakeError::Refused(faults)) => {
             refused(&faults, arguments.json);
@@ -147,8 +147,8 @@ fn refused(faults: &[Fault], as_json: bool) {
     tell!("nothing was taken, and nothing of the film was changed");
 }
 
-fn told(taken: &Taken, try_out: bool) {
-    let would = if try_out { "would be " } else { "" };
+fn told(taken: &Taken, plan: bool) {
+    let would = if plan { "would be " } else { "" };
     let name = show::clean(&taken.packet);
     for came in &taken.came {
         let place = |frames: &FrameSet| format!("{}/{}@{frames}", came.shot, came.stage);
@@ -192,12 +192,12 @@ fn told(taken: &Taken, try_out: bool) {
         (true, n) => say!("{name}: {} still to come", show::frames(n)),
         _ => say!("{name}: all of it is back, or nothing more is expected"),
     }
-    if !try_out && taken.came.iter().any(|came| !came.frames.is_empty()) {
+    if !plan && taken.came.iter().any(|came| !came.frames.is_empty()) {
         say!("next: `endboard rebuild` takes the files in");
     }
 }
 
-fn taken_json(taken: &Taken, try_out: bool) -> Value {
+fn taken_json(taken: &Taken, plan: bool) -> Value {
     let of = |came: &Came| {
         let text =
             |frames: &FrameSet| if frames.is_empty() { Value::Null } else { json!(frames.to_string()) };
@@ -206,7 +206,7 @@ fn taken_json(taken: &Taken, try_out: bool) -> Value {
             "unsure": text(&came.unsure), "gone": text(&came.gone), "gaps": text(&came.gaps), "left": text(&came.left) })
     };
     let kept = kept_json(&taken.kept);
-    json!({ "format": "endboard takeback 1", "taken": !try_out, "packet": taken.packet, "person": taken.person,
+    json!({ "format": "endboard takeback 1", "taken": !plan, "packet": taken.packet, "person": taken.person,
         "came": taken.came.iter().map(of).collect::<Vec<_>>(), "open": taken.is_open, "kept": kept, "remarks": taken.remarks,
         "hours": { "new": taken.hours.0, "corrected": taken.hours.1, "seconds": taken.hours.2 as f64 / 1e6 } })
 }

@@ -26,7 +26,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Options) -> Answe
         file: options.file.clone(),
         holdout: options.holdout.clone(),
         threshold: options.sure,
-        try_out: options.try_out,
+        plan: options.plan,
     };
     let status = project.status_to_track(&request)?;
     let reading = Reading::new("following");

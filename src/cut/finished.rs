@@ -2,23 +2,27 @@
 //!
 //! Knows files by their pattern, relative to the film's folder. Does not know formats.
 
+use std::collections::HashMap;
+
 use crate::base::frames::FrameRange;
-use crate::base::speed::Run;
+use crate::base::speed::{Run, Speed};
 use crate::cut::{Cut, CutEvent, Dissolve};
 
-/// The finished frames of a shot: one file a frame, `FOLDER/PREFIX<number>SUFFIX`.
+/// Finished frames: one file a frame, `FOLDER/PREFIX<number>SUFFIX`, or all of them in one file, `FOLDER/PREFIXSUFFIX`.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Finished {
     /// Folder, with a slash at its end.
     pub folder: String,
     /// Up to the frame number.
     pub prefix: String,
-    /// Digits of the frame number, with noughts before it.
+    /// Digits of the frame number, with noughts before it; none of one file.
     pub digits: u32,
     /// After the frame number.
     pub suffix: String,
     /// The frames that are there.
     pub frames: FrameRange,
+    /// What a list calls the reel; the shot where it is none.
+    pub reel: Option<String>,
 }
 
 impl Finished {
@@ -50,13 +54,42 @@ pub struct Stretch<'c> {
     pub join: Option<&'c Dissolve>,
 }
 
+/// The film as one run of finished frames that its picture lies in, of which the first film frame is `first`: transitions,
+/// speeds and first-pass grades are in them already. An event stays a stretch of them, under its shot's name, and so does what
+/// fades to black or from it. Sound stays as it is.
+pub fn in_one(cut: &Cut, first: i64) -> Cut {
+    let start = cut.record.map_or(0, |record| record.first);
+    let one = |stretch: &Stretch<'_>| {
+        let goes = || stretch.join.and_then(|join| Some((&join.from.as_ref()?.shot, join.span)));
+        let (shot, span) = stretch.event.map(|event| (&event.shot, event.span)).or_else(goes)?;
+        let source = stretch.first - start + first;
+        Some(CutEvent {
+            number: stretch.event.map_or(0, |event| event.number),
+            shot: shot.clone(),
+            shot_span: span,
+            source: FrameRange::new(source, source + stretch.frames - 1),
+            speed: Speed::OWN,
+            record_first: stretch.first,
+            frames: stretch.frames,
+            reel: None,
+            channels: stretch.event.and_then(|event| event.channels.clone()),
+            grade: None,
+            comments: stretch.event.map_or_else(Vec::new, |event| event.comments.clone()),
+            span,
+        })
+    };
+    let events = stretches(cut).iter().filter_map(one).collect();
+    Cut { events, dissolves: Vec::new(), ..cut.clone() }
+}
+
 /// The film from its first frame to its last, black between.
 pub fn stretches(cut: &Cut) -> Vec<Stretch<'_>> {
     let Some(record) = cut.record else { return Vec::new() };
     let mut starts: Vec<i64> = cut.dissolves.iter().map(|dissolve| dissolve.record.first).collect();
     starts.sort_unstable();
     let mut out = Vec::with_capacity(cut.events.len() * 2);
-    let join = |first: i64| cut.dissolves.iter().find(|dissolve| dissolve.record.first == first);
+    let joins: HashMap<i64, &Dissolve> =
+        cut.dissolves.iter().rev().map(|dissolve| (dissolve.record.first, dissolve)).collect();
     // Black is as long as it goes, but for what fades to it within.
     let black = |out: &mut Vec<Stretch<'_>>, mut first: i64, end: i64| {
         while first < end {
@@ -73,9 +106,7 @@ pub fn stretches(cut: &Cut) -> Vec<Stretch<'_>> {
         at = event.record_first + event.frames;
     }
     black(&mut out, at, record.last + 1);
-    if !cut.dissolves.is_empty() {
-        out.iter_mut().for_each(|stretch| stretch.join = join(stretch.first));
-    }
+    out.iter_mut().for_each(|stretch| stretch.join = joins.get(&stretch.first).copied());
     out
 }
 

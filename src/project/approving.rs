@@ -235,18 +235,24 @@ impl Project {
         for id in finished(graph) {
             let node = &graph.nodes[id];
             let Some(chosen) = picked[id].as_ref().filter(|_| &*node.shot != FILM) else { continue };
-            let mut left = chosen.within(node.frames);
-            for part in approvals.parts(&node.shot, &node.stage, &|frame| present(status, Some(id), frame)) {
-                if part.standing <= Standing::InDoubt {
-                    left = left.without(&part.frames);
-                }
-            }
+            let left = left(status, &approvals, id, chosen.within(node.frames));
             if !left.is_empty() {
                 all.push((id, left));
             }
         }
         all
     }
+}
+
+/// Those of a stage's frames that no approval holds for.
+pub(super) fn left(status: &Status, approvals: &Approvals<'_>, id: NodeId, mut frames: FrameSet) -> FrameSet {
+    let node = &status.declared.graph.nodes[id];
+    for part in approvals.parts(&node.shot, &node.stage, &|frame| present(status, Some(id), frame)) {
+        if part.standing <= Standing::InDoubt {
+            frames = frames.without(&part.frames);
+        }
+    }
+    frames
 }
 
 /// How a frame looks now. A fresh render is fresh whether a person holds it or not: it is what the declaration says.

@@ -3,6 +3,7 @@
 //! Knows when what stands there must stay: a person wrote or changed it, or it was changed while the command ran. Does not know
 //! what is in it.
 
+use std::collections::BTreeMap;
 use std::fs::Permissions;
 use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
@@ -10,7 +11,7 @@ use std::path::{Path, PathBuf};
 use super::ProjectError;
 use super::frames::LookError;
 use crate::base::mark;
-use crate::store::{self, StoreError};
+use crate::store::{self, Beside, StoreError};
 
 /// A file that is to be written anew.
 #[derive(Debug)]
@@ -83,12 +84,31 @@ impl Standing {
         Ok(read(&self.folder, &self.file)? != self.before)
     }
 
+    /// Where the file lies, its folder's links followed as far as folders are there: two names of one file lead to one place.
+    pub fn place(&self) -> PathBuf {
+        let path = self.folder.join(&self.file);
+        if let Ok(whole) = path.canonicalize() {
+            return whole;
+        }
+        let there = path.ancestors().skip(1).find_map(|above| Some((above, above.canonicalize().ok()?)));
+        match there.and_then(|(above, whole)| Some(whole.join(path.strip_prefix(above).ok()?))) {
+            Some(place) => place,
+            None => path,
+        }
+    }
+
     /// Writes the file, and says under which name a person's is kept: the first free one of its [`numbered`] ones.
     /// The old file stands in its place until the new one does.
     ///
     /// # Errors
     /// The file was changed since it was looked at.
     pub fn put(&self, text: &str) -> Result<Option<String>, LookError> {
+        let mut kept = put_all(&[(self, text)])?;
+        Ok(kept.pop().flatten())
+    }
+
+    /// Writes the file beside its place.
+    fn beside(&self, text: &str) -> Result<Beside, LookError> {
         let file = &self.file;
         let path = self.folder.join(file);
         let refused = |e: std::io::Error| ProjectError::System(format!("{file}: {e}"));
@@ -98,9 +118,7 @@ impl Standing {
                 "{file} was changed meanwhile and stays as it is; look at it and start again"
             ));
         }
-        let kept = if self.keeps { Some(self.keep()?) } else { None };
-        store::write_whole(&path, text.as_bytes()).map_err(ProjectError::from)?;
-        Ok(kept)
+        Ok(store::write_beside(&path, text.as_bytes()).map_err(ProjectError::from)?)
     }
 
     /// Puts what stood there into a file of its own, which no later writing reaches, be the old one a link or a name among
@@ -143,6 +161,33 @@ impl Standing {
         made(&aside(1))?;
         Ok(self.fresh(text.as_bytes(), None, aside).map_err(ProjectError::from)?)
     }
+}
+
+/// Writes several files, and says of each under which name a person's is kept. All are written beside their places, and what is
+/// a person's is kept, before the first has its name: what is refused of one leaves all of them as they were.
+///
+/// # Errors
+/// As of [`Standing::put`], and when two of them are one file.
+pub fn put_all(files: &[(&Standing, &str)]) -> Result<Vec<Option<String>>, LookError> {
+    let mut places = BTreeMap::new();
+    for (standing, _) in files {
+        if let Some(other) = places.insert(standing.place(), standing.file()) {
+            let file = standing.file();
+            return said(format!("{other} and {file} are one file; name another one for one of them"));
+        }
+    }
+    let mut beside = Vec::with_capacity(files.len());
+    for (standing, text) in files {
+        beside.push(standing.beside(text)?);
+    }
+    let mut kept = Vec::with_capacity(files.len());
+    for (standing, _) in files {
+        kept.push(if standing.keeps { Some(standing.keep()?) } else { None });
+    }
+    for file in beside {
+        file.name().map_err(ProjectError::from)?;
+    }
+    Ok(kept)
 }
 
 /// The name of the copy of that number: before the file's ending, so that it opens as what it is.
@@ -250,6 +295,36 @@ mod tests {
         std::os::unix::fs::symlink("elsewhere", folder.join("new/a.2")).unwrap();
         assert_eq!(standing.put_beside("text", &|n| format!("new/a.{n}")).unwrap(), "new/a.3");
         assert!(!folder.join("new/elsewhere").exists());
+    }
+
+    #[test]
+    fn several_files_are_written_all_or_none() {
+        let folder = tempfile::tempdir().unwrap();
+        let folder = folder.path();
+        std::fs::create_dir(folder.join("cuts")).unwrap();
+        std::os::unix::fs::symlink("cuts", folder.join("link")).unwrap();
+        let text = |name: &str| std::fs::read_to_string(folder.join(name)).unwrap();
+        let of = |file: &str| Standing::of(folder, file, true).unwrap();
+        for (one, other) in [("a", "a"), ("cuts/a", "link/a"), ("new/a", "new/a")] {
+            let (one, other) = (of(one), of(other));
+            let words = put_all(&[(&one, "1"), (&other, "2")]).unwrap_err().to_string();
+            assert!(words.contains("are one file"), "{words}");
+        }
+        std::fs::write(folder.join("cuts/mine"), "mine").unwrap();
+        let (one, mine) = (of("cuts/one"), of("cuts/mine"));
+        // The second stands where no file can be: the first is not there either, and no copy was made.
+        let late = of("cuts/late");
+        std::fs::create_dir(folder.join("cuts/late")).unwrap();
+        assert!(put_all(&[(&one, "1"), (&mine, "2"), (&late, "3")]).is_err());
+        let names = |folder: &Path| -> Vec<String> {
+            let all = std::fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().file_name());
+            let mut all: Vec<String> = all.map(|name| name.into_string().unwrap()).collect();
+            all.sort();
+            all
+        };
+        assert_eq!(names(&folder.join("cuts")), ["late", "mine"]);
+        assert_eq!(put_all(&[(&one, "1"), (&mine, "2")]).unwrap(), [None, Some("cuts/mine.1".into())]);
+        assert_eq!([text("cuts/one"), text("cuts/mine"), text("cuts/mine.1")], ["1", "2", "mine"]);
     }
 
     #[test]

@@ -121,27 +121,55 @@ fn plain(error: std::io::Error) -> std::io::Error {
 /// # Errors
 /// When something that is no regular file stands there, or the system refuses.
 pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), StoreError> {
-    put(path, true, &mut |out| out.write_all(bytes))
+    write_beside(path, bytes)?.name()
 }
 
-/// Writes a file under a name that nothing has yet, with the permissions of another where they are given. Says false, and
-/// writes nothing, where something has that name, be it a link that leads nowhere.
+/// A file of a person's project that is written whole, on the disk, and has no name yet. Dropped, it is gone.
+#[derive(Debug)]
+pub struct Beside {
+    file: NamedTempFile,
+    /// The name as it was asked for.
+    path: PathBuf,
+    /// Where that leads.
+    at: PathBuf,
+}
+
+/// Writes what [`write_whole`] writes, beside its place.
+///
+/// # Errors
+/// As there.
+pub fn write_beside(path: &Path, bytes: &[u8]) -> Result<Beside, StoreError> {
+    let (at, permissions) = place(path).map_err(StoreError::file(path))?;
+    let file = written(path, &at, permissions, true, &mut |out| out.write_all(bytes))?;
+    Ok(Beside { file, path: path.into(), at })
+}
+
+impl Beside {
+    /// Gives it its name.
+    ///
+    /// # Errors
+    /// The system refuses.
+    pub fn name(self) -> Result<(), StoreError> {
+        self.file.persist(&self.at).map_err(|e| StoreError::file(&self.path)(e.error))?;
+        keep_name(&self.at);
+        Ok(())
+    }
+}
+
+/// Writes a file under a name that nothing has yet, with the permissions of another where they are given, so that it is seen
+/// whole or not at all. Says false, and writes nothing, where something has that name, be it a link that leads nowhere.
 pub fn write_new(
     path: &Path,
     bytes: &[u8],
     permissions: Option<std::fs::Permissions>,
 ) -> Result<bool, StoreError> {
-    let made = match std::fs::OpenOptions::new().write(true).create_new(true).open(path) {
-        Ok(made) => made,
-        Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => return Ok(false),
-        Err(error) => return Err(StoreError::file(path)(error)),
-    };
-    let allowed = permissions.map_or(Ok(()), |permissions| made.set_permissions(permissions));
-    let written = allowed.map_err(StoreError::file(path)).and_then(|()| write_whole(path, bytes));
-    if written.is_err() {
-        let _ = std::fs::remove_file(path);
+    if std::fs::symlink_metadata(path).is_ok() {
+        return Ok(false);
     }
-    written.map(|()| true)
+    let file = written(path, path, permissions, true, &mut |out| out.write_all(bytes))?;
+    let is_new = name_new(file, path)?;
+    keep_name(path);
+    Ok(is_new)
 }
 
 /// Writes one of the store's own files so that it is seen whole or not at all. It can be made again, so that nothing
@@ -191,12 +219,27 @@ fn put(
     is_synced: bool,
     write: &mut dyn FnMut(&mut dyn std::io::Write) -> std::io::Result<()>,
 ) -> Result<(), StoreError> {
-    use std::os::unix::fs::PermissionsExt;
     let (at, permissions) = place(path).map_err(StoreError::file(path))?;
-    let folder = at.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let file = written(path, &at, permissions, is_synced, write)?;
+    file.persist(&at).map_err(|e| StoreError::file(path)(e.error))?;
+    if is_synced {
+        keep_name(&at);
+    }
+    Ok(())
+}
+
+/// A file written beside the place `at` that `path` leads to.
+fn written(
+    path: &Path,
+    at: &Path,
+    permissions: Option<std::fs::Permissions>,
+    is_synced: bool,
+    write: &mut dyn FnMut(&mut dyn std::io::Write) -> std::io::Result<()>,
+) -> Result<NamedTempFile, StoreError> {
+    use std::os::unix::fs::PermissionsExt;
     // Who may read and write it is for the umask to say, as with any other file, so that users can share a film.
     let usual = std::fs::Permissions::from_mode(0o666);
-    let made = tempfile::Builder::new().permissions(usual).tempfile_in(folder);
+    let made = tempfile::Builder::new().permissions(usual).tempfile_in(folder_of(at));
     let mut file = made.map_err(StoreError::file(path))?;
     let written = write(&mut file).and_then(|()| match permissions {
         Some(permissions) => file.as_file().set_permissions(permissions),
@@ -206,12 +249,18 @@ fn put(
     if is_synced {
         file.as_file().sync_all().map_err(StoreError::file(path))?;
     }
-    file.persist(&at).map_err(|e| StoreError::file(path)(e.error))?;
-    if is_synced && let Ok(folder) = std::fs::File::open(folder) {
-        // The name is safe as well then; not every file system can say so of a folder.
+    Ok(file)
+}
+
+fn folder_of(at: &Path) -> &Path {
+    at.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."))
+}
+
+/// Makes a name as safe as the file: not every file system can say so of a folder.
+fn keep_name(at: &Path) {
+    if let Ok(folder) = std::fs::File::open(folder_of(at)) {
         let _ = folder.sync_all();
     }
-    Ok(())
 }
 
 /// Writes a read-only file that is to become `path` once it is whole. What a killed process leaves half-written lies in

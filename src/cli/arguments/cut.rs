@@ -9,12 +9,18 @@ use clap::Args;
 /// Options of `cut`.
 #[derive(Debug, Args)]
 pub struct Cut {
+    /// Shots, stages and frames to tell of; all when not given
+    #[arg(conflicts_with_all = ["edl", "otio", "grades"])]
+    pub selectors: Vec<String>,
     /// Write an edit decision list of the film, with finished shots
     #[arg(long, value_name = "FILE")]
     pub edl: Option<String>,
     /// Write OTIO JSON of the film, with finished shots
     #[arg(long, value_name = "FILE")]
     pub otio: Option<String>,
+    /// With --edl or --otio, point at the files of this delivery in place of the shots' renders
+    #[arg(long, value_name = "NAME")]
+    pub delivery: Option<String>,
     /// Write the grades that the cut carries, as grades/SHOT.cc
     #[arg(long)]
     pub grades: bool,
@@ -26,9 +32,13 @@ pub struct Cut {
 /// Options of `recut`.
 #[derive(Debug, Args)]
 pub struct Recut {
-    /// The new list, named as the declaration would name it, or from the folder that the command is started in
+    /// The new list, named as the declaration would name it, or from the folder that the command is started in. Needed but with
+    /// --go-back, which finds its own
     #[arg(value_name = "NEW_CUT", required_unless_present = "go_back")]
     pub list: Option<String>,
+    /// Shots, stages and frames to tell of; all when not given
+    #[arg(value_name = "SELECTORS", conflicts_with = "take_up")]
+    pub selectors: Vec<String>,
     /// Take it up: write it into the declaration's `cut:`. Renders nothing
     #[arg(long)]
     pub take_up: bool,
@@ -36,7 +46,7 @@ pub struct Recut {
     #[arg(long, requires = "take_up")]
     pub grow: bool,
     /// Go back to the cut before the one that was taken up last
-    #[arg(long, conflicts_with_all = ["list", "take_up", "grow", "picture"])]
+    #[arg(long, conflicts_with_all = ["list", "selectors", "take_up", "grow", "picture"])]
     pub go_back: bool,
     /// Write a picture file, PNG, of the two cuts one above the other. A relative path begins at the folder that the command is
     /// started in, with -C too

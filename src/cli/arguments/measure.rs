@@ -38,7 +38,7 @@ pub struct Track {
     pub sure: f64,
     /// Follow and report, and write nothing
     #[arg(long)]
-    pub try_out: bool,
+    pub plan: bool,
 }
 
 /// Options of `register`.

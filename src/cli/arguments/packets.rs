@@ -64,7 +64,7 @@ pub enum FrameForm {
 /// Options of `takeback`.
 #[derive(Debug, Args)]
 pub struct Takeback {
-    /// The folder or zip that came; with --use, shots, stages and frames. A relative path begins at the folder that the command is
+    /// The folder or zip that came; with --go-back, shots, stages and frames. A relative path begins at the folder that the command is
     /// started in, with -C too
     #[arg(required = true, value_name = "PATH")]
     pub what: Vec<String>,
@@ -73,9 +73,9 @@ pub struct Takeback {
     pub packet: Option<String>,
     /// Check and report, and take nothing
     #[arg(long, conflicts_with = "version")]
-    pub try_out: bool,
+    pub plan: bool,
     /// Go back to this return of what is selected
-    #[arg(long = "use", value_name = "RETURN", value_parser = clap::value_parser!(u32).range(1..))]
+    #[arg(long = "go-back", value_name = "RETURN", value_parser = clap::value_parser!(u32).range(1..))]
     pub version: Option<u32>,
     /// A few words for the ledger
     #[arg(long, value_name = "WORDS", default_value = "", hide_default_value = true)]

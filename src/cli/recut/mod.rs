@@ -6,8 +6,11 @@ mod sum;
 mod told;
 
 use super::arguments::{self, Arguments};
+use super::cut::parsed;
 use super::rebuild::writer;
 use super::{Answer, Exit, Failure, show};
+use crate::base::problem::nearest;
+use crate::base::selector::Glob;
 use crate::programs::Runner;
 use crate::project::Project;
 use crate::project::recutting::taking::{Back, Came, in_the_way};
@@ -27,7 +30,8 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::cut::R
     if let Some(file) = &options.picture {
         may_be_written(file, "--picture")?;
     }
-    let (recut, came) = match options.take_up {
+    let selection = parsed(&options.selectors)?;
+    let (mut recut, came) = match options.take_up {
         true => {
             let (recut, came) = project.take_up(list, &here, options.grow, &writer(), &runner)?;
             (recut, Some(came))
@@ -39,6 +43,15 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::cut::R
         crate::store::write_whole(file, &bytes).map_err(|error| Failure::System(error.to_string()))?;
     }
     let written = options.picture.as_deref();
+    let whole = sum::sum(&recut);
+    let places = || recut.places.iter().map(|(shot, stage)| (shot.as_str(), stage.as_str()));
+    if let Some(selector) = selection.unmatched(places()).first() {
+        let near = nearest(selector.shot().map_or("", Glob::text), places().map(|(shot, _)| shot));
+        let way = near.map_or(String::new(), |near| format!("; did you mean {near}?"));
+        let text = show::clean(selector.text());
+        return Err(Failure::Usage(format!("'{text}' matches no shot and stage of either cut{way}")));
+    }
+    recut.narrow(&selection);
     let refused = matches!(came, Some(Came::Refused(_)));
     if arguments.json {
         say!("{:#}", json::answer(&recut, came.as_ref(), written));
@@ -46,7 +59,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::cut::R
         recut.listing.problems.iter().for_each(|problem| {
             tell!("{}", show::problem(&recut.listing.sources, problem).trim_end());
         });
-        show::say_whole(&told::text(&recut, show::look()));
+        show::say_whole(&told::text(&recut, &whole, show::look()));
         if let Some(file) = written {
             say!("\nthe two cuts, one above the other: {}", file.display());
         }

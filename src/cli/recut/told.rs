@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use std::time::Duration;
 
 use super::became::{at, became, frames, of};
-use super::sum::{about, sum};
+use super::sum::about;
 use crate::cli::show;
 use crate::cut::compare::{Change, TransitionChange};
 use crate::project::recutting::Recut;
@@ -19,10 +19,10 @@ use crate::report::words::{self, Look, count};
 /// Cues and shots that are named before the rest is counted.
 const NAMED: usize = 6;
 
-/// The whole report.
-pub fn text(recut: &Recut, look: Look) -> String {
+/// The whole report under the sentence on top, which tells of the whole film, whatever is selected.
+pub fn text(recut: &Recut, whole: &str, look: Look) -> String {
     let mut page = Page { out: String::new(), look, items: Vec::new() };
-    wrap(&mut page.out, &sum(recut), look.width);
+    wrap(&mut page.out, whole, look.width);
     page.in_the_way(recut);
     page.writing(recut);
     page.by_hand(recut);

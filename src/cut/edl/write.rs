@@ -303,18 +303,25 @@ impl Reels {
             if reels.names.contains_key(&key) {
                 continue;
             }
-            let listed = reel.filter(|_| finished(shot).is_none()).and_then(sound_reel);
+            let is_finished = finished(shot);
+            let listed = reel.filter(|_| is_finished.is_none()).and_then(sound_reel);
             let listed = listed.filter(|reel| !reel.eq_ignore_ascii_case(BLACK));
+            // What several shots lie in is one reel.
+            let one = is_finished.and_then(|finished| finished.reel);
+            let (of, owner) = match &one {
+                Some(one) => (one.as_str(), format!("of {one}")),
+                None => (shot, key.clone()),
+            };
             let name = listed.unwrap_or_else(|| {
-                let name = short(shot, &taken, &key);
-                if !name.eq_ignore_ascii_case(shot) {
+                let name = short(of, &taken, &owner);
+                if !name.eq_ignore_ascii_case(of) && taken.get(&name.to_ascii_lowercase()).is_none() {
                     reels.told.push(format!(
-                        "reel {name} is {shot}: the name of a reel has {REEL} letters, digits and _"
+                        "reel {name} is {of}: the name of a reel has {REEL} letters, digits and _"
                     ));
                 }
                 name
             });
-            taken.insert(name.to_ascii_lowercase(), key.clone());
+            taken.insert(name.to_ascii_lowercase(), owner);
             reels.names.insert(key, name);
         }
         reels

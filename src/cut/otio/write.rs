@@ -156,6 +156,16 @@ impl Writer<'_> {
                 "available_image_bounds": null,
             });
         };
+        if finished.digits == 0 {
+            return json!({
+                "OTIO_SCHEMA": "ExternalReference.1",
+                "metadata": {},
+                "name": "",
+                "available_range": self.range(finished.frames.first, finished.frames.len() as i64),
+                "available_image_bounds": null,
+                "target_url": finished.pattern(),
+            });
+        }
         json!({
             "OTIO_SCHEMA": "ImageSequenceReference.1",
             "metadata": {},

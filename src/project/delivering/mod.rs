@@ -14,7 +14,7 @@ mod needs;
 mod paper;
 mod sounds;
 pub mod sync;
-mod targets;
+pub(in crate::project) mod targets;
 mod telling;
 
 use std::fmt;
@@ -91,6 +91,11 @@ pub struct Due {
 }
 
 impl Due {
+    /// What is made, of which stages.
+    pub(in crate::project) fn ready(&self) -> &Ready {
+        &self.ready
+    }
+
     /// How it stands, as reports have it.
     pub fn told(&self) -> Delivery {
         let of = |(place, says): &(String, String)| Passed { place: place.clone(), says: says.clone() };

@@ -40,7 +40,7 @@ pub struct Order<'a> {
     /// In the words of whoever takes it back.
     pub note: &'a str,
     /// Whether it is only looked at.
-    pub try_out: bool,
+    pub plan: bool,
     /// Who takes it back.
     pub writer: &'a Writer,
     /// When.
@@ -101,7 +101,7 @@ impl Project {
         let came = self.came(&status, &packet, &stages, &sound);
         let due = sheet::due(&status.ledger.0, &packet.name, &lines);
         let mut placed = Placed::default();
-        if !order.try_out {
+        if !order.plan {
             for (digest, like) in sound.values() {
                 let to = self.folder.join(self.kept_place(digest, like)?);
                 self.bring_in(&intake.path().join(digest.to_string()), &to)?;

@@ -63,7 +63,7 @@ impl Step {
 /// # Errors
 /// Words on a line that cannot be read.
 pub fn last(text: &str, now: Option<&str>) -> Result<Option<Step>, String> {
-    let mut taken: Vec<Step> = Vec::new();
+    let mut steps: Vec<Step> = Vec::new();
     for (at, line) in text.lines().enumerate().filter(|(_, line)| !line.trim().is_empty()) {
         if conflict::mark(line.as_bytes()).is_some() {
             return Err(format!(
@@ -78,20 +78,28 @@ pub fn last(text: &str, now: Option<&str>) -> Result<Option<Step>, String> {
         if step.format != FORM {
             return Err(format!("{FILE}:{}: it is of another form, '{}'", at + 1, step.format));
         }
-        drop_undone(&mut taken, step.from.as_deref());
+        steps.push(step);
+    }
+    let mut taken: Vec<Step> = Vec::new();
+    for (at, step) in steps.iter().enumerate() {
+        // What the film was cut by when the next step began tells whether this one came about, forward or back.
+        let then = steps.get(at + 1).map_or(now, |next| next.from.as_deref());
+        if step.to.as_deref() != then && step.from.as_deref() == then {
+            continue;
+        }
         match step.back {
-            false => taken.push(step),
-            true => drop(taken.pop()),
+            false => taken.push(step.clone()),
+            true => undo(&mut taken, step),
         }
     }
-    drop_undone(&mut taken, now);
     Ok(taken.pop().filter(|step| step.to.as_deref() == now))
 }
 
-/// Forgets a last step whose change never came: the film was still cut as before it.
-fn drop_undone(taken: &mut Vec<Step>, now: Option<&str>) {
-    if taken.last().is_some_and(|step| step.to.as_deref() != now && step.from.as_deref() == now) {
-        taken.pop();
+/// Takes the last step away. The one before it led to the list that is in use now, be it a copy of what that was.
+fn undo(taken: &mut Vec<Step>, back: &Step) {
+    let Some(undone) = taken.pop_if(|last| last.to == back.from) else { return };
+    if let Some(before) = taken.last_mut().filter(|before| before.to == undone.from) {
+        before.to.clone_from(&back.to);
     }
 }
 
@@ -125,6 +133,37 @@ mod tests {
         // The second step never came about.
         assert_eq!(from(&format!("{one}{two}"), Some("a")), Some(None));
         assert_eq!(from(&format!("{one}{two}{two}"), Some("b")), Some(Some("a".into())));
+    }
+
+    #[test]
+    fn a_step_back_that_never_came_about_is_taken_again() {
+        let (one, two) = (step(None, Some("a"), false), step(Some("a"), Some("b"), false));
+        let back = step(Some("b"), Some("a"), true);
+        let from = |text: &str, now: Option<&str>| last(text, now).unwrap().map(|step| step.from);
+        // Its line was written, and the film is cut as before: once more it is the same step that is undone.
+        assert_eq!(from(&format!("{one}{two}{back}"), Some("b")), Some(Some("a".into())));
+        assert_eq!(from(&format!("{one}{two}{back}{back}"), Some("b")), Some(Some("a".into())));
+        // The second try came about.
+        assert_eq!(from(&format!("{one}{two}{back}{back}"), Some("a")), Some(None));
+        // Another cut was taken up after it.
+        let three = step(Some("b"), Some("c"), false);
+        assert_eq!(from(&format!("{one}{two}{back}{three}"), Some("c")), Some(Some("b".into())));
+        let back = step(Some("c"), Some("b"), true);
+        assert_eq!(
+            from(&format!("{one}{two}{}{three}{back}", self::step(Some("b"), Some("a"), true)), Some("b")),
+            Some(Some("a".into()))
+        );
+    }
+
+    #[test]
+    fn from_a_copy_the_way_back_goes_on() {
+        let (one, two) = (step(None, Some("a"), false), step(Some("a"), Some("b"), false));
+        let back = step(Some("b"), Some("recuts/a.1"), true);
+        let from = |text: &str, now: Option<&str>| last(text, now).unwrap().map(|step| step.from);
+        assert_eq!(from(&format!("{one}{two}{back}"), Some("recuts/a.1")), Some(None));
+        // A list that a person named in between is where a way back ends.
+        let two = step(Some("by-hand"), Some("b"), false);
+        assert_eq!(from(&format!("{one}{two}{}", step(Some("b"), Some("copy"), true)), Some("copy")), None);
     }
 
     #[test]

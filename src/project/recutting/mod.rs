@@ -29,10 +29,12 @@ use crate::base::frames::{FrameRange, FrameSet};
 use crate::base::made::NONE;
 use crate::base::problem::{Severity, Span};
 use crate::base::rate::Rate;
+use crate::base::selector::Selection;
 use crate::base::speed::Speed;
-use crate::cut::compare::{Comparison, compare};
+use crate::cut::compare::{Change, Comparison, Side, compare};
 use crate::cut::{Cut, CutEvent};
 use crate::declare::film::Film;
+use crate::graph::FILM;
 use crate::programs::Runner;
 
 /// A list as a person named it, found.
@@ -93,9 +95,54 @@ pub struct Recut {
     pub deliveries: Vec<String>,
     /// What is shown no longer.
     pub resting: Vec<Resting>,
+    /// Shots and stages that the film would have, and shots that lists name, under no stage.
+    pub places: Vec<(String, String)>,
 }
 
 impl Recut {
+    /// Leaves only what tells of the selected. What the new cut asks of the declaration stays: it is taken up whole or not.
+    pub fn narrow(&mut self, selection: &Selection) {
+        if selection.is_everything() {
+            return;
+        }
+        let of_shot = |shot: &str, frames: &FrameSet| selection.takes(shot, frames);
+        let of_stage = |shot: &str, stage: &str, all: &[&FrameSet]| {
+            let chosen = selection.matches(shot, stage);
+            chosen.is_some_and(|chosen| all.iter().any(|set| set.iter().any(|n| chosen.contains(n))))
+        };
+        let comparison = &self.comparison;
+        let seen = |change: &Change| {
+            let uses =
+                |side: &Side, all: &[usize]| all.iter().map(|&at| side.uses[at].shown()).collect::<Vec<_>>();
+            let both = [uses(&comparison.old, &change.old), uses(&comparison.new, &change.new)].concat();
+            let mut frames = FrameSet::new();
+            both.into_iter().for_each(|run| frames.insert_range(run));
+            frames
+        };
+        let keep: Vec<bool> =
+            comparison.changes.iter().map(|change| of_shot(&change.shot, &seen(change))).collect();
+        let mut keep = keep.into_iter();
+        self.comparison.changes.retain(|_| keep.next().unwrap_or(true));
+        let named = |shot: &Option<String>| {
+            shot.as_ref()
+                .is_some_and(|shot| selection.selectors.iter().any(|selector| selector.names_shot(shot)))
+        };
+        self.comparison.transitions.retain(|of| {
+            [&of.before, &of.after].into_iter().flatten().any(|of| named(&of.from) || named(&of.into))
+        });
+        self.stages.retain(|of| of_stage(&of.shot, &of.stage, &[&of.frames, &of.later, &of.back]));
+        self.hands.retain(|of| of_stage(&of.shot, &of.stage, &[&of.new, &of.again]));
+        self.out.retain(|of| of_stage(&of.shot, &of.stage, &[&of.frames]));
+        self.lapses.retain(|of| of_stage(&of.shot, &of.stage, &[&of.changed, &of.gone]));
+        self.held.retain(|of| of_stage(&of.shot, &of.stage, &[&of.stale, &of.gone]));
+        self.resting.retain(|of| of_shot(&of.shot, &of.frames));
+        // Cues and deliveries are of the film.
+        if !named(&Some(FILM.to_string())) {
+            self.cues.clear();
+            self.deliveries.clear();
+        }
+    }
+
     /// The line of the new list on which something stands, counted from 1.
     pub fn line(&self, span: Span) -> usize {
         self.listing.sources.position(span).0
@@ -127,6 +174,7 @@ impl Project {
         let (after, _) = self.looked(priced, self.recall(Care::Read), Care::Read, &quiet)?;
         let paces = Paces::of(&before);
         let resting = resting(&comparison, &before);
+        let places = places(&after, &comparison);
         let gone = resting.iter().map(|rest| (rest.shot.to_ascii_lowercase(), rest.frames.clone())).collect();
         Ok(Recut {
             film: name,
@@ -135,7 +183,7 @@ impl Project {
             list,
             stages: cost::stages(&before, &after, &lost, &paces),
             hands: people::hands(&before, &after, &paces),
-            out: people::out(&before.ledger.0, &gone),
+            out: people::out(&before.packets, &gone),
             lapses: people::lapses(&before, &after),
             held: people::held(self, &before, &after),
             deliveries: self.no_longer_delivered(&before, &after, runner),
@@ -145,6 +193,7 @@ impl Project {
             needs,
             lost,
             resting,
+            places,
         })
     }
 
@@ -204,6 +253,13 @@ impl Project {
         let will = fresh(after);
         fresh(before).into_iter().filter(|name| !will.contains(name)).collect()
     }
+}
+
+/// Shots and stages that can be selected.
+fn places(after: &Status, comparison: &Comparison) -> Vec<(String, String)> {
+    let nodes = after.declared.graph.nodes.iter().map(|node| (node.shot.to_string(), node.stage.to_string()));
+    let uses = comparison.old.uses.iter().chain(&comparison.new.uses);
+    nodes.chain(uses.map(|used| (used.shot.clone(), String::new()))).collect()
 }
 
 /// A cut whose places all lie at the head of the declaration.

@@ -2,7 +2,7 @@
 //!
 //! Knows states of frames before and after, and the ledger's rows. Does not know cuts, but for which frames they show.
 
-use std::collections::{BTreeMap, HashMap, HashSet};
+use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
 
 use jiff::Timestamp;
@@ -12,6 +12,7 @@ use crate::base::digest::Digest;
 use crate::base::frames::FrameSet;
 use crate::base::made::NONE;
 use crate::crew::approvals::Approvals;
+use crate::crew::packets::Packets;
 use crate::graph::{NodeId, Work};
 use crate::ledger::crew::Crew;
 use crate::ledger::row::{Entry, Row, What};
@@ -156,30 +157,16 @@ fn last(entries: &[Entry], shot: &str, stage: &str, frames: &FrameSet) -> Option
 }
 
 /// Frames of packets that are out, of those that are no longer shown: `gone` by shot in small letters.
-pub fn out(entries: &[Entry], gone: &BTreeMap<String, FrameSet>) -> Vec<Out> {
-    let mut closed: HashSet<&str> = HashSet::new();
-    let mut back: HashMap<(&str, &str, &str), FrameSet> = HashMap::new();
-    for row in entries.iter().map(|entry| &entry.row) {
-        match &row.what {
-            What::Crew(Crew::Close { packet, .. }) => drop(closed.insert(packet)),
-            What::Crew(Crew::Takeback { packet, .. }) => {
-                let frames = back.entry((packet, &row.shot, &row.stage)).or_default();
-                row.frames.runs().iter().for_each(|&run| frames.insert_range(run));
-            }
-            _ => {}
-        }
-    }
+pub fn out(packets: &Packets, gone: &BTreeMap<String, FrameSet>) -> Vec<Out> {
     let mut outs = Vec::new();
-    for row in entries.iter().map(|entry| &entry.row) {
-        let What::Crew(Crew::Handout(handout)) = &row.what else { continue };
-        let Some(gone) = gone.get(&row.shot.to_ascii_lowercase()) else { continue };
-        let mut frames = row.frames.meet(gone);
-        if let Some(back) = back.get(&(&*handout.packet, &*row.shot, &*row.stage)) {
-            frames = frames.without(back);
-        }
-        if !closed.contains(&*handout.packet) && !frames.is_empty() {
-            let (packet, person) = (handout.packet.clone(), handout.person.clone());
-            outs.push(Out { packet, person, shot: row.shot.clone(), stage: row.stage.clone(), frames });
+    for packet in packets.open() {
+        for part in &packet.parts {
+            let Some(gone) = gone.get(&part.shot.to_ascii_lowercase()) else { continue };
+            let frames = part.left().meet(gone);
+            if !frames.is_empty() {
+                let (packet, person) = (packet.name.clone(), packet.person.clone());
+                outs.push(Out { packet, person, shot: part.shot.clone(), stage: part.stage.clone(), frames });
+            }
         }
     }
     outs

@@ -34,7 +34,7 @@ pub struct Request {
     /// The least belief with which a frame has a key.
     pub threshold: f64,
     /// Whether nothing is written.
-    pub try_out: bool,
+    pub plan: bool,
 }
 
 /// What came of it.
@@ -129,7 +129,7 @@ impl Project {
             let why = "there is nothing to follow: give --point, --plane or --blade, or a file with keys set by hand";
             return Err(words(why.into()));
         }
-        if !request.try_out {
+        if !request.plan {
             writable(&standing, &sheet, &only, *range)?;
         }
         let wish = Wish { node, frames: *range, holdout, threshold: request.threshold, only };
@@ -138,7 +138,7 @@ impl Project {
         if things.is_empty() {
             return Err(words(format!("{} has no keys set by hand on {range}", standing.file())));
         }
-        let file = match request.try_out {
+        let file = match request.plan {
             true => None,
             false => Some({
                 writing();

@@ -1,28 +1,35 @@
 //! The cut in use, and the film as it stands written for others: edit lists, OTIO, the grades that a list carries.
 //!
-//! Knows which stage of each shot is the finished one and where its frames lie. Renders nothing, and writes over no file of a
-//! person. How formats are written `cut` knows.
+//! Knows where the frames of each shot's finished stage lie, or those of a delivery (`delivered`), and which shots are finished
+//! (`done`). Renders nothing, and writes over no file of a person. How formats are written `cut` knows.
+
+pub mod delivered;
+pub mod done;
 
 use std::collections::BTreeSet;
+use std::sync::Arc;
 
+use self::delivered::Delivered;
+use self::done::{Shot, taken_of};
 use super::frames::LookError;
-use super::standing::Standing;
-use super::{Declared, Project, ProjectError};
+use super::standing::{Standing, put_all};
+use super::{Declared, Project, ProjectError, Status};
 use crate::base::frames::FrameRange;
 use crate::base::mark;
 use crate::base::problem::{Problem, Span};
 use crate::base::rate::Rate;
 use crate::base::speed::Speed;
-use crate::cut::finished::{Finished, Written};
+use crate::cut::finished::{Finished, Written, in_one};
 use crate::cut::{Cut, CutEvent, edl, otio};
 use crate::declare::film::Film;
 use crate::declare::{path_fault, taken};
 use crate::execute::settle::render_path;
+use crate::graph::Node;
 use crate::graph::assembly::in_order;
 use crate::graph::edit::Edit;
-use crate::graph::{Graph, Node};
 use crate::operators::colour::cdl::Cdl;
 use crate::operators::colour::cdl_xml;
+use crate::programs::Runner;
 
 /// Folder of the grades that are written.
 const GRADES: &str = "grades";
@@ -36,8 +43,17 @@ pub struct Wish {
     pub otio: Option<String>,
     /// The grades that the list carries, as `grades/SHOT.cc`.
     pub grades: bool,
+    /// The delivery whose files a list points at; the renders of shots where it is none.
+    pub delivery: Option<String>,
     /// Whether files that a person changed are replaced.
     pub replace: bool,
+}
+
+impl Wish {
+    /// Whether the film is written.
+    pub fn is_of_film(&self) -> bool {
+        self.edl.is_some() || self.otio.is_some()
+    }
 }
 
 /// A file that was written.
@@ -60,6 +76,10 @@ pub struct Told {
     pub rate: Rate,
     /// Files.
     pub files: Vec<Put>,
+    /// How far shots are, where the film was written.
+    pub shots: Vec<Shot>,
+    /// Shots and stages of the film.
+    pub places: Vec<(Arc<str>, Arc<str>)>,
     /// What is to be known.
     pub remarks: Vec<String>,
 }
@@ -96,67 +116,102 @@ fn as_declared(film: &Film, edit: &Edit) -> Cut {
     }
 }
 
-/// The node that the film takes of a shot.
-fn finished_stage<'g>(graph: &'g Graph, film: &Film, shot: &str) -> Option<&'g Node> {
-    let declared = film.shots.iter().find(|(name, _)| name.eq_ignore_ascii_case(shot));
-    let (name, declared) = declared?;
-    let from = film.assembly_from.as_ref().map(|from| from.value.as_str());
-    let last = declared.stages.last().map(|(stage, _)| stage.as_str());
-    let from = from.filter(|from| declared.stages.contains_key(*from)).or(last)?;
-    graph.nodes.iter().find(|node| *node.shot == **name && *node.stage == *from)
-}
-
 /// Where a node's frames lie.
 fn lying(node: &Node) -> Finished {
+    let name = render_path(&node.shot, &node.stage, 0);
+    let (head, digits, suffix) = delivered::numbered(&name);
+    let (folder, prefix) = head.rsplit_once('/').unwrap_or(("", &head));
     Finished {
-        folder: format!("renders/{}/{}/", node.shot, node.stage),
-        prefix: format!("{}.", node.shot),
-        digits: 4,
-        suffix: ".exr".into(),
+        folder: format!("{folder}/"),
+        prefix: prefix.into(),
+        digits,
+        suffix,
         frames: node.frames,
+        reel: None,
     }
 }
 
 impl Project {
-    /// Tells the cut in use, and writes what is asked for. `writing` is called before anything is written.
+    /// Tells the cut in use, and writes what is asked for: all of it or none. `writing` is called before anything is written.
     ///
     /// # Errors
-    /// The declaration has errors, a file that stands there is a person's, or a format cannot hold the film.
-    pub fn cut_told(&self, wish: &Wish, writing: &dyn Fn()) -> Result<Told, LookError> {
-        let declared = self.read();
-        let Some(film) = declared.film.as_ref().filter(|_| declared.is_sound()) else {
-            return Err(ProjectError::Unsound(Box::new(declared)).into());
+    /// The declaration has errors, a file that stands there is a person's, a delivery is not what the film is, or a format
+    /// cannot hold the film.
+    pub fn cut_told(&self, wish: &Wish, runner: &Runner, writing: &dyn Fn()) -> Result<Told, LookError> {
+        let status = if wish.is_of_film() { Some(self.status(false, &|_, _| {})?) } else { None };
+        let read;
+        let declared = match &status {
+            Some(status) => &status.declared,
+            None => {
+                read = self.read();
+                &read
+            }
         };
-        let (files, remarks) = (Vec::new(), Vec::new());
-        let mut told = Told { cut: declared.film_cut(), rate: film.rate, files, remarks };
-        let finished =
-            |shot: &str| finished_stage(&declared.graph, film, shot).filter(|node| node.keep).map(lying);
+        let Some(film) = declared.film.as_ref().filter(|_| declared.is_sound()) else {
+            return Err(ProjectError::Unsound(Box::new(self.read())).into());
+        };
+        let (files, shots, remarks) = (Vec::new(), Vec::new(), Vec::new());
+        let places =
+            declared.graph.nodes.iter().map(|node| (node.shot.clone(), node.stage.clone())).collect();
+        let mut told = Told { cut: declared.film_cut(), rate: film.rate, files, shots, places, remarks };
         let mut texts: Vec<(String, Written)> = Vec::new();
-        if let Some(file) = &wish.edl {
-            let written = edl::write::write(&told.cut, film.rate, &finished).map_err(LookError::Words)?;
-            texts.push((file.clone(), written));
-        }
-        if let Some(file) = &wish.otio {
-            let written = otio::write::write(&told.cut, film.rate, &finished);
-            texts.push((file.clone(), written));
+        if let Some(status) = &status {
+            texts = self.film_written(wish, status, film, &told.cut, runner)?;
+            told.shots = self.shots_done(status, &told.cut);
         }
         if wish.grades {
             texts.extend(grades(&told.cut, film, &mut told.remarks));
         }
-        if wish.edl.is_some() || wish.otio.is_some() {
-            told.remarks.extend(self.lacking(&told.cut, film, &declared.graph));
-        }
-        // All files are looked at before the first is written.
+        // All files are looked at, and all are written beside their places, before the first has its name.
         let mut standing = Vec::new();
         for (file, written) in texts {
-            standing.push((self.place(&file, film, wish.replace)?, written));
+            standing.push((
+                self.place(&file, film, wish.replace)?,
+                mark::sealed(&written.text),
+                written.told,
+            ));
         }
         writing();
-        for (place, written) in standing {
-            let kept = place.put(&mark::sealed(&written.text))?;
-            told.files.push(Put { file: place.file().to_string(), kept, told: written.told });
+        let all: Vec<(&Standing, &str)> =
+            standing.iter().map(|(place, text, _)| (place, text.as_str())).collect();
+        let kept = put_all(&all)?;
+        for ((place, _, words), kept) in standing.iter().zip(kept) {
+            told.files.push(Put { file: place.file().to_string(), kept, told: words.clone() });
         }
         Ok(told)
+    }
+
+    /// The texts of the film's lists.
+    fn film_written(
+        &self,
+        wish: &Wish,
+        status: &Status,
+        film: &Film,
+        cut: &Cut,
+        runner: &Runner,
+    ) -> Result<Vec<(String, Written)>, LookError> {
+        let graph = &status.declared.graph;
+        let of_shot =
+            |shot: &str| taken_of(graph, shot).map(|id| &graph.nodes[id]).filter(|node| node.keep).map(lying);
+        let delivery = match &wish.delivery {
+            Some(name) => Some(self.delivered_files(status, name, runner)?),
+            None => None,
+        };
+        let whole = delivery.as_ref().map(|Delivered { first, .. }| in_one(cut, *first));
+        let cut = whole.as_ref().unwrap_or(cut);
+        let finished = |shot: &str| match &delivery {
+            Some(delivery) => Some(delivery.files.clone()),
+            None => of_shot(shot),
+        };
+        let mut texts = Vec::new();
+        if let Some(file) = &wish.edl {
+            let written = edl::write::write(cut, film.rate, &finished).map_err(LookError::Words)?;
+            texts.push((file.clone(), written));
+        }
+        if let Some(file) = &wish.otio {
+            texts.push((file.clone(), otio::write::write(cut, film.rate, &finished)));
+        }
+        Ok(texts)
     }
 
     fn place(&self, file: &str, film: &Film, replace: bool) -> Result<Standing, LookError> {
@@ -171,43 +226,6 @@ impl Project {
             )));
         }
         Standing::of(&self.folder, file, replace)
-    }
-
-    /// What is to be known of finished frames that are not there.
-    fn lacking(&self, cut: &Cut, film: &Film, graph: &Graph) -> Vec<String> {
-        let mut remarks = Vec::new();
-        let (mut all, mut missing) = (BTreeSet::new(), 0);
-        let going = cut.dissolves.iter().filter_map(|dissolve| {
-            let from = dissolve.from.as_ref()?;
-            Some((from.shot.as_str(), from.run(dissolve.record.len() as i64).shows()))
-        });
-        let mut not_kept = BTreeSet::new();
-        for (shot, frames) in cut.events.iter().map(|event| (event.shot.as_str(), event.source)).chain(going)
-        {
-            let Some(node) = finished_stage(graph, film, shot) else { continue };
-            if !node.keep {
-                not_kept.insert(node.name());
-                continue;
-            }
-            for frame in frames.iter() {
-                if all.insert((node.shot.clone(), frame)) {
-                    let path = self.folder.join(render_path(&node.shot, &node.stage, frame));
-                    missing += usize::from(!path.exists());
-                }
-            }
-        }
-        for stage in not_kept {
-            remarks.push(format!(
-                "{stage} keeps no renders, so that no file stands for it; take its `keep: false` away"
-            ));
-        }
-        if missing > 0 {
-            let all = all.len();
-            remarks.push(format!(
-                "{missing} of {all} finished frames are not there yet; `endboard rebuild` makes them"
-            ));
-        }
-        remarks
     }
 }
 
