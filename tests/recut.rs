@@ -474,3 +474,222 @@ fn a_hold_that_stands_in_the_way_is_told() {
         (&"assembly".into(), &"5-8".into(), &"9-11".into())
     );
 }
+
+#[test]
+fn a_packet_that_was_handed_out_again_after_it_was_closed_is_told() {
+    let film = film();
+    let handout = |person: &str| {
+        let (packet, person) = ("p1".into(), person.into());
+        What::Crew(Crew::Handout(Handout { packet, person, due: None, digests: Vec::new(), note: "".into() }))
+    };
+    let row = |what: What| ledger(&film, "br020", "paint", "1001-1005", "keeper", what);
+    row(handout("tomas"));
+    row(What::Crew(Crew::Close { packet: "p1".into(), note: "no time".into() }));
+    film.write("cut/lock-2.edl", list(&[("br010", 1002, 1006), ("br030", 1003, 1007)]));
+    let out = |film: &Film| film.json(&["recut", "cut/lock-2.edl"])["out"].clone();
+    assert_eq!(out(&film), Value::Array(Vec::new()));
+    row(handout("tomas"));
+    let named = film.json(&["outstanding"])["packets"].as_array().unwrap().len();
+    assert_eq!((named, out(&film)[0]["frames"].clone()), (1, "1002-1004".into()));
+}
+
+#[test]
+fn the_way_back_goes_on_from_a_copy_and_after_a_step_that_was_broken_off() {
+    let film = film();
+    let bare = film.text("endboard.yaml").replace("cut: cut/lock-1.edl   # locked in May\n", "");
+    film.write("endboard.yaml", &bare);
+    for at in [1, 2, 3] {
+        film.write(&format!("cut/lock-{at}.edl"), list(&OLD[..at]));
+        assert_eq!(film.json(&["recut", &format!("cut/lock-{at}.edl"), "--take-up"])["taken_up"], true);
+    }
+    // The list that is gone back to was changed since, so that its copy is in use; from there the way goes on.
+    film.write("cut/lock-2.edl", list(&OLD[1..]));
+    assert_eq!(film.json(&["recut", "--go-back"])["to"], "recuts/lock-2.1.edl");
+    // Going on is refused, after its line is written: the declaration is of a person who changes it meanwhile. The line is there
+    // and the film is cut as before.
+    let now = film.text("endboard.yaml");
+    assert_eq!(film.json(&["recut", "--go-back"])["to"], "cut/lock-1.edl");
+    film.write("endboard.yaml", &now);
+    assert_eq!(film.json(&["recut", "--go-back"])["to"], "cut/lock-1.edl");
+    assert_eq!(film.json(&["recut", "--go-back"])["to"], Value::Null);
+    assert_eq!(film.text("endboard.yaml"), bare);
+    assert_eq!(film.said(&["recut", "--go-back"]).0, Some(2));
+}
+
+/// The film, a longer cut beside it, and what endboard.yaml says before and after it is taken up.
+fn two_cuts() -> (Film, [String; 2]) {
+    let film = film();
+    film.write("cut/lock-2.edl", list(&[("br020", 1002, 1007), ("br010", 1002, 1006)]));
+    let before = film.text("endboard.yaml");
+    let after = before.replace("lock-1", "lock-2").replace("frames: 1002-1004 ", "frames: 1002-1006 ");
+    (film, [before, after])
+}
+
+const TAKE_UP: [&str; 4] = ["recut", "cut/lock-2.edl", "--take-up", "--grow"];
+
+/// Whatever was broken off: the film is whole, the step can be taken, and so can the way back.
+#[track_caller]
+fn goes_on(film: &Film, [before, after]: &[String; 2]) {
+    let now = film.text("endboard.yaml");
+    assert!(now == *before || now == *after, "half one cut and half the other: {now}");
+    assert!(matches!(film.said(&["status"]).0, Some(0)));
+    let (code, said) = film.said(&TAKE_UP);
+    if now == *before {
+        assert_eq!(code, Some(0), "{said}");
+    } else {
+        assert!(code == Some(1) && said.contains("cut/lock-2.edl is the cut in use"), "{said}");
+    }
+    assert_eq!(film.text("endboard.yaml"), *after);
+    let back = film.json(&["recut", "--go-back"]);
+    assert_eq!(back["to"], "cut/lock-1.edl", "{back}");
+    assert_eq!(film.text("endboard.yaml"), *before);
+    let (code, said) = film.said(&["recut", "--go-back"]);
+    assert!(code == Some(2) && said.contains("no way back"), "{said}");
+}
+
+#[test]
+fn broken_off_between_any_two_writes_a_step_can_be_taken_again_and_gone_back_from() {
+    let (film, texts) = two_cuts();
+    let files = ["recuts/lock-1.1.edl", "recuts/history.jsonl", "endboard.yaml"];
+    let written = |film: &Film| files.map(|name| std::fs::read(film.path().join(name)).ok());
+    let begun = written(&film);
+    assert_eq!(film.json(&TAKE_UP)["taken_up"], true);
+    let taken = written(&film);
+    assert_eq!(film.json(&["recut", "--go-back"])["to"], "cut/lock-1.edl");
+    let gone_back = written(&film);
+    for (from, to) in [(&begun, &taken), (&taken, &gone_back)] {
+        // They are written in this order: so many of them were, and of the next one a half lies beside its place.
+        for whole in 0..=files.len() {
+            let _ = std::fs::remove_dir_all(film.path().join("recuts"));
+            for (at, name) in files.iter().enumerate() {
+                let bytes = if at < whole { &to[at] } else { &from[at] };
+                bytes.iter().for_each(|bytes| film.write(name, bytes));
+            }
+            if let (Some(name), Some(Some(bytes))) = (files.get(whole), to.get(whole)) {
+                let folder = name.rsplit_once('/').map_or("", |(folder, _)| folder);
+                film.write(
+                    &format!("{folder}/.tmpa1B2c3").replace("//", "/").trim_start_matches('/').to_string(),
+                    &bytes[..bytes.len() / 2],
+                );
+            }
+            goes_on(&film, &texts);
+        }
+    }
+}
+
+#[test]
+fn killed_at_any_instant_a_cut_is_taken_up_or_not() {
+    let (film, texts) = two_cuts();
+    let began = std::time::Instant::now();
+    assert_eq!(film.json(&TAKE_UP)["taken_up"], true);
+    let length = began.elapsed();
+    assert_eq!(film.json(&["recut", "--go-back"])["to"], "cut/lock-1.edl");
+    let mut dice = project::Dice(0x7e1d);
+    let mut between = [0; 3];
+    for _ in 0..24 {
+        let _ = std::fs::remove_dir_all(film.path().join("recuts"));
+        let mut run = film.start(&TAKE_UP);
+        // Half of them as soon as something is written, the others anywhere.
+        let instant = std::time::Duration::from_nanos(dice.below(length.as_nanos() as u64));
+        let (started, at_once) = (std::time::Instant::now(), dice.below(2) == 0);
+        let is_due = || match at_once {
+            true => film.path().join("recuts").exists(),
+            false => started.elapsed() >= instant,
+        };
+        while !is_due() && run.try_wait().unwrap().is_none() {
+            std::hint::spin_loop();
+        }
+        let _ = run.kill();
+        run.wait().unwrap();
+        let (copy, line) =
+            (film.path().join("recuts/lock-1.1.edl"), film.path().join("recuts/history.jsonl"));
+        let is_taken = film.text("endboard.yaml") == texts[1];
+        // Each is there only after the one before it, and whole.
+        if copy.exists() {
+            assert_eq!(film.text("recuts/lock-1.1.edl"), list(&OLD));
+        }
+        assert!((copy.exists() || !line.exists()) && (line.exists() || !is_taken));
+        between[usize::from(copy.exists()) + usize::from(is_taken)] += 1;
+        goes_on(&film, &texts);
+    }
+    println!("before the first write, between, after the last: {between:?}");
+}
+
+#[test]
+fn the_film_is_written_in_both_forms_or_in_none() {
+    let film = film();
+    film.write("out/mine.otio", "mine");
+    let there = || -> Vec<String> {
+        let all = std::fs::read_dir(film.path().join("out")).unwrap();
+        let mut all: Vec<String> = all.map(|e| e.unwrap().file_name().into_string().unwrap()).collect();
+        all.sort();
+        all
+    };
+    std::os::unix::fs::symlink("out", film.path().join("link")).unwrap();
+    std::fs::create_dir(film.path().join("out/folder")).unwrap();
+    for (otio, says) in [
+        ("out/film", "are one file"),
+        ("link/film", "are one file"),
+        ("out/mine.otio", "--replace"),
+        ("out/folder", "no regular file"),
+        ("out/mine.otio/film", "cannot be read"),
+        ("cut/lock-1.edl", "the cut in use"),
+    ] {
+        let (code, said) = film.said(&["cut", "--edl", "out/film", "--otio", otio]);
+        assert!(matches!(code, Some(2 | 4)), "{otio}: {code:?} {said}");
+        assert!(said.contains(says), "{otio}: {said}");
+        assert_eq!(there(), ["folder", "mine.otio"], "{otio}");
+    }
+    // A grade's name is taken as well.
+    let graded = list(&OLD).replacen("\n002", "\n* ASC_SOP (1 1 1)(0 0 0)(1 1 1)\n002", 1);
+    film.write("cut/lock-1.edl", graded);
+    let (code, said) = film.said(&["cut", "--edl", "grades/br010.cc", "--grades"]);
+    assert!(code == Some(2) && said.contains("are one file"), "{said}");
+    assert!(!film.path().join("grades/br010.cc").exists());
+    let (code, said) = film.said(&["cut", "--edl", "out/film.edl", "--otio", "out/mine.otio", "--replace"]);
+    assert!(code == Some(0) && said.contains("is out/mine.1.otio now"), "{said}");
+    assert_eq!(film.text("out/mine.1.otio"), "mine");
+}
+
+#[test]
+fn what_is_finished_is_told_shot_by_shot() {
+    let film = film();
+    assert!(film.run(&["rebuild", "--hold", "br030/colour@1004"]).status.success());
+    film.write("hands/br020.1003.exr", project::picture(SIZE, 999));
+    assert_eq!(film.said(&["approve", "br010", "--person", "joren"]).0, Some(0));
+    std::fs::remove_file(film.path().join("renders/br010/colour/br010.1005.exr")).unwrap();
+    let (code, said) = film.said(&["cut", "--edl", "out/film.edl"]);
+    assert_eq!(code, Some(0), "{said}");
+    for line in [
+        "finished: 0 of 3 shots",
+        "  br010/colour  not yet: of 4 frames 1 stale (1005); approved",
+        "  br020/paint   not yet: of 3 frames 1 stale (1003); not approved",
+        "  br030/colour  not yet: of 4 frames 1 fresh, held (1004); not approved",
+    ] {
+        assert!(said.lines().any(|said| said == line), "{line}\n{said}");
+    }
+    assert_eq!(film.rebuild(&[]).code, Some(0));
+    let (_, said) = film.said(&["cut", "--otio", "out/film.otio"]);
+    assert!(
+        said.contains("finished: 2 of 3 shots") && said.contains("br010/colour  4 frames, approved\n"),
+        "{said}"
+    );
+    // A delivery that is none, or not there yet, is nothing to point at.
+    let refused = |words: &[&str], says: &str| {
+        let (code, said) = film.said(&[&["cut", "--delivery"], words].concat());
+        assert!(code == Some(2) && said.contains(says), "{said}");
+    };
+    refused(&["master"], "add --edl FILE or --otio FILE");
+    refused(&["master", "--edl", "out/other.edl"], "the film declares none");
+    declare(&film, "deliveries: { master: { frames: exr } }\n");
+    refused(&["mastre", "--edl", "out/other.edl"], "did you mean 'master'?");
+    refused(&["master", "--edl", "out/other.edl"], "`endboard deliver master` makes them");
+    assert!(!film.path().join("out/other.edl").exists());
+    // The table of one shot.
+    let (_, said) = film.said(&["cut", "br020"]);
+    assert!(said.contains("br020  1002-1004") && !said.contains("br010"), "{said}");
+    assert_eq!(film.json(&["cut", "br0*@1006"])["events"].as_array().unwrap().len(), 1);
+    let (code, said) = film.said(&["cut", "br02"]);
+    assert!(code == Some(2) && said.contains("did you mean br020?"), "{said}");
+    assert_eq!(film.said(&["cut", "br020/paintt"]).0, Some(2));
+}

@@ -72,7 +72,19 @@ impl Project {
             shown.entry(id).or_default().insert_range(frames);
         }
         let approvals = Approvals::after(&status.ledger.0);
-        order.into_iter().map(|id| self.shot_done(status, &approvals, id, shown[&id].clone())).collect()
+        let mut all: Vec<Shot> = Vec::with_capacity(order.len());
+        for &id in &order {
+            all.push(self.shot_done(status, &approvals, id, shown[&id].clone()));
+        }
+        // A fresh render that is held would stay whatever changes: it is no finished one either.
+        for kept in self.kept(status) {
+            let Some(at) = order.iter().position(|&id| id == kept.node) else { continue };
+            let held = kept.fresh.meet(&all[at].shown);
+            if !held.is_empty() {
+                all[at].not.push(("fresh, held", held));
+            }
+        }
+        all
     }
 
     fn shot_done(&self, status: &Status, approvals: &Approvals<'_>, id: NodeId, shown: FrameSet) -> Shot {

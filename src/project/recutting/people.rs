@@ -147,13 +147,20 @@ fn person(row: &Row) -> Option<&Arc<str>> {
     }
 }
 
-/// Who had any of these frames last, or else any of the stage's.
+/// Who had any of these frames last, or else any of the stage's. Whoever let a rebuild take files in is named only where no row
+/// of people's work says more: it takes in what others sent.
 fn last(entries: &[Entry], shot: &str, stage: &str, frames: &FrameSet) -> Option<Last> {
     let of_stage = |row: &&Row| &*row.shot == shot && &*row.stage == stage;
-    let rows = || entries.iter().rev().map(|entry| &entry.row).filter(of_stage);
-    let of = |row: &Row, same: bool| Some(Last { person: person(row)?.clone(), when: row.when, same });
-    let same = rows().filter(|row| !row.frames.meet(frames).is_empty()).find_map(|row| of(row, true));
-    same.or_else(|| rows().find_map(|row| of(row, false)))
+    let found = |same: bool, taken_in: bool| {
+        let rows = entries.iter().rev().map(|entry| &entry.row).filter(of_stage);
+        rows.filter(|row| matches!(row.what, What::Delivery { .. }) == taken_in)
+            .filter(|row| !same || !row.frames.meet(frames).is_empty())
+            .find_map(|row| Some(Last { person: person(row)?.clone(), when: row.when, same }))
+    };
+    found(true, false)
+        .or_else(|| found(true, true))
+        .or_else(|| found(false, false))
+        .or_else(|| found(false, true))
 }
 
 /// Frames of packets that are out, of those that are no longer shown: `gone` by shot in small letters.
