@@ -33,6 +33,8 @@ pub enum How {
     Alike,
     /// A render of an earlier run was put back.
     Restored,
+    /// Another member's render was taken from the shared store.
+    Shared,
     /// It turned out to be fresh: what it needs came out with the same pixels.
     Same,
     /// It failed, with the reason.

@@ -4,6 +4,7 @@
 //! declaration → graph → staleness → plan → execution → ledger → report.
 
 pub mod base;
+pub mod bucket;
 pub mod cli;
 pub mod crew;
 pub mod cut;

@@ -18,6 +18,7 @@ const LAYERS: &[(&str, &[&str])] = &[
     ("stale", &["base", "graph"]),
     ("plan", &["base", "graph", "stale"]),
     ("store", &["base", "media"]),
+    ("bucket", &["base", "store"]),
     ("observe", &["base", "media", "declare", "graph", "stale", "store"]),
     ("ledger", &["base"]),
     ("crew", &["base", "ledger"]),
@@ -50,6 +51,7 @@ const LAYERS: &[(&str, &[&str])] = &[
         "project",
         &[
             "base",
+            "bucket",
             "events",
             "media",
             "operators",
@@ -77,6 +79,7 @@ const LAYERS: &[(&str, &[&str])] = &[
         "cli",
         &[
             "base",
+            "bucket",
             "declare",
             "cut",
             "events",

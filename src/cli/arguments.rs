@@ -5,6 +5,7 @@ pub mod cut;
 pub mod measure;
 pub mod packets;
 pub mod page;
+pub mod share;
 
 use std::path::PathBuf;
 
@@ -21,6 +22,7 @@ use cut::{Cut, Recut};
 use measure::{Match, Register, Track};
 use packets::{Handout, Outstanding, Takeback};
 use page::{Page, Serve};
+use share::{Share, Way};
 
 /// Takes a short film from locked cut to delivered film: declare shots and stages, rebuild only what
 /// changed, and see where the hours went.
@@ -95,6 +97,8 @@ pub enum Verb {
     Page(Page),
     /// Serve the same page to browsers of this machine, live, where a person may approve, note and clock
     Serve(Serve),
+    /// Send what the film has to the crew's shared store, and tell what it uses; show who uses what
+    Share(Share),
     /// Reclaim the space of renders that nothing current uses
     Sweep(Sweep),
     /// Write the demo film's plates and sounds, rebuild it, change one key and show what ran
@@ -184,6 +188,9 @@ pub struct Rebuild {
     /// Let go of renders that were kept; renders nothing
     #[arg(long, conflicts_with_all = ["plan", "again"])]
     pub let_go: bool,
+    /// How the crew's shared store is used: both, take (send nothing), off; ENDBOARD_SHARED, or both, when not given
+    #[arg(long, value_name = "WAY", hide_possible_values = true)]
+    pub shared: Option<Way>,
     /// A few words on why they are kept
     #[arg(long, value_name = "WORDS", default_value = "", hide_default_value = true)]
     pub note: String,
@@ -296,8 +303,11 @@ pub struct Deliver {
 #[derive(Debug, Args)]
 pub struct Sweep {
     /// Bytes that stored renders may take, such as 20GB; what the film uses now always stays
-    #[arg(long, value_name = "SIZE", value_parser = amounts::budget, default_value = "0", hide_default_value = true)]
-    pub budget: u64,
+    #[arg(long, value_name = "SIZE", value_parser = amounts::budget)]
+    pub budget: Option<u64>,
+    /// Sweep the crew's shared store in place of this machine's: only what no member's film uses and nobody sent lately
+    #[arg(long)]
+    pub shared: bool,
     /// Remove; without it, only say what would go
     #[arg(long)]
     pub remove: bool,

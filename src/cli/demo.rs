@@ -70,6 +70,7 @@ fn again(project: &Project) -> Result<Rebuilt, Failure> {
         again: false,
         hold: false,
         let_go: false,
+        shared: None,
         note: String::new(),
     };
     rebuild::rebuild(project, None, project.read(), &Selection::default(), &options, false)

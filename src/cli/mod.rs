@@ -32,6 +32,7 @@ mod man;
 mod match_;
 mod notes;
 mod packets;
+mod packets_shared;
 mod page;
 mod people;
 mod progress;
@@ -39,10 +40,12 @@ mod rebuild;
 mod recut;
 mod register;
 mod serve;
+mod share;
 mod sheet;
 mod show;
 mod status;
 mod sweep;
+mod sweep_shared;
 mod today;
 mod track;
 mod trouble;
@@ -153,6 +156,8 @@ fn answer(arguments: &Arguments) -> Answer {
         Verb::Handout(a) => packets::handout(&project()?, arguments, a),
         Verb::Takeback(a) => packets::takeback(&project()?, arguments, a),
         Verb::Outstanding(a) => packets::outstanding(&project()?, arguments, a),
+        Verb::Share(a) => share::run(&project()?, arguments, a),
+        Verb::Sweep(a) if a.shared => sweep_shared::run(&project()?, arguments, a),
         Verb::Sweep(a) => sweep::run(&project()?, arguments, a),
         Verb::Match(a) => match_::run(&project()?, arguments, a),
         Verb::Page(a) => page::run(&project()?, arguments, a),

@@ -9,7 +9,7 @@ use serde_json::{Value, json};
 use super::arguments::packets::{FrameForm, Handout, Outstanding, Takeback};
 use super::arguments::{self, Arguments};
 use super::rebuild::writer;
-use super::{Answer, Exit, Failure, show};
+use super::{Answer, Exit, Failure, packets_shared, show};
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
 use crate::crew::twice::twice;
@@ -48,7 +48,7 @@ pub fn handout(project: &Project, arguments: &Arguments, options: &Handout) -> A
             FrameForm::Png => Form::Png,
             FrameForm::Jpeg => Form::Jpeg,
         },
-        as_zip: options.zip,
+        as_zip: options.zip || options.shared,
         out: options.out.clone(),
         around: options.around,
         as_it_is: options.as_it_is,
@@ -59,9 +59,14 @@ pub fn handout(project: &Project, arguments: &Arguments, options: &Handout) -> A
     if let Some(due) = options.due.filter(|due| *due < given.today) {
         return Err(Failure::Usage(format!("--due {due} is over already; today is {}", given.today)));
     }
+    // Where it goes is opened first, so that nothing is handed out which then cannot be sent.
+    let way = options.shared.then(|| packets_shared::open(project, declared.film.as_ref())).transpose()?;
     let handed = project.hand_out(&given)?;
+    let sent = way.as_ref().map(|way| packets_shared::send(way, &handed.place)).transpose()?;
     if arguments.json {
-        say!("{:#}", handed_json(&handed, options));
+        let mut json = handed_json(&handed, options);
+        json["shared"] = json!(sent.as_ref().map(|sent| json!({ "name": sent.name, "link": sent.link })));
+        say!("{json:#}");
         return Ok(Exit::Done);
     }
     for (place, who) in &handed.overlaps {
@@ -76,7 +81,10 @@ pub fn handout(project: &Project, arguments: &Arguments, options: &Handout) -> A
         say!("{place}: {} to {}{due}", show::frames(*count), show::clean(&options.to));
     }
     say!("packet {}: {}", handed.packet, handed.place.display());
-    say!("send it, and take what comes back with `endboard takeback PATH`");
+    match &sent {
+        Some(sent) => packets_shared::tell(sent),
+        None => say!("send it, and take what comes back with `endboard takeback PATH`"),
+    }
     Ok(Exit::Done)
 }
 
@@ -110,9 +118,14 @@ pub fn takeback(project: &Project, arguments: &Arguments, options: &Takeback) ->
             "takeback takes one folder or zip; or, with --go-back RETURN, selectors".into(),
         ));
     };
+    let fetched = match options.shared {
+        true => Some(packets_shared::fetch(project, path)?),
+        false => None,
+    };
+    let path = fetched.as_ref().map_or(Path::new(path), |fetched| &fetched.path);
     let now = Zoned::now();
     let order = taking::Order {
-        path: Path::new(path),
+        path,
         packet: options.packet.as_deref(),
         note: &options.note,
         plan: options.plan,

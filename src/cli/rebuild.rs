@@ -7,7 +7,7 @@ use tokio::signal::unix::{Signal, SignalKind, signal};
 
 use super::arguments::{self, Arguments, Rebuild};
 use super::progress::Rebuilding;
-use super::{Answer, Exit, Failure, holding, show, trouble};
+use super::{Answer, Exit, Failure, holding, share, show, trouble};
 use crate::base::digest::Digest;
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
@@ -20,6 +20,7 @@ use crate::project::{Declared, Project, ProjectError};
 use crate::report::words;
 use crate::stale::Reason;
 use crate::store::lock::Lock;
+use crate::store::shared::sending::Sending;
 
 /// How long a rebuild that was told to end at once may take for it.
 const GRACE: std::time::Duration = std::time::Duration::from_secs(2);
@@ -53,11 +54,14 @@ pub fn rebuild(
     quiet: bool,
 ) -> Result<Rebuilt, Failure> {
     let (_runtime, programs) = programs()?;
+    let shared = share::open(project, &declared, options.shared, &programs)?;
+    let sending = shared.clone().map(Sending::start);
     let progress = Rebuilding::new(quiet);
     let run = Options {
         jobs: options.jobs.unwrap_or_else(processors),
         memory: memory(options),
         again: options.again,
+        shared: shared.clone(),
     };
     let (writer, events) = (writer(), |event| progress.take(&event));
     let rebuilt = match lock {
@@ -65,7 +69,11 @@ pub fn rebuild(
         None => project.rebuild(declared, selection, run, &writer, programs, &events),
     };
     progress.end();
-    Ok(rebuilt?)
+    let rebuilt = rebuilt?;
+    if let (Some(shared), Some(sending)) = (shared, sending) {
+        share::finish(project, &shared, sending, &rebuilt, quiet);
+    }
+    Ok(rebuilt)
 }
 
 /// What starts programs, with Ctrl-C taken care of as long as the runtime is kept.
@@ -281,6 +289,7 @@ fn counts(rebuilt: &Rebuilt) -> String {
     for (n, word) in [
         (outcome.alike, "of them the same as others"),
         (outcome.restored, "put back"),
+        (outcome.shared, "taken from the shared store"),
         (outcome.same, "found the same"),
         (plates, if plates == 1 { "plate frame read" } else { "plate frames read" }),
         (clips, if clips == 1 { "clip read" } else { "clips read" }),
@@ -312,7 +321,7 @@ fn as_json(rebuilt: &Rebuilt) {
         .collect();
     let all = serde_json::json!({
         "format": "endboard rebuild 1", "film": graph.film, "rendered": ran, "alike": outcome.alike,
-        "restored": outcome.restored, "same": outcome.same, "taken_in": outcome.read[0],
+        "restored": outcome.restored, "shared": outcome.shared, "same": outcome.same, "taken_in": outcome.read[0],
         "clips": outcome.read[1], "missed": rebuilt.missed, "taken": rebuilt.taken, "blocked": outcome.blocked,
         "blocked_by": trouble::blocked_json(graph, &rebuilt.blocked), "failures": failures, "remarks": remarks,
         "failed_before": trouble::failed_json(graph, &rebuilt.failed_before), "ended": outcome.ended.as_ref().map(ToString::to_string),

@@ -100,6 +100,7 @@ fn inputs(
         again: false,
         hold: false,
         let_go: false,
+        shared: None,
         note: String::new(),
     };
     let mut rebuilt = rebuild::rebuild(project, lock, declared, &selection, &options, arguments.json)?;

@@ -220,8 +220,12 @@ impl Film for Served {
         let (project, writer) = (self.project.clone(), self.writer.clone());
         let runner = Runner::new(Arc::clone(&self.runner.0), self.runner.1.clone());
         self.rebuilding.begin(move || {
-            let options =
-                Options { jobs: rebuild::processors(), memory: rebuild::usual_memory(), again: false };
+            let options = Options {
+                jobs: rebuild::processors(),
+                memory: rebuild::usual_memory(),
+                again: false,
+                shared: None,
+            };
             let declared = project.read();
             let done = project.rebuild(declared, &Selection::default(), options, &writer, runner, &|_| {});
             done.map(drop).map_err(|error| error.to_string())

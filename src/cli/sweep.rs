@@ -7,14 +7,15 @@ use crate::report::words;
 
 /// Says what would go, or removes it.
 pub fn run(project: &Project, arguments: &Arguments, options: &Sweep) -> Answer {
+    let budget = options.budget.unwrap_or(0);
     let (found, gone, left) = if options.remove {
-        project.sweep(options.budget, &rebuild::writer())?
+        project.sweep(budget, &rebuild::writer())?
     } else {
         let (status, found) = project.look_for_unused()?;
         let left = project.folders_left(&status).values().sum();
         let mut total = found.total;
         let would = found.unused.iter().take_while(|u| {
-            let goes = total > options.budget;
+            let goes = total > budget;
             total -= u.size.min(total);
             goes
         });

@@ -14,6 +14,7 @@ use crate::base::value::Map;
 use crate::declare::crew::Crew;
 use crate::declare::deliveries::Delivery;
 use crate::declare::inspect::Inspect;
+use crate::declare::shared::SharedStore;
 use crate::declare::sound::Sound;
 
 /// A value and its place.
@@ -62,6 +63,8 @@ pub struct Film {
     pub crew: Option<Crew>,
     /// The day by which it should be done, where there is one.
     pub due: Option<At<jiff::civil::Date>>,
+    /// Where the crew shares renders, where it does.
+    pub shared: Option<SharedStore>,
 }
 
 /// A source image sequence or movie.

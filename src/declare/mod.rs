@@ -8,6 +8,7 @@ pub mod deliveries;
 pub mod film;
 pub mod inspect;
 pub mod schema;
+pub mod shared;
 pub mod sound;
 
 mod across;
@@ -67,6 +68,7 @@ fn read_film(value: &Value, sources: &mut Sources, load: Load<'_>, found: &mut F
     let judged = fields.get("inspect");
     let deliveries = fields.get("deliveries");
     let (crew, due) = (fields.get("crew"), fields.get("due"));
+    let shared = fields.get("shared");
     found.extend("", fields.finish());
 
     let mut recipes = recipes::Recipes::read(list, sources, &mut *load, &header.pools, found);
@@ -109,6 +111,7 @@ fn read_film(value: &Value, sources: &mut Sources, load: Load<'_>, found: &mut F
         crew::read(value, &stages, found)
     });
     let due = due.and_then(|value| crew::due(value, found));
+    let shared = shared.and_then(|value| shared::read(value, found));
     let left_out = shots.entries.iter().map(|(key, _)| &key.text).filter(|name| !read.contains_key(*name));
     Some(Film {
         left_out: left_out.cloned().collect(),
@@ -128,6 +131,7 @@ fn read_film(value: &Value, sources: &mut Sources, load: Load<'_>, found: &mut F
         deliveries,
         crew,
         due,
+        shared,
     })
 }
 

@@ -80,7 +80,10 @@ impl Engine<'_> {
             }
             match self.stand(id, n) {
                 Ok(Standing::Settled(ready)) => self.settle_as(id, n, Progress::Done(ready)),
-                Ok(Standing::Due(d)) => due.push((n, d)),
+                Ok(Standing::Due(d)) => match self.take_shared(id, n, d)? {
+                    Standing::Settled(ready) => self.settle_as(id, n, Progress::Done(ready)),
+                    Standing::Due(d) => due.push((n, d)),
+                },
                 Err(Stop::Failed) => self.settle_as(id, n, Progress::Failed),
                 Err(stop) => return Err(stop),
             }

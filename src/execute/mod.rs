@@ -13,6 +13,7 @@ mod places;
 mod reads;
 pub mod reel;
 pub mod settle;
+pub mod shared;
 pub mod source;
 pub mod tally;
 mod tree;
@@ -39,6 +40,7 @@ use crate::stale::Report;
 use crate::store::Store;
 use crate::store::actions::Actions;
 use crate::store::objects::Objects;
+use crate::store::shared::Shared;
 use crate::store::state::State;
 
 /// How a run is to go.
@@ -50,6 +52,8 @@ pub struct Options {
     pub memory: usize,
     /// Whether frames that failed with the same key are tried again.
     pub again: bool,
+    /// Where renders of others are looked for, and those of this run go.
+    pub shared: Option<Arc<Shared>>,
 }
 
 /// A settled frame: its pixels and the key they were made under.
@@ -91,6 +95,8 @@ pub struct Outcome {
     pub read: [usize; 2],
     /// Put back.
     pub restored: usize,
+    /// Taken from the shared store.
+    pub shared: usize,
     /// Found the same.
     pub same: usize,
     /// Blocked.
@@ -266,6 +272,7 @@ impl<'a> Engine<'a> {
         let busy = AtomicUsize::new(0);
         let count = self.options.jobs.max(1).min(self.plan.columns.len().max(1));
         let (left, here) = (AtomicUsize::new(count), std::thread::current());
+        self.foresee_shared();
         std::thread::scope(|scope| {
             for _ in 0..count {
                 scope.spawn(|| {
@@ -376,6 +383,7 @@ impl<'a> Engine<'a> {
                     out.ran.push((id, frame));
                 }
                 How::Restored => out.restored += 1,
+                How::Shared => out.shared += 1,
                 How::Same => out.same += 1,
                 How::Blocked => out.blocked += 1,
             }

@@ -125,7 +125,11 @@ impl Engine<'_> {
                 let _promised = self.promise(id)?;
                 let _alone = self.alone(due.key)?;
                 // It may have been made between the look at what is there and the right to make it.
-                match self.take_up(id, frame, due)? {
+                let due = match self.take_up(id, frame, due)? {
+                    Standing::Settled(ready) => return Ok(ready),
+                    Standing::Due(due) => due,
+                };
+                match self.take_shared(id, frame, due)? {
                     Standing::Settled(ready) => Ok(ready),
                     Standing::Due(due) => self.make(id, frame, due),
                 }
@@ -250,9 +254,10 @@ impl Engine<'_> {
         let (pixels, planes) = (digest.whole, digest.planes);
         // First of all that it is of this run: whoever finds the action at once is not to take it for an earlier one's.
         self.made.lock().expect("no worker panics with it").insert(due.key);
-        let noted = self.actions.put(&Action { key: due.key, pixels, planes, made_of: due.made_of });
-        noted.map_err(|e| self.broken(&e))?;
+        let action = Action { key: due.key, pixels, planes, made_of: due.made_of };
+        self.actions.put(&action).map_err(|e| self.broken(&e))?;
         self.place(id, frame, &due.last, &ready).map_err(|e| self.broken(&e))?;
+        self.share(id, &action);
         Ok(ready)
     }
 

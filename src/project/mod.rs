@@ -32,6 +32,7 @@ pub mod recutting;
 pub mod register;
 mod remains;
 pub mod ribbons;
+pub mod sharing;
 pub mod sheet;
 pub mod spending;
 mod standing;

@@ -246,26 +246,7 @@ impl Project {
     /// What a sweep would find: stored renders that no current frame uses, oldest first.
     pub fn look_for_unused(&self) -> Result<(Status, sweep::Found), ProjectError> {
         let status = self.status_of(self.read(), self.recall(Care::Write), Care::Write, &|_, _| {})?;
-        let mut used: HashSet<Digest> = HashSet::new();
-        for node in &status.declared.graph.nodes {
-            let table = status.state.table(&node.shot, &node.stage);
-            let rows = table.iter().flat_map(|table| table.rows());
-            used.extend(rows.filter(|(n, _)| node.frames.contains(*n)).map(|(_, row)| row.pixels));
-        }
-        for strip in &status.report.strips {
-            used.extend(
-                strip
-                    .iter()
-                    .map(|(_, c)| c)
-                    .filter(|c| c.reason != Reason::New || c.restorable)
-                    .map(|c| c.pixels),
-            );
-        }
-        // What a person keeps is kept, also while the film does without its frames.
-        used.extend(Holds::after(&status.ledger.0).digests());
-        // What a person approved stays too, also where it lapsed: going back to it must not need rendering.
-        used.extend(Approvals::after(&status.ledger.0).digests());
-        let found = sweep::look(&status.store, &used)?;
+        let found = sweep::look(&status.store, &used(&status))?;
         Ok((status, found))
     }
 
@@ -285,4 +266,28 @@ impl Project {
         status.actions.retain(|action| !lost.contains(&action.pixels))?;
         Ok((found, gone, left.len()))
     }
+}
+
+/// Renders that must stay: what frames show now or showed last, what a person keeps, and what a person approved.
+pub(super) fn used(status: &Status) -> HashSet<Digest> {
+    let mut used: HashSet<Digest> = HashSet::new();
+    for node in &status.declared.graph.nodes {
+        let table = status.state.table(&node.shot, &node.stage);
+        let rows = table.iter().flat_map(|table| table.rows());
+        used.extend(rows.filter(|(n, _)| node.frames.contains(*n)).map(|(_, row)| row.pixels));
+    }
+    for strip in &status.report.strips {
+        used.extend(
+            strip
+                .iter()
+                .map(|(_, c)| c)
+                .filter(|c| c.reason != Reason::New || c.restorable)
+                .map(|c| c.pixels),
+        );
+    }
+    // What a person keeps is kept, also while the film does without its frames.
+    used.extend(Holds::after(&status.ledger.0).digests());
+    // What a person approved stays too, also where it lapsed: going back to it must not need rendering.
+    used.extend(Approvals::after(&status.ledger.0).digests());
+    used
 }

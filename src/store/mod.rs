@@ -11,6 +11,7 @@ pub mod lock;
 pub mod objects;
 pub mod record;
 pub mod seals;
+pub mod shared;
 pub mod state;
 pub mod sweep;
 pub mod table;

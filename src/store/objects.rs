@@ -103,6 +103,31 @@ impl Objects {
         Ok(if written { bytes.len() as u64 } else { 0 })
     }
 
+    /// Stores the file of a render that came from elsewhere, as it is, if it is the render that it should be: its pixels or samples
+    /// have this digest, and its planes have these.
+    ///
+    /// # Errors
+    /// It is damaged, or another's; or the disk is full or refuses.
+    pub fn receive(
+        &self,
+        pixels: &Digest,
+        planes: &[(Arc<str>, Digest)],
+        is_sound: bool,
+        bytes: &[u8],
+    ) -> Result<(), StoreError> {
+        let path = self.path_as(pixels, if is_sound { SOUND } else { PICTURE });
+        let damaged = |reason| StoreError::Damaged { path: path.clone(), reason };
+        let digest = decoded(is_sound, bytes).map_err(damaged)?.digest();
+        if digest.whole != *pixels || digest.planes != planes {
+            return Err(damaged(other(is_sound)));
+        }
+        let folder = path.parent().expect("objects have a folder");
+        std::fs::create_dir_all(folder).map_err(StoreError::file(folder))?;
+        let file = super::write_aside(&self.work, &path, bytes)?;
+        let _naming = self.naming.lock().expect("no thread panics with it");
+        super::name_new(file, &path).map(drop)
+    }
+
     /// Digests of a stored picture's planes by channel name.
     pub fn planes(&self, pixels: &Digest) -> Option<Vec<(Arc<str>, Digest)>> {
         Some(self.get(pixels).ok()?.digest().planes)
@@ -163,18 +188,9 @@ impl Objects {
         let mut bytes = Vec::new();
         file.read_to_end(&mut bytes).map_err(StoreError::file(&path))?;
         let is_sound = path.extension().is_some_and(|ending| ending == SOUND);
-        let decoded: Result<Render, String> = match is_sound {
-            true => sound::read(Cursor::new(bytes)).map(Render::from).map_err(|e| e.to_string()),
-            false => exr::decode_image(&bytes).map(Render::from).map_err(|e| e.to_string()),
-        };
-        let reason = match decoded {
+        let reason = match decoded(is_sound, &bytes) {
             Ok(render) if render.digest().whole == *pixels => return Ok(render),
-            Ok(_) => {
-                format!(
-                    "its {} are not the ones that were stored",
-                    if is_sound { "samples" } else { "pixels" }
-                )
-            }
+            Ok(_) => other(is_sound),
             Err(e) => e,
         };
         self.discard(Some(&file), &path);
@@ -225,6 +241,19 @@ impl Objects {
         }
         copied.map_err(StoreError::file(to))
     }
+}
+
+/// What a render's file holds.
+fn decoded(is_sound: bool, bytes: &[u8]) -> Result<Render, String> {
+    match is_sound {
+        true => sound::read(Cursor::new(bytes.to_vec())).map(Render::from).map_err(|e| e.to_string()),
+        false => exr::decode_image(bytes).map(Render::from).map_err(|e| e.to_string()),
+    }
+}
+
+/// What is wrong with a sound file of another render.
+fn other(is_sound: bool) -> String {
+    format!("its {} are not the ones that were stored", if is_sound { "samples" } else { "pixels" })
 }
 
 #[cfg(test)]

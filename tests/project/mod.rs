@@ -4,6 +4,7 @@
 
 #![allow(dead_code)] // Each test file is a crate of its own and uses a part of this.
 
+pub mod bucket;
 pub mod calls;
 pub mod copies;
 pub mod packets;

@@ -48,6 +48,9 @@ pub struct Handout {
     /// Hand out last renders of what is stale, and what is held
     #[arg(long)]
     pub as_it_is: bool,
+    /// Write a zip, put it into the crew's shared store too, and print a link by which the person may fetch it for a week
+    #[arg(long)]
+    pub shared: bool,
 }
 
 /// How frames are handed out.
@@ -74,6 +77,9 @@ pub struct Takeback {
     /// Check and report, and take nothing
     #[arg(long, conflicts_with = "version")]
     pub plan: bool,
+    /// PATH is the name of a packet in the crew's shared store, which is fetched first
+    #[arg(long, conflicts_with = "version")]
+    pub shared: bool,
     /// Go back to this return of what is selected
     #[arg(long = "go-back", value_name = "RETURN", value_parser = clap::value_parser!(u32).range(1..))]
     pub version: Option<u32>,

@@ -10,6 +10,7 @@ mod crew;
 mod deliveries;
 mod inspect;
 mod plain;
+mod shared;
 mod sound;
 
 use serde_json::{Map, Value, json};
@@ -93,6 +94,7 @@ fn definitions(operators: &[OperatorTable], sounds: &[OperatorTable]) -> Value {
     ];
     let parts = parts.into_iter().chain([json!({ "shot": shot(), "stage": stage(operators) })]);
     let own = [json!({ "command": command(), "by_hand": by_hand() }), inspect::inspect(sounds), crew::crew()];
+    let own = own.into_iter().chain([shared::shared()]);
     for part in parts.chain(own).chain([sound::sound(sounds)]) {
         if let Value::Object(map) = part {
             all.extend(map);
@@ -157,6 +159,7 @@ fn film(operators: &[OperatorTable]) -> Value {
             "inspect": { "$ref": "#/$defs/inspect" },
             "deliveries": { "type": "object", "propertyNames": { "$ref": "#/$defs/stage_name" },
                 "additionalProperties": { "$ref": "#/$defs/delivery" }, "description": "What leaves the house, by name." },
+            "shared": { "$ref": "#/$defs/shared" },
         }
     })
 }

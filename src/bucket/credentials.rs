@@ -1,0 +1,195 @@
+//! Who asks: access keys from the environment or from profile files, where other programs for object storage look too.
+//!
+//! Knows the usual variables (`AWS_ACCESS_KEY_ID`, `AWS_SECRET_ACCESS_KEY`, `AWS_SESSION_TOKEN`, `AWS_PROFILE`, `AWS_REGION`,
+//! `AWS_DEFAULT_REGION`, `AWS_ENDPOINT_URL`, `AWS_ENDPOINT_URL_S3`, `AWS_SHARED_CREDENTIALS_FILE`, `AWS_CONFIG_FILE`) and the form of
+//! the files. Never prints, logs or repeats what they hold: no error names more than a file, a profile and a key's name.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+/// The largest profile file that is read, in bytes.
+const LIMIT: u64 = 1 << 20;
+
+/// What is needed to ask.
+#[derive(Clone, PartialEq, Eq)]
+pub struct Credentials {
+    /// The access key's id.
+    pub id: String,
+    /// Its secret.
+    pub secret: String,
+    /// The token of keys that last a while.
+    pub token: Option<String>,
+}
+
+impl std::fmt::Debug for Credentials {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("Credentials")
+    }
+}
+
+/// What the environment and the profile files say.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Known {
+    /// Who asks; nothing where none are given.
+    pub credentials: Option<Credentials>,
+    /// The region, where one is said.
+    pub region: Option<String>,
+    /// The service, where one is said.
+    pub endpoint: Option<String>,
+}
+
+type Profile = BTreeMap<String, String>;
+
+/// Looks for them: `variable` gives a variable of the environment, an empty one counting as none.
+///
+/// # Errors
+/// A profile that is named is nowhere, or a file cannot be read.
+pub fn find(variable: &dyn Fn(&str) -> Option<String>) -> Result<Known, String> {
+    let get = |name: &str| variable(name).filter(|value| !value.trim().is_empty());
+    let home = get("HOME").map(PathBuf::from);
+    let file = |name: &str, usual: &str| {
+        get(name).map(PathBuf::from).or_else(|| home.as_ref().map(|home| home.join(usual)))
+    };
+    let named = get("AWS_PROFILE");
+    let wanted = named.clone().unwrap_or_else(|| "default".into());
+    let mut profile = Profile::new();
+    let mut is_found = false;
+    for (path, is_config) in [
+        (file("AWS_CONFIG_FILE", ".aws/config"), true),
+        (file("AWS_SHARED_CREDENTIALS_FILE", ".aws/credentials"), false),
+    ] {
+        let Some(text) = path.map(|path| read(&path)).transpose()?.flatten() else { continue };
+        if let Some(found) = section(&text, &wanted, is_config) {
+            is_found = true;
+            profile.extend(found);
+        }
+    }
+    if named.is_some() && !is_found {
+        return Err(format!("AWS_PROFILE names the profile '{wanted}', which is in no profile file"));
+    }
+    let of = |name: &str| profile.get(name).cloned();
+    let whole = |id: Option<String>, secret: Option<String>, token| {
+        Some(Credentials { id: id?, secret: secret?, token })
+    };
+    let own = whole(get("AWS_ACCESS_KEY_ID"), get("AWS_SECRET_ACCESS_KEY"), get("AWS_SESSION_TOKEN"))
+        .or_else(|| whole(of("aws_access_key_id"), of("aws_secret_access_key"), of("aws_session_token")));
+    Ok(Known {
+        credentials: own,
+        region: get("AWS_REGION").or_else(|| get("AWS_DEFAULT_REGION")).or_else(|| of("region")),
+        endpoint: get("AWS_ENDPOINT_URL_S3")
+            .or_else(|| get("AWS_ENDPOINT_URL"))
+            .or_else(|| of("endpoint_url")),
+    })
+}
+
+fn read(path: &Path) -> Result<Option<String>, String> {
+    let refused = |why: String| format!("{}: {why}", path.display());
+    match std::fs::metadata(path) {
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
+        Err(error) => return Err(refused(error.to_string())),
+        Ok(meta) if !meta.is_file() => return Err(refused("it is not a regular file".into())),
+        Ok(meta) if meta.len() > LIMIT => return Err(refused("it is larger than 1 MiB".into())),
+        Ok(_) => {}
+    }
+    std::fs::read_to_string(path).map(Some).map_err(|error| refused(error.to_string()))
+}
+
+/// The keys of a profile. In the config file every section but the usual one begins with the word `profile`.
+fn section(text: &str, wanted: &str, is_config: bool) -> Option<Profile> {
+    let mut found: Option<Profile> = None;
+    let mut is_in = false;
+    for line in text.lines() {
+        // An indented line belongs to the key before it, and says nothing that is asked for here.
+        if line.starts_with([' ', '\t']) {
+            continue;
+        }
+        let line = line.trim_end();
+        if let Some(title) = line.strip_prefix('[').and_then(|rest| rest.split(']').next()) {
+            let title = title.trim();
+            let name = match title.strip_prefix("profile ").filter(|_| is_config) {
+                Some(name) => name.trim(),
+                None if is_config && title != "default" => "",
+                None => title,
+            };
+            is_in = name == wanted;
+            if is_in {
+                found.get_or_insert_default();
+            }
+        } else if let Some((key, value)) =
+            line.split_once('=').filter(|_| is_in && !line.starts_with(['#', ';']))
+        {
+            let value = value.split(" #").next().unwrap_or_default().trim();
+            if !value.is_empty() {
+                found.get_or_insert_default().insert(key.trim().to_ascii_lowercase(), value.into());
+            }
+        }
+    }
+    found
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    const CREDENTIALS: &str = "[default]\naws_access_key_id = BRINE\naws_secret_access_key=salt/lamp= # a word\n\n\
+        [raker]\n; a comment\naws_access_key_id=RAKER\naws_secret_access_key = glass\naws_session_token= pole\n";
+    const CONFIG: &str = "[default]\nregion = eu-north-1\ns3 =\n  max_concurrent_requests = 20\n\
+        [profile raker]\nregion=eu-west-3\nendpoint_url = http://127.0.0.1:9\n[raker]\nregion=nowhere\n";
+
+    fn found(variables: &[(&str, &str)]) -> Result<Known, String> {
+        let folder = tempfile::tempdir().unwrap();
+        std::fs::create_dir(folder.path().join(".aws")).unwrap();
+        std::fs::write(folder.path().join(".aws/credentials"), CREDENTIALS).unwrap();
+        std::fs::write(folder.path().join(".aws/config"), CONFIG).unwrap();
+        find(&|name| match name {
+            "HOME" => Some(folder.path().display().to_string()),
+            _ => variables.iter().find(|(n, _)| *n == name).map(|(_, value)| value.to_string()),
+        })
+    }
+
+    fn told(known: Known) -> (String, String, Option<String>, Option<String>, Option<String>) {
+        let credentials = known.credentials.unwrap();
+        (credentials.id, credentials.secret, credentials.token, known.region, known.endpoint)
+    }
+
+    #[test]
+    fn the_usual_profile_is_read_and_another_by_its_name() {
+        let some = |text: &str| Some(text.to_string());
+        assert_eq!(
+            told(found(&[]).unwrap()),
+            ("BRINE".into(), "salt/lamp=".into(), None, some("eu-north-1"), None)
+        );
+        assert_eq!(
+            told(found(&[("AWS_PROFILE", "raker")]).unwrap()),
+            ("RAKER".into(), "glass".into(), some("pole"), some("eu-west-3"), some("http://127.0.0.1:9"))
+        );
+        assert_eq!(
+            found(&[("AWS_PROFILE", "keeper")]),
+            Err("AWS_PROFILE names the profile 'keeper', which is in no profile file".into())
+        );
+    }
+
+    #[test]
+    fn the_environment_comes_first_and_half_a_key_counts_for_none() {
+        let both = [("AWS_ACCESS_KEY_ID", "OWN"), ("AWS_SECRET_ACCESS_KEY", "own"), ("AWS_REGION", "here")];
+        assert_eq!(told(found(&both).unwrap()).0, "OWN");
+        assert_eq!(told(found(&both).unwrap()).3, Some("here".into()));
+        assert_eq!(told(found(&both[..1]).unwrap()).0, "BRINE");
+        assert_eq!(find(&|_| None), Ok(Known::default()));
+    }
+
+    #[test]
+    fn nothing_secret_is_shown() {
+        assert_eq!(format!("{:?}", found(&[]).unwrap().credentials), "Some(Credentials)");
+    }
+
+    proptest! {
+        #[test]
+        fn whatever_stands_in_a_file_breaks_nothing(text in "(\\[[a-z ]{0,9}\\]?|[a-z_]{0,5} ?= ?.{0,5}|.{0,9}|\n){0,20}") {
+            let _ = section(&text, "default", true);
+            let _ = section(&text, "default", false);
+        }
+    }
+}

@@ -1,0 +1,247 @@
+//! `share`, and what other commands do with the crew's shared store: opened with the keys of this machine, sent to at the end.
+//!
+//! Knows which variables of the environment are looked at. Keys are handed on and never printed.
+
+use std::sync::Arc;
+
+use serde_json::json;
+
+use super::arguments::Arguments;
+use super::arguments::share::{Share, Way};
+use super::progress::Reading;
+use super::rebuild::{programs, writer};
+use super::{Answer, Exit, Failure};
+use crate::bucket::{Stop, credentials};
+use crate::declare::film::Film;
+use crate::declare::shared::SharedStore;
+use crate::execute::Ending;
+use crate::programs::{Halt, Runner};
+use crate::project::rebuild::Rebuilt;
+use crate::project::sharing::members::{self, Member};
+use crate::project::sharing::sweeping::OLD;
+use crate::project::{Declared, Project, Status};
+use crate::report::words;
+use crate::store::shared::bucket::{Bucket, BucketError};
+use crate::store::shared::sending::Sending;
+use crate::store::shared::{Left, Shared};
+
+/// How the shared store is used where no option says so.
+pub(super) fn usual_way() -> Result<Way, Failure> {
+    let Ok(word) = std::env::var("ENDBOARD_SHARED") else { return Ok(Way::Both) };
+    let wrong = || Failure::Usage(format!("ENDBOARD_SHARED is '{word}'; it is one of: both, take, off"));
+    clap::ValueEnum::from_str(word.trim(), true).map_err(|_| wrong())
+}
+
+/// Tells that a run is to end.
+fn stop(halt: &Arc<Halt>) -> Stop {
+    let halt = Arc::clone(halt);
+    Arc::new(move || halt.is_asked())
+}
+
+fn keys() -> Result<credentials::Known, String> {
+    credentials::find(&|name| std::env::var(name).ok())
+}
+
+/// The shared store of a film for one run; nothing where there is none, or where it cannot be had, which is told.
+pub(super) fn open(
+    project: &Project,
+    declared: &Declared,
+    way: Option<Way>,
+    programs: &Runner,
+) -> Result<Option<Arc<Shared>>, Failure> {
+    let Some(store) = declared.film.as_ref().and_then(|film| film.shared.as_ref()) else { return Ok(None) };
+    let way = way.map_or_else(usual_way, Ok)?;
+    if way == Way::Off {
+        return Ok(None);
+    }
+    let opened = opened(project, store, way, programs);
+    if let Err(why) = &opened {
+        tell!("{} is not to be had: {why}; going on without it", store.at());
+    }
+    Ok(opened.ok())
+}
+
+fn opened(
+    project: &Project,
+    store: &SharedStore,
+    way: Way,
+    programs: &Runner,
+) -> Result<Arc<Shared>, String> {
+    let tell = Box::new(|words| tell!("{words}"));
+    project.shared(store, &keys()?, way == Way::Take, tell, stop(&programs.halt))
+}
+
+/// The bucket of a film that shares, for a command that is of no use without it.
+pub(super) fn bucket(
+    project: &Project,
+    film: Option<&Film>,
+    programs: &Runner,
+) -> Result<(SharedStore, Arc<dyn Bucket>), Failure> {
+    let store = film.and_then(|film| film.shared.clone());
+    let none = || {
+        Failure::Usage(
+            "the film has no shared store; declare one: `shared: { at: s3://BUCKET/PREFIX }`".into(),
+        )
+    };
+    let store = store.ok_or_else(none)?;
+    let refused = |why: String| Failure::System(format!("{}: {why}", store.at()));
+    let known = keys().map_err(refused)?;
+    let bucket = project.bucket(&store, &known, stop(&programs.halt)).map_err(refused)?;
+    Ok((store, bucket))
+}
+
+/// What a shared store said, as a failure of a command that is of no use without it.
+pub(super) fn failed(store: &SharedStore) -> impl Fn(BucketError) -> Failure {
+    let at = store.at();
+    move |error| Failure::System(format!("{at}: {error}"))
+}
+
+/// Sends what is left once a rebuild is over, as long as it gets on, and tells the crew what the film uses now.
+pub(super) fn finish(project: &Project, shared: &Shared, sending: Sending, rebuilt: &Rebuilt, quiet: bool) {
+    let left = watched(sending, quiet);
+    told(shared, &left, quiet);
+    let is_over = rebuilt.outcome.ended != Some(Ending::Asked);
+    if is_over && left.count == 0 && !shared.is_read_only() {
+        let published = project.publish(&rebuilt.status, &*shared.bucket, &writer());
+        if let Err(error) = published {
+            tell!("{}: what this film uses could not be told there: {error}", shared.at);
+        }
+    }
+}
+
+/// Waits for what is being sent, with a bar on a terminal.
+fn watched(sending: Sending, quiet: bool) -> Left {
+    let bar = (!quiet).then(|| Reading::new("sending renders; Ctrl-C leaves the rest to the next run"));
+    let left = sending.finish(&|left| {
+        bar.iter().for_each(|bar| bar.at(left.sent, left.sent + left.count));
+    });
+    bar.iter().for_each(Reading::end);
+    left
+}
+
+fn told(shared: &Shared, left: &Left, quiet: bool) {
+    if left.sent > 0 && !quiet {
+        let renders = words::count(left.sent as u64, "render");
+        tell!("{renders} sent to {}, {}", shared.at, words::bytes(left.bytes));
+    }
+    if left.count > 0 && shared.is_sent_elsewhere() && !shared.is_read_only() {
+        tell!(
+            "another process of this film sends now; what it leaves goes with the next rebuild, or `endboard share`"
+        );
+    } else if left.count > 0 && !shared.is_read_only() {
+        let renders = words::count(left.count as u64, "render");
+        tell!("{renders} still to be sent to {}: the next rebuild goes on, or `endboard share`", shared.at);
+    }
+}
+
+/// Sends what the film has, tells what it uses, and lists who does so.
+pub fn run(project: &Project, arguments: &Arguments, options: &Share) -> Answer {
+    let (_runtime, programs) = programs()?;
+    let status = project.status_to_share()?;
+    let (store, bucket) = bucket(project, status.declared.film.as_ref(), &programs)?;
+    let failed = failed(&store);
+    if let Some(who) = &options.withdraw {
+        return withdraw(&*bucket, who, &failed);
+    }
+    let lacking = project.lacking_there(&status, &*bucket).map_err(&failed)?;
+    let way = options.shared.map_or_else(usual_way, Ok)?;
+    let to_send = lacking.due.len();
+    let mut left = Left { count: to_send, ..Left::default() };
+    let mut is_read_only = store.read_only || way != Way::Both;
+    if !options.plan && !is_read_only {
+        let shared = opened(project, &store, way, &programs);
+        let shared = shared.map_err(|why| Failure::System(format!("{}: {why}", store.at())))?;
+        let sending = Sending::start(Arc::clone(&shared));
+        for due in lacking.due {
+            shared.queue(due).map_err(|error| Failure::System(error.to_string()))?;
+        }
+        left = watched(sending, arguments.json);
+        is_read_only = shared.is_read_only();
+        told(&shared, &left, arguments.json);
+        if left.count == 0 && !is_read_only {
+            project.publish(&status, &*bucket, &writer()).map_err(&failed)?;
+        }
+    }
+    let exit = match left.count {
+        _ if programs.halt.is_asked() => return Ok(Exit::Interrupted),
+        n if n > 0 && !options.plan && !is_read_only => Exit::System,
+        _ => Exit::Done,
+    };
+    let members = members::all(&*bucket).map_err(&failed)?;
+    if arguments.json {
+        let all = json!({ "format": "endboard share 1", "at": store.at(), "there": lacking.there,
+            "nowhere": lacking.nowhere, "to_send": to_send, "sent": left.sent, "bytes": left.bytes,
+            "left": left.count, "read_only": is_read_only, "members": members_json(&members) });
+        say!("{all:#}");
+        return Ok(exit);
+    }
+    as_text(
+        &store,
+        &status,
+        &members,
+        (lacking.there, to_send, lacking.nowhere),
+        options.plan || is_read_only,
+    );
+    Ok(exit)
+}
+
+fn as_text(
+    store: &SharedStore,
+    status: &Status,
+    members: &[Member],
+    (there, to_send, nowhere): (usize, usize, usize),
+    is_look: bool,
+) {
+    let renders = |n: usize| words::count(n as u64, "render");
+    say!("{}: {} of {} were there", store.at(), renders(there), status.declared.graph.film);
+    if to_send > 0 && is_look {
+        say!("{} are here and not there", renders(to_send));
+    }
+    if nowhere > 0 {
+        say!("{} are neither there nor here any more", renders(nowhere));
+    }
+    tell_members(members);
+}
+
+/// Members' lists, a line each.
+pub(super) fn tell_members(members: &[Member]) {
+    let now = jiff::Timestamp::now().as_second();
+    for member in members {
+        let when = jiff::Timestamp::from_second(member.told).unwrap_or_default();
+        let when = when.to_zoned(jiff::tz::TimeZone::system()).strftime("%F %H:%M");
+        let says = match &member.list {
+            Ok(list) => format!("uses {}", words::count(list.used.len() as u64, "render")),
+            Err(why) => format!("its list cannot be read: {why}"),
+        };
+        let who = super::show::clean(&member.who);
+        let old = match now - member.told > OLD {
+            true => format!("; OLD: `endboard share --withdraw {who}` if nobody works there any more"),
+            false => String::new(),
+        };
+        say!("  {who}  told {when}, {says}{old}");
+    }
+}
+
+/// The same as JSON.
+pub(super) fn members_json(members: &[Member]) -> Vec<serde_json::Value> {
+    let now = jiff::Timestamp::now().as_second();
+    let one = |member: &Member| {
+        let used = member.list.as_ref().ok().map(|list| list.used.len());
+        json!({ "who": member.who, "told": jiff::Timestamp::from_second(member.told).ok().map(|t| t.to_string()),
+            "uses": used, "unreadable": member.list.as_ref().err(), "old": now - member.told > OLD })
+    };
+    members.iter().map(one).collect()
+}
+
+/// Takes a member's list away, so that it keeps nothing from being swept any more.
+fn withdraw(bucket: &dyn Bucket, who: &str, failed: &dyn Fn(BucketError) -> Failure) -> Answer {
+    let members = members::all(bucket).map_err(failed)?;
+    let Some(member) = members.iter().find(|member| member.who == who) else {
+        let there: Vec<&str> = members.iter().map(|member| member.who.as_str()).collect();
+        let there = if there.is_empty() { "nobody's".into() } else { there.join(", ") };
+        return Err(Failure::Usage(format!("there is no list of '{who}'; lists there: {there}")));
+    };
+    bucket.remove(&[format!("{}/{}", members::FOLDER, member.who)]).map_err(failed)?;
+    say!("the list of {} is withdrawn; what only it used may be swept", super::show::clean(who));
+    Ok(Exit::Done)
+}

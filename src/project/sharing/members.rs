@@ -1,0 +1,172 @@
+//! Members' lists: what each working copy of a film uses, as it said last.
+//!
+//! Knows their form. A list protects what it names for as long as it lies there; that it is old is for a person to judge.
+
+use std::collections::HashSet;
+
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD;
+use serde_json::{Value, json};
+
+use crate::base::digest::Digest;
+use crate::project::rebuild::Writer;
+use crate::project::{Project, Status};
+use crate::store::shared::bucket::{Bucket, BucketError};
+
+/// Where lists lie.
+pub const FOLDER: &str = "members";
+/// The largest list that is read, in bytes: some 12 million renders.
+const MOST: u64 = 256 << 20;
+const FORMAT: &str = "endboard member 1";
+/// Bytes of a render's digest in a list. Two renders that begin alike are both kept then, which does no harm.
+const SHORT: usize = 16;
+
+/// A render in a list.
+pub type Short = [u8; SHORT];
+
+/// The beginning of a digest.
+pub fn short(digest: &Digest) -> Short {
+    digest.0[..SHORT].try_into().expect("a digest is longer")
+}
+
+/// What one working copy uses.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct List {
+    /// The member, and which of the member's working copies.
+    pub who: String,
+    /// The film's name.
+    pub film: String,
+    /// Its renders.
+    pub used: HashSet<Short>,
+}
+
+/// A list as it was found.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Member {
+    /// The name of its list.
+    pub who: String,
+    /// When it was told, by the clock of the service, in seconds since 1970.
+    pub told: i64,
+    /// What it says, or why it cannot be read.
+    pub list: Result<List, String>,
+}
+
+impl List {
+    /// What the film uses in this folder.
+    pub fn of(project: &Project, status: &Status, writer: &Writer, used: HashSet<Digest>) -> Self {
+        // A member with two working copies has two lists. Where they lie is nobody's business.
+        let copy = format!("{}\n{}", writer.machine, project.folder.display());
+        let copy = Digest::of(copy.as_bytes()).to_string();
+        let film = status.declared.graph.film.to_string();
+        Self {
+            who: format!("{}.{}", writer.name, &copy[..8]),
+            film,
+            used: used.iter().filter(|digest| **digest != crate::base::made::NONE).map(short).collect(),
+        }
+    }
+
+    /// Where it lies.
+    pub fn name(&self) -> String {
+        format!("{FOLDER}/{}", self.who)
+    }
+
+    fn sorted(&self) -> Vec<u8> {
+        let mut used: Vec<&Short> = self.used.iter().collect();
+        used.sort_unstable();
+        used.into_iter().flatten().copied().collect()
+    }
+
+    /// By which it is known to be the same as one told before on the same day.
+    pub fn mark(&self) -> String {
+        let day = jiff::Timestamp::now().strftime("%F");
+        format!("{} {} {day}\n", self.who, Digest::of(&self.sorted()))
+    }
+
+    /// One line of JSON and, on the next, its BLAKE3 digest.
+    pub fn write(&self) -> Vec<u8> {
+        let used = STANDARD.encode(self.sorted());
+        let line = json!({ "format": FORMAT, "who": self.who, "film": self.film, "used": used }).to_string();
+        let sum = Digest::of(line.as_bytes());
+        format!("{line}\n{sum}\n").into_bytes()
+    }
+
+    /// Reads it.
+    ///
+    /// # Errors
+    /// What is wrong with it, in words.
+    pub fn read(bytes: &[u8]) -> Result<Self, String> {
+        let text = std::str::from_utf8(bytes).map_err(|_| "it is not text")?;
+        let (line, sum) = text.split_once('\n').ok_or("it is cut off")?;
+        if sum.strip_suffix('\n') != Some(&Digest::of(line.as_bytes()).to_string()) {
+            return Err("its check sum is not of what it says".into());
+        }
+        let value: Value = serde_json::from_str(line).map_err(|e| e.to_string())?;
+        let other = || "it is not a list that this version reads".to_string();
+        if value["format"] != FORMAT {
+            return Err(other());
+        }
+        let text = |name: &str| value[name].as_str().map(str::to_string).ok_or_else(other);
+        let used = STANDARD.decode(text("used")?).map_err(|_| other())?;
+        if used.len() % SHORT != 0 {
+            return Err(other());
+        }
+        let used = used.chunks_exact(SHORT).map(|one| one.try_into().expect("of this length")).collect();
+        Ok(Self { who: text("who")?, film: text("film")?, used })
+    }
+}
+
+/// All members' lists, by name.
+///
+/// # Errors
+/// The shared store cannot be read.
+pub fn all(bucket: &dyn Bucket) -> Result<Vec<Member>, BucketError> {
+    let mut found = Vec::new();
+    bucket.list(FOLDER, &mut |held| {
+        found.push(held);
+        true
+    })?;
+    found.sort_by(|a, b| a.name.cmp(&b.name));
+    let mut members = Vec::new();
+    for held in found {
+        let who = held.name.trim_start_matches(FOLDER).trim_start_matches('/').to_string();
+        // One that was withdrawn meanwhile protects nothing any more.
+        let Some(bytes) = bucket.fetch(&held.name, MOST)? else { continue };
+        members.push(Member { who, told: held.sent, list: List::read(&bytes) });
+    }
+    Ok(members)
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    fn list(used: &[u8]) -> List {
+        let used = used.iter().map(|&n| short(&Digest::of(&[n]))).collect();
+        List { who: "ana@shed.0a1b2c3d".into(), film: "The Brine Lamp".into(), used }
+    }
+
+    #[test]
+    fn a_list_comes_back_and_its_mark_tells_one_from_another() {
+        let some = list(&[1, 2, 3]);
+        assert_eq!(List::read(&some.write()), Ok(some.clone()));
+        assert_eq!(List::read(&list(&[]).write()), Ok(list(&[])));
+        assert_eq!(
+            (some.mark() == list(&[3, 1, 2]).mark(), some.mark() == list(&[1, 2]).mark()),
+            (true, false)
+        );
+    }
+
+    proptest! {
+        #[test]
+        fn a_list_with_any_byte_changed_or_cut_off_is_none(at in 0usize..300, to: u8) {
+            let bytes = list(&[1, 2]).write();
+            let at = at % bytes.len();
+            let mut other = bytes.clone();
+            other[at] = to;
+            prop_assert_eq!(List::read(&other).is_ok(), other == bytes);
+            prop_assert!(List::read(&bytes[..at]).is_err());
+        }
+    }
+}

@@ -1,0 +1,172 @@
+//! The crew's shared store: opened for a run, filled with what the film has, and told what this member uses.
+//!
+//! Knows which renders of a film are worth sharing and what a member's list says. Does not know the network, and reads no
+//! environment: what it needs of that it is given.
+
+pub mod members;
+pub mod packets;
+pub mod sweeping;
+
+use std::collections::HashSet;
+use std::sync::Arc;
+
+use super::rebuild::{Writer, used};
+use super::{Care, Project, ProjectError, Status};
+use crate::base::digest::Digest;
+use crate::bucket::credentials::Known;
+use crate::bucket::{self, Place, Stop};
+use crate::declare::shared::SharedStore;
+use crate::execute::shared::{is_shared, kind};
+use crate::store::Store;
+use crate::store::shared::bucket::{Bucket, BucketError};
+use crate::store::shared::note::{self, Kind, Note};
+use crate::store::shared::outbox::Due;
+use crate::store::shared::{Shared, Tell};
+
+/// The region when nobody says one, as services without regions want it.
+const REGION: &str = "us-east-1";
+
+/// What a film has that the shared store has not.
+#[derive(Debug, Default)]
+pub struct Lacking {
+    /// Renders and records to send.
+    pub due: Vec<Due>,
+    /// Renders of this film that are there.
+    pub there: usize,
+    /// Renders of this film that are neither there nor here.
+    pub nowhere: usize,
+}
+
+impl Project {
+    /// The bucket of a shared store.
+    ///
+    /// # Errors
+    /// Words on what is in the way, without anything secret.
+    pub fn bucket(
+        &self,
+        declared: &SharedStore,
+        known: &Known,
+        stop: Stop,
+    ) -> Result<Arc<dyn Bucket>, String> {
+        let said = |at: &Option<crate::declare::film::At<String>>, known: &Option<String>| {
+            at.as_ref().map(|at| at.value.clone()).or_else(|| known.clone())
+        };
+        let place = Place {
+            bucket: declared.bucket.clone(),
+            prefix: declared.prefix.clone(),
+            endpoint: said(&declared.endpoint, &known.endpoint),
+            region: said(&declared.region, &known.region).unwrap_or_else(|| REGION.into()),
+        };
+        let credentials = known.credentials.as_ref().ok_or(
+            "there is no access key: set AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY, or AWS_PROFILE to a profile \
+             of ~/.aws/credentials",
+        )?;
+        bucket::open(&place, credentials, stop)
+    }
+
+    /// The shared store for a run, which goes on without it where it cannot be had.
+    ///
+    /// # Errors
+    /// Words on what is in the way, without anything secret.
+    pub fn shared(
+        &self,
+        declared: &SharedStore,
+        known: &Known,
+        read_only: bool,
+        tell: Tell,
+        stop: Stop,
+    ) -> Result<Arc<Shared>, String> {
+        let bucket = self.bucket(declared, known, Arc::clone(&stop))?;
+        let store = Store::at(&self.folder).map_err(|e| e.to_string())?;
+        let read_only = read_only || declared.read_only;
+        Ok(Arc::new(Shared::new(declared.at(), bucket, &store, read_only, tell, Box::new(move || stop()))))
+    }
+
+    /// The state of the film for sharing.
+    ///
+    /// # Errors
+    /// The declaration has errors, or the system refuses.
+    pub fn status_to_share(&self) -> Result<Status, ProjectError> {
+        self.status_of(self.read(), self.recall(Care::Read), Care::Read, &|_, _| {})
+    }
+
+    /// What the film has as it is that the shared store has not.
+    ///
+    /// # Errors
+    /// The shared store cannot be asked.
+    pub fn lacking_there(&self, status: &Status, bucket: &dyn Bucket) -> Result<Lacking, BucketError> {
+        let listed = |folder: &str| {
+            let mut all: HashSet<Digest> = HashSet::new();
+            bucket.list(folder, &mut |held| {
+                all.extend(held.name.strip_prefix(folder).and_then(note::digest_of));
+                true
+            })?;
+            Ok::<_, BucketError>(all)
+        };
+        let (records, renders) = (listed(note::FOLDER)?, listed(note::OBJECTS)?);
+        let objects = crate::store::objects::Objects::of(&status.store);
+        let mut lacking = Lacking::default();
+        let mut seen = HashSet::new();
+        for node in status.declared.graph.nodes.iter().filter(|node| is_shared(node)) {
+            let rows = status.state.table(&node.shot, &node.stage);
+            for (frame, row) in rows.iter().flat_map(|table| table.rows()) {
+                let is_of_film = node.frames.contains(frame) && row.pixels != crate::base::made::NONE;
+                if !is_of_film || !seen.insert(row.key) {
+                    continue;
+                }
+                let kind = kind(node);
+                let is_there = kind == Kind::Passed || renders.contains(&row.pixels);
+                if is_there && records.contains(&row.key) {
+                    lacking.there += 1;
+                    continue;
+                }
+                let is_here = kind == Kind::Passed || objects.has(&row.pixels);
+                match status.actions.get(&row.key).filter(|action| is_here && action.pixels == row.pixels) {
+                    Some(action) => lacking.due.push(Due {
+                        note: Note { key: row.key, pixels: row.pixels, planes: action.planes, kind },
+                        again: false,
+                    }),
+                    None => lacking.nowhere += 1,
+                }
+            }
+        }
+        Ok(lacking)
+    }
+
+    /// The name of the list by which this working copy tells what it uses.
+    pub fn member_name(&self, status: &Status, writer: &Writer) -> String {
+        members::List::of(self, status, writer, HashSet::new()).who
+    }
+
+    /// Renders that the film uses here, and those that people keep or approved.
+    pub fn used_here(&self, status: &Status) -> HashSet<Digest> {
+        used(status)
+    }
+
+    /// Tells the crew which renders the film uses here, unless that was told lately and nothing changed. Gives whether it was told
+    /// now.
+    ///
+    /// # Errors
+    /// The shared store cannot be written.
+    pub fn publish(
+        &self,
+        status: &Status,
+        bucket: &dyn Bucket,
+        writer: &Writer,
+    ) -> Result<bool, BucketError> {
+        let list = members::List::of(self, status, writer, used(status));
+        let path = status.store.path("uploads").join("told");
+        let mark = list.mark();
+        let was = crate::store::file::read(&path).ok().flatten();
+        if was.as_deref() == Some(mark.as_bytes()) {
+            return Ok(false);
+        }
+        bucket.send(&list.name(), list.write(), None)?;
+        if let Some(folder) = path.parent() {
+            // What cannot be kept is told once more next time.
+            let _ = std::fs::create_dir_all(folder);
+            let _ = crate::store::write_own(&path, mark.as_bytes());
+        }
+        Ok(true)
+    }
+}

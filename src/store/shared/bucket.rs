@@ -1,0 +1,76 @@
+//! What a shared store must be able to do: named objects, sent, fetched, listed and removed.
+//!
+//! Knows what may go wrong with them. Does not know any service, and waits for no network itself.
+
+use std::path::Path;
+
+/// The largest object that is fetched, in bytes: nothing that a film's frame comes to, so that a wrong one cannot fill memory.
+pub const LARGEST: u64 = 1 << 30;
+
+/// One object, by what a list says of it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Held {
+    /// Its name, below the store's own prefix.
+    pub name: String,
+    /// Bytes.
+    pub size: u64,
+    /// When it was sent, by the clock of the service, in seconds since 1970.
+    pub sent: i64,
+}
+
+/// Why a bucket did not do as it was asked. No text of these ever holds what a key or password says.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum BucketError {
+    /// It cannot be reached, or does not answer in time.
+    #[error("it cannot be reached: {0}")]
+    Away(String),
+    /// It is not allowed.
+    #[error("it is refused: {0}")]
+    Refused(String),
+    /// The service says that it cannot, such as when its disk is full.
+    #[error("{0}")]
+    Failed(String),
+    /// The run was told to end meanwhile.
+    #[error("the run was stopped")]
+    Stopped,
+}
+
+/// Named objects somewhere else. Calls wait until it is done, but not for ever, and end soon once the run is to end.
+pub trait Bucket: Send + Sync {
+    /// What there is of this name.
+    ///
+    /// # Errors
+    /// As for all of these: it cannot be reached, or refuses.
+    fn has(&self, name: &str) -> Result<Option<Held>, BucketError>;
+
+    /// All bytes of an object, nothing where there is none; of one larger than `most` an error.
+    ///
+    /// # Errors
+    /// As for [`Bucket::has`].
+    fn fetch(&self, name: &str, most: u64) -> Result<Option<Vec<u8>>, BucketError>;
+
+    /// Sends an object, whole or not at all, in place of what has its name. A large one goes in parts; how far it came stands in
+    /// the file `memo`, so that another process can go on from there.
+    ///
+    /// # Errors
+    /// As for [`Bucket::has`].
+    fn send(&self, name: &str, bytes: Vec<u8>, memo: Option<&Path>) -> Result<(), BucketError>;
+
+    /// Calls `each` with every object under a name, in no certain order, until it says false.
+    ///
+    /// # Errors
+    /// As for [`Bucket::has`].
+    fn list(&self, under: &str, each: &mut dyn FnMut(Held) -> bool) -> Result<(), BucketError>;
+
+    /// Removes objects; of one that is not there nothing is said.
+    ///
+    /// # Errors
+    /// As for [`Bucket::has`].
+    fn remove(&self, names: &[String]) -> Result<(), BucketError>;
+
+    /// A link by which whoever has it may fetch the object for so many days, where the service has such links.
+    ///
+    /// # Errors
+    /// As for [`Bucket::has`].
+    fn link(&self, name: &str, days: u32) -> Result<Option<String>, BucketError>;
+}

@@ -1,0 +1,225 @@
+//! A real S3-compatible server on loopback, and a way to it that can be cut, slowed and refused.
+//!
+//! Knows how the server is started and where its files lie. The server is the program `s3s-fs` (crates.io), which checks
+//! signatures; `ENDBOARD_S3_SERVER` names it. Without it the tests say that they tried nothing.
+
+use std::io::{Read, Write};
+use std::net::{TcpListener, TcpStream};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::sync::{Arc, Mutex};
+
+use super::until;
+
+/// Names of the access key and its secret that the server knows.
+pub const KEY: (&str, &str) = ("BRINELAMPKEEPER", "saltworks/at+night/with=poles");
+
+/// What the way does with requests.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Does {
+    /// Hands them on.
+    Pass,
+    /// Answers those of this method (all when empty) with this status and code.
+    Refuse(&'static str, u16, &'static str),
+    /// Takes them and answers nothing.
+    Silent,
+    /// Hands on so many bytes of what is sent, and then no more.
+    Stall(usize),
+    /// Hands on answers a little at a time.
+    Slow,
+}
+
+/// What the way saw.
+#[derive(Default)]
+struct Seen {
+    requests: Vec<String>,
+    sent: usize,
+    stalled: bool,
+}
+
+/// The server, its files, and the way there.
+pub struct Server {
+    program: PathBuf,
+    root: tempfile::TempDir,
+    child: Mutex<Option<Child>>,
+    behind: u16,
+    /// The port that members use.
+    pub port: u16,
+    does: Arc<Mutex<Does>>,
+    seen: Arc<Mutex<Seen>>,
+}
+
+impl Server {
+    /// One that has an empty bucket `brine`; none where no server was named.
+    pub fn start() -> Option<Self> {
+        let Some(program) = std::env::var_os("ENDBOARD_S3_SERVER") else {
+            eprintln!("ENDBOARD_S3_SERVER is not set: nothing tried");
+            return None;
+        };
+        let root = tempfile::tempdir().unwrap();
+        std::fs::create_dir(root.path().join("brine")).unwrap();
+        let behind = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
+        let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+        let port = listener.local_addr().unwrap().port();
+        let (does, seen) = (Arc::new(Mutex::new(Does::Pass)), Arc::new(Mutex::new(Seen::default())));
+        let (way, eyes) = (Arc::clone(&does), Arc::clone(&seen));
+        std::thread::spawn(move || {
+            for client in listener.incoming().flatten() {
+                let (way, eyes) = (Arc::clone(&way), Arc::clone(&eyes));
+                std::thread::spawn(move || drop(one(client, behind, &way, &eyes)));
+            }
+        });
+        let server =
+            Self { program: program.into(), root, child: Mutex::new(None), behind, port, does, seen };
+        server.go("");
+        Some(server)
+    }
+
+    /// Starts the server's process, behind words of the shell that limit it.
+    pub fn go(&self, limit: &str) {
+        let child = Command::new("sh")
+            .arg("-c")
+            .arg(format!("{limit} exec \"$0\" \"$@\""))
+            .arg(&self.program)
+            .args(["--host", "127.0.0.1", "--port", &self.behind.to_string()])
+            .args(["--access-key", KEY.0, "--secret-key", KEY.1])
+            .arg(self.root.path())
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap();
+        *self.child.lock().unwrap() = Some(child);
+        until("the server", || TcpStream::connect(("127.0.0.1", self.behind)).is_ok());
+    }
+
+    /// Ends its process by force.
+    pub fn kill(&self) {
+        if let Some(mut child) = self.child.lock().unwrap().take() {
+            let _ = child.kill();
+            let _ = child.wait();
+        }
+    }
+
+    /// From now on the way does so.
+    pub fn does(&self, does: Does) {
+        *self.does.lock().unwrap() = does;
+    }
+
+    /// Whether the way stalled.
+    pub fn stalled(&self) -> bool {
+        self.seen.lock().unwrap().stalled
+    }
+
+    /// Requests so far, as `PUT /brine/film/objects/…`.
+    pub fn requests(&self) -> Vec<String> {
+        self.seen.lock().unwrap().requests.clone()
+    }
+
+    /// Forgets the requests so far.
+    pub fn forget(&self) {
+        self.seen.lock().unwrap().requests.clear();
+    }
+
+    /// Files of the bucket whose names have `part` in them.
+    pub fn files(&self, part: &str) -> Vec<PathBuf> {
+        let mut found = Vec::new();
+        let mut folders = vec![self.root.path().join("brine")];
+        while let Some(folder) = folders.pop() {
+            for entry in std::fs::read_dir(folder).into_iter().flatten().flatten() {
+                let path = entry.path();
+                match path.is_dir() {
+                    true => folders.push(path),
+                    false if path.to_string_lossy().contains(part) => found.push(path),
+                    false => {}
+                }
+            }
+        }
+        found.sort();
+        found
+    }
+
+    /// What a declaration says of it.
+    pub fn declared(&self) -> String {
+        format!(
+            "shared: {{ at: s3://brine/film, endpoint: 'http://127.0.0.1:{}', budget: 1GB }}\n",
+            self.port
+        )
+    }
+}
+
+impl Drop for Server {
+    fn drop(&mut self) {
+        self.kill();
+    }
+}
+
+/// Gives a file an earlier time, as if it had been sent so many days ago.
+pub fn age(file: &Path, days: u64) {
+    let when = std::time::SystemTime::now() - std::time::Duration::from_secs(days * 86_400);
+    std::fs::File::options().append(true).open(file).unwrap().set_modified(when).unwrap();
+}
+
+/// Hands one request on; a connection serves one.
+fn one(mut client: TcpStream, behind: u16, does: &Mutex<Does>, seen: &Mutex<Seen>) -> std::io::Result<()> {
+    let mut head = Vec::new();
+    let mut byte = [0];
+    while !head.ends_with(b"\r\n\r\n") {
+        if client.read(&mut byte)? == 0 {
+            return Ok(());
+        }
+        head.push(byte[0]);
+    }
+    let head = String::from_utf8_lossy(&head).into_owned();
+    let length = head.lines().find_map(|line| {
+        line.to_ascii_lowercase().strip_prefix("content-length:").and_then(|n| n.trim().parse::<usize>().ok())
+    });
+    let line = head.lines().next().unwrap_or_default().trim_end_matches(" HTTP/1.1").to_string();
+    let does = does.lock().unwrap().clone();
+    seen.lock().unwrap().requests.push(line.clone());
+    let mut body = vec![0; length.unwrap_or(0)];
+    match &does {
+        Does::Silent => {
+            // Held until the other side has had enough.
+            while client.read(&mut byte)? > 0 {}
+            return Ok(());
+        }
+        Does::Refuse(method, status, code) if line.starts_with(method) => {
+            client.read_exact(&mut body)?;
+            let says = format!("<?xml version=\"1.0\"?><Error><Code>{code}</Code></Error>");
+            let says = if line.starts_with("HEAD") { String::new() } else { says };
+            let length = says.len();
+            write!(
+                client,
+                "HTTP/1.1 {status} No\r\ncontent-length: {length}\r\nconnection: close\r\n\r\n{says}"
+            )?;
+            return Ok(());
+        }
+        _ => {}
+    }
+    client.read_exact(&mut body)?;
+    let mut server = TcpStream::connect(("127.0.0.1", behind))?;
+    server.write_all(head.replacen("\r\n", "\r\nconnection: close\r\n", 1).as_bytes())?;
+    for piece in body.chunks(1 << 16) {
+        let mut seen = seen.lock().unwrap();
+        seen.sent += piece.len();
+        if matches!(does, Does::Stall(at) if seen.sent > at) {
+            seen.stalled = true;
+            drop(seen);
+            while client.read(&mut byte)? > 0 {}
+            return Ok(());
+        }
+        drop(seen);
+        server.write_all(piece)?;
+    }
+    let mut piece = vec![0; if does == Does::Slow { 512 } else { 1 << 16 }];
+    loop {
+        let n = server.read(&mut piece)?;
+        if n == 0 {
+            return Ok(());
+        }
+        client.write_all(&piece[..n])?;
+        if does == Does::Slow {
+            std::thread::yield_now();
+        }
+    }
+}

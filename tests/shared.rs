@@ -1,0 +1,491 @@
+//! The crew's shared store against a real server: members with folders of their own, a way that breaks, objects that rot.
+
+mod project;
+
+use std::io::{Read, Write};
+use std::path::PathBuf;
+use std::process::{Command, Output, Stdio};
+
+use project::bucket::{Does, KEY, Server, age};
+use project::{Film, Said, until};
+use serde_json::Value;
+
+/// Two stages of eight frames, of which the first leaves no renders, and one by a command of eight in one call.
+const SHOTS: &str = "  br010:
+    plate: shed
+    frames: 1001-1008
+    stages:
+      ground: { operator: grade, exposure: 0.5, keep: false }
+      colour: { operator: grade, saturation: 0.5, from: { picture: ground } }
+      tool: { command: \"sh tool.sh {picture} {out}\", each: shot, from: { picture: colour } }
+";
+
+/// Frames that a member renders.
+const FRAMES: u64 = 24;
+/// Pictures among them: `ground` leaves none, and the command's are the same as what it was given.
+const PICTURES: usize = 8;
+
+/// A member's folder.
+struct Member {
+    film: Film,
+    name: &'static str,
+}
+
+impl Member {
+    fn of(server: &Server, name: &'static str) -> Self {
+        let film = Film::new();
+        film.declare(&(SHOTS.to_string() + &server.declared()));
+        film.write_plate("shed", 7);
+        film.write("tool.sh", project::COPY);
+        Self { film, name }
+    }
+
+    fn command(&self, words: &[&str]) -> Command {
+        let mut command = self.film.command(words);
+        for name in ["AWS_PROFILE", "AWS_SESSION_TOKEN", "AWS_REGION", "AWS_ENDPOINT_URL", "ENDBOARD_SHARED"]
+        {
+            command.env_remove(name);
+        }
+        command.env("HOME", self.film.path()).env("ENDBOARD_WRITER", self.name);
+        command.env("AWS_ACCESS_KEY_ID", KEY.0).env("AWS_SECRET_ACCESS_KEY", KEY.1);
+        command
+    }
+
+    fn run(&self, words: &[&str]) -> Output {
+        self.command(words).output().unwrap()
+    }
+
+    #[track_caller]
+    fn json(&self, words: &[&str]) -> (Value, String) {
+        let out = self.command(words).arg("--json").output().unwrap();
+        let errors = String::from_utf8_lossy(&out.stderr).into_owned();
+        let json = serde_json::from_slice(&out.stdout);
+        (json.unwrap_or_else(|e| panic!("{e}: {}{errors}", String::from_utf8_lossy(&out.stdout))), errors)
+    }
+
+    #[track_caller]
+    fn rebuild(&self) -> Said {
+        self.rebuild_with(self.command(&["rebuild", "--json"]))
+    }
+
+    #[track_caller]
+    fn rebuild_with(&self, mut command: Command) -> Said {
+        let out = command.output().unwrap();
+        let errors = String::from_utf8_lossy(&out.stderr).into_owned();
+        let json: Value = serde_json::from_slice(&out.stdout)
+            .unwrap_or_else(|e| panic!("{e}: {}{errors}", String::from_utf8_lossy(&out.stdout)));
+        let places = json["rendered"].as_array().into_iter().flatten();
+        let places = places.map(|place| place.as_str().unwrap().to_string());
+        let rendered = places.filter(|place| !place.contains("/plate@")).collect();
+        Said { code: out.status.code(), rendered, json, errors }
+    }
+}
+
+/// What was taken from the shared store.
+fn taken(said: &Said) -> u64 {
+    said.json["shared"].as_u64().unwrap()
+}
+
+#[test]
+fn what_one_member_rendered_another_takes_byte_for_byte() {
+    let Some(server) = Server::start() else { return };
+    let (ana, tomas) = (Member::of(&server, "ana"), Member::of(&server, "tomas"));
+    let first = ana.rebuild().well();
+    assert_eq!((taken(&first), first.errors.as_str()), (0, ""));
+    assert_eq!(server.files("/objects/").len(), PICTURES);
+    let second = tomas.rebuild().well();
+    assert_eq!((second.rendered.len(), second.errors.as_str()), (0, ""), "{}", second.json);
+    assert!(taken(&second) == FRAMES, "{}", second.json);
+    let clean = tomas.film.clean();
+    assert_eq!(ana.film.renders(), tomas.film.renders());
+    assert_eq!(tomas.film.renders(), clean);
+    // Nobody's machine worked for it.
+    let (hours, _) = tomas.json(&["hours"]);
+    assert!(!hours.to_string().contains("\"colour\""), "{hours}");
+    // What was taken is a render like any other.
+    let third = tomas.rebuild().well();
+    assert_eq!((third.rendered.len(), taken(&third)), (0, 0));
+    let status = tomas.film.status_of("br010/tool");
+    assert_eq!(status[0][1], "fresh", "{status}");
+    // A look goes to no network.
+    server.forget();
+    for words in
+        [&["status"][..], &["rebuild", "--plan"], &["why", "br010/colour"], &["rebuild", "--shared", "off"]]
+    {
+        assert_eq!(tomas.run(words).status.code(), Some(0));
+    }
+    assert_eq!(server.requests(), Vec::<String>::new());
+}
+
+#[test]
+fn whatever_the_way_does_the_film_is_rendered_and_sent_later() {
+    let Some(server) = Server::start() else { return };
+    let member = Member::of(&server, "ana");
+    let want = member.film.clean();
+    let ways = [
+        (Does::Refuse("", 500, "InternalError"), "status 500, InternalError"),
+        (Does::Refuse("PUT", 507, "InsufficientStorage"), "status 507, InsufficientStorage"),
+        (Does::Refuse("", 403, "AccessDenied"), "AccessDenied"),
+        (Does::Silent, "did not answer in time"),
+        (Does::Stall(100), "s3://brine/film"),
+    ];
+    for (does, words) in ways {
+        let ana = Member::of(&server, "ana");
+        server.does(does.clone());
+        let said = ana.rebuild().well();
+        assert_eq!(said.rendered.len() as u64, FRAMES, "{does:?}: {}", said.json);
+        assert!(said.errors.contains(words), "{does:?}: {}", said.errors);
+        assert!(said.errors.contains("still to be sent") || words == "AccessDenied", "{}", said.errors);
+        let told = said.errors.matches("going on with what is here").count();
+        assert!(told <= 2, "{does:?} told too often: {}", said.errors);
+        assert_eq!(ana.film.renders(), want);
+        server.does(Does::Pass);
+        let (later, errors) = ana.json(&["share"]);
+        assert_eq!(later["left"], 0, "{does:?}: {later} {errors}");
+        let files = server.files("/film/");
+        assert!(files.len() > 8 + 16, "{does:?}: {files:?}");
+        files.iter().for_each(|file| std::fs::remove_file(file).unwrap());
+    }
+    server.kill();
+    let ana = Member::of(&server, "ana");
+    let said = ana.rebuild().well();
+    assert!(said.errors.contains("is not to be had"), "{}", said.errors);
+    assert_eq!(ana.film.renders(), want);
+}
+
+#[test]
+fn a_slow_way_is_only_slow() {
+    let Some(server) = Server::start() else { return };
+    let (ana, tomas) = (Member::of(&server, "ana"), Member::of(&server, "tomas"));
+    server.does(Does::Slow);
+    ana.rebuild().well();
+    let said = tomas.rebuild().well();
+    assert_eq!((said.rendered.len(), said.errors.as_str()), (0, ""));
+}
+
+#[test]
+fn a_server_whose_disk_takes_no_more_is_told_and_holds_nothing_by_halves() {
+    let Some(server) = Server::start() else { return };
+    let ana = Member::of(&server, "ana");
+    server.kill();
+    // Files of more than one block are refused, as on a disk that is full.
+    server.go("trap '' XFSZ; ulimit -f 1;");
+    let said = ana.rebuild().well();
+    assert!(said.errors.contains("takes nothing now"), "{}", said.errors);
+    assert!(said.errors.contains("still to be sent"), "{}", said.errors);
+    let tomas = Member::of(&server, "tomas");
+    let second = tomas.rebuild().well();
+    assert_eq!(second.rendered.len() as u64, FRAMES, "{}", second.json);
+    server.kill();
+    server.go("");
+    assert_eq!(ana.json(&["share"]).0["left"], 0);
+    let ines = Member::of(&server, "ines");
+    assert_eq!(ines.rebuild().well().rendered.len(), 0);
+    assert_eq!(ines.film.renders(), ana.film.renders());
+}
+
+#[test]
+fn what_rots_in_the_store_is_never_taken_and_made_good_by_who_renders_it() {
+    let Some(server) = Server::start() else { return };
+    let ana = Member::of(&server, "ana");
+    ana.rebuild().well();
+    let want = ana.film.renders();
+    let (objects, records) = (server.files("/objects/"), server.files("/actions/"));
+    let bytes = |path: &PathBuf| std::fs::read(path).unwrap();
+    let flipped = |path: &PathBuf| {
+        let mut bytes = bytes(path);
+        let at = bytes.len() / 2;
+        bytes[at] ^= 0x20;
+        bytes
+    };
+    let rots: [(&PathBuf, Vec<u8>); 6] = [
+        (&objects[0], flipped(&objects[0])),
+        (&objects[1], bytes(&objects[1])[..100].to_vec()),
+        (&objects[2], bytes(&objects[3])),
+        (&records[0], flipped(&records[0])),
+        (&records[1], bytes(&records[2])),
+        (&records[3], Vec::new()),
+    ];
+    for (path, bytes) in &rots {
+        std::fs::write(path, bytes).unwrap();
+    }
+    let tomas = Member::of(&server, "tomas");
+    let said = tomas.rebuild().well();
+    assert_eq!(tomas.film.renders(), want);
+    assert!(said.errors.matches("is damaged").count() >= 5, "{}", said.errors);
+    assert!(!said.rendered.is_empty() && taken(&said) > 0, "{}", said.json);
+    let ines = Member::of(&server, "ines");
+    let said = ines.rebuild().well();
+    assert_eq!((said.rendered.len(), said.errors.as_str()), (0, ""), "{}", said.json);
+    assert_eq!(ines.film.renders(), want);
+}
+
+/// A film of two large frames, whose renders go in parts.
+fn large(server: &Server, name: &'static str) -> Member {
+    let film = Film::new();
+    let shots = "  br010:\n    plate: shed\n    frames: 1001-1001\n    stages:\n      colour: { operator: grade, saturation: 0.5, from: { picture: plate } }\n";
+    let declared = format!(
+        "film: The Brine Lamp\nrate: 24\nframe_size: 2560x1440\nplates:\n  shed: {{ files: plates/shed.####.exr, \
+         frames: 1001-1001, encoding: linear-rec709 }}\nshots:\n{shots}{}",
+        server.declared()
+    );
+    film.write("endboard.yaml", declared);
+    film.write("plates/shed.1001.exr", project::picture((2560, 1440), 3));
+    Member { film, name }
+}
+
+#[test]
+fn a_server_or_a_member_killed_in_the_middle_of_sending_costs_only_what_was_under_way() {
+    let Some(server) = Server::start() else { return };
+    let ana = large(&server, "ana");
+    // The first part of 8 MiB is there; the second never comes to its end.
+    server.does(Does::Stall(10 << 20));
+    let mut run = ana.command(&["rebuild"]).stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap();
+    until("half of a render to be sent", || server.stalled());
+    until("the memo of it", || {
+        let entries = std::fs::read_dir(ana.film.path().join(".endboard/uploads")).unwrap();
+        entries.flatten().any(|entry| entry.path().extension().is_some_and(|ending| ending == "parts"))
+    });
+    server.kill();
+    run.kill().unwrap();
+    run.wait().unwrap();
+    assert_eq!(server.files("/objects/").len(), 0, "nothing by halves");
+    server.go("");
+    server.does(Does::Pass);
+    server.forget();
+    let said = ana.rebuild().well();
+    assert_eq!(said.rendered.len(), 0);
+    let firsts = server.requests().iter().filter(|line| line.contains("partNumber=1&")).count();
+    let seconds = server.requests().iter().filter(|line| line.contains("partNumber=2&")).count();
+    assert_eq!((firsts, seconds), (0, 1), "{:#?}", server.requests());
+    let tomas = large(&server, "tomas");
+    assert_eq!(tomas.rebuild().well().rendered.len(), 0);
+    assert_eq!(ana.film.renders(), tomas.film.renders());
+}
+
+#[test]
+fn ctrl_c_waits_for_no_network() {
+    let Some(server) = Server::start() else { return };
+    let ana = Member::of(&server, "ana");
+    server.does(Does::Silent);
+    let run = ana.command(&["rebuild"]).stdout(Stdio::null()).stderr(Stdio::piped()).spawn().unwrap();
+    until("a request", || !server.requests().is_empty());
+    let process = rustix::process::Pid::from_raw(run.id() as i32).unwrap();
+    let began = std::time::Instant::now();
+    rustix::process::kill_process(process, rustix::process::Signal::INT).unwrap();
+    let out = project::ended(run);
+    assert_eq!(out.status.code(), Some(130), "{}", String::from_utf8_lossy(&out.stderr));
+    // Far below the eight seconds that an answer is waited for.
+    assert!(began.elapsed().as_secs() < 6, "{:?}", began.elapsed());
+    server.does(Does::Pass);
+    assert_eq!(ana.rebuild().well().errors, "");
+}
+
+#[test]
+fn keys_come_from_profiles_too_and_are_told_to_nobody() {
+    let Some(server) = Server::start() else { return };
+    let ana = Member::of(&server, "ana");
+    let secret = "lamp/oil/nobody+may=read";
+    let profiles = format!(
+        "[default]\naws_access_key_id = NOBODY\naws_secret_access_key = {secret}\n[keeper]\naws_access_key_id = {}\n\
+         aws_secret_access_key = {}\n",
+        KEY.0, KEY.1
+    );
+    ana.film.write(".aws/credentials", profiles);
+    let run = |profile: Option<&str>, home: bool| {
+        let mut command = ana.command(&["rebuild", "--json"]);
+        command.env_remove("AWS_ACCESS_KEY_ID").env_remove("AWS_SECRET_ACCESS_KEY");
+        command.env("ENDBOARD_LOG", "trace").env("RUST_LOG", "trace");
+        if let Some(name) = profile {
+            command.env("AWS_PROFILE", name);
+        }
+        if !home {
+            command.env("HOME", "/nowhere");
+        }
+        ana.rebuild_with(command).well()
+    };
+    for (profile, home, words) in [
+        (None, true, "may not be"),
+        (Some("raker"), true, "AWS_PROFILE names the profile 'raker', which is in no profile file"),
+        (None, false, "there is no access key"),
+    ] {
+        let said = run(profile, home);
+        assert!(said.errors.contains(words), "{words}: {}", said.errors);
+        assert_eq!(server.files("/film/").len(), 0);
+    }
+    let said = run(Some("keeper"), true);
+    assert!(!said.errors.contains("may not"), "{}", said.errors);
+    // What was rendered while nothing could be sent is found again.
+    let out = ana
+        .command(&["share"])
+        .env("AWS_PROFILE", "keeper")
+        .env_remove("AWS_ACCESS_KEY_ID")
+        .output()
+        .unwrap();
+    assert_eq!(out.status.code(), Some(0), "{}", String::from_utf8_lossy(&out.stderr));
+    assert_eq!(server.files("/objects/").len(), PICTURES);
+    let wrong = run(None, true);
+    for said in [said, wrong] {
+        let all = said.errors + &said.json.to_string();
+        for hidden in [secret, KEY.1, KEY.0, "NOBODY", "Signature="] {
+            assert!(!all.contains(hidden), "{hidden} in {all}");
+        }
+    }
+    // Nor does it stand in any file that the program wrote.
+    let out =
+        Command::new("grep").args(["-rlF", "-e", secret, "-e", KEY.1]).arg(ana.film.path()).output().unwrap();
+    let found = String::from_utf8_lossy(&out.stdout).into_owned();
+    assert_eq!(found.lines().count(), 1, "{found}");
+}
+
+#[test]
+fn a_member_may_only_take() {
+    let Some(server) = Server::start() else { return };
+    let (ana, tomas) = (Member::of(&server, "ana"), Member::of(&server, "tomas"));
+    let mut command = ana.command(&["rebuild", "--json"]);
+    command.env("ENDBOARD_SHARED", "take");
+    ana.rebuild_with(command).well();
+    assert_eq!(server.files("/film/").len(), 0);
+    assert!(server.requests().iter().all(|line| !line.starts_with("PUT")));
+    let said = tomas.run(&["rebuild", "--shared", "take"]);
+    assert_eq!((said.status.code(), server.files("/film/").len()), (Some(0), 0));
+    // A server that refuses writing says so once.
+    let ines = Member::of(&server, "ines");
+    server.does(Does::Refuse("PUT", 403, "AccessDenied"));
+    let said = ines.rebuild().well();
+    assert_eq!(said.errors.matches("may not be written (AccessDenied)").count(), 1, "{}", said.errors);
+    assert_eq!(ines.run(&["rebuild", "--shared", "both"]).status.code(), Some(0));
+    let mut wrong = ines.command(&["rebuild"]);
+    let wrong = wrong.env("ENDBOARD_SHARED", "some").output().unwrap();
+    assert_eq!(wrong.status.code(), Some(2));
+}
+
+#[test]
+fn a_sweep_keeps_what_any_members_film_uses_and_what_was_sent_lately() {
+    let Some(server) = Server::start() else { return };
+    let (ana, tomas) = (Member::of(&server, "ana"), Member::of(&server, "tomas"));
+    ana.rebuild().well();
+    tomas.rebuild().well();
+    let old = ana.film.renders();
+    // Ana's film goes on; Tomas still has the grade of before.
+    let text = ana.film.text("endboard.yaml").replace("saturation: 0.5", "saturation: 0.9");
+    ana.film.write("endboard.yaml", &text);
+    ana.rebuild().well();
+    assert_eq!(server.files("/objects/").len(), 16);
+    let sweep = |more: &[&str]| {
+        let words = [&["sweep", "--shared", "--budget", "1kB"][..], more].concat();
+        let (json, errors) = ana.json(&words);
+        assert_eq!(errors, "");
+        json
+    };
+    let all_files = |days| server.files("/objects/").iter().for_each(|file| age(file, days));
+    all_files(3);
+    assert_eq!((sweep(&[])["files"].clone(), sweep(&[])["used"].clone()), (0.into(), 16.into()));
+    // A third way that nobody's film has any more.
+    let third = ana.film.text("endboard.yaml").replace("saturation: 0.9", "saturation: 0.2");
+    ana.film.write("endboard.yaml", third);
+    ana.rebuild().well();
+    ana.film.write("endboard.yaml", &text);
+    ana.rebuild().well();
+    assert_eq!(server.files("/objects/").len(), 24);
+    assert_eq!((sweep(&[])["files"].clone(), sweep(&[])["lately"].clone()), (0.into(), 8.into()));
+    all_files(9);
+    let look = sweep(&[]);
+    assert_eq!((look["files"].clone(), server.files("/objects/").len()), (8.into(), 24), "{look}");
+    let records = server.files("/actions/").len();
+    let gone = sweep(&["--remove"]);
+    assert_eq!((gone["files"].clone(), server.files("/objects/").len()), (8.into(), 16), "{gone}");
+    assert_eq!(records - server.files("/actions/").len(), 16, "two records name each of the pictures");
+    // Nobody knows what a member uses whose list is damaged; it is told, and nothing goes.
+    let list = server.files("/members/tomas").remove(0);
+    let sound = std::fs::read(&list).unwrap();
+    std::fs::write(&list, &sound[..sound.len() / 2]).unwrap();
+    let out = ana.run(&["sweep", "--shared", "--budget", "1kB", "--remove"]);
+    let says = String::from_utf8_lossy(&out.stderr).into_owned();
+    // Ana's own film and Tomas' are the same pictures only where the grade is.
+    assert!(out.status.code() == Some(4) && says.contains("--withdraw"), "{says}");
+    assert_eq!(server.files("/objects/").len(), 16);
+    // An old list is told, and goes on protecting.
+    std::fs::write(&list, &sound).unwrap();
+    age(&list, 40);
+    let out = ana.run(&["sweep", "--shared", "--budget", "1kB", "--remove"]);
+    let says = String::from_utf8_lossy(&out.stdout).into_owned();
+    assert!(says.contains("OLD: `endboard share --withdraw tomas."), "{says}");
+    assert_eq!(server.files("/objects/").len(), 16);
+    let who = list.file_name().unwrap().to_string_lossy().into_owned();
+    assert_eq!(ana.run(&["share", "--withdraw", &who]).status.code(), Some(0));
+    assert_eq!(ana.run(&["share", "--withdraw", &who]).status.code(), Some(2));
+    assert_eq!(sweep(&["--remove"])["files"], 8);
+    // What is gone there is no loss to who has it, and comes back when it is asked to.
+    assert_eq!(tomas.film.renders(), old);
+    let (again, _) = tomas.json(&["share"]);
+    assert_eq!((again["left"].clone(), server.files("/objects/").len()), (0.into(), 16), "{again}");
+    let ines = Member::of(&server, "ines");
+    assert_eq!(ines.rebuild().well().rendered.len(), 0);
+}
+
+#[test]
+fn a_film_without_a_shared_store_says_how_it_gets_one() {
+    let film = Film::new();
+    film.declare(SHOTS);
+    film.write_plate("shed", 7);
+    film.write("tool.sh", project::COPY);
+    for words in [&["share"][..], &["sweep", "--shared"]] {
+        let (code, said) = film.said(words);
+        assert!(code == Some(2) && said.contains("shared: { at: s3://BUCKET/PREFIX }"), "{code:?} {said}");
+    }
+}
+
+/// What a link gives to whoever has it.
+fn fetched(link: &str) -> Vec<u8> {
+    let rest = link.strip_prefix("http://").unwrap();
+    let (host, path) = rest.split_once('/').unwrap();
+    let mut way = std::net::TcpStream::connect(host).unwrap();
+    write!(way, "GET /{path} HTTP/1.1\r\nhost: {host}\r\nconnection: close\r\n\r\n").unwrap();
+    let mut all = Vec::new();
+    way.read_to_end(&mut all).unwrap();
+    let body = all.windows(4).position(|four| four == b"\r\n\r\n").unwrap() + 4;
+    assert!(all.starts_with(b"HTTP/1.1 200"), "{}", String::from_utf8_lossy(&all[..body]));
+    all[body..].to_vec()
+}
+
+/// A packet's zip with one more file.
+fn with(zip: &[u8], name: &str, bytes: &[u8]) -> Vec<u8> {
+    let mut out = zip::ZipWriter::new_append(std::io::Cursor::new(zip.to_vec())).unwrap();
+    out.start_file(name, zip::write::SimpleFileOptions::default()).unwrap();
+    out.write_all(bytes).unwrap();
+    out.finish().unwrap().into_inner()
+}
+
+#[test]
+fn packets_travel_through_the_store_and_are_judged_as_always() {
+    let Some(server) = Server::start() else { return };
+    let film = project::packets::declared();
+    film.write("endboard.yaml", film.text("endboard.yaml") + &server.declared());
+    let ana = Member { film, name: "ana" };
+    ana.rebuild().but_for_hands();
+    let (handed, _) = ana.json(&["handout", "br050", "--to", "ines", "--as", "png", "--shared"]);
+    let packet = handed["packet"].as_str().unwrap().to_string();
+    assert_eq!(handed["shared"]["name"], format!("packets/{packet}.zip"), "{handed}");
+    let zip = fetched(handed["shared"]["link"].as_str().unwrap());
+    assert_eq!(zip, std::fs::read(handed["place"].as_str().unwrap()).unwrap());
+    let mut opened = zip::ZipArchive::new(std::io::Cursor::new(zip.clone())).unwrap();
+    let first = opened.by_index(0).unwrap().name().unwrap().to_string();
+    let top = if first.starts_with(&packet) { format!("{packet}/") } else { String::new() };
+    let there = server.files("/film/packets/").remove(0).parent().unwrap().to_path_buf();
+    let good = with(&zip, &format!("{top}return/br050/cleanup.1001.png"), &project::packets::grey(9));
+    std::fs::write(there.join("ines-back.zip"), good).unwrap();
+    // Somebody else's hands: a file that leads out of the folder, and a name that does.
+    std::fs::write(there.join("bad.zip"), with(&zip, "../../outside.txt", b"out")).unwrap();
+    let bad = ana.run(&["takeback", "--shared", "bad.zip"]);
+    assert_eq!(bad.status.code(), Some(1), "{}", String::from_utf8_lossy(&bad.stderr));
+    for name in ["../members/ana", "none.zip", ""] {
+        let bad = ana.run(&["takeback", "--shared", name]);
+        assert_eq!(bad.status.code(), Some(4), "{name}: {}", String::from_utf8_lossy(&bad.stderr));
+    }
+    let none = String::from_utf8_lossy(&ana.run(&["takeback", "--shared", "none"]).stderr).into_owned();
+    assert!(none.contains("packets there: bad.zip") && none.contains("ines-back.zip"), "{none}");
+    let (came, errors) = ana.json(&["takeback", "--shared", "ines-back.zip"]);
+    assert_eq!(came["came"][0]["frames"], "1001", "{came} {errors}");
+    assert_eq!(ana.film.status_of("br050/cleanup@1001")[0][0], "1001");
+}
