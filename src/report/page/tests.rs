@@ -106,7 +106,7 @@ fn people(says: &str) -> Page {
 }
 
 /// Names of elements that have no end tag (HTML Standard, 13.1.2, void elements).
-const VOID: [&str; 4] = ["meta", "link", "img", "input"];
+const VOID: [&str; 5] = ["meta", "link", "img", "input", "br"];
 
 /// Elements with their attributes, in order; fails where tags do not match.
 fn elements(html: &str) -> Vec<(String, HashMap<String, String>)> {
