@@ -136,6 +136,7 @@ fn told(shared: &Shared, left: &Left, quiet: bool) {
 
 /// Sends what the film has, tells what it uses, and lists who does so.
 pub fn run(project: &Project, arguments: &Arguments, options: &Share) -> Answer {
+    let way = options.shared.map_or_else(usual_way, Ok)?;
     let (_runtime, programs) = programs()?;
     let status = project.status_to_share()?;
     let (store, bucket) = bucket(project, status.declared.film.as_ref(), &programs)?;
@@ -144,7 +145,6 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Share) -> Answer 
         return withdraw(&*bucket, who, &failed);
     }
     let lacking = project.lacking_there(&status, &*bucket).map_err(&failed)?;
-    let way = options.shared.map_or_else(usual_way, Ok)?;
     let to_send = lacking.due.len();
     let mut left = Left { count: to_send, ..Left::default() };
     let mut is_read_only = store.read_only || way != Way::Both;

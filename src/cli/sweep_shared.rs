@@ -59,6 +59,9 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Sweep) -> Answer 
     }
     as_text(&store.at(), &found, budget);
     match (options.remove, gone.len()) {
+        (_, 0) if found.total > budget => {
+            say!("nothing to remove: what is there is used, or was sent lately")
+        }
         (_, 0) => say!("nothing to remove"),
         (true, n) => say!("{n} removed, {} free again", words::bytes(bytes)),
         (false, n) => {
@@ -70,16 +73,12 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Sweep) -> Answer 
 
 fn as_text(at: &str, found: &Found, budget: u64) {
     let renders = |n: usize| words::count(n as u64, "render");
-    say!(
-        "{at}: {}, {} in all, of {}; {} used by somebody's film, {} sent in the last {} days, {} neither",
-        renders(found.renders),
-        words::bytes(found.total),
-        words::bytes(budget),
-        found.used,
-        found.late,
-        LATELY.as_secs() / 86_400,
-        found.unused.len()
-    );
+    let (all, left) = (words::bytes(found.total), words::bytes(budget));
+    say!("{at}: {}, {all} in all; {left} may stay", renders(found.renders));
+    let days = LATELY.as_secs() / 86_400;
+    say!("  {} used by somebody's film", found.used);
+    say!("  {} sent in the last {days} days and used by nobody, which stay too", found.late);
+    say!("  {} unused", found.unused.len());
     if found.packets > 0 {
         say!("packets take {}, and stay", words::bytes(found.packets));
     }

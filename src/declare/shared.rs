@@ -163,7 +163,7 @@ mod tests {
             ("{ at: s3://brine, endpoint: store }", "no service's address"),
             ("{ at: s3://brine, region: 'x y' }", "not a region"),
             ("{ at: s3://brine, budget: much }", "bytes"),
-            ("{ at: s3://brine, read_only: 3 }", "read_only"),
+            ("{ at: s3://brine, read_only: 3 }", "true or false"),
             ("{ at: s3://brine, secret: x }", "secret"),
             ("{ at: s3://brine, endpoint: 'http://store.example' }", "over http"),
         ];

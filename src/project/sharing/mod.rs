@@ -154,7 +154,7 @@ impl Project {
         bucket: &dyn Bucket,
         writer: &Writer,
     ) -> Result<bool, BucketError> {
-        let list = members::List::of(self, status, writer, used(status));
+        let list = members::List::of(self, status, writer, to_tell(status));
         let path = status.store.path("uploads").join("told");
         let mark = list.mark();
         let was = crate::store::file::read(&path).ok().flatten();
@@ -169,4 +169,15 @@ impl Project {
         }
         Ok(true)
     }
+}
+
+/// What a member's list names: of all that the film uses, what lies in the shared store. Pictures of plates alone do not.
+fn to_tell(status: &Status) -> HashSet<Digest> {
+    let pixels = |shared: bool| -> HashSet<Digest> {
+        let nodes = status.declared.graph.nodes.iter().filter(|node| is_shared(node) == shared);
+        let tables = nodes.filter_map(|node| status.state.table(&node.shot, &node.stage));
+        tables.flat_map(|table| table.rows()).map(|(_, row)| row.pixels).collect()
+    };
+    let (ours, own) = (pixels(true), pixels(false));
+    used(status).into_iter().filter(|digest| ours.contains(digest) || !own.contains(digest)).collect()
 }
