@@ -236,7 +236,8 @@ fn a_member_that_only_reads_sends_nothing_and_notes_nothing() {
 #[test]
 fn what_is_known_not_to_be_there_is_not_asked_for() {
     let (bucket, _, action) = filled();
-    let shared = Member::new().shared(&bucket, true);
+    let tomas = Member::new();
+    let shared = tomas.shared(&bucket, true);
     shared.foresee(FEW);
     let before = bucket.asked.load(Ordering::SeqCst);
     (0..50u8).for_each(|n| assert_eq!(shared.seek(&Digest::of(&[n, n, n]), true), None));
