@@ -11,6 +11,8 @@ pub enum Event {
     Reading(usize, usize),
     /// A rebuild begins, with so many frames to settle.
     Began(usize),
+    /// Something that a person should know while it goes on.
+    Told(String),
     /// A frame is settled.
     Frame {
         /// Shot.

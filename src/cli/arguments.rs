@@ -103,6 +103,9 @@ pub enum Verb {
     Sweep(Sweep),
     /// Write the demo film's plates and sounds, rebuild it, change one key and show what ran
     Demo(Demo),
+    /// Make one part of a run on a cluster; started by its tasks
+    #[command(hide = true)]
+    Part(Part),
     /// Print completions for a shell
     Completions {
         /// The shell
@@ -164,6 +167,24 @@ pub struct Hum {
     pub replace: bool,
 }
 
+/// What renders besides this machine.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+pub enum On {
+    /// A Slurm cluster
+    Slurm,
+}
+
+/// Which part of a run on a cluster is to be made; for its tasks alone.
+#[derive(Debug, Args)]
+pub struct Part {
+    /// The run
+    pub run: String,
+    /// The number of its array
+    pub array: usize,
+    /// The number of the task
+    pub index: usize,
+}
+
 /// Options of `rebuild`.
 #[derive(Debug, Args)]
 pub struct Rebuild {
@@ -182,6 +203,12 @@ pub struct Rebuild {
     /// Try frames again that failed with the same inputs and settings
     #[arg(long)]
     pub again: bool,
+    /// Render on a cluster, by tasks on this shared folder; a run that is out already is followed
+    #[arg(long, value_name = "CLUSTER", conflicts_with_all = ["jobs", "memory", "plan", "hold", "let_go"])]
+    pub on: Option<On>,
+    /// With --on: submit and leave; a later rebuild takes in what was made
+    #[arg(long, requires = "on")]
+    pub leave: bool,
     /// Keep the renders that are there until let go, stale or fresh, whatever changes; renders nothing
     #[arg(long, conflicts_with_all = ["let_go", "plan", "again"])]
     pub hold: bool,

@@ -68,6 +68,8 @@ fn again(project: &Project) -> Result<Rebuilt, Failure> {
         memory: None,
         plan: false,
         again: false,
+        on: None,
+        leave: false,
         hold: false,
         let_go: false,
         shared: None,

@@ -34,6 +34,7 @@ mod notes;
 mod packets;
 mod packets_shared;
 mod page;
+mod part;
 mod people;
 mod progress;
 mod rebuild;
@@ -138,6 +139,7 @@ fn answer(arguments: &Arguments) -> Answer {
         Verb::Cut(a) => cut::run(&project()?, arguments, a),
         Verb::Hum(a) => hum::run(&project()?, arguments, a),
         Verb::Rebuild(a) => rebuild::run(&project()?, arguments, a),
+        Verb::Part(a) => part::run(&project()?, a),
         Verb::Recut(a) => recut::run(&project()?, arguments, a),
         Verb::Register(a) => register::run(&project()?, arguments, a),
         Verb::Track(a) => track::run(&project()?, arguments, a),

@@ -81,6 +81,11 @@ impl Rebuilding {
                 inner.of = *frames as u64;
                 inner.began = Instant::now();
             }
+            Event::Told(words) => {
+                if !self.quiet {
+                    self.bar.suspend(|| tell!("{words}"));
+                }
+            }
             Event::Frame { shot, stage, frame, how } => {
                 inner.done += 1;
                 // Reasons are told at the end, once each; until then it is enough to know that there are some.

@@ -98,6 +98,8 @@ fn inputs(
         memory: None,
         plan: false,
         again: false,
+        on: None,
+        leave: false,
         hold: false,
         let_go: false,
         shared: None,

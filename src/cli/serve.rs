@@ -220,12 +220,8 @@ impl Film for Served {
         let (project, writer) = (self.project.clone(), self.writer.clone());
         let runner = Runner::new(Arc::clone(&self.runner.0), self.runner.1.clone());
         self.rebuilding.begin(move || {
-            let options = Options {
-                jobs: rebuild::processors(),
-                memory: rebuild::usual_memory(),
-                again: false,
-                shared: None,
-            };
+            let (jobs, memory) = (rebuild::processors(), rebuild::usual_memory());
+            let options = Options { jobs, memory, again: false, way: Default::default(), shared: None };
             let declared = project.read();
             let done = project.rebuild(declared, &Selection::default(), options, &writer, runner, &|_| {});
             done.map(drop).map_err(|error| error.to_string())

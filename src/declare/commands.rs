@@ -101,7 +101,7 @@ fn seconds(value: &Value) -> Result<f64, Problem> {
 }
 
 /// Reads an amount of memory with its unit.
-fn bytes(value: &Value) -> Result<u64, Problem> {
+pub(super) fn bytes(value: &Value) -> Result<u64, Problem> {
     let amount = value.text().ok().and_then(crate::base::bytes::parse);
     amount.ok_or_else(|| {
         value.wrong("an amount of memory").help("write it with its unit, such as 800MB, 2GB or 1.5GiB")

@@ -15,6 +15,7 @@ use crate::declare::crew::Crew;
 use crate::declare::deliveries::Delivery;
 use crate::declare::inspect::Inspect;
 use crate::declare::shared::SharedStore;
+use crate::declare::slurm::Slurm;
 use crate::declare::sound::Sound;
 
 /// A value and its place.
@@ -65,6 +66,8 @@ pub struct Film {
     pub due: Option<At<jiff::civil::Date>>,
     /// Where the crew shares renders, where it does.
     pub shared: Option<SharedStore>,
+    /// What tasks on a Slurm cluster ask for, where that is said.
+    pub slurm: Option<Slurm>,
 }
 
 /// A source image sequence or movie.

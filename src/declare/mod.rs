@@ -9,6 +9,7 @@ pub mod film;
 pub mod inspect;
 pub mod schema;
 pub mod shared;
+pub mod slurm;
 pub mod sound;
 
 mod across;
@@ -69,6 +70,7 @@ fn read_film(value: &Value, sources: &mut Sources, load: Load<'_>, found: &mut F
     let deliveries = fields.get("deliveries");
     let (crew, due) = (fields.get("crew"), fields.get("due"));
     let shared = fields.get("shared");
+    let slurm = fields.get("slurm").filter(|value| value.node != Node::Null);
     found.extend("", fields.finish());
 
     let mut recipes = recipes::Recipes::read(list, sources, &mut *load, &header.pools, found);
@@ -112,6 +114,7 @@ fn read_film(value: &Value, sources: &mut Sources, load: Load<'_>, found: &mut F
     });
     let due = due.and_then(|value| crew::due(value, found));
     let shared = shared.and_then(|value| shared::read(value, found));
+    let slurm = slurm.and_then(|value| slurm::read(value, &header.pools, found));
     let left_out = shots.entries.iter().map(|(key, _)| &key.text).filter(|name| !read.contains_key(*name));
     Some(Film {
         left_out: left_out.cloned().collect(),
@@ -132,6 +135,7 @@ fn read_film(value: &Value, sources: &mut Sources, load: Load<'_>, found: &mut F
         crew,
         due,
         shared,
+        slurm,
     })
 }
 

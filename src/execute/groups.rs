@@ -82,6 +82,10 @@ impl Engine<'_> {
                 Ok(Standing::Settled(ready)) => self.settle_as(id, n, Progress::Done(ready)),
                 Ok(Standing::Due(d)) => match self.take_shared(id, n, d)? {
                     Standing::Settled(ready) => self.settle_as(id, n, Progress::Done(ready)),
+                    Standing::Due(_) if self.elsewhere().is_some() => {
+                        self.leave(id, n);
+                        self.settle_as(id, n, Progress::Failed);
+                    }
                     Standing::Due(d) => due.push((n, d)),
                 },
                 Err(Stop::Failed) => self.settle_as(id, n, Progress::Failed),

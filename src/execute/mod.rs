@@ -14,11 +14,13 @@ mod reads;
 pub mod reel;
 pub mod settle;
 pub mod shared;
+pub mod slurm;
 pub mod source;
 pub mod tally;
 mod tree;
 #[cfg(test)]
 mod trial;
+pub mod way;
 
 use std::collections::{BTreeSet, HashMap, HashSet};
 use std::path::PathBuf;
@@ -27,6 +29,7 @@ use std::sync::{Arc, Condvar, Mutex, OnceLock};
 use std::thread::Thread;
 
 pub use self::ending::Ending;
+pub use self::way::{Elsewhere, Options, Way};
 use crate::base::digest::Digest;
 use crate::crew::packets::Packets;
 use crate::events::{Event, How};
@@ -40,21 +43,7 @@ use crate::stale::Report;
 use crate::store::Store;
 use crate::store::actions::Actions;
 use crate::store::objects::Objects;
-use crate::store::shared::Shared;
 use crate::store::state::State;
-
-/// How a run is to go.
-#[derive(Clone, Debug)]
-pub struct Options {
-    /// Workers.
-    pub jobs: usize,
-    /// Bytes that pictures held between stages may take, and as many again that programs which say so may use at once.
-    pub memory: usize,
-    /// Whether frames that failed with the same key are tried again.
-    pub again: bool,
-    /// Where renders of others are looked for, and those of this run go.
-    pub shared: Option<Arc<Shared>>,
-}
 
 /// A settled frame: its pixels and the key they were made under.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -105,6 +94,8 @@ pub struct Outcome {
     pub failures: Vec<Failure>,
     /// Failed in an earlier run with the key that they have now, or of an unfit file, and not tried.
     pub failed_before: BTreeSet<(NodeId, i64)>,
+    /// Frames that were not made elsewhere, and that this run was not to make, nor what needs them.
+    pub left: BTreeSet<(NodeId, i64)>,
     /// Why the run ended before its work was done.
     pub ended: Option<Ending>,
     /// What a person should know about frames that were made, in order of the film.

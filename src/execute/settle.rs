@@ -121,6 +121,7 @@ impl Engine<'_> {
     fn settle_one(&self, id: NodeId, frame: i64) -> Result<Ready, Stop> {
         match self.stand(id, frame)? {
             Standing::Settled(ready) => Ok(ready),
+            Standing::Due(_) if self.elsewhere().is_some() => Err(self.leave(id, frame)),
             Standing::Due(due) => {
                 let _promised = self.promise(id)?;
                 let _alone = self.alone(due.key)?;
@@ -149,6 +150,7 @@ impl Engine<'_> {
             }
             match self.ensure(from, n) {
                 Ok(ready) => drop(needs.insert((from, n), ready)),
+                Err(Stop::Failed) if self.elsewhere().is_some() => return Err(self.leave(id, frame)),
                 Err(Stop::Failed) => {
                     self.announce(id, frame, How::Blocked);
                     return Err(Stop::Failed);
@@ -211,7 +213,10 @@ impl Engine<'_> {
             return Ok(Standing::Due(due));
         };
         let how = self.found(id, frame, &due, &action.pixels);
-        if how == How::Alike {
+        let name = (node.shot.clone(), node.stage.clone());
+        let is_told =
+            self.elsewhere().and_then(|all| all.told.get(&name)).is_some_and(|set| set.contains(frame));
+        if how == How::Alike && !is_told {
             self.tally.rendered(node, frame, due.cause.clone(), due.first, Default::default());
         }
         let ready = Ready { pixels: action.pixels, key: due.key, cause: due.cause };
@@ -226,6 +231,11 @@ impl Engine<'_> {
         let is_in_place = !matches!(reason, Some(Reason::OutOfPlace | Reason::Lost));
         if due.last.key == due.key && due.last.pixels == *pixels && is_in_place {
             return How::Same;
+        }
+        if self.elsewhere().is_some_and(|all| all.made.contains(&due.key)) {
+            // Of several frames with one key, whoever made it had one to make.
+            let is_first = self.made.lock().expect("no worker panics with it").insert(due.key);
+            return if is_first { How::Rendered } else { How::Alike };
         }
         let is_of_this_run = self.made.lock().expect("no worker panics with it").contains(&due.key);
         if is_of_this_run { How::Alike } else { How::Restored }

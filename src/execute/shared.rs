@@ -17,7 +17,7 @@ pub fn is_shared(node: &Node) -> bool {
 
 /// What lies in the shared store of a node's render.
 pub fn kind(node: &Node) -> Kind {
-    match (node.keep, node.is_sound()) {
+    match (node.keep, node.is_heard()) {
         (false, _) => Kind::Passed,
         (true, true) => Kind::Sound,
         (true, false) => Kind::Picture,

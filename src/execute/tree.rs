@@ -17,7 +17,7 @@ impl Engine<'_> {
     /// Puts a render in its place in the tree and remembers it as the frame's last.
     pub(super) fn place(&self, id: NodeId, frame: i64, last: &Row, ready: &Ready) -> Result<(), StoreError> {
         let node = &self.graph.nodes[id];
-        if node.keep {
+        if node.keep && !self.is_apart() {
             if last.key != NONE && last.key != ready.key {
                 // A run killed between the two writes below must not leave the old key with the new picture:
                 // going back to the old settings would then find it fresh.
@@ -73,7 +73,9 @@ impl Engine<'_> {
             self.fail(id, frame, NONE, trouble.reason, trouble.log);
             return Err(Stop::Failed);
         }
-        self.put_in_place(id, frame, &cell.pixels, &cell.pixels).map_err(|e| self.broken(&e))?;
+        if !self.is_apart() {
+            self.put_in_place(id, frame, &cell.pixels, &cell.pixels).map_err(|e| self.broken(&e))?;
+        }
         self.announce(id, frame, How::Restored);
         Ok(ready)
     }

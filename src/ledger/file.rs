@@ -130,11 +130,16 @@ impl Ledger {
             return Err(LedgerError::BadFrames { shot, stage });
         }
         let id = self.ids.next(row.when.as_millisecond().max(0) as u64);
-        let line = line::encode(id, row);
-        if line.len() > LINE_LIMIT {
-            return Err(LedgerError::TooLong { shot, stage, len: line.len() });
-        }
-        Ok((id, line))
+        Ok((id, sized(line::encode(id, row), row)?))
+    }
+
+    /// Appends a row that another file has already, under the id that it has there, so that both count once.
+    ///
+    /// # Errors
+    /// As for [`Ledger::append`].
+    pub fn copy(&mut self, entry: &Entry) -> Result<(), LedgerError> {
+        let line = sized(line::encode(entry.id, &entry.row), &entry.row)?;
+        self.put(&line)
     }
 
     /// Appends the line of a row.
@@ -171,6 +176,15 @@ impl Ledger {
         }
         Ok(())
     }
+}
+
+/// A row's line, unless it is too long.
+fn sized(line: String, row: &Row) -> Result<String, LedgerError> {
+    if line.len() > LINE_LIMIT {
+        let (shot, stage) = (row.shot.to_string(), row.stage.to_string());
+        return Err(LedgerError::TooLong { shot, stage, len: line.len() });
+    }
+    Ok(line)
 }
 
 /// The id of the row that a line is; none of what is no whole row of a kind that is known here.

@@ -3,6 +3,8 @@
 //! A column is one frame of one shot with all the stages to be made at it, so that a worker can take
 //! the frame through as many of them as it can while its pixels are in memory.
 
+pub mod parts;
+
 use std::collections::{BTreeMap, HashMap};
 
 use crate::base::frames::FrameSet;
@@ -42,6 +44,20 @@ impl Plan {
         self.frames.iter().for_each(|(&id, set)| due[id] = set.clone());
         let due = down(graph, report, due, &|_, _, cell| is_work(cell, again)).into_iter().enumerate();
         due.filter(|(id, frames)| !graph.nodes[*id].is_passed_on() && !frames.is_empty()).collect()
+    }
+}
+
+impl Plan {
+    /// What is to be made elsewhere: as [`Plan::with_needs`], and the frames of plates that are only passed on which are asked for
+    /// themselves.
+    pub fn elsewhere(&self, graph: &Graph, report: &Report, again: bool) -> BTreeMap<NodeId, FrameSet> {
+        let mut due = self.with_needs(graph, report, again);
+        for &(id, frame) in self.columns.iter().flat_map(|column| &column.targets) {
+            if graph.nodes[id].is_passed_on() {
+                due.entry(id).or_default().insert(frame);
+            }
+        }
+        due
     }
 }
 

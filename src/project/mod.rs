@@ -4,6 +4,7 @@
 //! Knows the order in which the parts are asked, and in its own parts which frames a command looks at and which files it
 //! writes. Does not know how anything is worded on a terminal, and prints nothing.
 
+pub mod afar;
 pub mod approving;
 pub mod attach;
 mod check;

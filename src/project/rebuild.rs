@@ -1,8 +1,10 @@
 //! Rebuilding and sweeping: what changes the film's store.
 
 use std::collections::HashSet;
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
+use super::afar::{Afar, Gathered};
 use super::approving::{self, Lapsed};
 use super::trouble::{Blocked, Failed};
 use super::{Care, Declared, Project, ProjectError, Status, left, picks};
@@ -11,7 +13,7 @@ use crate::base::selector::Selection;
 use crate::crew::approvals::Approvals;
 use crate::events::Event;
 use crate::execute::tally::Tally;
-use crate::execute::{Ending, Engine, Options, Outcome};
+use crate::execute::{Ending, Engine, Failure, Options, Outcome, Way};
 use crate::graph::{FILM, MIX, Node, Work};
 use crate::ledger::file::{Ledger, LedgerError};
 use crate::ledger::holds::Holds;
@@ -63,6 +65,10 @@ pub struct Rebuilt {
     pub elapsed: Duration,
     /// Wall and processor time over all frames.
     pub spent: (Duration, Duration),
+    /// What became of the run on Slurm, where there was one.
+    pub afar: Option<Afar>,
+    /// What a person should know of what was made elsewhere and taken in.
+    pub gathered: Vec<String>,
     /// The ledger's trouble, when rows could not be written.
     pub ledger_trouble: Option<String>,
 }
@@ -114,6 +120,9 @@ impl Project {
         }
         let began = Instant::now();
         let taken = self.finish_taking(writer)?;
+        let mut gathered = self.gather(writer)?;
+        let options = prepared(options, &mut gathered, events);
+        let (spent_elsewhere, gathers) = (gathered.spent, matches!(options.way, Way::Gathers(_)));
         let recalled = self.recall(Care::Write);
         let reading = |done, of| events(Event::Reading(done, of));
         let mut status = self.status_of(declared, recalled, Care::Write, &reading)?;
@@ -152,11 +161,18 @@ impl Project {
         }
         status.state = state;
         let lapsed = approving::lapsed(as_approved, &status.ledger.0, &status.state);
-        let spent = *tally.total.lock().expect("the run ended");
+        let mut spent = *tally.total.lock().expect("the run ended");
+        if gathers {
+            spent = (spent.0 + spent_elsewhere.0, spent.1 + spent_elsewhere.1);
+            failed_elsewhere(&status, &mut outcome, &gathered);
+        }
         let ledger_trouble = tally.trouble.lock().expect("the run ended").clone();
         let failed_before = self.why_failed(&status, outcome.failed_before.iter().copied());
         let blocked = self.blocked_after(&mut status, &mut outcome, selection, again);
         let missed = self.missed_after(&mut status, &outcome);
+        for run in gathered.over.iter().filter(|_| outcome.ended.is_none()) {
+            run.close()?;
+        }
         let elapsed = began.elapsed();
         Ok(Rebuilt {
             outcome,
@@ -170,6 +186,8 @@ impl Project {
             taken,
             elapsed,
             spent,
+            afar: None,
+            gathered: gathered.troubles.into_iter().collect(),
             ledger_trouble,
         })
     }
@@ -203,6 +221,11 @@ impl Project {
         let mut blocked = self.blocked(status, selection);
         // What stands in the way of others is told there.
         let lacking = self.lacking_files(status, selection);
+        let stands: HashSet<(usize, i64)> = blocked
+            .iter()
+            .flat_map(|of| of.frames.iter().flat_map(|(id, set)| set.iter().map(|n| (*id, n))))
+            .collect();
+        outcome.left.retain(|place| !stands.contains(place));
         blocked.extend(
             lacking.into_iter().filter(|of| !blocked.iter().any(|told| told.by == of.by)).collect::<Vec<_>>(),
         );
@@ -258,6 +281,14 @@ impl Project {
         writer: &Writer,
     ) -> Result<(sweep::Found, Vec<sweep::Unused>, usize), ProjectError> {
         let _lock = self.lock(writer)?;
+        let store = crate::store::Store::at(&self.folder)?;
+        if let Some(run) = crate::execute::slurm::record::Folder::all(&store).first() {
+            // What its tasks make is named by nothing yet.
+            return Err(ProjectError::System(format!(
+                "run {} is out on Slurm; nothing is swept until `endboard rebuild --on slurm` has followed it to its end",
+                run.name()
+            )));
+        }
         let (status, found) = self.look_for_unused()?;
         let left = self.left_behind(&status);
         left::remove(&left)?;
@@ -290,4 +321,35 @@ pub(super) fn used(status: &Status) -> HashSet<Digest> {
     // What a person approved stays too, also where it lapsed: going back to it must not need rendering.
     used.extend(Approvals::after(&status.ledger.0).digests());
     used
+}
+
+/// The options of a run that begins with what was gathered, and says what is still out.
+fn prepared(options: Options, gathered: &mut Gathered, events: &(dyn Fn(Event) + Sync)) -> Options {
+    if let Way::Gathers(_) = options.way {
+        return Options { way: Way::Gathers(Arc::new(std::mem::take(&mut gathered.elsewhere))), ..options };
+    }
+    for (run, since, who, over, parts) in &gathered.out {
+        events(Event::Told(format!(
+            "run {run} is out on Slurm since {since}, by {who}: {over} of {parts} parts are over and taken in; `endboard rebuild --on slurm` follows it"
+        )));
+    }
+    options
+}
+
+/// Frames that failed in the run that was gathered are failures of this one.
+fn failed_elsewhere(status: &Status, outcome: &mut Outcome, gathered: &Gathered) {
+    let graph = &status.declared.graph;
+    let all = std::mem::take(&mut outcome.failed_before);
+    for (id, frame) in all {
+        let node = &graph.nodes[id];
+        match gathered.failed.get(&(node.shot.to_string(), node.stage.to_string(), frame)) {
+            None => drop(outcome.failed_before.insert((id, frame))),
+            Some(reason) => {
+                let place = crate::stale::place(node, frame);
+                outcome.failures.push(Failure { node: id, frame, place, reason: reason.clone(), log: None });
+            }
+        }
+    }
+    // What could not be tried because of those is told as blocked, and is not left over.
+    outcome.left.retain(|(id, frame)| !outcome.failures.iter().any(|f| (f.node, f.frame) == (*id, *frame)));
 }

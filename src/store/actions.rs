@@ -55,16 +55,58 @@ impl Shard {
 pub struct Actions {
     folder: PathBuf,
     shards: Vec<OnceLock<Mutex<Shard>>>,
+    /// Where one of several who work at the same time records renders, and those of others that they know of.
+    aside: Option<Mutex<Aside>>,
+}
+
+/// Records beside the film's own.
+#[derive(Debug)]
+struct Aside {
+    path: PathBuf,
+    file: File,
+    known: HashMap<Digest, Action>,
+}
+
+/// All whole records of a file that was kept aside; none where there is no such file.
+///
+/// # Errors
+/// The system refuses.
+pub fn kept_aside(path: &Path) -> Result<Vec<Action>, StoreError> {
+    let mut actions = Vec::new();
+    if let Some(bytes) = file::read(path)? {
+        record::each(&bytes, |_, body| actions.extend(decode(body)));
+    }
+    Ok(actions)
 }
 
 impl Actions {
     /// The actions of a store.
     pub fn of(store: &Store) -> Self {
-        Self { folder: store.path("actions"), shards: (0..256).map(|_| OnceLock::new()).collect() }
+        let shards = (0..256).map(|_| OnceLock::new()).collect();
+        Self { folder: store.path("actions"), shards, aside: None }
+    }
+
+    /// The same for one of several who work at the same time: what is recorded goes into a file of their own, and the
+    /// film's are only read. `known` are what others recorded so.
+    ///
+    /// # Errors
+    /// The file cannot be made.
+    pub fn aside(self, path: &Path, known: Vec<Action>) -> Result<Self, StoreError> {
+        let file = file::open_with(path, std::fs::OpenOptions::new().create(true).append(true))?;
+        let known = known.into_iter().map(|action| (action.key, action)).collect();
+        Ok(Self { aside: Some(Mutex::new(Aside { path: path.to_path_buf(), file, known })), ..self })
+    }
+
+    fn known(&self, key: &Digest) -> Option<Action> {
+        let aside = self.aside.as_ref()?.lock().expect("no thread panics with it");
+        aside.known.get(key).cloned()
     }
 
     /// The render of a key, if it was ever made.
     pub fn get(&self, key: &Digest) -> Option<Action> {
+        if let Some(action) = self.known(key) {
+            return Some(action);
+        }
         let shard = self.shard(key.0[0]).lock().expect("no thread panics with it");
         let at = *shard.places.get(key)?;
         let found = record::at(shard.file.as_ref()?, at, shard.end);
@@ -84,11 +126,20 @@ impl Actions {
 
     /// Whether the render of a key is recorded.
     pub fn has(&self, key: &Digest) -> bool {
-        self.shard(key.0[0]).lock().expect("no thread panics with it").places.contains_key(key)
+        self.known(key).is_some()
+            || self.shard(key.0[0]).lock().expect("no thread panics with it").places.contains_key(key)
     }
 
-    /// Records a render. The film's lock must be held.
+    /// Records a render. The film's lock must be held, unless what is recorded is kept aside.
     pub fn put(&self, action: &Action) -> Result<(), StoreError> {
+        if let Some(aside) = &self.aside {
+            let Aside { path, file, known } = &mut *aside.lock().expect("no thread panics with it");
+            let mut out = Vec::with_capacity(512);
+            record::frame(&mut out, &encode(action));
+            file.write_all(&out).map_err(StoreError::file(path))?;
+            known.insert(action.key, action.clone());
+            return Ok(());
+        }
         let path = self.file(action.key.0[0]);
         let mut shard = self.shard(action.key.0[0]).lock().expect("no thread panics with it");
         shard.is_known(&path)?;

@@ -73,12 +73,17 @@ impl StoreError {
 #[derive(Debug, Clone)]
 pub struct Store {
     root: PathBuf,
+    /// Where one of several who work at the same time keeps what is only theirs.
+    own: Option<PathBuf>,
 }
+
+/// What each of several who work on a film at the same time has of their own.
+const OWN: [&str; 2] = ["work", "journal"];
 
 impl Store {
     /// The store of the film in folder `project`. Creates nothing.
     pub fn at(project: &Path) -> Result<Self, StoreError> {
-        let store = Self { root: project.join(".endboard") };
+        let store = Self { root: project.join(".endboard"), own: None };
         let path = store.path("format");
         match file::read(&path)? {
             Some(found) if found != FORMAT.as_bytes() => {
@@ -103,7 +108,26 @@ impl Store {
 
     /// A path inside.
     pub fn path(&self, name: &str) -> PathBuf {
-        self.root.join(name)
+        match &self.own {
+            Some(own) if OWN.contains(&name) => own.join(name),
+            _ => self.root.join(name),
+        }
+    }
+
+    /// The same store for one of several who work at the same time without the lock: half-made files and last keys go
+    /// into the folder `own`, which is made.
+    ///
+    /// # Errors
+    /// The folder cannot be made.
+    pub fn apart(&self, own: &Path) -> Result<Self, StoreError> {
+        let work = own.join("work");
+        std::fs::create_dir_all(&work).map_err(StoreError::file(&work))?;
+        Ok(Self { root: self.root.clone(), own: Some(own.to_path_buf()) })
+    }
+
+    /// Whether it is that of one of several.
+    pub fn is_apart(&self) -> bool {
+        self.own.is_some()
     }
 }
 

@@ -14,7 +14,7 @@ use super::table::Table;
 use super::{Store, StoreError, file};
 use crate::base::digest::Digest;
 use crate::base::frames::FRAME_LIMIT;
-use crate::base::made::{Row, Rows};
+use crate::base::made::{NONE, Row, Rows};
 
 /// The index's first text; another one counts as no snapshot.
 const MAGIC: &str = "endboard state 2";
@@ -192,6 +192,10 @@ impl State {
     pub fn open_journal(&mut self, store: &Store) -> Result<(), StoreError> {
         let path = store.path("journal");
         let file = file::open_with(&path, std::fs::OpenOptions::new().create(true).append(true))?;
+        if store.is_apart() {
+            // It is one's own, and holds nothing yet.
+            self.journalled = 0;
+        }
         file.set_len(self.journalled).map_err(StoreError::file(&path))?;
         self.journal = Some((path, file));
         Ok(())
@@ -315,6 +319,32 @@ impl State {
         }
     }
 
+    /// Takes in what another who worked at the same time wrote into a journal of their own: which attempts failed, and lists
+    /// of named settings. Which renders are the last is for whoever puts them in place.
+    ///
+    /// # Errors
+    /// The system refuses.
+    pub fn take_aside(&mut self, journal: &Path) -> Result<(), StoreError> {
+        let mut theirs = State::default();
+        let Some(bytes) = file::read(journal)? else { return Ok(()) };
+        record::each(&bytes, |_, body| {
+            theirs.take(body);
+        });
+        for (digest, list) in std::mem::take(&mut theirs.added) {
+            self.remember(digest, list)?;
+        }
+        for ((shot, stage), kept) in &theirs.tables {
+            let failed = kept.table().rows().filter(|(_, row)| row.failed != NONE);
+            for (frame, row) in failed {
+                let ours = self.table(shot, stage).and_then(|t| t.get(frame)).copied().unwrap_or(Row::EMPTY);
+                if ours.failed != row.failed {
+                    self.set(shot, stage, frame, Row { failed: row.failed, ..ours })?;
+                }
+            }
+        }
+        Ok(())
+    }
+
     fn append(&mut self, body: &[u8]) -> Result<(), StoreError> {
         let Some((path, file)) = &mut self.journal else { return Ok(()) };
         let mut out = Vec::with_capacity(body.len() + 8);
@@ -376,7 +406,6 @@ fn take_ingredients(take: &mut Take<'_>) -> Option<(Digest, Ingredients)> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::base::made::NONE;
 
     fn row(n: i64) -> Row {
         let n = n as u8;

@@ -11,6 +11,7 @@ mod deliveries;
 mod inspect;
 mod plain;
 mod shared;
+mod slurm;
 mod sound;
 
 use serde_json::{Map, Value, json};
@@ -94,7 +95,7 @@ fn definitions(operators: &[OperatorTable], sounds: &[OperatorTable]) -> Value {
     ];
     let parts = parts.into_iter().chain([json!({ "shot": shot(), "stage": stage(operators) })]);
     let own = [json!({ "command": command(), "by_hand": by_hand() }), inspect::inspect(sounds), crew::crew()];
-    let own = own.into_iter().chain([shared::shared()]);
+    let own = own.into_iter().chain([shared::shared(), slurm::slurm()]);
     for part in parts.chain(own).chain([sound::sound(sounds)]) {
         if let Value::Object(map) = part {
             all.extend(map);
@@ -141,6 +142,7 @@ fn film(operators: &[OperatorTable]) -> Value {
                 "description": "Recipe files of the project; those shipped with the tool need no listing." },
             "pools": { "$ref": "#/$defs/places", "description": "What is scarce, and how many may use it at once." },
             "crew": { "$ref": "#/$defs/crew" },
+            "slurm": { "$ref": "#/$defs/slurm" },
             "due": { "$ref": "#/$defs/date", "description": "The day by which the film should be done." },
             "plates": named("plate", "name"),
             "shots": shots,

@@ -1,0 +1,311 @@
+//! Slurm's own programs: submitting arrays of tasks, asking after them, cancelling them.
+//!
+//! Knows how these programs are called and how their answers are read (slurm.schedmd.com, manual pages of sbatch, squeue,
+//! scancel and scontrol). Does not know what tasks do.
+
+pub mod record;
+
+use std::io;
+use std::path::Path;
+use std::process::{Command, Stdio};
+use std::time::Duration;
+
+use crate::programs::{Limits, Printed, Runner};
+
+/// How long one of the programs may take. They wait for a controller that is busy, and give up by themselves.
+const PATIENCE: Duration = Duration::from_secs(120);
+/// The most that one may print.
+const PRINT: u64 = 256 << 20;
+
+/// Why Slurm did not do what it was asked.
+#[derive(Debug, thiserror::Error)]
+pub enum Trouble {
+    /// A program is not installed.
+    #[error(
+        "{0} is not on this machine: install Slurm's programs here, or render here, without '--on slurm'"
+    )]
+    Lacking(&'static str),
+    /// It refused.
+    #[error("{program} refused: {words}")]
+    Refused {
+        /// The program.
+        program: &'static str,
+        /// What it said.
+        words: String,
+    },
+    /// The controller does not answer.
+    #[error("Slurm's controller does not answer: {0}")]
+    Away(String),
+}
+
+/// What a cluster takes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Bounds {
+    /// One above the highest number of a task in an array.
+    pub array: usize,
+    /// Tasks and jobs that the controller knows at one time.
+    pub jobs: usize,
+}
+
+/// An array to be submitted.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Submission {
+    /// The job's name, the same for all arrays of a run.
+    pub name: String,
+    /// Which array of the run it is.
+    pub number: usize,
+    /// How many tasks.
+    pub tasks: usize,
+    /// Jobs that are to be over first, however they ended.
+    pub after: Vec<u64>,
+    /// Options such as `--partition=night`.
+    pub asks: Vec<String>,
+}
+
+/// One task as Slurm tells of it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Task {
+    /// The array's job.
+    pub job: u64,
+    /// Which array of the run.
+    pub array: usize,
+    /// Its number in the array; none where several wait that are not told apart.
+    pub index: Option<usize>,
+    /// Its state, as Slurm calls it.
+    pub state: String,
+    /// The machine, where it has one.
+    pub node: String,
+    /// Why it is in that state.
+    pub reason: String,
+}
+
+impl Task {
+    /// True when nothing more comes of it unless it is submitted once more.
+    pub fn is_over(&self) -> bool {
+        !matches!(
+            self.state.as_str(),
+            "PENDING"
+                | "RUNNING"
+                | "CONFIGURING"
+                | "COMPLETING"
+                | "SUSPENDED"
+                | "STOPPED"
+                | "RESIZING"
+                | "SIGNALING"
+                | "STAGE_OUT"
+                | "REQUEUED"
+                | "REQUEUE_FED"
+                | "REQUEUE_HOLD"
+                | "SPECIAL_EXIT"
+                | "RESV_DEL_HOLD"
+        )
+    }
+}
+
+/// A cluster, by the programs of this machine.
+#[derive(Debug)]
+pub struct Cluster {
+    /// Started beside a run's own programs: a run that was told to end still cancels what it submitted.
+    runner: Runner,
+}
+
+impl Cluster {
+    /// The cluster that the programs of this machine speak to.
+    ///
+    /// # Errors
+    /// When the system gives no thread to watch programs from.
+    pub fn here() -> io::Result<Self> {
+        Ok(Self { runner: Runner::alone()? })
+    }
+
+    /// What it takes.
+    ///
+    /// # Errors
+    /// It does not answer.
+    pub fn bounds(&self) -> Result<Bounds, Trouble> {
+        Ok(bounds(&self.ask("scontrol", &["show", "config"])?))
+    }
+
+    /// Submits an array of tasks that each run `script`; what they print goes to `log`, where `%a` is a task's number. Gives the job.
+    ///
+    /// # Errors
+    /// It refuses, or does not answer.
+    pub fn submit(
+        &self,
+        array: &Submission,
+        folder: &Path,
+        script: &Path,
+        log: &Path,
+    ) -> Result<u64, Trouble> {
+        let mut words = submission(array);
+        words.push(format!("--chdir={}", folder.display()));
+        words.push(format!("--output={}", log.display()));
+        words.push(script.display().to_string());
+        words.push(array.number.to_string());
+        let words: Vec<&str> = words.iter().map(String::as_str).collect();
+        let said = self.ask("sbatch", &words)?;
+        // With --parsable: the job's number, and the cluster's name behind a semicolon where there are several.
+        let number = said.trim().split(';').next().and_then(|n| n.parse().ok());
+        number.ok_or_else(|| Trouble::Refused {
+            program: "sbatch",
+            words: format!("it said {:?}", said.trim()),
+        })
+    }
+
+    /// All tasks of jobs of this name that are not forgotten.
+    ///
+    /// # Errors
+    /// It does not answer.
+    pub fn tasks(&self, name: &str) -> Result<Vec<Task>, Trouble> {
+        let name = format!("--name={name}");
+        let words = ["--noheader", "--array", "--states=all", &name, "--format=%F|%K|%k|%T|%N|%r"];
+        Ok(self.ask("squeue", &words)?.lines().filter_map(task).collect())
+    }
+
+    /// Cancels jobs.
+    ///
+    /// # Errors
+    /// It does not answer, or refuses.
+    pub fn cancel(&self, jobs: &[u64]) -> Result<(), Trouble> {
+        let words: Vec<String> = jobs.iter().map(u64::to_string).collect();
+        let words: Vec<&str> = ["--quiet"].into_iter().chain(words.iter().map(String::as_str)).collect();
+        if jobs.is_empty() { Ok(()) } else { self.ask("scancel", &words).map(drop) }
+    }
+
+    fn ask(&self, program: &'static str, words: &[&str]) -> Result<String, Trouble> {
+        let refused = |error: io::Error| match error.kind() {
+            io::ErrorKind::NotFound => Trouble::Lacking(program),
+            _ => Trouble::Away(format!("{program}: {error}")),
+        };
+        let (out, err) = (Printed::new().map_err(refused)?, Printed::new().map_err(refused)?);
+        let mut command = Command::new(program);
+        // Options in the environment would change what is asked, and names of tasks belong to whoever started this.
+        for (name, _) in std::env::vars_os() {
+            let text = name.to_string_lossy();
+            if ["SBATCH_", "SQUEUE_", "SCANCEL_", "SLURM_JOB", "SLURM_ARRAY"]
+                .iter()
+                .any(|begin| text.starts_with(begin))
+            {
+                command.env_remove(&name);
+            }
+        }
+        command.args(words).stdin(Stdio::null());
+        command.stdout(out.end().map_err(refused)?).stderr(err.end().map_err(refused)?);
+        let limits = Limits { time: Some(PATIENCE), print: Some((out.file(), PRINT)) };
+        let ended = self.runner.run(&mut command, &limits).map_err(refused)?;
+        let text = |printed: Printed| printed.bytes(PRINT).map(|b| String::from_utf8_lossy(&b).into_owned());
+        let (out, err) = (text(out).map_err(refused)?, text(err).map_err(refused)?);
+        if ended.status.success() {
+            return Ok(out);
+        }
+        let words = if ended.past.is_some() { "it took too long".to_string() } else { plain(&err) };
+        Err(if is_away(&err) || ended.past.is_some() {
+            Trouble::Away(format!("{program}: {words}"))
+        } else {
+            Trouble::Refused { program, words }
+        })
+    }
+}
+
+/// What sbatch is told of an array, but for files.
+fn submission(array: &Submission) -> Vec<String> {
+    let mut words = vec![
+        "--parsable".to_string(),
+        format!("--job-name={}", array.name),
+        format!("--comment={}", array.number),
+        format!("--array=0-{}", array.tasks.max(1) - 1),
+        "--ntasks=1".to_string(),
+        // A task whose machine is lost is taken up by another one.
+        "--requeue".to_string(),
+        "--open-mode=append".to_string(),
+    ];
+    if !array.after.is_empty() {
+        let jobs: Vec<String> = array.after.iter().map(u64::to_string).collect();
+        words.push(format!("--dependency=afterany:{}", jobs.join(":")));
+    }
+    words.extend(array.asks.iter().cloned());
+    words
+}
+
+/// The last words of an error, without the program's name before each line.
+fn plain(err: &str) -> String {
+    let lines = err.lines().map(|line| line.split_once("error: ").map_or(line, |(_, words)| words).trim());
+    let lines: Vec<&str> = lines.filter(|line| !line.is_empty()).collect();
+    if lines.is_empty() { "it said nothing".into() } else { lines.join("; ") }
+}
+
+/// True of the errors of a controller that cannot be reached (slurm_errno.h and the clients' messages, from memory).
+fn is_away(err: &str) -> bool {
+    const SAYS: [&str; 6] = [
+        "Unable to contact slurm controller",
+        "Socket timed out",
+        "Connection refused",
+        "Connection timed out",
+        "Zero Bytes were transmitted",
+        "slurm_persist_conn_open",
+    ];
+    SAYS.iter().any(|says| err.contains(says))
+}
+
+fn bounds(config: &str) -> Bounds {
+    let number = |name: &str| {
+        let mut lines = config.lines().filter_map(|line| line.split_once('='));
+        lines.find(|(key, _)| key.trim() == name).and_then(|(_, n)| n.trim().parse().ok())
+    };
+    // What Slurm has where its configuration says nothing (slurm.conf manual).
+    Bounds { array: number("MaxArraySize").unwrap_or(1001), jobs: number("MaxJobCount").unwrap_or(10_000) }
+}
+
+fn task(line: &str) -> Option<Task> {
+    let mut fields = line.splitn(6, '|');
+    let mut next = || fields.next().map(str::trim);
+    let (job, index, array) = (next()?.parse().ok()?, next()?.parse().ok(), next()?.parse().ok()?);
+    let (state, node, reason) = (next()?.to_string(), next()?.to_string(), next()?.to_string());
+    Some(Task { job, array, index, state, node, reason })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn answers_are_read_and_what_is_no_answer_is_passed_over() {
+        let line = "17|3|0|RUNNING|n1|None";
+        let read = task(line).unwrap();
+        assert_eq!((read.job, read.index, read.array, read.node.as_str()), (17, Some(3), 0, "n1"));
+        assert!(!read.is_over());
+        assert!(task("17|N/A|2|OUT_OF_MEMORY|n2|OutOfMemory").unwrap().is_over());
+        for none in ["", "17", "x|1|0|RUNNING|n|r", "17|1|(null)|RUNNING|n|r"] {
+            assert_eq!(task(none), None, "{none}");
+        }
+        let config = "MaxArraySize            = 1001\nMaxJobCount             = 20000\n";
+        assert_eq!(bounds(config), Bounds { array: 1001, jobs: 20_000 });
+        assert_eq!(bounds(""), Bounds { array: 1001, jobs: 10_000 });
+    }
+
+    #[test]
+    fn an_array_waits_for_others_however_they_end() {
+        let array =
+            Submission { name: "endboard-x".into(), tasks: 3, after: vec![7, 9], ..Submission::default() };
+        let words = submission(&array);
+        assert!(
+            words.contains(&"--array=0-2".to_string())
+                && words.contains(&"--dependency=afterany:7:9".to_string())
+        );
+    }
+
+    #[test]
+    fn a_controller_that_is_away_is_told_from_one_that_refuses() {
+        assert!(is_away("slurm_load_jobs error: Unable to contact slurm controller (connect failure)"));
+        let refused = "sbatch: error: invalid partition specified: nights\nsbatch: error: Batch job submission failed: Invalid partition name specified\n";
+        assert!(!is_away(refused));
+        assert!(plain(refused).starts_with("invalid partition specified: nights; Batch job"));
+    }
+
+    proptest::proptest! {
+        #[test]
+        fn no_answer_makes_it_panic(text in ".{0,200}") {
+            let _ = (task(&text), bounds(&text), plain(&text));
+        }
+    }
+}

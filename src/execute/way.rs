@@ -1,0 +1,70 @@
+//! How a run is to go: with how much of the machine, and who else makes frames of the film.
+//!
+//! Knows what differs for one of several who work at the same time, and for whoever puts in place what they made. Does
+//! not know how they were started.
+
+use std::collections::{HashMap, HashSet};
+use std::sync::Arc;
+
+use super::{Engine, Stop};
+use crate::base::digest::Digest;
+use crate::base::frames::FrameSet;
+use crate::graph::NodeId;
+use crate::store::shared::Shared;
+
+/// How a run is to go.
+#[derive(Clone, Debug)]
+pub struct Options {
+    /// Workers.
+    pub jobs: usize,
+    /// Bytes that pictures held between stages may take, and as many again that programs which say so may use at once.
+    pub memory: usize,
+    /// Whether frames that failed with the same key are tried again.
+    pub again: bool,
+    /// Who makes frames.
+    pub way: Way,
+    /// Where renders of others are looked for, and those of this run go.
+    pub shared: Option<Arc<Shared>>,
+}
+
+/// Who makes frames.
+#[derive(Clone, Debug, Default)]
+pub enum Way {
+    /// This run, alone: the film's lock is held.
+    #[default]
+    Alone,
+    /// This run beside others: nothing is put in place, and what is recorded is kept aside.
+    Apart,
+    /// Others did: this run puts in place what they made, and makes nothing.
+    Gathers(Arc<Elsewhere>),
+}
+
+/// What others made.
+#[derive(Debug, Default)]
+pub struct Elsewhere {
+    /// Keys of their renders.
+    pub made: HashSet<Digest>,
+    /// Frames by shot and stage that their rows in the ledger tell of.
+    pub told: HashMap<(Arc<str>, Arc<str>), FrameSet>,
+}
+
+impl Engine<'_> {
+    /// True where nothing is put into the visible tree.
+    pub(super) fn is_apart(&self) -> bool {
+        matches!(self.options.way, Way::Apart)
+    }
+
+    /// What others made, where this run makes nothing.
+    pub(super) fn elsewhere(&self) -> Option<&Elsewhere> {
+        match &self.options.way {
+            Way::Gathers(elsewhere) => Some(elsewhere),
+            Way::Alone | Way::Apart => None,
+        }
+    }
+
+    /// A frame that nobody made, and that this run is not to make.
+    pub(super) fn leave(&self, id: NodeId, frame: i64) -> Stop {
+        self.outcome.lock().expect("no worker panics with it").left.insert((id, frame));
+        Stop::Failed
+    }
+}

@@ -1,0 +1,177 @@
+//! What tasks elsewhere left on the shared disk → the film's own records.
+//!
+//! Knows which of it is trusted: a render whose pixels are those that its name says, under the key that the film's own
+//! declaration gives. Whoever calls holds the film's lock. Everything here may be done twice and broken off anywhere.
+
+use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
+use std::sync::Arc;
+use std::time::Duration;
+
+use rayon::prelude::*;
+
+use crate::execute::Elsewhere;
+use crate::execute::slurm::record::{Attempt, Folder};
+use crate::ledger::file::{Ledger, LedgerError, read_all};
+use crate::ledger::id::RowId;
+use crate::ledger::row::What;
+use crate::project::rebuild::Writer;
+use crate::project::{Project, ProjectError};
+use crate::store::actions::{Action, Actions, kept_aside};
+use crate::store::objects::Objects;
+use crate::store::state::State;
+use crate::store::{Store, StoreError, file, write_own};
+
+/// Clocks that differ by more seconds than this are told of.
+const APART: f64 = 2.0;
+/// Seconds that a task is said to need for its start where none was measured.
+const STARTUP: f64 = 2.0;
+
+/// What was gathered.
+#[derive(Default)]
+pub struct Gathered {
+    /// Renders, and the frames that rows tell of.
+    pub elsewhere: Elsewhere,
+    /// Frames that failed, with the reason.
+    pub failed: HashMap<(String, String, i64), String>,
+    /// Wall and processor time.
+    pub spent: (Duration, Duration),
+    /// What a person should know.
+    pub troubles: BTreeSet<String>,
+    /// Runs whose tasks all came to their end.
+    pub over: Vec<Folder>,
+    /// Runs of which something is out: name, since when, by whom, parts that ended, parts in all.
+    pub out: Vec<(String, String, String, usize, usize)>,
+}
+
+impl Project {
+    /// Takes in what tasks of all runs left behind. What was taken in before is passed over.
+    ///
+    /// # Errors
+    /// The system refuses, or the writer's name is none.
+    pub(in crate::project) fn gather(&self, writer: &Writer) -> Result<Gathered, ProjectError> {
+        let store = Store::at(&self.folder)?;
+        let runs = Folder::all(&store);
+        let mut gathered = Gathered::default();
+        if runs.is_empty() {
+            return Ok(gathered);
+        }
+        let (rows, _) = self.ledger();
+        let known: HashSet<RowId> = rows.into_iter().map(|entry| entry.id).collect();
+        let ledger = match Ledger::open(&self.folder.join("ledger"), &writer.name) {
+            Err(error @ LedgerError::BadWriter(_)) => return Err(error.into()),
+            opened => opened?,
+        };
+        let mut state = State::load(&store)?;
+        state.open_journal(&store)?;
+        let (actions, objects) = (Actions::of(&store), Objects::of(&store));
+        let mut into = Into { known, ledger, state, actions, objects };
+        for run in runs {
+            let told = run.run().map_err(ProjectError::System)?;
+            let attempts = run.attempts();
+            let mut ended: BTreeMap<usize, bool> = BTreeMap::new();
+            for attempt in &attempts {
+                into.take(attempt, &mut gathered)?;
+                *ended.entry(attempt.part).or_default() |= attempt.end().is_some();
+            }
+            let parts: usize = told.arrays.iter().map(|array| array.count).sum();
+            let over = ended.values().filter(|over| **over).count();
+            measure(&store, &attempts)?;
+            if over == parts {
+                gathered.over.push(run);
+            } else {
+                gathered.out.push((run.name(), told.since, told.who, over, parts));
+            }
+        }
+        Ok(gathered)
+    }
+}
+
+/// Where it goes.
+struct Into {
+    known: HashSet<RowId>,
+    ledger: Ledger,
+    state: State,
+    actions: Actions,
+    objects: Objects,
+}
+
+impl Into {
+    fn take(&mut self, attempt: &Attempt, gathered: &mut Gathered) -> Result<(), ProjectError> {
+        let made = kept_aside(&attempt.folder.join("actions"))?;
+        let sound = self.examined(&made, gathered);
+        for action in made.iter().filter(|action| sound.contains(&action.key)) {
+            if !self.actions.has(&action.key) {
+                self.actions.put(action)?;
+            }
+            gathered.elsewhere.made.insert(action.key);
+        }
+        self.state.take_aside(&attempt.folder.join("journal"))?;
+        self.rows(attempt, gathered)?;
+        let mut at = 0;
+        for said in attempt.said(&mut at).into_iter().filter(|said| said.how == "failed") {
+            gathered.failed.insert((said.shot, said.stage, said.frame), said.reason.unwrap_or_default());
+        }
+        let Some(end) = attempt.end() else { return Ok(()) };
+        if end.ahead.abs() > APART {
+            let which = if end.ahead > 0.0 { "ahead of" } else { "behind" };
+            gathered.troubles.insert(format!(
+                "the clock of {} is {:.0} s {which} the shared disk's, so that rows of its work bear wrong times; set it by the network",
+                end.node,
+                end.ahead.abs()
+            ));
+        }
+        gathered.troubles.extend(end.refused.map(|words| format!("{}: {words}", end.node)));
+        Ok(())
+    }
+
+    /// Keys of the renders that are what they say. A render that is not kept has no file to look at.
+    fn examined(&self, made: &[Action], gathered: &mut Gathered) -> HashSet<crate::base::digest::Digest> {
+        let look = |action: &Action| match self.objects.path(&action.pixels).exists() {
+            true if !self.actions.has(&action.key) => self.objects.get(&action.pixels).map(drop),
+            _ => Ok(()),
+        };
+        let looked: Vec<(&Action, Result<(), StoreError>)> = made.par_iter().map(|a| (a, look(a))).collect();
+        let mut sound = HashSet::new();
+        for (action, found) in looked {
+            match found {
+                Ok(()) => drop(sound.insert(action.key)),
+                Err(error) => {
+                    drop(gathered.troubles.insert(format!("damaged, and not taken as a render: {error}")))
+                }
+            }
+        }
+        sound
+    }
+
+    fn rows(&mut self, attempt: &Attempt, gathered: &mut Gathered) -> Result<(), ProjectError> {
+        for entry in read_all(&attempt.folder).0 {
+            let What::Render(render) = &entry.row.what else { continue };
+            gathered.spent.0 += render.wall;
+            gathered.spent.1 += render.cpu;
+            let name = (Arc::clone(&entry.row.shot), Arc::clone(&entry.row.stage));
+            let told = gathered.elsewhere.told.entry(name).or_default();
+            entry.row.frames.runs().iter().for_each(|&run| told.insert_range(run));
+            if self.known.insert(entry.id) {
+                self.ledger.copy(&entry)?;
+            }
+        }
+        Ok(())
+    }
+}
+
+/// Keeps how long tasks took to start, so that the next run's are long enough.
+fn measure(store: &Store, attempts: &[Attempt]) -> Result<(), StoreError> {
+    let startups: Vec<f64> = attempts.iter().filter_map(Attempt::end).map(|end| end.startup).collect();
+    if startups.is_empty() {
+        return Ok(());
+    }
+    let mean = startups.iter().sum::<f64>() / startups.len() as f64;
+    write_own(&store.path("slurm").join("startup"), format!("{mean:.3}\n").as_bytes())
+}
+
+/// Seconds that tasks took to start, as last measured.
+pub(super) fn startup(store: &Store) -> f64 {
+    let kept = file::read(&store.path("slurm").join("startup")).ok().flatten();
+    let number = kept.and_then(|bytes| String::from_utf8(bytes).ok()?.trim().parse().ok());
+    number.filter(|n: &f64| n.is_finite() && *n >= 0.0).unwrap_or(STARTUP)
+}

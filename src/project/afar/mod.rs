@@ -1,0 +1,429 @@
+//! Rebuilding on a Slurm cluster: the plan is parted, submitted, followed, and what came of it put in place.
+//!
+//! Knows the order of these steps and what a run that is already out means. How parts are cut `plan` knows, what Slurm is
+//! told `execute::slurm`.
+
+mod following;
+mod gathering;
+mod part;
+
+use std::collections::{BTreeMap, HashMap};
+use std::path::{Path, PathBuf};
+
+pub use self::following::Followed;
+pub use self::gathering::Gathered;
+pub use self::part::{Came, Task};
+use super::rebuild::{Rebuilt, Writer};
+use super::{Care, Declared, Project, ProjectError, Status};
+use crate::base::frames::FrameSet;
+use crate::base::selector::Selection;
+use crate::declare::slurm::Slurm;
+use crate::events::Event;
+use crate::execute::slurm::record::{ArrayOf, FORMAT, Folder, PartOf, Run};
+use crate::execute::slurm::{Bounds, Cluster, Submission, Trouble};
+use crate::execute::{Ending, Options, Way};
+use crate::graph::{Graph, NodeId};
+use crate::ledger::row::{Entry, Outcome, What};
+use crate::plan::parts::{self, Parts, Sizes};
+use crate::programs::{Halt, Runner};
+use crate::store::lock::Lock;
+
+/// What a task's start may be of its work: one part in so many.
+const SHARE: f64 = 20.0;
+/// Work of a part where starts are short, in seconds of one processor.
+const SHORT: f64 = 60.0;
+/// Most parts in an array, so that what depends on it does not wait for long.
+const ARRAY: usize = 250;
+/// Seconds of a frame that was never rendered.
+const UNKNOWN: f64 = 1.0;
+/// The share of the time limit that a part is planned to need.
+const SPARE_TIME: f64 = 0.5;
+/// The share of a task's memory that pictures between stages may take; commands may take as much.
+const PICTURES: f64 = 0.4;
+/// That memory where the declaration says nothing, in bytes.
+const USUAL_MEMORY: usize = 1 << 30;
+
+/// How a run on Slurm is asked for.
+#[derive(Clone, Debug)]
+pub struct Asked {
+    /// The selectors as written.
+    pub selectors: Vec<String>,
+    /// Whether failed frames are tried again.
+    pub again: bool,
+    /// Whether nothing is waited for once all is submitted.
+    pub leave: bool,
+    /// This program's file, which the machines of the cluster see under the same name.
+    pub program: PathBuf,
+    /// Its version.
+    pub version: String,
+}
+
+/// What became of a run on Slurm.
+#[derive(Clone, Debug, Default)]
+pub struct Afar {
+    /// The run's name; empty when nothing had to be submitted.
+    pub run: String,
+    /// Whether it was found as submitted before.
+    pub found: bool,
+    /// Jobs, one an array.
+    pub jobs: Vec<u64>,
+    /// Tasks.
+    pub tasks: usize,
+    /// Parts that follow one another at most.
+    pub waves: usize,
+    /// What went wrong with tasks.
+    pub troubles: Vec<String>,
+    /// Whether it still goes on.
+    pub is_out: bool,
+    /// How it ended.
+    pub cancelled: bool,
+}
+
+impl Project {
+    /// Renders what is stale or absent by tasks on a Slurm cluster, and puts it in place.
+    ///
+    /// # Errors
+    /// The declaration has errors, another works on the film, Slurm refuses, or the system does.
+    pub fn rebuild_on_slurm(
+        &self,
+        declared: Declared,
+        selection: &Selection,
+        asked: &Asked,
+        writer: &Writer,
+        halt: &Halt,
+        events: &(dyn Fn(Event) + Sync),
+    ) -> Result<Rebuilt, ProjectError> {
+        if !declared.is_sound() {
+            return Err(ProjectError::Unsound(Box::new(declared)));
+        }
+        let lock = self.lock(writer)?;
+        let cluster = Cluster::here().map_err(|e| ProjectError::System(e.to_string()))?;
+        let mut afar = Afar::default();
+        let store = crate::store::Store::at(&self.folder)?;
+        let mut folder = Folder::all(&store).into_iter().next();
+        let mut selection = selection.clone();
+        if let Some(folder) = &folder {
+            afar.found = true;
+            let run = folder.run().map_err(ProjectError::System)?;
+            // What it was submitted for is what it is taken in for.
+            selection = Selection::parse(run.selectors.iter().map(String::as_str)).unwrap_or_default();
+            events(Event::Told(format!(
+                "run {} is out on Slurm since {}, by {}; nothing else is submitted, and it is followed",
+                folder.name(),
+                run.since,
+                run.who
+            )));
+        } else {
+            folder = self.write_run(declared, &selection, asked, writer, &cluster, events)?;
+        }
+        if let Some(folder) = &folder {
+            self.submit(folder, &cluster, events, &mut afar)?;
+            if asked.leave {
+                afar.is_out = true;
+            } else {
+                let run = folder.run().map_err(ProjectError::System)?;
+                let mut following = following::Following::new(folder, &run, &cluster, events)?;
+                match following.follow(halt) {
+                    Followed::Over => {}
+                    Followed::Cancelled => afar.cancelled = true,
+                    Followed::Left => afar.is_out = true,
+                }
+                afar.troubles = following.troubles();
+            }
+        }
+        self.settle_run(&lock, &selection, asked, folder, afar, writer, events)
+    }
+
+    /// Puts in place what was made, and closes the run when nothing of it is out.
+    #[allow(clippy::too_many_arguments)] // Each is one thing that the caller decides.
+    fn settle_run(
+        &self,
+        lock: &Lock,
+        selection: &Selection,
+        asked: &Asked,
+        folder: Option<Folder>,
+        afar: Afar,
+        writer: &Writer,
+        events: &(dyn Fn(Event) + Sync),
+    ) -> Result<Rebuilt, ProjectError> {
+        // A run that was asked to end has stopped its programs; what was made is put in place all the same.
+        let programs = Runner::alone().map_err(|e| ProjectError::System(e.to_string()))?;
+        // Putting in place makes nothing, so that it needs no more than this.
+        let options = Options {
+            jobs: std::thread::available_parallelism().map_or(1, usize::from),
+            memory: USUAL_MEMORY,
+            again: asked.again,
+            way: Way::Gathers(Default::default()),
+            shared: None,
+        };
+        let mut rebuilt =
+            self.rebuild_under(lock, self.read(), selection, options, writer, programs, &|event| {
+                if matches!(event, Event::Told(_)) {
+                    events(event);
+                }
+            })?;
+        if afar.cancelled {
+            rebuilt.outcome.ended.get_or_insert(Ending::Asked);
+        }
+        if let Some(folder) = folder.filter(|_| !afar.is_out)
+            && rebuilt.outcome.ended.as_ref().is_none_or(|ended| *ended == Ending::Asked)
+        {
+            // A run whose tasks all came to their end is closed already.
+            match folder.close() {
+                Err(error)
+                    if Folder::all(&rebuilt.status.store).iter().any(|f| f.name() == folder.name()) =>
+                {
+                    return Err(error.into());
+                }
+                _ => {}
+            }
+        }
+        rebuilt.afar = Some(afar);
+        Ok(rebuilt)
+    }
+
+    /// Plans a run and writes it down; none where nothing is to be made.
+    fn write_run(
+        &self,
+        declared: Declared,
+        selection: &Selection,
+        asked: &Asked,
+        writer: &Writer,
+        cluster: &Cluster,
+        events: &(dyn Fn(Event) + Sync),
+    ) -> Result<Option<Folder>, ProjectError> {
+        let bounds = cluster.bounds().map_err(told)?;
+        self.finish_taking(writer)?;
+        let reading = |done, of| events(Event::Reading(done, of));
+        let status = self.status_of(declared, self.recall(Care::Write), Care::Write, &reading)?;
+        let slurm = status.declared.film.as_ref().and_then(|film| film.slurm.clone()).unwrap_or_default();
+        let parts = self.parted(&status, selection, asked.again, &slurm, bounds);
+        if parts.parts.is_empty() {
+            return Ok(None);
+        }
+        let graph = &status.declared.graph;
+        let run = run_of(graph, &parts, &slurm, asked, writer);
+        let of: Vec<PartOf> = parts.parts.iter().map(|part| part_of(graph, part)).collect();
+        let name =
+            jiff::Timestamp::now().strftime("%Y%m%dT%H%M%S").to_string() + &format!("-{}", writer.process);
+        let script = script(&self.folder, &name, &asked.program)?;
+        Ok(Some(Folder::make(&status.store, &name, &run, &of, &script)?))
+    }
+
+    /// The work of a selection in parts.
+    pub fn parted(
+        &self,
+        status: &Status,
+        selection: &Selection,
+        again: bool,
+        slurm: &Slurm,
+        bounds: Bounds,
+    ) -> Parts {
+        let graph = &status.declared.graph;
+        let plan = self.plan(status, selection, again);
+        let mut due = plan.elsewhere(graph, &status.report, again);
+        // What lies in the store already is put in place by whoever gathers.
+        for (&id, frames) in &mut due {
+            let strip = &status.report.strips[id];
+            *frames = frames.iter().filter(|n| !strip.get(*n).is_some_and(|cell| cell.restorable)).collect();
+        }
+        due.retain(|_, frames| !frames.is_empty());
+        let costs = costs(graph, &status.ledger.0);
+        let total = due.iter().map(|(id, frames)| costs[*id] * frames.len() as f64).sum();
+        let sizes = sizes(slurm, bounds, gathering::startup(&status.store), total);
+        parts::split(graph, &due, &|id| costs[id], &sizes)
+    }
+
+    /// Submits the arrays of a run that were not, under the numbers of those that were.
+    fn submit(
+        &self,
+        folder: &Folder,
+        cluster: &Cluster,
+        events: &(dyn Fn(Event) + Sync),
+        afar: &mut Afar,
+    ) -> Result<(), ProjectError> {
+        let run = folder.run().map_err(ProjectError::System)?;
+        let mut jobs = folder.jobs();
+        let count = run.arrays.len();
+        if jobs.len() < count && afar.found {
+            // Whoever submitted may have ended between a submission and its note.
+            for task in cluster.tasks(&folder.job_name()).map_err(told)? {
+                if !jobs.contains_key(&task.array) {
+                    folder.submitted(task.array, task.job)?;
+                    jobs.insert(task.array, task.job);
+                }
+            }
+        }
+        for (number, array) in run.arrays.iter().enumerate() {
+            if jobs.contains_key(&number) {
+                continue;
+            }
+            let after = array.after.iter().filter_map(|of| jobs.get(of).copied()).collect();
+            let name = folder.job_name();
+            let submission = Submission { name, number, tasks: array.count, after, asks: array.asks.clone() };
+            let log = self.folder.join(format!(".endboard/logs/slurm-{}-{number}-%a.log", folder.name()));
+            match cluster.submit(&submission, &self.folder, &folder.script(), &log) {
+                Ok(job) => {
+                    folder.submitted(number, job)?;
+                    jobs.insert(number, job);
+                }
+                Err(trouble) => return Err(self.undo(folder, cluster, &jobs, trouble)),
+            }
+        }
+        afar.run = folder.name();
+        afar.jobs = jobs.values().copied().collect();
+        afar.tasks = run.arrays.iter().map(|array| array.count).sum();
+        afar.waves = depth(&run.arrays);
+        if !afar.found {
+            events(Event::Told(format!(
+                "submitted to Slurm: {} frames in {} tasks of {} jobs",
+                run.frames, afar.tasks, count
+            )));
+        }
+        Ok(())
+    }
+
+    /// Takes back a run that could not be submitted as a whole.
+    fn undo(
+        &self,
+        folder: &Folder,
+        cluster: &Cluster,
+        jobs: &BTreeMap<usize, u64>,
+        trouble: Trouble,
+    ) -> ProjectError {
+        let jobs: Vec<u64> = jobs.values().copied().collect();
+        if matches!(trouble, Trouble::Away(_)) && !jobs.is_empty() {
+            return ProjectError::System(format!(
+                "{trouble}; {} of the run's jobs were submitted and go on; `endboard rebuild --on slurm` submits the others",
+                jobs.len()
+            ));
+        }
+        if let Err(error) = cluster.cancel(&jobs) {
+            tracing::warn!(%error, "what was submitted could not be cancelled");
+        }
+        // What its first tasks may have made lies in the store; nothing else is lost with the folder.
+        if let Err(error) = folder.close() {
+            tracing::warn!(%error, "the run's folder could not be removed");
+        }
+        told(trouble)
+    }
+}
+
+fn told(trouble: Trouble) -> ProjectError {
+    ProjectError::System(match &trouble {
+        Trouble::Refused { .. } => {
+            format!("{trouble}; see 'slurm' in the declaration, and what `sinfo` shows")
+        }
+        Trouble::Lacking(_) | Trouble::Away(_) => trouble.to_string(),
+    })
+}
+
+/// Seconds that a frame of each node takes by the ledger: of its shot and stage, else of the stage in other shots.
+fn costs(graph: &Graph, rows: &[Entry]) -> Vec<f64> {
+    type Sum = (f64, f64);
+    let (mut own, mut like): (HashMap<(&str, &str), Sum>, HashMap<&str, Sum>) = Default::default();
+    for row in rows.iter().map(|entry| &entry.row) {
+        let What::Render(render) = &row.what else { continue };
+        if render.outcome != Outcome::Done {
+            continue;
+        }
+        // Several processors at one frame are not several frames at a time.
+        let (seconds, frames) = (render.wall.max(render.cpu).as_secs_f64(), row.frames.len() as f64);
+        for sum in [own.entry((&row.shot, &row.stage)).or_default(), like.entry(&row.stage).or_default()] {
+            *sum = (sum.0 + seconds, sum.1 + frames);
+        }
+    }
+    let known = |node: &crate::graph::Node| {
+        let sum = own.get(&(&*node.shot, &*node.stage)).or_else(|| like.get(&*node.stage))?;
+        Some((sum.0 / sum.1.max(1.0)).max(1e-4))
+    };
+    graph.nodes.iter().map(|node| known(node).unwrap_or(UNKNOWN)).collect()
+}
+
+/// How large parts are to be, for work of `total` seconds.
+pub fn sizes(slurm: &Slurm, bounds: Bounds, startup: f64, total: f64) -> Sizes {
+    let processors = f64::from(slurm.processors.unwrap_or(1));
+    // Half of what the controller knows at one time, so that others have room.
+    let fewest = total / (bounds.jobs as f64 / 2.0).max(1.0);
+    let mut seconds = (startup * SHARE * processors).max(SHORT).max(fewest);
+    if let Some(time) = slurm.time {
+        seconds = seconds.min(time.as_secs_f64() * SPARE_TIME * processors);
+    }
+    let frames = slurm.frames.map_or(usize::MAX, |frames| frames as usize);
+    Sizes { seconds, frames, array: ARRAY.min(bounds.array.saturating_sub(1)).max(1) }
+}
+
+fn run_of(graph: &Graph, parts: &Parts, slurm: &Slurm, asked: &Asked, writer: &Writer) -> Run {
+    let arrays = parts.arrays.iter().map(|array| ArrayOf {
+        first: array.parts.start,
+        count: array.parts.len(),
+        after: array.after.iter().copied().collect(),
+        asks: asks(graph, slurm, &parts.parts[array.parts.start].pools),
+    });
+    let is_counted = |id: &NodeId| !graph.nodes[*id].is_passed_on();
+    let frames = parts.parts.iter().flat_map(|part| &part.targets).filter(|(id, _)| is_counted(id));
+    let memory = slurm.memory.map_or(USUAL_MEMORY, |bytes| (bytes as f64 * PICTURES) as usize);
+    Run {
+        format: FORMAT.into(),
+        version: asked.version.clone(),
+        since: jiff::Timestamp::now().strftime("%F %H:%M:%S UTC").to_string(),
+        who: format!("{} on {}", writer.name, writer.machine),
+        selectors: asked.selectors.clone(),
+        again: asked.again,
+        frames: frames.map(|(_, set)| set.len()).sum(),
+        arrays: arrays.collect(),
+        jobs: slurm.processors.unwrap_or(1) as usize,
+        memory,
+    }
+}
+
+fn part_of(graph: &Graph, part: &parts::Part) -> PartOf {
+    let target = |(&id, frames): (&NodeId, &FrameSet)| {
+        let node = &graph.nodes[id];
+        (node.shot.to_string(), node.stage.to_string(), frames.to_string(), node.identity.to_string())
+    };
+    PartOf { targets: part.targets.iter().map(target).collect(), needs: part.needs.iter().copied().collect() }
+}
+
+/// What tasks ask for, whose stages take places in these pools.
+fn asks(graph: &Graph, slurm: &Slurm, pools: &std::collections::BTreeSet<usize>) -> Vec<String> {
+    let mut words = Vec::new();
+    let named = [("partition", &slurm.partition), ("account", &slurm.account), ("qos", &slurm.qos)];
+    words
+        .extend(named.iter().filter_map(|(name, word)| word.as_ref().map(|word| format!("--{name}={word}"))));
+    words.push(format!("--cpus-per-task={}", slurm.processors.unwrap_or(1)));
+    words.extend(slurm.memory.map(|bytes| format!("--mem={}M", bytes.div_ceil(1 << 20))));
+    words.extend(slurm.time.map(|time| format!("--time={}", time.as_secs().div_ceil(60))));
+    let asked = || pools.iter().filter_map(|pool| slurm.pools.get(&graph.pools[*pool].0));
+    let joined = |words: Vec<&str>| (!words.is_empty()).then(|| words.join(","));
+    let gres = joined(asked().filter_map(|asks| asks.gres.as_deref()).collect());
+    let licences = joined(asked().filter_map(|asks| asks.licenses.as_deref()).collect());
+    words.extend(gres.map(|list| format!("--gres={list}")));
+    words.extend(licences.map(|list| format!("--licenses={list}")));
+    words
+}
+
+/// Arrays that follow one another at most.
+fn depth(arrays: &[ArrayOf]) -> usize {
+    let mut depths: Vec<usize> = Vec::with_capacity(arrays.len());
+    for array in arrays {
+        let before = array.after.iter().filter_map(|of| depths.get(*of)).max();
+        depths.push(before.map_or(1, |deep| deep + 1));
+    }
+    depths.into_iter().max().unwrap_or(0)
+}
+
+/// What each task runs. Its words are quoted, so that no name of a folder is taken for anything else.
+fn script(folder: &Path, run: &str, program: &Path) -> Result<String, ProjectError> {
+    let quoted = |path: &Path| {
+        let text = path.to_str().and_then(|text| shlex::try_quote(text).ok().map(|q| q.into_owned()));
+        text.ok_or_else(|| {
+            ProjectError::System(format!("{} cannot be named in a script; rename it", path.display()))
+        })
+    };
+    Ok(format!(
+        "#!/bin/sh\n# Makes one part of a run; the number of its array comes with the submission.\nexec {} -C {} part {run} \"$1\" \"$SLURM_ARRAY_TASK_ID\"\n",
+        quoted(program)?,
+        quoted(folder)?
+    ))
+}

@@ -1,0 +1,265 @@
+//! One task of a run on Slurm: makes the frames of its part, on whatever machine it finds itself.
+//!
+//! Knows that others work at the same time: it takes no lock, and writes only into the folder of its attempt, besides renders
+//! under the names of their contents. Does not know Slurm.
+
+use std::collections::{BTreeMap, HashMap};
+use std::io::Write;
+use std::path::Path;
+use std::sync::Mutex;
+use std::time::{Duration, Instant, SystemTime};
+
+use crate::base::frames::FrameSet;
+use crate::events::{Event, How};
+use crate::execute::slurm::record::{Attempt, End, Folder, PartOf, Run, Said};
+use crate::execute::tally::Tally;
+use crate::execute::{Engine, Options, Outcome, Way};
+use crate::graph::{Graph, NodeId};
+use crate::ledger::file::Ledger;
+use crate::plan::{self, Plan};
+use crate::programs::Runner;
+use crate::project::{Care, Declared, Project, ProjectError, Status};
+use crate::store::actions::{Action, kept_aside};
+use crate::store::{Store, StoreError};
+
+/// How long a task waits for what others have made and the shared disk does not show yet. Then it makes that itself.
+const LATE: Duration = Duration::from_secs(20);
+const PAUSE: Duration = Duration::from_millis(200);
+
+/// Which task it is, and where it runs.
+#[derive(Clone, Debug)]
+pub struct Task {
+    /// The run's name.
+    pub run: String,
+    /// The number of its array.
+    pub array: usize,
+    /// Its number in the array.
+    pub index: usize,
+    /// The machine's name.
+    pub node: String,
+    /// The version of this program.
+    pub version: String,
+}
+
+/// What came of it.
+#[derive(Debug)]
+pub enum Came {
+    /// Frames were made; what failed is in the outcome.
+    Made(Box<Outcome>),
+    /// It was not to make anything, for this reason.
+    Refused(String),
+}
+
+impl Project {
+    /// Makes a part.
+    ///
+    /// # Errors
+    /// The run is not there, or the system refuses.
+    pub fn make_part(&self, task: &Task, programs: Runner) -> Result<Came, ProjectError> {
+        let began = Instant::now();
+        let store = Store::at(&self.folder)?;
+        let gone =
+            || ProjectError::System(format!("there is no run {} in {}", task.run, self.folder.display()));
+        let folder = Folder::named(&store, &task.run).ok_or_else(gone)?;
+        let run = folder.run().map_err(ProjectError::System)?;
+        let first = run.arrays.get(task.array).map(|array| array.first).ok_or_else(gone)?;
+        let parts = folder.parts(task.array).map_err(ProjectError::System)?;
+        let part = parts.get(task.index).ok_or_else(gone)?;
+        let attempt = folder.begin(first + task.index)?;
+        let mut end = End { node: task.node.clone(), ahead: ahead(&attempt)?, ..End::default() };
+        let declared = self.read();
+        if let Some(words) = refusal(&run, part, task, &declared) {
+            end.refused = Some(words.clone());
+            end.wall = began.elapsed().as_secs_f64();
+            attempt.finish(&end)?;
+            return Ok(Came::Refused(words));
+        }
+        let others = self.others(&folder, &attempt, part)?;
+        let outcome = self.make(&run, part, declared, (&attempt, &others), programs, task, &mut || {
+            end.startup = began.elapsed().as_secs_f64();
+        })?;
+        end.wall = began.elapsed().as_secs_f64();
+        end.ended = outcome.ended.as_ref().map(ToString::to_string);
+        attempt.finish(&end)?;
+        // Half-made files of calls are of no use to anyone.
+        let _ = std::fs::remove_dir_all(attempt.folder.join("work"));
+        Ok(Came::Made(Box::new(outcome)))
+    }
+
+    /// Attempts that made what this one needs, and earlier ones at the same part. Waits for a while for those of which nothing
+    /// is to be seen, as their tasks are over.
+    fn others(&self, folder: &Folder, own: &Attempt, part: &PartOf) -> Result<Vec<Attempt>, ProjectError> {
+        let began = Instant::now();
+        loop {
+            let all = folder.attempts();
+            let seen =
+                |need: &usize| all.iter().any(|attempt| attempt.part == *need && attempt.end().is_some());
+            if part.needs.iter().all(seen) || began.elapsed() > LATE {
+                let of = |attempt: &Attempt| {
+                    part.needs.contains(&attempt.part)
+                        || (attempt.part == own.part && attempt.number != own.number)
+                };
+                return Ok(all.into_iter().filter(of).collect());
+            }
+            std::thread::sleep(PAUSE);
+        }
+    }
+
+    #[allow(clippy::too_many_arguments)] // Each is one thing that the task is given.
+    fn make(
+        &self,
+        run: &Run,
+        part: &PartOf,
+        declared: Declared,
+        (attempt, others): (&Attempt, &[Attempt]),
+        programs: Runner,
+        task: &Task,
+        ready: &mut dyn FnMut(),
+    ) -> Result<Outcome, ProjectError> {
+        let mut status = self.looked(declared, self.recall(Care::Read), Care::Read, &|_, _| {})?.0;
+        let store = status.store.apart(&attempt.folder)?;
+        let mut state = std::mem::take(&mut status.state);
+        state.open_journal(&store)?;
+        let mut known: Vec<Action> = Vec::new();
+        for other in others {
+            known.extend(kept_aside(&other.folder.join("actions"))?);
+            state.take_aside(&other.folder.join("journal"))?;
+        }
+        let actions = crate::store::actions::Actions::of(&store);
+        status.actions = actions.aside(&attempt.folder.join("actions"), known)?;
+        let plan = plan_of(part, &status, run.again);
+        let ledger = Ledger::open(&attempt.folder, "rows");
+        let tally = Tally::new(&status.declared.graph.film, &task.node, ledger, &status.ledger.0);
+        let saying = Saying::new(attempt, &status.declared.graph, part)?;
+        let options =
+            Options { jobs: run.jobs, memory: run.memory, again: run.again, way: Way::Apart, shared: None };
+        let events = |event: Event| saying.take(&event);
+        let engine = Engine::new(
+            &status.declared.graph,
+            &status.report,
+            &plan,
+            &status.seen,
+            self.folder.clone(),
+            store,
+            &status.actions,
+            &status.packets,
+            state,
+            tally,
+            options,
+            programs,
+            &events,
+        );
+        ready();
+        let (outcome, _, tally) = engine.run();
+        tally.flush();
+        Ok(outcome)
+    }
+}
+
+/// The frames of a part that are still work.
+fn plan_of(part: &PartOf, status: &Status, again: bool) -> Plan {
+    let graph = &status.declared.graph;
+    let frames: HashMap<NodeId, FrameSet> = part
+        .frames()
+        .into_iter()
+        .filter_map(|((shot, stage), frames)| Some((graph.find(shot, stage)?, frames)))
+        .collect();
+    plan::plan(graph, &status.report, again, &|id, frame| {
+        frames.get(&id).is_some_and(|frames| frames.contains(frame))
+    })
+}
+
+/// Why a part is not to be made here: what made it must be what was planned.
+fn refusal(run: &Run, part: &PartOf, task: &Task, declared: &Declared) -> Option<String> {
+    if run.version != task.version {
+        return Some(format!(
+            "endboard {} is installed there and {} submitted the run; install the same version on all machines, then rebuild again",
+            task.version, run.version
+        ));
+    }
+    if !declared.is_sound() {
+        let first = declared.problems.iter().map(|problem| problem.message.as_str()).next();
+        return Some(format!(
+            "the declaration has errors there ({}); see `endboard check` on that machine",
+            first.unwrap_or("it cannot be read")
+        ));
+    }
+    let graph = &declared.graph;
+    let mut other: BTreeMap<String, Vec<&str>> = BTreeMap::new();
+    for (shot, stage, frames, identity) in &part.targets {
+        let found = graph.find(shot, stage).map(|id| &graph.nodes[id]);
+        let is_same = found.is_some_and(|node| node.identity.to_string() == *identity);
+        if !is_same {
+            let what = match found {
+                None => "is not in the declaration there".to_string(),
+                Some(node) if node.kind() == "command" => {
+                    "is called otherwise there: its tool, the tool's version or a file of it differs"
+                        .to_string()
+                }
+                Some(node) => {
+                    format!("is another there: its settings changed, or the version of '{}'", node.kind())
+                }
+            };
+            other.entry(format!("{shot}/{stage} {what}")).or_default().push(frames);
+        }
+    }
+    let (words, frames) = other.into_iter().next()?;
+    Some(format!(
+        "{words}, than when the run was submitted ({}); nothing of it was made there; put that right, or rebuild again for what changed",
+        frames.join(", ")
+    ))
+}
+
+/// Seconds that this machine's clock is ahead of the one that gives files on the shared disk their times.
+fn ahead(attempt: &Attempt) -> Result<f64, StoreError> {
+    let path = attempt.folder.join("mark");
+    let there = write_mark(&path).map_err(StoreError::file(&path))?;
+    let here = SystemTime::now();
+    Ok(match here.duration_since(there) {
+        Ok(ahead) => ahead.as_secs_f64(),
+        Err(behind) => -behind.duration().as_secs_f64(),
+    })
+}
+
+fn write_mark(path: &Path) -> std::io::Result<SystemTime> {
+    std::fs::write(path, b"x")?;
+    std::fs::metadata(path)?.modified()
+}
+
+/// Writes down what comes of each frame of the part, so that whoever follows the run sees it.
+struct Saying<'g> {
+    file: Mutex<std::fs::File>,
+    frames: BTreeMap<(&'g str, &'g str), FrameSet>,
+}
+
+impl<'g> Saying<'g> {
+    fn new(attempt: &Attempt, _graph: &'g Graph, part: &'g PartOf) -> Result<Self, StoreError> {
+        let path = attempt.folder.join("said");
+        let file = std::fs::File::create(&path).map_err(StoreError::file(&path))?;
+        Ok(Self { file: Mutex::new(file), frames: part.frames() })
+    }
+
+    fn take(&self, event: &Event) {
+        let Event::Frame { shot, stage, frame, how } = event else { return };
+        let is_own = self.frames.get(&(&**shot, &**stage)).is_some_and(|set| set.contains(*frame));
+        let (how, reason) = match how {
+            How::Rendered => ("rendered", None),
+            How::Alike => ("alike", None),
+            How::Restored => ("restored", None),
+            How::Shared => ("shared", None),
+            How::Same => ("same", None),
+            How::Failed(reason) => ("failed", Some(reason.clone())),
+            How::Blocked => ("blocked", None),
+        };
+        // Of frames of others only what went wrong is news.
+        if !is_own && reason.is_none() {
+            return;
+        }
+        let said =
+            Said { shot: shot.to_string(), stage: stage.to_string(), frame: *frame, how: how.into(), reason };
+        let mut line = serde_json::to_vec(&said).expect("plain values");
+        line.push(b'\n');
+        // What is lost of it is progress only.
+        let _ = self.file.lock().expect("nothing panics with it").write_all(&line);
+    }
+}
