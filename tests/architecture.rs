@@ -16,7 +16,7 @@ const LAYERS: &[(&str, &[&str])] = &[
     ("cut", &["base"]),
     ("graph", &["base", "media", "operators", "declare"]),
     ("stale", &["base", "graph"]),
-    ("plan", &["base", "graph", "stale"]),
+    ("plan", &["base", "declare", "graph", "stale"]),
     ("store", &["base", "media"]),
     ("bucket", &["base", "store"]),
     ("observe", &["base", "media", "declare", "graph", "stale", "store"]),
@@ -151,7 +151,10 @@ impl File {
     fn shipped(&self) -> Vec<&str> {
         let lines: Vec<&str> = self.text.lines().collect();
         let tests = |i: usize| {
-            lines[i] == "#[cfg(test)]" && lines.get(i + 1).is_some_and(|next| next.trim_start_matches("pub ").starts_with("mod tests"))
+            lines[i] == "#[cfg(test)]"
+                && lines
+                    .get(i + 1)
+                    .is_some_and(|next| next.trim_start_matches("pub ").starts_with("mod tests"))
         };
         let end = (0..lines.len()).find(|&i| tests(i)).unwrap_or(lines.len());
         lines[..end].to_vec()

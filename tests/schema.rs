@@ -119,6 +119,7 @@ fn the_schema_knows_the_keys_that_the_reader_knows() {
     let z = "zzzzzzzzzzzzzzzz: 1";
     assert_eq!(keys(&defs["film"]), known(z));
     assert_eq!(keys(&defs["plate"]), known(&format!("shots: {{}}\nplates:\n  a: {{ {z} }}")));
+    assert_eq!(keys(&defs["slurm"]), known(&format!("shots: {{}}\nslurm: {{ {z} }}")));
     assert_eq!(keys(&defs["sound"]), known(&format!("shots: {{}}\nsound: {{ {z} }}")));
     assert_eq!(keys(&defs["delivery"]), known(&format!("shots: {{}}\ndeliveries:\n  a: {{ {z} }}")));
     assert_eq!(keys(&defs["shot"]), known(&format!("shots:\n  a: {{ {z} }}")));
@@ -140,6 +141,7 @@ working_space: acescg
 cut: cut/lock-1.edl
 handles: 0
 pools: { licence: 2 }
+slurm: { partition: night, account: salt_works, memory: 8GB, processors: 4, time: "1:30", frames: 24, pools: { licence: { licenses: "keying:1" } } }
 plates:
   shed-a: { files: plates/shed-a/shed-a.####.exr, frames: 1001-1072, encoding: linear-rec709 }
   ride: { movie: plates/ride.mp4, first: -5, frames: -5--2 }
@@ -180,7 +182,10 @@ sound:
 "##;
 
 /// Replacements that each make `SOUND` unsound.
-const BROKEN: [(&str, &str); 39] = [
+const BROKEN: [(&str, &str); 42] = [
+    ("partition: night", "partition: '-N 9'"),
+    ("time: \"1:30\"", "time: \"1:90\""),
+    ("processors: 4", "processors: 0"),
     ("stills: [br040@1009", "stills: [br040/one@1009"),
     ("stills: [br040@1009, \"film@1-3\"]", "stills: br040@1009"),
     ("picture: [0, 60, 960, 420]", "picture: [0, 60, 960]"),

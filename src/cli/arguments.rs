@@ -5,6 +5,7 @@ pub mod cut;
 pub mod measure;
 pub mod packets;
 pub mod page;
+pub mod render;
 pub mod share;
 
 use std::path::PathBuf;
@@ -22,7 +23,8 @@ use cut::{Cut, Recut};
 use measure::{Match, Register, Track};
 use packets::{Handout, Outstanding, Takeback};
 use page::{Page, Serve};
-use share::{Share, Way};
+pub use render::{On, Part, Rebuild};
+use share::Share;
 
 /// Takes a short film from locked cut to delivered film: declare shots and stages, rebuild only what
 /// changed, and see where the hours went.
@@ -167,62 +169,6 @@ pub struct Hum {
     pub replace: bool,
 }
 
-/// What renders besides this machine.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
-pub enum On {
-    /// A Slurm cluster
-    Slurm,
-}
-
-/// Which part of a run on a cluster is to be made; for its tasks alone.
-#[derive(Debug, Args)]
-pub struct Part {
-    /// The run
-    pub run: String,
-    /// The number of its array
-    pub array: usize,
-    /// The number of the task
-    pub index: usize,
-}
-
-/// Options of `rebuild`.
-#[derive(Debug, Args)]
-pub struct Rebuild {
-    /// Shots, stages and frames; all when not given. What they need is rendered too
-    pub selectors: Vec<String>,
-    /// Workers; as many as processors when not given
-    #[arg(long, short, value_name = "N", value_parser = amounts::jobs, allow_negative_numbers = true)]
-    pub jobs: Option<usize>,
-    /// Memory for pictures between stages, such as 2GB or 1.5GiB, at least 64MB, and as much again for commands that
-    /// say how much they use; a quarter of the machine's when not given
-    #[arg(long, value_name = "SIZE", value_parser = amounts::memory)]
-    pub memory: Option<u64>,
-    /// Say what would be rendered, and render nothing
-    #[arg(long)]
-    pub plan: bool,
-    /// Try frames again that failed with the same inputs and settings
-    #[arg(long)]
-    pub again: bool,
-    /// Render on a cluster, by tasks on this shared folder; a run that is out already is followed
-    #[arg(long, value_name = "CLUSTER", conflicts_with_all = ["jobs", "memory", "plan", "hold", "let_go"])]
-    pub on: Option<On>,
-    /// With --on: submit and leave; a later rebuild takes in what was made
-    #[arg(long, requires = "on")]
-    pub leave: bool,
-    /// Keep the renders that are there until let go, stale or fresh, whatever changes; renders nothing
-    #[arg(long, conflicts_with_all = ["let_go", "plan", "again"])]
-    pub hold: bool,
-    /// Let go of renders that were kept; renders nothing
-    #[arg(long, conflicts_with_all = ["plan", "again"])]
-    pub let_go: bool,
-    /// How the crew's shared store is used: both, take (send nothing), off; ENDBOARD_SHARED, or both, when not given
-    #[arg(long, value_name = "WAY", hide_possible_values = true)]
-    pub shared: Option<Way>,
-    /// A few words on why they are kept
-    #[arg(long, value_name = "WORDS", default_value = "", hide_default_value = true)]
-    pub note: String,
-}
-
 /// Options of `hours`.
 #[derive(Debug, Args)]
 pub struct Hours {
@@ -355,7 +301,8 @@ pub struct Demo {
 pub(super) fn suggested(mut error: clap::Error) -> clap::Error {
     let Some(ContextValue::String(word)) = error.get(ContextKind::InvalidSubcommand) else { return error };
     let command = Arguments::command();
-    let near = nearest(word, command.get_subcommands().map(clap::Command::get_name)).map(str::to_string);
+    let shown = command.get_subcommands().filter(|verb| !verb.is_hide_set());
+    let near = nearest(word, shown.map(clap::Command::get_name)).map(str::to_string);
     error.remove(ContextKind::SuggestedSubcommand);
     if let Some(near) = near {
         error.insert(ContextKind::SuggestedSubcommand, ContextValue::Strings(vec![near]));

@@ -33,7 +33,8 @@ fn sections(out: &mut dyn Write) -> Result<()> {
     page.render_description_section(out)?;
     page.render_options_section(out)?;
     writeln!(out, ".SH COMMANDS")?;
-    for verb in command.get_subcommands_mut().filter(|verb| verb.get_name() != "help") {
+    for verb in command.get_subcommands_mut().filter(|verb| verb.get_name() != "help" && !verb.is_hide_set())
+    {
         section(out, verb)?;
     }
     writeln!(out, ".SH NOTES")?;
@@ -74,7 +75,7 @@ mod tests {
         let mut bytes = Vec::new();
         page(&mut bytes).unwrap();
         let text = String::from_utf8(bytes).unwrap().replace("\\-", "-");
-        for verb in Arguments::command().get_subcommands() {
+        for verb in Arguments::command().get_subcommands().filter(|verb| !verb.is_hide_set()) {
             assert!(text.contains(&format!(".SS endboard {}", verb.get_name())), "{text}");
         }
         assert!(text.contains("--only-plates") && text.contains("[-C FOLDER]"), "{text}");

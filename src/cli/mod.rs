@@ -12,6 +12,7 @@ macro_rules! tell {
     ($($line:tt)*) => { $crate::cli::show::tell(format_args!("{}\n", format_args!($($line)*))) };
 }
 
+mod afar;
 mod amounts;
 mod approve;
 mod arguments;

@@ -7,14 +7,13 @@ use tokio::signal::unix::{Signal, SignalKind, signal};
 
 use super::arguments::{self, Arguments, On, Rebuild};
 use super::progress::Rebuilding;
-use super::{Answer, Exit, Failure, holding, share, show, trouble};
+use super::{Answer, Exit, Failure, afar, holding, share, show, trouble};
 use crate::base::digest::Digest;
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
 use crate::execute::{Ending, Options, Outcome};
 use crate::graph::Graph;
 use crate::programs::{self, Halt, Runner};
-use crate::project::afar::{Afar, Asked};
 use crate::project::rebuild::{Rebuilt, Writer};
 use crate::project::trouble::gather;
 use crate::project::{Declared, Project, ProjectError};
@@ -42,7 +41,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answe
     // A slip in a selector must not pass for "nothing to do".
     arguments::selection(&options.selectors, Some(&declared.graph))?;
     let rebuilt = match options.on {
-        Some(On::Slurm) => on_slurm(project, declared, &selection, options, arguments.json)?,
+        Some(On::Slurm) => afar::on_slurm(project, declared, &selection, options, arguments.json)?,
         None => rebuild(project, None, declared, &selection, options, arguments.json)?,
     };
     Ok(report(&rebuilt, &selection, arguments.json, options.again))
@@ -79,29 +78,6 @@ pub fn rebuild(
         share::finish(project, &shared, sending, &rebuilt, quiet);
     }
     Ok(rebuilt)
-}
-
-/// Rebuilds by tasks on a Slurm cluster, and follows them.
-fn on_slurm(
-    project: &Project,
-    declared: Declared,
-    selection: &Selection,
-    options: &Rebuild,
-    quiet: bool,
-) -> Result<Rebuilt, Failure> {
-    let (_runtime, programs) = programs()?;
-    let progress = Rebuilding::new(quiet);
-    let asked = Asked {
-        selectors: options.selectors.clone(),
-        again: options.again,
-        leave: options.leave,
-        program: std::env::current_exe().map_err(|e| Failure::System(e.to_string()))?,
-        version: env!("CARGO_PKG_VERSION").into(),
-    };
-    let events = |event| progress.take(&event);
-    let rebuilt = project.rebuild_on_slurm(declared, selection, &asked, &writer(), &programs.halt, &events);
-    progress.end();
-    Ok(rebuilt?)
 }
 
 /// What starts programs, with Ctrl-C taken care of as long as the runtime is kept.
@@ -285,7 +261,7 @@ pub fn report(rebuilt: &Rebuilt, selection: &Selection, json: bool, again: bool)
     trouble::tell_lapsed(&rebuilt.lapsed);
     rebuilt.taken.iter().for_each(|says| tell!("{}", show::clean(says)));
     rebuilt.gathered.iter().for_each(|words| tell!("{words}"));
-    afar.iter().for_each(|afar| tell_afar(afar, outcome.left.len()));
+    afar.iter().for_each(|afar| afar::tell(afar, outcome.left.len()));
     let failures = outcome
         .failures
         .iter()
@@ -301,20 +277,6 @@ pub fn report(rebuilt: &Rebuilt, selection: &Selection, json: bool, again: bool)
         );
     }
     exit
-}
-
-/// What went wrong with tasks elsewhere, and what is left to do.
-fn tell_afar(afar: &Afar, left: usize) {
-    afar.troubles.iter().for_each(|words| tell!("{words}"));
-    if afar.is_out {
-        let tasks = words::count(afar.tasks as u64, "task");
-        say!("run {} goes on on Slurm ({tasks}); `endboard rebuild --on slurm` follows it", afar.run);
-    } else if left > 0 {
-        tell!(
-            "{} not made; `endboard rebuild --on slurm` goes on from there, and `endboard rebuild` makes them here",
-            show::frames(left)
-        );
-    }
 }
 
 /// `20 frames rendered, 4 of them the same as others, 12 put back`.
@@ -375,9 +337,7 @@ fn as_json(rebuilt: &Rebuilt) {
         "clips": outcome.read[1], "missed": rebuilt.missed, "taken": rebuilt.taken, "blocked": outcome.blocked,
         "blocked_by": trouble::blocked_json(graph, &rebuilt.blocked), "failures": failures, "remarks": remarks,
         "failed_before": trouble::failed_json(graph, &rebuilt.failed_before), "ended": outcome.ended.as_ref().map(ToString::to_string),
-        "on_slurm": rebuilt.afar.as_ref().map(|afar| serde_json::json!({
-            "run": afar.run, "found": afar.found, "jobs": afar.jobs, "tasks": afar.tasks, "waves": afar.waves,
-            "out": afar.is_out, "cancelled": afar.cancelled, "troubles": afar.troubles })),
+        "on_slurm": rebuilt.afar.as_ref().map(afar::as_json),
         "left": outcome.left.len(), "gathered": rebuilt.gathered,
         "trimmed": rebuilt.trimmed, "lapsed": trouble::lapsed_json(&rebuilt.lapsed), "elapsed_seconds": rebuilt.elapsed.as_secs_f64(),
         "wall_seconds": rebuilt.spent.0.as_secs_f64(), "processor_seconds": rebuilt.spent.1.as_secs_f64(),

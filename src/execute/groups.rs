@@ -82,8 +82,8 @@ impl Engine<'_> {
                 Ok(Standing::Settled(ready)) => self.settle_as(id, n, Progress::Done(ready)),
                 Ok(Standing::Due(d)) => match self.take_shared(id, n, d)? {
                     Standing::Settled(ready) => self.settle_as(id, n, Progress::Done(ready)),
-                    Standing::Due(_) if self.elsewhere().is_some() => {
-                        self.leave(id, n);
+                    Standing::Due(d) if self.elsewhere().is_some() => {
+                        self.leave(id, n, Some(&d));
                         self.settle_as(id, n, Progress::Failed);
                     }
                     Standing::Due(d) => due.push((n, d)),

@@ -121,7 +121,7 @@ impl Engine<'_> {
     fn settle_one(&self, id: NodeId, frame: i64) -> Result<Ready, Stop> {
         match self.stand(id, frame)? {
             Standing::Settled(ready) => Ok(ready),
-            Standing::Due(_) if self.elsewhere().is_some() => Err(self.leave(id, frame)),
+            Standing::Due(due) if self.elsewhere().is_some() => Err(self.leave(id, frame, Some(&due))),
             Standing::Due(due) => {
                 let _promised = self.promise(id)?;
                 let _alone = self.alone(due.key)?;
@@ -150,7 +150,7 @@ impl Engine<'_> {
             }
             match self.ensure(from, n) {
                 Ok(ready) => drop(needs.insert((from, n), ready)),
-                Err(Stop::Failed) if self.elsewhere().is_some() => return Err(self.leave(id, frame)),
+                Err(Stop::Failed) if self.elsewhere().is_some() => return Err(self.leave(id, frame, None)),
                 Err(Stop::Failed) => {
                     self.announce(id, frame, How::Blocked);
                     return Err(Stop::Failed);

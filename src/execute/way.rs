@@ -6,6 +6,7 @@
 use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 
+use super::settle::Due;
 use super::{Engine, Stop};
 use crate::base::digest::Digest;
 use crate::base::frames::FrameSet;
@@ -62,9 +63,11 @@ impl Engine<'_> {
         }
     }
 
-    /// A frame that nobody made, and that this run is not to make.
-    pub(super) fn leave(&self, id: NodeId, frame: i64) -> Stop {
-        self.outcome.lock().expect("no worker panics with it").left.insert((id, frame));
+    /// A frame that nobody made, and that this run is not to make; one that failed with just the key that it has now is told as that.
+    pub(super) fn leave(&self, id: NodeId, frame: i64, due: Option<&Due>) -> Stop {
+        let mut outcome = self.outcome.lock().expect("no worker panics with it");
+        let is_failed = due.is_some_and(|due| due.last.failed == due.key);
+        if is_failed { &mut outcome.failed_before } else { &mut outcome.left }.insert((id, frame));
         Stop::Failed
     }
 }

@@ -130,37 +130,8 @@ impl Project {
         let trimmed = self.trim_film(&status, selection)?;
         let again = options.again;
         let plan = self.plan(&status, selection, again);
-        let ledger = match Ledger::open(&self.folder.join("ledger"), &writer.name) {
-            // The writer's name is for a person to put right; what the system refuses stops no render.
-            Err(error @ LedgerError::BadWriter(_)) => return Err(error.into()),
-            opened => opened,
-        };
-        let tally = Tally::new(&status.declared.graph.film, &writer.machine, ledger, &status.ledger.0);
-        let mut state = std::mem::take(&mut status.state);
-        let as_approved = approving::as_approved(&status.ledger.0, &state);
-        state.open_journal(&status.store)?;
-        let engine = Engine::new(
-            &status.declared.graph,
-            &status.report,
-            &plan,
-            &status.seen,
-            self.folder.clone(),
-            status.store.clone(),
-            &status.actions,
-            &status.packets,
-            state,
-            tally,
-            options,
-            programs,
-            events,
-        );
-        let (mut outcome, mut state, tally) = engine.run();
-        tally.flush();
-        if let Err(error) = state.settle(&status.store) {
-            outcome.ended.get_or_insert(Ending::Trouble(error.to_string()));
-        }
-        status.state = state;
-        let lapsed = approving::lapsed(as_approved, &status.ledger.0, &status.state);
+        let (mut outcome, lapsed, tally) =
+            self.run_over(&mut status, &plan, options, writer, programs, events)?;
         let mut spent = *tally.total.lock().expect("the run ended");
         if gathers {
             spent = (spent.0 + spent_elsewhere.0, spent.1 + spent_elsewhere.1);
@@ -190,6 +161,50 @@ impl Project {
             gathered: gathered.troubles.into_iter().collect(),
             ledger_trouble,
         })
+    }
+
+    /// Runs the engine over a plan; `status` has the last keys afterwards. Gives also which approvals lapsed, and the time spent.
+    fn run_over(
+        &self,
+        status: &mut Status,
+        plan: &Plan,
+        options: Options,
+        writer: &Writer,
+        programs: Runner,
+        events: &(dyn Fn(Event) + Sync),
+    ) -> Result<(Outcome, Vec<Lapsed>, Tally), ProjectError> {
+        let ledger = match Ledger::open(&self.folder.join("ledger"), &writer.name) {
+            // The writer's name is for a person to put right; what the system refuses stops no render.
+            Err(error @ LedgerError::BadWriter(_)) => return Err(error.into()),
+            opened => opened,
+        };
+        let tally = Tally::new(&status.declared.graph.film, &writer.machine, ledger, &status.ledger.0);
+        let mut state = std::mem::take(&mut status.state);
+        let as_approved = approving::as_approved(&status.ledger.0, &state);
+        state.open_journal(&status.store)?;
+        let engine = Engine::new(
+            &status.declared.graph,
+            &status.report,
+            plan,
+            &status.seen,
+            self.folder.clone(),
+            status.store.clone(),
+            &status.actions,
+            &status.packets,
+            state,
+            tally,
+            options,
+            programs,
+            events,
+        );
+        let (mut outcome, mut state, tally) = engine.run();
+        tally.flush();
+        if let Err(error) = state.settle(&status.store) {
+            outcome.ended.get_or_insert(Ending::Trouble(error.to_string()));
+        }
+        status.state = state;
+        let lapsed = approving::lapsed(as_approved, &status.ledger.0, &status.state);
+        Ok((outcome, lapsed, tally))
     }
 
     /// What of its target the mix misses once the run is over that made any of it.
@@ -343,7 +358,9 @@ fn failed_elsewhere(status: &Status, outcome: &mut Outcome, gathered: &Gathered)
     for (id, frame) in all {
         let node = &graph.nodes[id];
         match gathered.failed.get(&(node.shot.to_string(), node.stage.to_string(), frame)) {
-            None => drop(outcome.failed_before.insert((id, frame))),
+            None => {
+                outcome.failed_before.insert((id, frame));
+            }
             Some(reason) => {
                 let place = crate::stale::place(node, frame);
                 outcome.failures.push(Failure { node: id, frame, place, reason: reason.clone(), log: None });

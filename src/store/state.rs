@@ -325,21 +325,16 @@ impl State {
     /// # Errors
     /// The system refuses.
     pub fn take_aside(&mut self, journal: &Path) -> Result<(), StoreError> {
-        let mut theirs = State::default();
-        let Some(bytes) = file::read(journal)? else { return Ok(()) };
+        let (mut theirs, bytes) = (State::default(), file::read(journal)?.unwrap_or_default());
         record::each(&bytes, |_, body| {
             theirs.take(body);
         });
-        for (digest, list) in std::mem::take(&mut theirs.added) {
-            self.remember(digest, list)?;
-        }
+        let lists = std::mem::take(&mut theirs.added);
+        lists.into_iter().try_for_each(|(digest, list)| self.remember(digest, list))?;
         for ((shot, stage), kept) in &theirs.tables {
-            let failed = kept.table().rows().filter(|(_, row)| row.failed != NONE);
-            for (frame, row) in failed {
+            for (frame, row) in kept.table().rows().filter(|(_, row)| row.failed != NONE) {
                 let ours = self.table(shot, stage).and_then(|t| t.get(frame)).copied().unwrap_or(Row::EMPTY);
-                if ours.failed != row.failed {
-                    self.set(shot, stage, frame, Row { failed: row.failed, ..ours })?;
-                }
+                self.set(shot, stage, frame, Row { failed: row.failed, ..ours })?;
             }
         }
         Ok(())

@@ -61,6 +61,8 @@ pub struct PartOf {
     pub targets: Vec<(String, String, String, String)>,
     /// Numbers of the parts that make what it needs.
     pub needs: Vec<usize>,
+    /// Of those that make what these need, and so on: what made a frame is known by all that went into it.
+    pub before: Vec<usize>,
 }
 
 impl PartOf {
@@ -317,6 +319,7 @@ mod tests {
         let part = PartOf {
             targets: vec![("br010".into(), "blades".into(), "1001-1004".into(), "0".into())],
             needs: vec![],
+            before: vec![],
         };
         let run = Run {
             format: FORMAT.into(),

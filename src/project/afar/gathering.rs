@@ -134,9 +134,11 @@ impl Into {
         let mut sound = HashSet::new();
         for (action, found) in looked {
             match found {
-                Ok(()) => drop(sound.insert(action.key)),
+                Ok(()) => {
+                    sound.insert(action.key);
+                }
                 Err(error) => {
-                    drop(gathered.troubles.insert(format!("damaged, and not taken as a render: {error}")))
+                    gathered.troubles.insert(format!("damaged, and not taken as a render: {error}"));
                 }
             }
         }

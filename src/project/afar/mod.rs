@@ -6,23 +6,23 @@
 mod following;
 mod gathering;
 mod part;
+mod writing;
 
 use std::collections::{BTreeMap, HashMap};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 pub use self::following::Followed;
 pub use self::gathering::Gathered;
 pub use self::part::{Came, Task};
 use super::rebuild::{Rebuilt, Writer};
 use super::{Care, Declared, Project, ProjectError, Status};
-use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
 use crate::declare::slurm::Slurm;
 use crate::events::Event;
-use crate::execute::slurm::record::{ArrayOf, FORMAT, Folder, PartOf, Run};
+use crate::execute::slurm::record::Folder;
 use crate::execute::slurm::{Bounds, Cluster, Submission, Trouble};
 use crate::execute::{Ending, Options, Way};
-use crate::graph::{Graph, NodeId};
+use crate::graph::Graph;
 use crate::ledger::row::{Entry, Outcome, What};
 use crate::plan::parts::{self, Parts, Sizes};
 use crate::programs::{Halt, Runner};
@@ -38,11 +38,6 @@ const ARRAY: usize = 250;
 const UNKNOWN: f64 = 1.0;
 /// The share of the time limit that a part is planned to need.
 const SPARE_TIME: f64 = 0.5;
-/// The share of a task's memory that pictures between stages may take; commands may take as much.
-const PICTURES: f64 = 0.4;
-/// That memory where the declaration says nothing, in bytes.
-const USUAL_MEMORY: usize = 1 << 30;
-
 /// How a run on Slurm is asked for.
 #[derive(Clone, Debug)]
 pub struct Asked {
@@ -151,7 +146,7 @@ impl Project {
         // Putting in place makes nothing, so that it needs no more than this.
         let options = Options {
             jobs: std::thread::available_parallelism().map_or(1, usize::from),
-            memory: USUAL_MEMORY,
+            memory: writing::USUAL_MEMORY,
             again: asked.again,
             way: Way::Gathers(Default::default()),
             shared: None,
@@ -202,11 +197,11 @@ impl Project {
             return Ok(None);
         }
         let graph = &status.declared.graph;
-        let run = run_of(graph, &parts, &slurm, asked, writer);
-        let of: Vec<PartOf> = parts.parts.iter().map(|part| part_of(graph, part)).collect();
+        let run = writing::run_of(graph, &parts, &slurm, asked, writer);
+        let of = writing::parts_of(graph, &parts);
         let name =
             jiff::Timestamp::now().strftime("%Y%m%dT%H%M%S").to_string() + &format!("-{}", writer.process);
-        let script = script(&self.folder, &name, &asked.program)?;
+        let script = writing::script(&self.folder, &name, &asked.program)?;
         Ok(Some(Folder::make(&status.store, &name, &run, &of, &script)?))
     }
 
@@ -273,7 +268,7 @@ impl Project {
         afar.run = folder.name();
         afar.jobs = jobs.values().copied().collect();
         afar.tasks = run.arrays.iter().map(|array| array.count).sum();
-        afar.waves = depth(&run.arrays);
+        afar.waves = writing::depth(&run.arrays);
         if !afar.found {
             events(Event::Told(format!(
                 "submitted to Slurm: {} frames in {} tasks of {} jobs",
@@ -351,79 +346,4 @@ pub fn sizes(slurm: &Slurm, bounds: Bounds, startup: f64, total: f64) -> Sizes {
     }
     let frames = slurm.frames.map_or(usize::MAX, |frames| frames as usize);
     Sizes { seconds, frames, array: ARRAY.min(bounds.array.saturating_sub(1)).max(1) }
-}
-
-fn run_of(graph: &Graph, parts: &Parts, slurm: &Slurm, asked: &Asked, writer: &Writer) -> Run {
-    let arrays = parts.arrays.iter().map(|array| ArrayOf {
-        first: array.parts.start,
-        count: array.parts.len(),
-        after: array.after.iter().copied().collect(),
-        asks: asks(graph, slurm, &parts.parts[array.parts.start].pools),
-    });
-    let is_counted = |id: &NodeId| !graph.nodes[*id].is_passed_on();
-    let frames = parts.parts.iter().flat_map(|part| &part.targets).filter(|(id, _)| is_counted(id));
-    let memory = slurm.memory.map_or(USUAL_MEMORY, |bytes| (bytes as f64 * PICTURES) as usize);
-    Run {
-        format: FORMAT.into(),
-        version: asked.version.clone(),
-        since: jiff::Timestamp::now().strftime("%F %H:%M:%S UTC").to_string(),
-        who: format!("{} on {}", writer.name, writer.machine),
-        selectors: asked.selectors.clone(),
-        again: asked.again,
-        frames: frames.map(|(_, set)| set.len()).sum(),
-        arrays: arrays.collect(),
-        jobs: slurm.processors.unwrap_or(1) as usize,
-        memory,
-    }
-}
-
-fn part_of(graph: &Graph, part: &parts::Part) -> PartOf {
-    let target = |(&id, frames): (&NodeId, &FrameSet)| {
-        let node = &graph.nodes[id];
-        (node.shot.to_string(), node.stage.to_string(), frames.to_string(), node.identity.to_string())
-    };
-    PartOf { targets: part.targets.iter().map(target).collect(), needs: part.needs.iter().copied().collect() }
-}
-
-/// What tasks ask for, whose stages take places in these pools.
-fn asks(graph: &Graph, slurm: &Slurm, pools: &std::collections::BTreeSet<usize>) -> Vec<String> {
-    let mut words = Vec::new();
-    let named = [("partition", &slurm.partition), ("account", &slurm.account), ("qos", &slurm.qos)];
-    words
-        .extend(named.iter().filter_map(|(name, word)| word.as_ref().map(|word| format!("--{name}={word}"))));
-    words.push(format!("--cpus-per-task={}", slurm.processors.unwrap_or(1)));
-    words.extend(slurm.memory.map(|bytes| format!("--mem={}M", bytes.div_ceil(1 << 20))));
-    words.extend(slurm.time.map(|time| format!("--time={}", time.as_secs().div_ceil(60))));
-    let asked = || pools.iter().filter_map(|pool| slurm.pools.get(&graph.pools[*pool].0));
-    let joined = |words: Vec<&str>| (!words.is_empty()).then(|| words.join(","));
-    let gres = joined(asked().filter_map(|asks| asks.gres.as_deref()).collect());
-    let licences = joined(asked().filter_map(|asks| asks.licenses.as_deref()).collect());
-    words.extend(gres.map(|list| format!("--gres={list}")));
-    words.extend(licences.map(|list| format!("--licenses={list}")));
-    words
-}
-
-/// Arrays that follow one another at most.
-fn depth(arrays: &[ArrayOf]) -> usize {
-    let mut depths: Vec<usize> = Vec::with_capacity(arrays.len());
-    for array in arrays {
-        let before = array.after.iter().filter_map(|of| depths.get(*of)).max();
-        depths.push(before.map_or(1, |deep| deep + 1));
-    }
-    depths.into_iter().max().unwrap_or(0)
-}
-
-/// What each task runs. Its words are quoted, so that no name of a folder is taken for anything else.
-fn script(folder: &Path, run: &str, program: &Path) -> Result<String, ProjectError> {
-    let quoted = |path: &Path| {
-        let text = path.to_str().and_then(|text| shlex::try_quote(text).ok().map(|q| q.into_owned()));
-        text.ok_or_else(|| {
-            ProjectError::System(format!("{} cannot be named in a script; rename it", path.display()))
-        })
-    };
-    Ok(format!(
-        "#!/bin/sh\n# Makes one part of a run; the number of its array comes with the submission.\nexec {} -C {} part {run} \"$1\" \"$SLURM_ARRAY_TASK_ID\"\n",
-        quoted(program)?,
-        quoted(folder)?
-    ))
 }

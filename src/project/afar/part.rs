@@ -14,7 +14,7 @@ use crate::events::{Event, How};
 use crate::execute::slurm::record::{Attempt, End, Folder, PartOf, Run, Said};
 use crate::execute::tally::Tally;
 use crate::execute::{Engine, Options, Outcome, Way};
-use crate::graph::{Graph, NodeId};
+use crate::graph::NodeId;
 use crate::ledger::file::Ledger;
 use crate::plan::{self, Plan};
 use crate::programs::Runner;
@@ -97,6 +97,7 @@ impl Project {
             if part.needs.iter().all(seen) || began.elapsed() > LATE {
                 let of = |attempt: &Attempt| {
                     part.needs.contains(&attempt.part)
+                        || part.before.contains(&attempt.part)
                         || (attempt.part == own.part && attempt.number != own.number)
                 };
                 return Ok(all.into_iter().filter(of).collect());
@@ -130,7 +131,7 @@ impl Project {
         let plan = plan_of(part, &status, run.again);
         let ledger = Ledger::open(&attempt.folder, "rows");
         let tally = Tally::new(&status.declared.graph.film, &task.node, ledger, &status.ledger.0);
-        let saying = Saying::new(attempt, &status.declared.graph, part)?;
+        let saying = Saying::new(attempt, part)?;
         let options =
             Options { jobs: run.jobs, memory: run.memory, again: run.again, way: Way::Apart, shared: None };
         let events = |event: Event| saying.take(&event);
@@ -233,7 +234,7 @@ struct Saying<'g> {
 }
 
 impl<'g> Saying<'g> {
-    fn new(attempt: &Attempt, _graph: &'g Graph, part: &'g PartOf) -> Result<Self, StoreError> {
+    fn new(attempt: &Attempt, part: &'g PartOf) -> Result<Self, StoreError> {
         let path = attempt.folder.join("said");
         let file = std::fs::File::create(&path).map_err(StoreError::file(&path))?;
         Ok(Self { file: Mutex::new(file), frames: part.frames() })
