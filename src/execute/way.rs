@@ -65,6 +65,10 @@ impl Engine<'_> {
 
     /// A frame that nobody made, and that this run is not to make; one that failed with just the key that it has now is told as that.
     pub(super) fn leave(&self, id: NodeId, frame: i64, due: Option<&Due>) -> Stop {
+        // Plates that are only passed on are decoded by whoever makes what needs them.
+        if self.graph.nodes[id].is_passed_on() {
+            return Stop::Failed;
+        }
         let mut outcome = self.outcome.lock().expect("no worker panics with it");
         let is_failed = due.is_some_and(|due| due.last.failed == due.key);
         if is_failed { &mut outcome.failed_before } else { &mut outcome.left }.insert((id, frame));

@@ -80,6 +80,19 @@ impl Project {
         plan::plan(graph, &status.report, again, &picks(graph, selection))
     }
 
+    /// The work of a selection and, for whoever puts in place what others made, of all that they made.
+    fn plan_with_made(&self, status: &Status, selection: &Selection, options: &Options) -> Plan {
+        let graph = &status.declared.graph;
+        let picked = picks(graph, selection);
+        let made = |id: usize, frame: i64| {
+            let node = &graph.nodes[id];
+            let Way::Gathers(elsewhere) = &options.way else { return false };
+            let told = elsewhere.told.get(&(node.shot.clone(), node.stage.clone()));
+            told.is_some_and(|frames| frames.contains(frame))
+        };
+        plan::plan(graph, &status.report, options.again, &|id, frame| picked(id, frame) || made(id, frame))
+    }
+
     /// Renders what is stale or absent of the film as `declared`.
     ///
     /// # Errors
@@ -129,7 +142,7 @@ impl Project {
         self.clear_left_over(&status);
         let trimmed = self.trim_film(&status, selection)?;
         let again = options.again;
-        let plan = self.plan(&status, selection, again);
+        let plan = self.plan_with_made(&status, selection, &options);
         let (mut outcome, lapsed, tally) =
             self.run_over(&mut status, &plan, options, writer, programs, events)?;
         let mut spent = *tally.total.lock().expect("the run ended");

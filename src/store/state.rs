@@ -319,12 +319,12 @@ impl State {
         }
     }
 
-    /// Takes in what another who worked at the same time wrote into a journal of their own: which attempts failed, and lists
-    /// of named settings. Which renders are the last is for whoever puts them in place.
+    /// Takes in what another who worked at the same time wrote into a journal of their own: lists of named settings and, where
+    /// they count, failed attempts. Which renders are the last is for whoever puts them in place.
     ///
     /// # Errors
     /// The system refuses.
-    pub fn take_aside(&mut self, journal: &Path) -> Result<(), StoreError> {
+    pub fn take_aside(&mut self, journal: &Path, counts: bool) -> Result<(), StoreError> {
         let (mut theirs, bytes) = (State::default(), file::read(journal)?.unwrap_or_default());
         record::each(&bytes, |_, body| {
             theirs.take(body);
@@ -332,7 +332,7 @@ impl State {
         let lists = std::mem::take(&mut theirs.added);
         lists.into_iter().try_for_each(|(digest, list)| self.remember(digest, list))?;
         for ((shot, stage), kept) in &theirs.tables {
-            for (frame, row) in kept.table().rows().filter(|(_, row)| row.failed != NONE) {
+            for (frame, row) in kept.table().rows().filter(|(_, row)| counts && row.failed != NONE) {
                 let ours = self.table(shot, stage).and_then(|t| t.get(frame)).copied().unwrap_or(Row::EMPTY);
                 self.set(shot, stage, frame, Row { failed: row.failed, ..ours })?;
             }

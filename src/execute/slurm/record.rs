@@ -124,6 +124,11 @@ impl Attempt {
         serde_json::from_slice(&bytes).ok()
     }
 
+    /// True when it came to its end by itself. Of one that was ended, commands may have failed for no other reason.
+    pub fn is_whole(&self) -> bool {
+        self.end().is_some_and(|end| end.ended.is_none())
+    }
+
     /// Writes down that it ended.
     ///
     /// # Errors

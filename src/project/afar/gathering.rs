@@ -105,10 +105,11 @@ impl Into {
             }
             gathered.elsewhere.made.insert(action.key);
         }
-        self.state.take_aside(&attempt.folder.join("journal"))?;
+        let is_whole = attempt.is_whole();
+        self.state.take_aside(&attempt.folder.join("journal"), is_whole)?;
         self.rows(attempt, gathered)?;
         let mut at = 0;
-        for said in attempt.said(&mut at).into_iter().filter(|said| said.how == "failed") {
+        for said in attempt.said(&mut at).into_iter().filter(|said| is_whole && said.how == "failed") {
             gathered.failed.insert((said.shot, said.stage, said.frame), said.reason.unwrap_or_default());
         }
         let Some(end) = attempt.end() else { return Ok(()) };

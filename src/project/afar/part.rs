@@ -124,7 +124,7 @@ impl Project {
         let mut known: Vec<Action> = Vec::new();
         for other in others {
             known.extend(kept_aside(&other.folder.join("actions"))?);
-            state.take_aside(&other.folder.join("journal"))?;
+            state.take_aside(&other.folder.join("journal"), other.is_whole())?;
         }
         let actions = crate::store::actions::Actions::of(&store);
         status.actions = actions.aside(&attempt.folder.join("actions"), known)?;

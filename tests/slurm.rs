@@ -1,0 +1,461 @@
+//! Rebuilds on a real Slurm: one controller and two node daemons on loopback, of this test's own.
+//!
+//! Knows a tiny film that has every kind of need between parts, and what a rebuild on this machine alone makes of it. Tests say
+//! so and compare nothing where Slurm and munge are not installed or this is not root.
+
+mod project;
+
+use std::collections::BTreeSet;
+use std::net::TcpListener;
+use std::path::Path;
+use std::process::{Child, Command, Output, Stdio};
+
+use endboard::media::sound::{Sound, wave};
+use project::{Film, ended, until};
+use serde_json::Value;
+
+/// A cluster; stopped when dropped.
+struct Cluster {
+    folder: tempfile::TempDir,
+    /// Tests take turns: several clusters on one machine would wait for one another's processors.
+    _turn: std::fs::File,
+}
+
+impl Cluster {
+    fn start() -> Option<Self> {
+        let there = |program: &str| {
+            Path::new("/usr/sbin").join(program).exists() || Path::new("/usr/bin").join(program).exists()
+        };
+        if !["slurmctld", "slurmd", "sbatch", "munge"].iter().all(|p| there(p)) || !is_root() {
+            eprintln!("Slurm and munge are not installed, or this is not root: nothing compared");
+            return None;
+        }
+        let turn = std::fs::File::create(std::env::temp_dir().join("endboard-test-cluster")).unwrap();
+        turn.lock().unwrap();
+        let cluster = Self { folder: tempfile::tempdir().unwrap(), _turn: turn };
+        let port = ports().to_string();
+        let output = cluster.script("start").arg(port).output().unwrap();
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stdout));
+        Some(cluster)
+    }
+
+    fn script(&self, verb: &str) -> Command {
+        let mut command = Command::new(format!("{}/tests/slurm/one-box.sh", env!("CARGO_MANIFEST_DIR")));
+        command.arg(verb).arg(self.folder.path()).stdin(Stdio::null());
+        command
+    }
+
+    fn conf(&self) -> String {
+        self.folder.path().join("slurm.conf").to_str().unwrap().into()
+    }
+
+    fn asked(&self, program: &str, words: &[&str]) -> String {
+        let output = Command::new(program).args(words).env("SLURM_CONF", self.conf()).output().unwrap();
+        String::from_utf8_lossy(&output.stdout).into_owned()
+    }
+
+    /// States of all tasks that Slurm knows.
+    fn states(&self) -> Vec<String> {
+        let said = self.asked("squeue", &["--noheader", "--array", "--states=all", "--format=%T"]);
+        said.lines().map(str::to_string).collect()
+    }
+
+    fn command(&self, film: &Film, more: &[&str]) -> Command {
+        let mut command = film.command(&["rebuild", "--on", "slurm"]);
+        command.args(more).env("SLURM_CONF", self.conf());
+        command
+    }
+
+    fn rebuild(&self, film: &Film, more: &[&str]) -> (Option<i32>, Value, String) {
+        read(&self.command(film, more).arg("--json").output().unwrap())
+    }
+}
+
+impl Drop for Cluster {
+    fn drop(&mut self) {
+        let _ = self.script("stop").output();
+    }
+}
+
+fn read(output: &Output) -> (Option<i32>, Value, String) {
+    let (out, err) = (String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
+    let json = serde_json::from_str(&out).unwrap_or_else(|e| panic!("{e}: {out}{err}"));
+    (output.status.code(), json, err.into_owned())
+}
+
+fn is_root() -> bool {
+    let output = Command::new("id").arg("-u").output().unwrap();
+    output.stdout == b"0\n"
+}
+
+/// The first of three ports that nobody listens at.
+fn ports() -> u16 {
+    let first = 20_000 + (std::process::id() % 9_000) as u16 * 4;
+    let is_free = |from: u16| (from..from + 3).all(|port| TcpListener::bind(("127.0.0.1", port)).is_ok());
+    (0..400)
+        .map(|i| first.wrapping_add(i * 4).max(20_000))
+        .find(|&from| from < 65_000 && is_free(from))
+        .unwrap()
+}
+
+/// Timecode of a count at 24 frames a second.
+fn code(frame: i64) -> String {
+    format!("{:02}:{:02}:{:02}:{:02}", frame / 86400, frame / 1440 % 60, frame / 24 % 60, frame % 24)
+}
+
+fn line(number: u32, reel: &str, how: &str, source: (i64, i64), at: i64) -> String {
+    let (first, end) = source;
+    let times = [first, end, at, at + end - first].map(code).join(" ");
+    format!("{number:03}  {reel}  V  {how}  {times}\n")
+}
+
+/// Shows the frame after, where there is one.
+const NEXT: &str = "d=${1%/*}
+if [ -e \"$d/picture.$(($3 + 1)).exr\" ]; then cp \"$d/picture.$(($3 + 1)).exr\" \"$2\"; else cp \"$d/picture.$3.exr\" \"$2\"; fi
+";
+
+/// Shows the shot backwards.
+const BACK: &str = "d=${1%/*}
+n=$3
+while [ $n -le $4 ]; do
+  cp \"$d/picture.$(($3 + $4 - n)).exr\" \"$d/out.$n.exr\"
+  n=$((n + 1))
+done
+";
+
+fn declare(film: &Film, exposure: f64, slurm: &str) {
+    film.write(
+        "endboard.yaml",
+        format!(
+            "film: The Brine Lamp
+rate: 24
+frame_size: 32x18
+handles: 2
+cut: lock.edl
+pools: {{ lamp: 2 }}
+plates:
+  shed: {{ files: plates/shed.####.exr, frames: 1001-1008, encoding: linear-rec709 }}
+shots:
+  br010:
+    plate: shed
+    frames: 1001-1004
+    stages:
+      grey: {{ operator: grade, keep: false, saturation: 0.5 }}
+      next: {{ command: 'sh next.sh {{picture}} {{out}} {{frame}}', from: {{ picture: grey }}, reach: 1 }}
+      back: {{ command: 'sh back.sh {{picture}} {{out}} {{first}} {{last}}', each: shot, from: {{ picture: next }} }}
+      colour: {{ operator: grade, from: {{ picture: back }}, exposure: {exposure} }}
+  br020:
+    plate: shed
+    frames: 1001-1005
+    stages:
+      colour: {{ operator: grade, exposure: 1, pools: {{ lamp: 1 }} }}
+assembly: {{}}
+sound:
+  buses: {{ effects: {{}} }}
+  cues:
+    one: {{ bus: effects, at: br010@1002, clip: sounds/rustle.wav }}
+slurm: {slurm}
+"
+        ),
+    );
+}
+
+fn film(slurm: &str) -> Film {
+    let film = Film::new();
+    film.write_plate("shed", 3);
+    film.write("next.sh", NEXT);
+    film.write("back.sh", BACK);
+    let list = [
+        line(1, "br010", "C", (1001, 1005), 86_400),
+        line(2, "br010", "C", (1005, 1005), 86_404),
+        line(2, "br020", "D 002", (1001, 1006), 86_404),
+    ];
+    film.write("lock.edl", list.concat());
+    let mut dice = project::Dice(1);
+    let samples = (0..48_000).map(|_| dice.below(20_001) as f32 / 40_000.0 - 0.25).collect();
+    film.write("sounds/rustle.wav", wave::plain(&Sound { rate: 48_000, channels: vec![samples] }).unwrap());
+    declare(&film, 0.5, slurm);
+    film
+}
+
+/// A film of one shot whose frames each wait for the file `go` before they are made.
+fn waiting(slurm: &str) -> Film {
+    let film = Film::new();
+    film.write_plate("shed", 3);
+    film.write("wait.sh", "echo $3 >> begun\nwhile [ ! -e go ]; do sleep 0.05; done\ncp \"$1\" \"$2\"\n");
+    film.declare("  br010:\n    plate: shed\n    frames: 1001-1008\n    stages:\n      slow: { command: 'sh wait.sh {picture} {out} {frame}' }\n");
+    let text = film.text("endboard.yaml");
+    film.write("endboard.yaml", format!("{text}slurm: {slurm}\n"));
+    film
+}
+
+fn rendered(json: &Value) -> BTreeSet<String> {
+    json["rendered"].as_array().unwrap().iter().map(|p| p.as_str().unwrap().to_string()).collect()
+}
+
+/// All states, without what depends on the time.
+fn states(film: &Film) -> Value {
+    film.json(&["status"])["ribbons"].clone()
+}
+
+/// Starts and waits until so many commands of [`waiting`] have begun.
+fn begun(cluster: &Cluster, film: &Film, count: usize) -> Child {
+    let mut command = cluster.command(film, &["--json"]);
+    let run = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+    let lines = || std::fs::read_to_string(film.path().join("begun")).unwrap_or_default().lines().count();
+    until("the tasks", || lines() >= count);
+    run
+}
+
+#[test]
+fn what_comes_out_is_what_this_machine_alone_makes() {
+    let Some(cluster) = Cluster::start() else { return };
+    let film = film("{ frames: 2 }");
+    let alone = self::film("{ frames: 2 }");
+    let here = alone.rebuild(&[]).well();
+    let (code, json, errors) = cluster.rebuild(&film, &[]);
+    assert_eq!(code, Some(0), "{json}\n{errors}");
+    assert_eq!(json["left"], 0);
+    assert!(
+        json["on_slurm"]["waves"].as_u64().unwrap() >= 3 && json["on_slurm"]["tasks"].as_u64().unwrap() > 5,
+        "{json}"
+    );
+    assert_eq!(rendered(&json), rendered(&here.json));
+    assert_eq!(json["alike"], here.json["alike"]);
+    assert_eq!(film.renders(), alone.renders());
+    assert_eq!(states(&film), states(&alone));
+    let hours = |film: &Film| {
+        let json = film.json(&["hours"]);
+        let stages = json["by_stage"].as_array().unwrap();
+        stages
+            .iter()
+            .map(|s| format!("{} {} {}", s["name"], s["frames"], s["failed_frames"]))
+            .collect::<BTreeSet<_>>()
+    };
+    assert_eq!(hours(&film), hours(&alone));
+    assert!(
+        film.text("ledger/keeper.jsonl").contains("\"n1\"")
+            || film.text("ledger/keeper.jsonl").contains("\"n2\"")
+    );
+    assert!(
+        !film.path().join(".endboard/slurm").read_dir().unwrap().any(|e| e.unwrap().path().is_dir()),
+        "closed"
+    );
+    // Nothing is left to do, here or there.
+    assert!(film.rebuild(&[]).well().rendered.is_empty());
+    let (code, json, _) = cluster.rebuild(&film, &[]);
+    assert_eq!((code, &json["on_slurm"]["tasks"], rendered(&json).len()), (Some(0), &Value::from(0), 0));
+    // One frame changes: its parts only.
+    [&film, &alone].iter().for_each(|film| film.write_plate_frame("shed", 1008, 99));
+    let (code, json, errors) = cluster.rebuild(&film, &[]);
+    assert_eq!(code, Some(0), "{json}\n{errors}");
+    let here = alone.rebuild(&[]).well();
+    assert_eq!(rendered(&json), rendered(&here.json));
+    assert!(json["on_slurm"]["tasks"].as_u64().unwrap() <= 2, "{json}");
+    assert_eq!(film.renders(), alone.renders());
+}
+
+#[test]
+fn a_lost_node_costs_its_frames_in_flight_only() {
+    let Some(cluster) = Cluster::start() else { return };
+    let film = waiting("{ frames: 2 }");
+    let run = begun(&cluster, &film, 4);
+    assert!(cluster.script("lose").arg("n1").status().unwrap().success());
+    film.write("go", "");
+    let (code, json, errors) = read(&long(run));
+    assert_eq!((code, &json["left"]), (Some(0), &Value::from(0)), "{json}\n{errors}");
+    assert_eq!(film.renders(), film.clean());
+    let begun = film.text("begun").lines().count();
+    assert!(begun > 8, "what was in hand was begun anew: {begun}");
+}
+
+/// Waits longer than for other programs: Slurm takes its time to see that a node is lost.
+fn long(mut run: Child) -> Output {
+    let began = std::time::Instant::now();
+    while run.try_wait().unwrap().is_none() && began.elapsed() < 5 * project::PATIENCE {
+        std::thread::yield_now();
+    }
+    ended(run)
+}
+
+#[test]
+fn a_run_outlives_who_submitted_it_and_is_found_again() {
+    let Some(cluster) = Cluster::start() else { return };
+    let film = waiting("{ frames: 2 }");
+    let mut run = begun(&cluster, &film, 2);
+    run.kill().unwrap();
+    run.wait().unwrap();
+    let jobs = cluster.states().len();
+    // A rebuild here says what is out, and sweeping waits.
+    let swept = film.run(&["sweep", "--remove"]);
+    assert!(!swept.status.success(), "{}", String::from_utf8_lossy(&swept.stdout));
+    let mut again = cluster.command(&film, &["--json"]);
+    let run = again.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+    film.write("go", "");
+    let (code, json, errors) = read(&ended(run));
+    assert_eq!((code, &json["on_slurm"]["found"]), (Some(0), &Value::from(true)), "{json}\n{errors}");
+    assert_eq!(cluster.states().len(), jobs, "nothing was submitted twice");
+    assert_eq!(film.renders(), film.clean());
+    assert_eq!(rendered(&json).len(), 8);
+}
+
+#[test]
+fn what_was_left_is_taken_in_by_a_rebuild_here() {
+    let Some(cluster) = Cluster::start() else { return };
+    let film = film("{ frames: 2 }");
+    let (code, json, errors) = cluster.rebuild(&film, &["--leave"]);
+    assert_eq!((code, &json["on_slurm"]["out"]), (Some(0), &Value::from(true)), "{json}\n{errors}");
+    until("the tasks' end", || cluster.states().iter().all(|s| s == "COMPLETED"));
+    let here = film.rebuild(&[]).well();
+    assert_eq!(here.rendered, BTreeSet::new(), "{}", here.json);
+    assert!(here.restored() > 20);
+    assert_eq!(film.renders(), film.clean());
+}
+
+#[test]
+fn interrupting_cancels_what_was_submitted_and_only_that() {
+    let Some(cluster) = Cluster::start() else { return };
+    let film = waiting("{ frames: 1 }");
+    let other = cluster.asked("sbatch", &["--parsable", "--hold", "--wrap", "true"]);
+    let run = begun(&cluster, &film, 2);
+    let asked = Command::new("kill").args(["-INT", &run.id().to_string()]).status().unwrap();
+    assert!(asked.success());
+    let (code, json, errors) = read(&long(run));
+    assert_eq!((code, &json["on_slurm"]["cancelled"]), (Some(130), &Value::from(true)), "{json}\n{errors}");
+    assert_eq!(json["left"], 8);
+    let left = cluster.asked("squeue", &["--noheader", "--format=%A %T"]);
+    assert_eq!(left.trim(), format!("{} PENDING", other.trim()));
+    // The next one goes on from there.
+    film.write("go", "");
+    let (code, json, errors) = cluster.rebuild(&film, &[]);
+    assert_eq!((code, rendered(&json).len()), (Some(0), 8), "{json}\n{errors}");
+}
+
+#[test]
+fn a_node_with_another_version_or_another_tool_makes_nothing() {
+    let Some(cluster) = Cluster::start() else { return };
+    let film = waiting("{ frames: 8 }");
+    film.write("go", "");
+    // The tasks are submitted and cannot start yet; meanwhile the tool changes.
+    cluster.asked("scontrol", &["update", "NodeName=n[1-2]", "State=DRAIN", "Reason=test"]);
+    let (code, json, errors) = cluster.rebuild(&film, &["--leave"]);
+    assert_eq!(code, Some(0), "{json}\n{errors}");
+    let text = film.text("endboard.yaml");
+    film.write("endboard.yaml", text.replace("{picture} {out} {frame}", "{picture} {out} {frame} once"));
+    cluster.asked("scontrol", &["update", "NodeName=n[1-2]", "State=RESUME"]);
+    let (code, json, errors) = cluster.rebuild(&film, &[]);
+    let troubles = json["on_slurm"]["troubles"].to_string();
+    assert_eq!((code, &json["left"]), (Some(1), &Value::from(8)), "{json}\n{errors}");
+    assert!(
+        troubles.contains("br010/slow is called otherwise there") && troubles.contains("log:"),
+        "{troubles}"
+    );
+    assert!(rendered(&json).is_empty() && !film.path().join("begun").exists());
+    // So it is with another version of the program.
+    cluster.asked("scontrol", &["update", "NodeName=n[1-2]", "State=DRAIN", "Reason=test"]);
+    cluster.rebuild(&film, &["--leave"]);
+    let run = film
+        .path()
+        .join(".endboard/slurm")
+        .read_dir()
+        .unwrap()
+        .map(|e| e.unwrap().path())
+        .find(|p| p.is_dir())
+        .unwrap();
+    let version = format!("\"version\": \"{}\"", env!("CARGO_PKG_VERSION"));
+    let told = std::fs::read_to_string(run.join("run.json")).unwrap();
+    assert!(told.contains(&version));
+    std::fs::write(run.join("run.json"), told.replace(&version, "\"version\": \"0.0.1\"")).unwrap();
+    cluster.asked("scontrol", &["update", "NodeName=n[1-2]", "State=RESUME"]);
+    let (code, json, _) = cluster.rebuild(&film, &[]);
+    assert!(json["on_slurm"]["troubles"].to_string().contains("0.0.1 submitted the run"), "{json}");
+    assert_eq!((code, rendered(&json).len()), (Some(1), 0));
+}
+
+#[test]
+fn a_render_that_was_damaged_on_the_shared_disk_is_not_taken() {
+    let Some(cluster) = Cluster::start() else { return };
+    let film = film("{ frames: 2 }");
+    let (code, json, errors) = cluster.rebuild(&film, &["--leave", "br020/colour"]);
+    assert_eq!(code, Some(0), "{json}\n{errors}");
+    until("the tasks' end", || cluster.states().iter().all(|s| s == "COMPLETED"));
+    let objects = film.path().join(".endboard/objects");
+    let first = objects
+        .read_dir()
+        .unwrap()
+        .next()
+        .unwrap()
+        .unwrap()
+        .path()
+        .read_dir()
+        .unwrap()
+        .next()
+        .unwrap()
+        .unwrap()
+        .path();
+    let mut bytes = std::fs::read(&first).unwrap();
+    let middle = bytes.len() * 2 / 3;
+    bytes[middle] ^= 0x55;
+    std::fs::remove_file(&first).unwrap();
+    std::fs::write(&first, &bytes).unwrap();
+    let here = film.rebuild(&["br020/colour"]).well();
+    assert_eq!(here.rendered.len(), 1, "made anew: {}", here.json);
+    assert!(here.json["gathered"].to_string().contains("damaged"), "{}", here.json);
+    let clean = film.clean();
+    assert!(film.renders().iter().all(|(path, bytes)| clean[path] == *bytes));
+}
+
+#[test]
+fn failures_are_told_with_their_frames_and_what_needs_them_is_blocked() {
+    let Some(cluster) = Cluster::start() else { return };
+    let film = film("{ frames: 2 }");
+    film.write("back.sh", "echo the salt is wet >&2; exit 3\n");
+    let (code, json, errors) = cluster.rebuild(&film, &["br010/colour"]);
+    assert_eq!(code, Some(1), "{json}\n{errors}");
+    let failures = json["failures"].as_array().unwrap();
+    assert!(failures.iter().all(|f| f["place"].as_str().unwrap().starts_with("br010/back@")), "{json}");
+    assert!(!failures.is_empty() && failures[0]["reason"].to_string().contains("exit code 3"), "{json}");
+    // What was made before is in place.
+    assert!(rendered(&json).iter().any(|place| place.starts_with("br010/next@")), "{json}");
+    assert_eq!((&json["left"], json["blocked"].as_u64().unwrap() > 0), (&Value::from(0), true), "{json}");
+}
+
+#[test]
+fn slurm_that_refuses_or_is_not_there_is_told_and_leaves_nothing_behind() {
+    let film = film("{ partition: nights }");
+    let none = film.command(&["rebuild", "--on", "slurm"]).env("PATH", "/nowhere").output().unwrap();
+    assert_eq!(none.status.code(), Some(4));
+    let said = String::from_utf8_lossy(&none.stderr).into_owned();
+    assert!(said.contains("is not on this machine") && said.contains("without '--on slurm'"), "{said}");
+    let Some(cluster) = Cluster::start() else { return };
+    let output = cluster.command(&film, &[]).output().unwrap();
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert_eq!(output.status.code(), Some(4), "{said}");
+    assert!(said.contains("sbatch refused") && said.contains("partition"), "{said}");
+    assert!(!film.path().join(".endboard/slurm").read_dir().unwrap().any(|e| e.unwrap().path().is_dir()));
+    // A controller that goes away while a run is followed is waited for.
+    let film = waiting("{ frames: 2 }");
+    let run = begun(&cluster, &film, 2);
+    assert!(cluster.script("away").status().unwrap().success());
+    film.write("go", "");
+    assert!(cluster.script("controller").status().unwrap().success());
+    let (code, json, errors) = read(&long(run));
+    assert_eq!((code, rendered(&json).len()), (Some(0), 8), "{json}\n{errors}");
+}
+
+#[test]
+fn a_task_whose_time_is_up_says_so() {
+    let Some(cluster) = Cluster::start() else { return };
+    let film = waiting("{ frames: 8, time: 1 }");
+    let run = begun(&cluster, &film, 1);
+    // The job's limit is brought down, so that the test need not wait for a minute.
+    let job = cluster.asked("squeue", &["--noheader", "--format=%F"]);
+    cluster.asked(
+        "scontrol",
+        &["update", &format!("JobId={}", job.lines().next().unwrap().trim()), "TimeLimit=0:01"],
+    );
+    let (code, json, errors) = read(&long(run));
+    assert_eq!((code, &json["left"]), (Some(1), &Value::from(8)), "{json}\n{errors}");
+    let troubles = json["on_slurm"]["troubles"].to_string();
+    assert!(troubles.contains("TIMEOUT") && troubles.contains("'time' in 'slurm'"), "{troubles}");
+}

@@ -1,0 +1,84 @@
+#!/usr/bin/env bash
+# A real Slurm on one machine, for tests: one controller, two node daemons, loopback only.
+# usage: one-box.sh start DIR PORT | stop DIR | lose DIR NODE | node DIR NODE | controller DIR
+# As root; needs Debian's slurm-wlm and munge. PORT and the two after it must be free.
+# After start: export SLURM_CONF=DIR/slurm.conf
+set -eu
+verb=$1; dir=$(realpath -m "$2"); host=$(hostname -s)
+end() { [ -f "$1" ] && kill "${2--TERM}" "$(cat "$1")" 2>/dev/null || true; }
+has() { { tr '\0' '\n' < "$1/environ"; } 2>/dev/null | grep -qxF "$2"; }
+case $verb in
+start)
+  port=$3
+  mkdir -p "$dir"/{state,spool,log} /run/munge
+  chown munge /run/munge
+  for i in $(seq 50); do
+    munge -n 2>/dev/null | unmunge >/dev/null 2>&1 && break
+    su -s /bin/sh munge -c /usr/sbin/munged 2>/dev/null || true
+    sleep 0.1
+  done
+  cat > "$dir/slurm.conf" <<CONF
+ClusterName=onebox
+SlurmctldHost=$host(127.0.0.1)
+AuthType=auth/munge
+# What is started again after a lost node waits for as long as credentials last.
+AuthInfo=cred_expire=5
+CryptoType=crypto/munge
+MpiDefault=none
+ProctrackType=proctrack/linuxproc
+ReturnToService=2
+SlurmctldPidFile=$dir/ctld.pid
+SlurmdPidFile=$dir/d.%n.pid
+SlurmctldPort=$port
+SlurmdSpoolDir=$dir/spool/%n
+StateSaveLocation=$dir/state
+SlurmUser=root
+SlurmdUser=root
+SwitchType=switch/none
+TaskPlugin=task/none
+SchedulerType=sched/backfill
+SchedulerParameters=bf_interval=1,sched_min_interval=100000
+SelectType=select/cons_tres
+SelectTypeParameters=CR_Core
+AccountingStorageType=accounting_storage/none
+JobAcctGatherType=jobacct_gather/linux
+JobRequeue=1
+SlurmdTimeout=5
+KillWait=2
+OverTimeLimit=0
+SlurmctldLogFile=$dir/log/ctld.log
+SlurmdLogFile=$dir/log/d.%n.log
+SlurmdParameters=config_overrides
+NodeName=n[1-2] NodeHostname=$host NodeAddr=127.0.0.1 Port=[$((port + 1))-$((port + 2))] CPUs=2 State=UNKNOWN
+PartitionName=main Nodes=ALL Default=YES MaxTime=INFINITE State=UP
+CONF
+  export SLURM_CONF=$dir/slurm.conf
+  slurmctld -f "$SLURM_CONF"
+  for i in $(seq 100); do scontrol ping 2>/dev/null | grep -q UP && break; sleep 0.1; done
+  slurmd -f "$SLURM_CONF" -N n1; slurmd -f "$SLURM_CONF" -N n2
+  for i in $(seq 150); do [ "$(sinfo -h -o %D -t idle 2>/dev/null)" = 2 ] && exit 0; sleep 0.1; done
+  sinfo; exit 1 ;;
+stop)
+  for p in "$dir"/d.n1.pid "$dir"/d.n2.pid "$dir"/ctld.pid; do end "$p" -KILL; done
+  # What steps still run was started with the configuration's name.
+  for p in /proc/[0-9]*; do
+    [ "${p#/proc/}" = $$ ] && continue
+    if has "$p" "SLURM_CONF=$dir/slurm.conf"; then kill -KILL "${p#/proc/}" 2>/dev/null || true; fi
+  done ;;
+lose)
+  # The daemon of a node, the steps' watchers, then their tasks: what is left of a machine whose power went says nothing.
+  end "$dir/d.$3.pid" -KILL
+  tasks=
+  for p in /proc/[0-9]*; do
+    if has "$p" "SLURMD_NODENAME=$3" && has "$p" "SLURM_CONF=$dir/slurm.conf"; then tasks="$tasks ${p#/proc/}"; fi
+  done
+  for p in $tasks; do
+    above=$(awk '{ print $4 }' "/proc/$p/stat" 2>/dev/null || true)
+    case $(cat "/proc/${above:-0}/comm" 2>/dev/null || true) in slurmstepd*) kill -KILL "$above" 2>/dev/null || true ;; esac
+  done
+  for p in $tasks; do kill -KILL "$p" 2>/dev/null || true; done ;;
+node) export SLURM_CONF=$dir/slurm.conf; slurmd -f "$SLURM_CONF" -N "$3" ;;
+controller) export SLURM_CONF=$dir/slurm.conf; slurmctld -f "$SLURM_CONF" ;;
+away) end "$dir/ctld.pid" -KILL ;;
+*) echo "usage: one-box.sh start DIR PORT | stop DIR | lose DIR NODE | node DIR NODE | away DIR | controller DIR" >&2; exit 2 ;;
+esac
