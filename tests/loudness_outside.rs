@@ -17,9 +17,9 @@ const RATE: u32 = 48_000;
 /// What `ffmpeg` leaves out of a number.
 const ROUNDED: f64 = 0.05;
 
-/// Swells of noise over a tone, quieter and louder from second to second, and a click now and then; another one in each channel.
+/// Swells of noise over a tone, quieter and louder every few seconds, and a click now and then; another one in each channel.
 fn rustle(channels: usize) -> Sound {
-    let mut sound = Sound::silent(RATE, channels, 24 * RATE as usize);
+    let mut sound = Sound::silent(RATE, channels, 60 * RATE as usize);
     for (c, plane) in sound.channels.iter_mut().enumerate() {
         // The constants of Knuth's MMIX generator.
         let mut dice = 77 + c as u64;
@@ -29,7 +29,8 @@ fn rustle(channels: usize) -> Sound {
         };
         for (n, v) in plane.iter_mut().enumerate() {
             let seconds = n as f64 / f64::from(RATE);
-            let level = [0.02, 0.2, 0.06, 0.3, 0.0001, 0.12][seconds as usize % 6];
+            // Of a length that falls in with no step at which a meter looks: those of the range differ from one to another.
+            let level = [0.02, 0.2, 0.06, 0.3, 0.0001, 0.12][(seconds / 4.7) as usize % 6];
             let tone = (std::f64::consts::TAU * (220.0 + 90.0 * c as f64) * seconds).sin();
             let click = if n % 50_021 < 3 { 0.8 } else { 0.0 };
             *v = (level * (0.6 * tone + 0.4 * chance()) + click) as f32;
