@@ -255,7 +255,7 @@ fn a_person_whom_the_crew_does_not_name_is_told_and_gets_the_packet() {
     let declaration = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap();
     film.write(
         "endboard.yaml",
-        declaration + "crew: { people: { ana: { hours: 6 }, joren: { hours: 2 } } }\n",
+        declaration + "crew: { people: { ana: { hours: 6, does: [cleanup] }, joren: { hours: 2, does: [cleanup] } } }\n",
     );
     assert_eq!(said("ana"), json!([]));
     let near = said("anna").to_string();

@@ -16,6 +16,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Approve) -> Answe
         return withdraw(project, arguments, options);
     }
     let status = project.status(false, &|_, _| {})?;
+    people::tell_ledger(&status.ledger.1);
     if options.selectors.is_empty() && (options.note.is_some() || options.person.is_some()) {
         return people::usage("say which renders, such as br030/colour@1012-1019");
     }

@@ -23,9 +23,7 @@ use crate::report::words;
 pub fn run(project: &Project, arguments: &Arguments, options: &Options) -> Answer {
     let now = Now::here();
     let (entries, problems) = project.ledger();
-    for problem in problems.iter().filter(|problem| !problem.is_notice()) {
-        tell!("ledger: {problem}");
-    }
+    people::tell_ledger(&problems);
     let whole = Whole { project, entries: &entries, now: &now, json: arguments.json };
     match &options.verb {
         None => {

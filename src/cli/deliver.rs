@@ -7,7 +7,7 @@ use serde_json::{Value, json};
 use super::arguments::{Arguments, Deliver};
 use super::progress::Reading;
 use super::rebuild::{programs, writer};
-use super::{Answer, Exit, Failure, show};
+use super::{Answer, Exit, Failure, people, show};
 use crate::base::problem::nearest;
 use crate::declare::film::Film;
 use crate::project::delivering::sync::{Synced, Unsynced};
@@ -29,6 +29,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Deliver) -> Answe
     let (_runtime, runner) = programs()?;
     if options.plan {
         let status = project.status(false, &|_, _| {})?;
+        people::tell_ledger(&status.ledger.1);
         let dues = project.deliveries(&status, &options.names, options.as_it_is, true, &runner);
         return Ok(plan(&status.declared.graph.film, &dues, arguments.json));
     }

@@ -8,7 +8,7 @@ use jiff::Zoned;
 
 use super::arguments::{self, Arguments};
 use super::progress::Reading;
-use super::{Answer, Exit, Failure, amounts, deliver, show};
+use super::{Answer, Exit, Failure, amounts, deliver, people, show};
 use crate::forecast::outlook::{Ask, Change};
 use crate::graph::Node;
 use crate::project::forecasting::{self, Kept};
@@ -52,9 +52,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Options) -> Answe
     // The process ends with this command: giving a large film's memory back bit by bit would only make it last longer.
     let status = &*ManuallyDrop::new(status);
     reading.end();
-    for problem in status.ledger.1.iter().filter(|problem| !problem.is_notice()) {
-        tell!("ledger: {problem}");
-    }
+    people::tell_ledger(&status.ledger.1);
     let graph = &status.declared.graph;
     let selection = arguments::selection(&options.selectors, Some(graph))?;
     let ask = Ask { runs: options.runs, seed: options.seed, changes: changes(status, options)? };

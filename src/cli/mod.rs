@@ -37,6 +37,7 @@ mod packets_shared;
 mod page;
 mod part;
 mod people;
+mod planned;
 mod progress;
 mod rebuild;
 mod recut;

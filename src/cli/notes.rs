@@ -15,9 +15,7 @@ use crate::report::words;
 /// Does what the verb says; without one, lists what is open.
 pub fn run(project: &Project, arguments: &Arguments, options: &Options) -> Answer {
     let (entries, problems) = project.ledger();
-    for problem in problems.iter().filter(|problem| !problem.is_notice()) {
-        tell!("ledger: {problem}");
-    }
+    people::tell_ledger(&problems);
     match &options.verb {
         None => list(&entries, &arguments::selection(&options.selectors, None)?, false, arguments.json),
         Some(NotesVerb::List { selectors, all }) => {

@@ -9,7 +9,7 @@ use serde_json::{Value, json};
 use super::arguments::packets::{FrameForm, Handout, Outstanding, Takeback};
 use super::arguments::{self, Arguments};
 use super::rebuild::writer;
-use super::{Answer, Exit, Failure, packets_shared, show};
+use super::{Answer, Exit, Failure, packets_shared, people, show};
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
 use crate::crew::twice::twice;
@@ -270,6 +270,7 @@ pub fn outstanding(project: &Project, arguments: &Arguments, options: &Outstandi
         return Ok(Exit::Done);
     }
     let status = project.status(false, &|_, _| {})?;
+    people::tell_ledger(&status.ledger.1);
     let selection = arguments::selection(&options.selectors, Some(&status.declared.graph))?;
     let all = project.outstanding(&status, &selection, now.date());
     if arguments.json {

@@ -9,7 +9,7 @@ use jiff::Zoned;
 use super::arguments::{self, Arguments};
 use super::progress::Reading;
 use super::rebuild::end_when_told;
-use super::{Answer, Exit, Failure, deliver};
+use super::{Answer, Exit, Failure, deliver, people};
 use crate::project::Project;
 use crate::project::forecasting::Kept;
 use crate::project::paging::gallery::{Gallery, Hung};
@@ -23,6 +23,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::page::
     let reading = Reading::new("reading plates");
     let status = project.status(false, &|done, of| reading.at(done, of))?;
     reading.end();
+    people::tell_ledger(&status.ledger.1);
     let dues = deliver::standing(project, &status)?;
     let gallery = Gallery::new(options.pictures as usize, Hung::Within);
     let selection = arguments::selection(&options.selectors, Some(&status.declared.graph))?;

@@ -5,6 +5,7 @@
 use super::{Failure, rebuild};
 use crate::base::problem::nearest;
 use crate::base::selector::Selection;
+use crate::ledger::intake::LedgerProblem;
 use crate::ledger::row::Row;
 
 /// Who is meant: the person named, or the one at this machine, whose ledger file it is.
@@ -30,6 +31,20 @@ pub fn tell_if_new<'a>(person: &str, known: impl IntoIterator<Item = &'a str>) {
 pub fn is_on(row: &Row, selection: &Selection) -> bool {
     let chosen = selection.matches(&row.shot, &row.stage);
     chosen.is_some_and(|chosen| row.frames.iter().any(|n| chosen.contains(n)))
+}
+
+/// The most faults of the ledger that are told one by one.
+const TOLD: usize = 12;
+
+/// Says what of the ledger could not be read: what was written there is not among what a command shows.
+pub fn tell_ledger(problems: &[LedgerProblem]) {
+    let faults: Vec<&LedgerProblem> = problems.iter().filter(|problem| !problem.is_notice()).collect();
+    for problem in faults.iter().take(TOLD) {
+        tell!("ledger: {problem}");
+    }
+    if faults.len() > TOLD {
+        tell!("ledger: and {} more", faults.len() - TOLD);
+    }
 }
 
 /// A failure of the command line.

@@ -1,5 +1,6 @@
 //! How things look on a terminal: problems with their lines, coloured pieces, widths.
 
+use crate::base::said::turns;
 use std::fmt::{Arguments, Write};
 use std::io::Write as _;
 
@@ -60,8 +61,6 @@ pub fn problem(sources: &Sources, problem: &Problem) -> String {
 
 /// Text of a person's file, without anything that could command a terminal or turn the order of what is read.
 pub fn clean(text: &str) -> String {
-    // Marks and overrides of direction, Unicode Standard Annex 9, section 2.
-    let turns = |c: char| matches!(c, '\u{61c}' | '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
     text.chars().map(|c| if c.is_control() && c != '\n' || turns(c) { '�' } else { c }).collect()
 }
 

@@ -5,7 +5,7 @@ use std::mem::ManuallyDrop;
 
 use super::arguments::{self, Arguments};
 use super::progress::Reading;
-use super::{Answer, Exit, approve, deliver, notes, packets, show, trouble};
+use super::{Answer, Exit, approve, deliver, notes, packets, people, show, trouble};
 use crate::base::frames::FrameSet;
 use crate::base::problem::Problems;
 use crate::base::selector::{Chosen, Selection};
@@ -191,9 +191,7 @@ fn notices(status: &Status, faults: &Problems) {
     for problem in faults {
         tell!("{}", show::problem(&status.declared.sources, problem).trim_end());
     }
-    for problem in status.ledger.1.iter().filter(|p| !p.is_notice()) {
-        tell!("ledger: {problem}");
-    }
+    people::tell_ledger(&status.ledger.1);
     for damaged in &status.damaged {
         say!("{damaged}");
     }

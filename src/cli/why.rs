@@ -1,7 +1,7 @@
 //! `why`: from a frame down to what changed.
 
 use super::arguments::{self, Arguments};
-use super::{Answer, Exit};
+use super::{Answer, Exit, people};
 use crate::base::frames::FrameRange;
 use crate::base::state::State;
 use crate::graph::Work;
@@ -12,6 +12,7 @@ use crate::stale::explain::Step;
 /// Prints the chain of the first frame of each run of frames that share a state.
 pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Why) -> Answer {
     let status = project.status(false, &|_, _| {})?;
+    people::tell_ledger(&status.ledger.1);
     let graph = &status.declared.graph;
     let selection = arguments::selection(&options.selectors, Some(graph))?;
     let picked = wanted(graph, &selection);

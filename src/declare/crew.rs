@@ -169,7 +169,7 @@ fn person(name: &str, value: &Value, stages: &BTreeSet<&str>, found: &mut Found)
     let (does, days, off) = (fields.need("does"), fields.get("days"), fields.get("off"));
     let (from, until) = (fields.get("from"), fields.get("until"));
     found.extend("", fields.finish());
-    let hours = hours.and_then(|value| found.keep(&what, week(value)));
+    let hours = hours.and_then(|value| found.keep(&what, week(value)).map(|hours| (hours, value.span)));
     let does = does.map(|list| globs(list, &what, stages, found));
     let days = days.map_or(Some([true; 7]), |list| found.keep(&what, weekdays(list)));
     let off = off.map_or_else(Vec::new, |list| spans(list, &what, found));
@@ -181,7 +181,15 @@ fn person(name: &str, value: &Value, stages: &BTreeSet<&str>, found: &mut Found)
         found.push(&what, Problem::error(span, format!("until {until} comes before from {from}")));
     }
     let (from, until) = (from.map(|(day, _)| day), until.map(|(day, _)| day));
-    Some(Person { span: value.span, hours: hours?, days: days?, does: does?, off, from, until })
+    if let (Some((hours, span)), Some(days)) = (hours, &days) {
+        let count = days.iter().filter(|&&works| works).count();
+        if hours > 24.0 * count as f64 {
+            let problem =
+                Problem::error(span, format!("{hours} hours do not go into {count} of a week's days"));
+            found.push(&what, problem.help(format!("at most {}, or name more `days`", 24 * count)));
+        }
+    }
+    Some(Person { span: value.span, hours: hours?.0, days: days?, does: does?, off, from, until })
 }
 
 fn machine(name: &str, value: &Value, found: &mut Found) -> Option<Machine> {
@@ -247,6 +255,10 @@ fn guess(value: &Value, unit: f64) -> Result<Guess, Problem> {
     }
     match value.number()? * unit {
         hours if limits(hours) => Ok(Guess::Middle(hours)),
+        hours if hours > GUESS_LIMIT => {
+            Err(Problem::error(value.span, "a guess is too long")
+                .help(format!("at most {GUESS_LIMIT} hours")))
+        }
         _ => Err(Problem::error(value.span, "a guess is more than nothing")
             .help(format!("more than 0, at most {GUESS_LIMIT} hours"))),
     }

@@ -144,7 +144,7 @@ mod tests {
     fn read(slurm: &str) -> (Option<super::Slurm>, Vec<String>) {
         let text = format!(
             "film: The Brine Lamp\nrate: 24\nframe_size: 8x8\npools: {{ gpu: 2 }}\nplates:\n  shed: {{ files: s.####.exr, frames: 1-4 }}\n\
-             shots:\n  br010: {{ plate: shed, frames: 1-4 }}\nslurm:\n{slurm}"
+             shots:\n  br010: {{ plate: shed, frames: 1-4, stages: {{ colour: {{ operator: grade }} }} }}\nslurm:\n{slurm}"
         );
         let mut sources = Sources::default();
         let main = sources.add("endboard.yaml", text);

@@ -131,7 +131,7 @@ fn values(finding: &Finding, frames: &str, count: usize) -> String {
         ),
         Kind::Negative { worst, at } => format!(
             "{frames} {has} values below black in {share} of the frame{place}, down to {worst:.3} at column {}, row {} of frame {}. They \
-             will be cut off.",
+             will be clipped.",
             at.0, at.1, finding.shows
         ),
         Kind::AboveWhite { worst, at } => format!(

@@ -54,6 +54,16 @@ pub fn write(
     cancel: &AtomicBool,
     progress: &(dyn Fn(usize, usize) + Sync),
 ) -> Result<usize, ProjectError> {
+    let declaration = folder.join(DECLARATION);
+    let name = demo_name();
+    let is_other = std::fs::read_to_string(&declaration)
+        .is_ok_and(|text| !text.lines().any(|line| line.trim_end() == name));
+    if is_other {
+        return Err(ProjectError::System(format!(
+            "{}: another film is declared there, and the demo would put its files among that film's; name another folder",
+            declaration.display()
+        )));
+    }
     for (path, text) in EDITED {
         write_missing(&folder.join(path), || Ok(text.as_bytes().to_vec()))?;
     }
@@ -82,6 +92,11 @@ pub fn write(
         Ok(())
     })?;
     Ok(frames.len())
+}
+
+/// The line of the demo's declaration that says which film it is.
+fn demo_name() -> &'static str {
+    EDITED[0].1.lines().find(|line| line.starts_with("film:")).expect("the demo has a name")
 }
 
 fn write_missing(path: &Path, bytes: impl FnOnce() -> Result<Vec<u8>, String>) -> Result<(), ProjectError> {

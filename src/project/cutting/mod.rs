@@ -218,14 +218,29 @@ impl Project {
         if let Some(fault) = path_fault(file) {
             return Err(LookError::Words(format!("{file}: {fault}")));
         }
-        let is_cut = film.cut.as_ref().is_some_and(|cut| cut.value == file);
-        let other = taken(file, film).or(is_cut.then(|| format!("{file}, which is the cut in use")));
-        if let Some(other) = other {
-            return Err(LookError::Words(format!(
-                "the cut cannot be written into {other}; name another file"
-            )));
+        let refused = |other: String| {
+            Err(LookError::Words(format!("the cut cannot be written into {other}; name another file")))
+        };
+        let is_cut = |file: &str| film.cut.as_ref().is_some_and(|cut| cut.value == file);
+        let other = |file: &str| {
+            taken(file, film).or(is_cut(file).then(|| format!("{file}, which is the cut in use")))
+        };
+        if let Some(other) = other(file) {
+            return refused(other);
         }
-        Standing::of(&self.folder, file, replace)
+        // A link would be written through, into whatever it leads to.
+        if self.folder.join(file).is_symlink() {
+            return refused(format!("{file}, which is a link"));
+        }
+        let standing = Standing::of(&self.folder, file, replace)?;
+        // Its folder may be one: where that leads counts.
+        let film_folder = self.folder.canonicalize().unwrap_or_else(|_| self.folder.clone());
+        let place = standing.place();
+        match place.strip_prefix(&film_folder).ok().and_then(|place| place.to_str()) {
+            None => refused(format!("{file}, whose folder leads out of the film's ({})", place.display())),
+            Some(place) if place != file => other(place).map_or(Ok(standing), refused),
+            Some(_) => Ok(standing),
+        }
     }
 }
 

@@ -25,14 +25,13 @@ use super::delivering::Standing as Delivered;
 use super::frames::LookError;
 use super::read::edit;
 use super::{Care, DECLARATION, Declared, Project, ProjectError, Status};
-use crate::base::frames::{FrameRange, FrameSet};
+use crate::base::frames::FrameSet;
 use crate::base::made::NONE;
 use crate::base::problem::{Severity, Span};
 use crate::base::rate::Rate;
 use crate::base::selector::Selection;
-use crate::base::speed::Speed;
+use crate::cut::Cut;
 use crate::cut::compare::{Change, Comparison, Side, compare};
-use crate::cut::{Cut, CutEvent};
 use crate::declare::film::Film;
 use crate::graph::FILM;
 use crate::programs::Runner;
@@ -156,13 +155,13 @@ impl Project {
     /// The film or the list has errors, which come along, or the list cannot be read.
     pub fn recut(&self, list: &str, here: &Path, runner: &Runner) -> Result<Recut, LookError> {
         let text = self.declaration().map_err(|why| ProjectError::System(format!("{DECLARATION}: {why}")))?;
-        let mut now = self.read_text_as(&text);
+        let now = self.read_text_as(&text);
         let (true, Some(film)) = (now.is_sound(), now.film.as_ref()) else {
             return Err(ProjectError::Unsound(Box::new(now)).into());
         };
         let list = self.listed(list, here)?;
         let (listing, new) = self.new_list(&list, film)?;
-        let old = now.cut.take().unwrap_or_else(|| as_declared(film));
+        let old = now.film_cut();
         let comparison = compare(&old, &new);
         let needs = needs::of(film, &text, &comparison.new);
         let (priced, lost) = self.priced(&text, &new, &needs)?;
@@ -272,32 +271,6 @@ fn placeless(mut cut: Cut) -> Cut {
         dissolve.span = nowhere;
         dissolve.from.iter_mut().for_each(|from| from.shot_span = nowhere);
     }
-    cut
-}
-
-/// The cut of a film that names none: its shots one after the other.
-fn as_declared(film: &Film) -> Cut {
-    let mut cut = Cut::default();
-    let mut at = 0;
-    for (number, (shot, declared)) in (1..).zip(&film.shots) {
-        let source = declared.frames.value;
-        cut.events.push(CutEvent {
-            number,
-            shot: shot.clone(),
-            shot_span: declared.span,
-            source,
-            speed: Speed::OWN,
-            record_first: at,
-            frames: source.len() as i64,
-            reel: None,
-            channels: None,
-            grade: None,
-            comments: Vec::new(),
-            span: declared.span,
-        });
-        at += source.len() as i64;
-    }
-    cut.record = (at > 0).then(|| FrameRange::new(0, at - 1));
     cut
 }
 

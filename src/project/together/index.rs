@@ -80,7 +80,7 @@ fn paths(bytes: &[u8], name: usize) -> Option<Vec<String>> {
         let mut path_at = flags_at + if is_long { 4 } else { 2 };
         if version == 4 {
             // A path says how many bytes of the one before it end, and what comes in their place.
-            let (cut, read) = varint(&bytes[path_at..])?;
+            let (cut, read) = varint(bytes.get(path_at..)?)?;
             path_at += read;
             last.truncate(last.len().checked_sub(cut)?);
         } else {

@@ -138,9 +138,18 @@ fn has_union(path: &Path) -> bool {
     let text = std::fs::read_to_string(path).unwrap_or_default();
     text.lines().any(|line| {
         let mut words = line.split_whitespace();
-        words.next().is_some_and(|pattern| pattern.contains(".jsonl"))
-            && words.any(|word| word == "merge=union")
+        words.next().is_some_and(is_of_ledgers) && words.any(|word| word == "merge=union")
     })
+}
+
+/// Whether a pattern of git's attributes takes in the files of a folder `ledger`.
+fn is_of_ledgers(pattern: &str) -> bool {
+    let pattern = pattern.trim_start_matches('/');
+    let (folder, file) =
+        pattern.rsplit_once('/').map_or((None, pattern), |(folder, file)| (Some(folder), file));
+    let is_there =
+        folder.is_none_or(|folder| matches!(folder.rsplit('/').next(), Some("ledger" | "**" | "*")));
+    is_there && matches!(file, "*" | "**" | "*.jsonl")
 }
 
 #[cfg(test)]
@@ -170,6 +179,12 @@ mod tests {
         assert!(!has_union(&path));
         std::fs::write(&path, ATTRIBUTES).unwrap();
         assert!(has_union(&path));
+        for pattern in ["ledger/*", "*.jsonl", "/film/ledger/*.jsonl", "**/*.jsonl"] {
+            assert!(is_of_ledgers(pattern), "{pattern}");
+        }
+        for pattern in ["sound/*.jsonl", "ledger", "ledger/*.yaml"] {
+            assert!(!is_of_ledgers(pattern), "{pattern}");
+        }
         assert!(OWN.iter().all(|own| IGNORE.contains(&format!("\n/{own}/\n"))));
     }
 }
