@@ -30,7 +30,7 @@ fn rustle(channels: usize) -> Sound {
         for (n, v) in plane.iter_mut().enumerate() {
             let seconds = n as f64 / f64::from(RATE);
             // Of a length that falls in with no step at which a meter looks: those of the range differ from one to another.
-            let level = [0.02, 0.2, 0.06, 0.3, 0.0001, 0.12][(seconds / 4.7) as usize % 6];
+            let level = [0.05, 0.2, 0.07, 0.3, 0.09, 0.12][(seconds / 4.7) as usize % 6];
             let tone = (std::f64::consts::TAU * (220.0 + 90.0 * c as f64) * seconds).sin();
             let click = if n % 50_021 < 3 { 0.8 } else { 0.0 };
             *v = (level * (0.6 * tone + 0.4 * chance()) + click) as f32;
