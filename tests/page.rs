@@ -304,7 +304,7 @@ fn clocks_of_the_page_go_through_the_door_of_the_command() {
 #[test]
 fn a_film_with_deliveries_is_served() {
     let film = film();
-    film.declare(&format!("{SHOT}deliveries:\n  master: {{ frames: exr }}\n"));
+    film.declare(&format!("{SHOT}assembly: {{}}\ndeliveries:\n  master: {{ frames: exr }}\n"));
     let mut serving = Serving::of(&film);
     let (status, _, html) = asked(serving.port, "GET", "/", &[], "");
     assert!(status == 200 && html.contains("id=\"deliveries\""), "{status}");

@@ -43,7 +43,7 @@ pub struct Options {
 
 const DATES: &str = "The three dates: P50 is the day by which half of all runs end, as likely as not; P80 the day by which four in \
  five end, the one to promise; P95 nineteen in twenty, the one that little can upset.\n\
---drop, --more and --faster try changes, each by itself, and all together where there are several.";
+Changes (--drop, --more, --faster) are tried each by itself, and all together where there are several.";
 
 /// Looks, plays the runs and prints.
 pub fn run(project: &Project, arguments: &Arguments, options: &Options) -> Answer {
