@@ -16,6 +16,7 @@ use super::RETURNS;
 use super::taken::Placed;
 use crate::base::digest::Digest;
 use crate::crew::packets::Returns;
+use crate::declare::path_fault;
 use crate::deliver::whole;
 use crate::ledger::file::{Ledger, id_of};
 use crate::ledger::id::RowId;
@@ -85,6 +86,18 @@ impl Project {
         let work: Work = serde_json::from_slice(&bytes).map_err(|why| unread(why.to_string()))?;
         if work.rows.iter().any(|line| id_of(line).is_none()) {
             return Err(unread("a row in it is damaged".into()));
+        }
+        // `returns/` goes from hand to hand with the film, so that the note may be a stranger's.
+        let leads_out = |path: &str| path_fault(path).map(|fault| format!("{path} in it: {fault}"));
+        for file in &work.files {
+            let kept = Path::new(&file.kept);
+            let fault = leads_out(&file.path).or_else(|| leads_out(&file.kept)).or_else(|| {
+                let is_kept = kept.starts_with(RETURNS) && self.folder.join(kept).is_file();
+                (!is_kept).then(|| format!("{} in it is no kept return that is there", file.kept))
+            });
+            if let Some(fault) = fault {
+                return Err(unread(fault));
+            }
         }
         let placed = self.carry_out(&work, writer, &|_| Ok(()))?;
         let mut says = vec!["a takeback that was cut short was brought to its end".to_string()];
@@ -167,7 +180,7 @@ impl Project {
         if is_odd(&to) || (said.is_some() && said != file.before) {
             placed.left.push(format!(
                 "{} was changed by somebody since the takeback began, and is left so; return {} of {} is kept as {}, and `endboard \
-                 takeback --use {1} {2}` puts that in place",
+                 takeback --go-back {1} {2}` puts that in place",
                 file.path, file.version, file.place, file.kept
             ));
             return Ok(());

@@ -25,6 +25,8 @@ pub const COLUMNS: [&str; 5] = ["date", "shot", "frames", "hours", "note"];
 const MOST_LINES: usize = 10_000;
 /// Most hours of a day.
 const MOST_HOURS: f64 = 24.0;
+/// The first year that is taken for one of this work.
+const EARLIEST: i16 = 2000;
 /// Most characters of a note.
 const NOTE: usize = 500;
 
@@ -68,7 +70,15 @@ pub fn read(place: &str, text: &str, packet: &Packet, today: Date) -> Result<Vec
     let way = "fill in date (2026-12-05), shot, frames, hours (1.5 or 1:30) and a note";
     let head = text.lines().next().unwrap_or("");
     let part = [',', ';', '\t'].into_iter().max_by_key(|&c| head.matches(c).count()).unwrap_or(',');
-    let rows = cells(text, part);
+    let (rows, open) = cells(text, part);
+    if let Some(number) = open {
+        let why = "a quotation mark begins here that none ends, so that all lines after it would be one note";
+        return Err(vec![Fault::new(
+            format!("{place}:{number}"),
+            why,
+            "write a second one, or take it away",
+        )]);
+    }
     let is_head = |row: &Vec<String>| {
         COLUMNS.iter().enumerate().all(|(i, name)| row.get(i).is_some_and(|c| c.eq_ignore_ascii_case(name)))
     };
@@ -81,13 +91,25 @@ pub fn read(place: &str, text: &str, packet: &Packet, today: Date) -> Result<Vec
         return Err(vec![Fault::new(place, why, "send the hours in parts")]);
     }
     let (mut lines, mut faults) = (Vec::new(), Vec::new());
+    let mut days: HashMap<Date, u64> = HashMap::new();
     for (number, row) in &rows[1..] {
         match line(row, packet, today) {
+            Ok(Some(read)) if !fits(&mut days, &read) => {
+                let why = format!("{} has more than 24 hours with this line", read.date);
+                faults.push(Fault::new(format!("{place}:{number}"), why, "put the hours right, or the day"));
+            }
             Ok(read) => lines.extend(read),
             Err(why) => faults.push(Fault::new(format!("{place}:{number}"), why, way)),
         }
     }
     if faults.is_empty() { Ok(lines) } else { Err(faults) }
+}
+
+/// Counts a line's hours into its day; false when the day does not have so many.
+fn fits(days: &mut HashMap<Date, u64>, line: &Line) -> bool {
+    let sum = days.entry(line.date).or_default();
+    *sum = sum.saturating_add(line.took);
+    *sum <= (MOST_HOURS * 3.6e9) as u64
 }
 
 /// One line; nothing when no hours stand in it.
@@ -102,6 +124,10 @@ fn line(row: &[String], packet: &Packet, today: Date) -> Result<Option<Line>, St
         return Ok(None);
     }
     let day = day(date).ok_or_else(|| format!("'{date}' is no day"))?;
+    // A year of two digits would be one of the first century.
+    if day.year() < EARLIEST {
+        return Err(format!("'{date}' is no day of this century; write the year with four digits"));
+    }
     // A day further east may be over earlier.
     if day > today.saturating_add(jiff::Span::new().days(1)) {
         return Err(format!("{day} is yet to come"));
@@ -160,10 +186,13 @@ fn duration(text: &str) -> Option<u64> {
     (0.0..=MOST_HOURS).contains(&hours).then(|| (hours * 3.6e9).round() as u64)
 }
 
-/// The rows of a table with the number of the line that each begins on (RFC 4180); empty ones are left out.
-fn cells(text: &str, part: char) -> Vec<(usize, Vec<String>)> {
+/// A row of a table, with the number of the line that it begins on.
+type Numbered = (usize, Vec<String>);
+
+/// The rows of a table (RFC 4180), without empty ones; and the line of a quotation mark that none ends.
+fn cells(text: &str, part: char) -> (Vec<Numbered>, Option<usize>) {
     let (mut rows, mut row, mut cell) = (Vec::new(), Vec::new(), String::new());
-    let (mut quoted, mut line, mut begin) = (false, 1, 1);
+    let (mut quoted, mut line, mut begin, mut opened) = (false, 1, 1, 1);
     let mut chars = text.chars().peekable();
     let mut end = |row: &mut Vec<String>, cell: &mut String, begin: usize| {
         row.push(std::mem::take(cell));
@@ -178,7 +207,10 @@ fn cells(text: &str, part: char) -> Vec<(usize, Vec<String>)> {
                 chars.next();
                 cell.push('"');
             }
-            '"' if quoted || cell.trim().is_empty() => quoted = !quoted,
+            '"' if quoted || cell.trim().is_empty() => {
+                quoted = !quoted;
+                opened = line;
+            }
             '\n' | '\r' if !quoted => {
                 if c == '\r' && chars.peek() == Some(&'\n') {
                     chars.next();
@@ -195,7 +227,7 @@ fn cells(text: &str, part: char) -> Vec<(usize, Vec<String>)> {
         }
     }
     end(&mut row, &mut cell, begin);
-    rows
+    (rows, quoted.then_some(opened))
 }
 
 /// A row of a packet's sheets, with what it ever said.
@@ -368,6 +400,8 @@ mod tests {
             ("2026-12-05,br050,,nan,", "no number of hours"),
             ("12/05/2026,br050,,1,", "no day"),
             ("2026-12-09,br050,,1,", "yet to come"),
+            ("5.12.26,br050,,1,", "four digits"),
+            ("2026-12-05,br050,,1,\"round the arm\n2026-12-05,br050,,4,again", "quotation mark"),
             ("2026-12-05,,,1,", "no shot ''"),
             ("2026-12-05,br070,,1,", "no shot 'br070'"),
             ("2026-12-05,br050,1013,1,", "frame 1013"),
@@ -377,6 +411,8 @@ mod tests {
             assert!(said.starts_with("hours.csv:3: ") && said.contains(says), "{row}: {said}");
         }
         assert!(lines("day,shot\n").unwrap_err().contains("first line"));
+        let days = "date,shot,frames,hours,note\n2026-12-05,br050,,20,\n2026-12-05,br060,,5,\n";
+        assert!(lines(days).unwrap_err().starts_with("hours.csv:3: 2026-12-05 has more than 24 hours"));
     }
 
     #[test]

@@ -18,6 +18,7 @@ pub const IGNORE: &str = "# What each machine makes for itself.
 /renders/
 /packets/
 /deliveries/
+/returns/under-way.json
 ";
 /// How git is to merge what grows at its end on both sides: by keeping the lines of both.
 pub const ATTRIBUTES: &str =
