@@ -322,7 +322,7 @@ fn interrupting_cancels_what_was_submitted_and_only_that() {
     assert!(asked.success());
     let (code, json, errors) = read(&long(run));
     assert_eq!((code, &json["on_slurm"]["cancelled"]), (Some(130), &Value::from(true)), "{json}\n{errors}");
-    assert_eq!(json["left"], 8);
+    assert_eq!(json["left"], 8, "{json}\n{errors}");
     let left = cluster.asked("squeue", &["--noheader", "--format=%A %T"]);
     assert_eq!(left.trim(), format!("{} PENDING", other.trim()));
     // The next one goes on from there.

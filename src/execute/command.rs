@@ -164,6 +164,7 @@ impl Engine<'_> {
         let reason = match (status.code(), status.signal(), ended.past) {
             (Some(0), _, None) => return Ok(()),
             _ if self.programs.halt.is_hurried() => return Err(Trouble::stopped()),
+            (code, signal, None) if self.was_told_with_us(code, signal) => return Err(Trouble::stopped()),
             (_, _, Some(Past::Time)) => format!(
                 "{program} took longer than its time limit of {} s and was ended",
                 limit.unwrap_or_default()
@@ -176,6 +177,25 @@ impl Engine<'_> {
             (None, None, _) => format!("{program} ended badly"),
         };
         Err(reason.into())
+    }
+}
+
+impl Engine<'_> {
+    /// True where a task far apart is being ended: its programs are told at the same instant as it is itself, so that one of them may
+    /// end before this process has heard. That is no failure of its frame.
+    fn was_told_with_us(&self, code: Option<i32>, signal: Option<i32>) -> bool {
+        const TOLD: [i32; 2] = [2, 15];
+        /// How long hearing of it may take.
+        const HEARD: Duration = Duration::from_millis(500);
+        let by = signal.or(code.map(|code| code - 128));
+        if !self.is_apart() || !by.is_some_and(|by| TOLD.contains(&by)) {
+            return false;
+        }
+        let since = std::time::Instant::now();
+        while !self.programs.halt.is_asked() && since.elapsed() < HEARD {
+            std::thread::sleep(HEARD / 50);
+        }
+        self.programs.halt.is_asked()
     }
 }
 
