@@ -216,7 +216,7 @@ fn what_inspection_finds_at_fault_refuses_a_delivery_unless_it_is_asked_for() {
     let folder = film.path().join("deliveries/master");
     let (code, said) = film.said(&["deliver", "--check", folder.to_str().unwrap()]);
     assert!(
-        code == Some(0) && said.contains(&place) && said.contains("; it was delivered as it is"),
+        code == Some(0) && said.contains(place) && said.contains("; it was delivered as it is"),
         "{said}"
     );
     let page = film.path().join("page.html");

@@ -568,7 +568,7 @@ fn broken_off_between_any_two_writes_a_step_can_be_taken_again_and_gone_back_fro
             if let (Some(name), Some(Some(bytes))) = (files.get(whole), to.get(whole)) {
                 let folder = name.rsplit_once('/').map_or("", |(folder, _)| folder);
                 film.write(
-                    &format!("{folder}/.tmpa1B2c3").replace("//", "/").trim_start_matches('/').to_string(),
+                    format!("{folder}/.tmpa1B2c3").replace("//", "/").trim_start_matches('/'),
                     &bytes[..bytes.len() / 2],
                 );
             }

@@ -23,7 +23,8 @@ pub struct Twice<'a> {
 
 /// All such frames, by shot, then stage, then packets.
 pub fn twice(packets: &Packets) -> Vec<Twice<'_>> {
-    let mut all: BTreeMap<(Arc<str>, Arc<str>, Vec<&str>), Twice<'_>> = BTreeMap::new();
+    type Place<'a> = (Arc<str>, Arc<str>, Vec<&'a str>);
+    let mut all: BTreeMap<Place<'_>, Twice<'_>> = BTreeMap::new();
     for part in packets.open().into_iter().flat_map(|packet| &packet.parts) {
         for frame in part.left().iter() {
             let with: Vec<&Packet> = packets.out(&part.shot, &part.stage, frame).collect();

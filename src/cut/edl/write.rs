@@ -314,7 +314,7 @@ impl Reels {
             };
             let name = listed.unwrap_or_else(|| {
                 let name = short(of, &taken, &owner);
-                if !name.eq_ignore_ascii_case(of) && taken.get(&name.to_ascii_lowercase()).is_none() {
+                if !name.eq_ignore_ascii_case(of) && !taken.contains_key(&name.to_ascii_lowercase()) {
                     reels.told.push(format!(
                         "reel {name} is {of}: the name of a reel has {REEL} letters, digits and _"
                     ));

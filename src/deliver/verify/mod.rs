@@ -278,14 +278,14 @@ fn sound_faults(
         found.differences.iter().zip(&found.residues).zip(&found.levels).enumerate()
     {
         // What is not a number is within nothing.
-        if !(difference.abs() <= limit) {
+        if difference.is_nan() || difference.abs() > limit {
             faults.push(format!(
                 "channel {} is {difference:+.2} dB from its source, where {limit:.2} dB are allowed",
                 channel + 1
             ));
         }
         let most = (level - KEPT).max(QUIET);
-        if !(residue <= most) {
+        if residue.is_nan() || residue > most {
             faults.push(format!(
                 "channel {} differs from its source by {residue:.1} dB, where {most:.1} dB are allowed: it is another sound, or comes \
                  at another time",

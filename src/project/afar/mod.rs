@@ -243,9 +243,9 @@ impl Project {
         if jobs.len() < count && afar.found {
             // Whoever submitted may have ended between a submission and its note.
             for task in cluster.tasks(&folder.job_name()).map_err(told)? {
-                if !jobs.contains_key(&task.array) {
+                if let std::collections::btree_map::Entry::Vacant(place) = jobs.entry(task.array) {
                     folder.submitted(task.array, task.job)?;
-                    jobs.insert(task.array, task.job);
+                    place.insert(task.job);
                 }
             }
         }
@@ -316,7 +316,8 @@ fn told(trouble: Trouble) -> ProjectError {
 /// Seconds that a frame of each node takes by the ledger: of its shot and stage, else of the stage in other shots.
 fn costs(graph: &Graph, rows: &[Entry]) -> Vec<f64> {
     type Sum = (f64, f64);
-    let (mut own, mut like): (HashMap<(&str, &str), Sum>, HashMap<&str, Sum>) = Default::default();
+    let mut own: HashMap<(&str, &str), Sum> = HashMap::new();
+    let mut like: HashMap<&str, Sum> = HashMap::new();
     for row in rows.iter().map(|entry| &entry.row) {
         let What::Render(render) = &row.what else { continue };
         if render.outcome != Outcome::Done {

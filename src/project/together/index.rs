@@ -128,7 +128,7 @@ mod tests {
             bytes.extend((path.len() as u16).to_be_bytes());
             bytes.extend(path.as_bytes());
             bytes.push(0);
-            while (bytes.len() - begin) % 8 != 0 {
+            while !(bytes.len() - begin).is_multiple_of(8) {
                 bytes.push(0);
             }
         }
