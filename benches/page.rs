@@ -137,7 +137,7 @@ fn shot(n: usize) -> Shot {
         source: picture(n, BYTES[1]),
         size: (320, 180),
     };
-    let pictures = if n % 25 == 0 { vec![still("roto"), still("colour")] } else { vec![] };
+    let pictures = if n.is_multiple_of(25) { vec![still("roto"), still("colour")] } else { vec![] };
     Shot { name, stages, pictures }
 }
 
