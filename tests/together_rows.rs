@@ -74,7 +74,7 @@ fn what(kind: u8, seed: u8, by: &str, seen: &[RowId]) -> What {
         4 => note("halo"),
         5 => Crew::Resolve { of: some(0), note: "softer".into() },
         6 => Crew::Begin { person: by.into(), cause: "".into(), note: "".into() },
-        7 => worked(by, u64::from(seed), (seed % 2 == 0).then(|| some(1))),
+        7 => worked(by, u64::from(seed), (seed.is_multiple_of(2)).then(|| some(1))),
         8 => Crew::Correct { of: some(2), took: Duration::from_secs(60 * u64::from(seed)), note: "".into() },
         9 => Crew::Handout(Handout {
             packet: packet(),
