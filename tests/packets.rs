@@ -170,6 +170,10 @@ fn an_earlier_return_comes_back_without_rendering() {
     );
     let used = film.json(&["takeback", "--go-back", "1", "br050/cleanup"]);
     assert_eq!(used["places"], json!(["br050/cleanup@1001-1004"]));
+    let chosen = rows(&film, "choose").len();
+    let (code, said) = film.said(&["takeback", "--go-back", "1", "br050/cleanup"]);
+    assert!(code == Some(0) && said.contains("return 1 is in use already"), "{said}");
+    assert_eq!((chosen, rows(&film, "choose").len()), (1, 1));
     let said = film.rebuild(&["br050"]).well();
     assert_eq!((said.rendered.len(), said.restored()), (0, 4));
     assert_eq!(film.renders(), first);
@@ -267,7 +271,7 @@ fn what_cannot_be_meant_is_refused_before_anything_is_written() {
     }
     assert!(!film.path().join("packets").exists() && rows(&film, "handout").is_empty());
     let (code, said) = film.said(&["takeback", "nothing-here"]);
-    assert!(code == Some(1) && said.contains("nothing was taken"), "{said}");
+    assert!(code == Some(4) && said.contains("there is no such file or folder"), "{said}");
     assert!(film.said(&["outstanding"]).1.contains("nothing is out"));
 }
 
@@ -295,6 +299,36 @@ fn a_takeback_whose_rows_the_ledger_refuses_takes_nothing() {
     let came = take_back(&film, &place, &[]);
     assert_eq!((&came["came"][0]["again"], &came["hours"]["new"]), (&json!("1001-1004"), &json!(0)));
     assert_eq!(rows(&film, "takeback").len(), 1);
+}
+
+#[test]
+fn a_note_of_a_takeback_that_leads_elsewhere_is_not_followed() {
+    let film = declared();
+    let digest = endboard::base::digest::Digest::of(&grey(7)).to_string();
+    let kept = format!("returns/{}/{digest}.png", &digest[..2]);
+    film.write(&kept, grey(7));
+    let note = film.path().join("returns/under-way.json");
+    for (path, kept, says) in [
+        ("../evil.png", &*kept, "../evil.png"),
+        ("ledger/evil.jsonl", &*kept, "no picture"),
+        ("hands/br050/cleanup.1001.png", "plates/other.png", "not in returns/"),
+        ("hands/br050/cleanup.1001.png", "returns/00/none.png", "is not there"),
+    ] {
+        let file = json!({ "place": "br050/cleanup@1001", "version": 1, "digest": digest, "kept": kept, "path": path,
+            "before": null, "is_return": false });
+        std::fs::write(&note, json!({ "files": [file], "rows": [] }).to_string()).unwrap();
+        let (code, said) = film.said(&["rebuild"]);
+        assert!(
+            code == Some(4)
+                && said.contains(says)
+                && said.contains("under-way.json")
+                && said.contains("take that file away"),
+            "{said}"
+        );
+        assert!(!film.path().parent().unwrap().join("evil.png").exists());
+    }
+    std::fs::remove_file(&note).unwrap();
+    film.rebuild(&["br050"]).but_for_hands();
 }
 
 #[test]

@@ -91,7 +91,10 @@ fn a_takeback_that_breaks_off_between_any_two_writes_ends_as_an_unbroken_one() {
         let left = std::cell::Cell::new(writes);
         let changed = |_: &Path| match left.get() {
             0 => Err(broken()),
-            n => Ok(left.set(n - 1)),
+            n => {
+                left.set(n - 1);
+                Ok(())
+            }
         };
         if take_until(&film, &place, &changed) {
             break;

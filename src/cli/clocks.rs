@@ -80,8 +80,12 @@ pub fn list(
     }
     overlaps.iter().for_each(|one| say!("{}", overlap(one)));
     for work in doubled.iter().filter(|work| !work.took.is_zero()) {
+        let why = match work.worked.ends {
+            Some(_) => "another row ends the same clock",
+            None => "another row has the same line of the packet's time sheet",
+        };
         say!(
-            "not counted: {}, as another row ends the same clock; if this one is right, correct the other",
+            "not counted: {}, as {why}; if this one is right, correct the other",
             worked(work, now, &names.short(work.entry.id))
         );
     }

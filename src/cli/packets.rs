@@ -240,14 +240,18 @@ fn use_return(project: &Project, arguments: &Arguments, options: &Takeback, vers
     if arguments.json {
         say!(
             "{:#}",
-            json!({ "format": "endboard takeback 1", "taken": true, "version": version, "places": used.places,
+            json!({ "format": "endboard takeback 1", "taken": true, "version": version, "places": used.places, "already": used.already,
                 "kept": kept_json(&used.placed.kept), "remarks": remarks })
         );
         return Ok(Exit::Done);
     }
     used.places.iter().for_each(|place| say!("{place}: return {version} is in use"));
+    used.already.iter().for_each(|place| say!("{place}: return {version} is in use already"));
     used.placed.kept.iter().for_each(|(from, to)| say!("{}", show::clean(&taken::kept(from, to))));
     remarks.iter().for_each(|remark| say!("{}", show::clean(remark)));
+    if used.places.is_empty() {
+        return Ok(Exit::Done);
+    }
     say!("next: `endboard rebuild` puts back what was rendered of it before");
     Ok(Exit::Done)
 }

@@ -168,8 +168,8 @@ pub struct Times<'a> {
     pub running: Vec<Clock<'a>>,
     /// Time worked, in order of rows. Those that were taken away are among them, with no time.
     pub works: Vec<Work<'a>>,
-    /// Rows that end a clock which an earlier row ended: the same time written down twice, as when a clock was stopped on two
-    /// machines. They do not count.
+    /// The same time written down twice: rows that end a clock which an earlier row ended, as when it was stopped on two machines,
+    /// and those that [`twice`] finds. They do not count.
     pub doubled: Vec<Work<'a>>,
     /// Rows whose last two corrections are of two people and say different times, as when both put it right before their
     /// ledgers were merged: the later one counts. Whoever has seen both puts an end to it by correcting the row twice.
@@ -183,6 +183,7 @@ impl<'a> Times<'a> {
     pub fn of(entries: &'a [Entry]) -> Self {
         let mut times = Self::default();
         let mut ended: HashMap<RowId, ()> = HashMap::new();
+        let twice = twice(entries);
         let mut corrections: Vec<(&'a Entry, RowId, Duration)> = Vec::new();
         let mut places: HashMap<RowId, Place> = HashMap::new();
         let mut begins: Vec<Clock<'a>> = Vec::new();
@@ -193,7 +194,8 @@ impl<'a> Times<'a> {
                 }
                 What::Crew(Crew::Worked(worked)) => {
                     let work = Work { entry, worked, took: worked.took, corrected: None };
-                    let is_double = worked.ends.is_some_and(|of| ended.insert(of, ()).is_some());
+                    let is_ended = worked.ends.is_some_and(|of| ended.insert(of, ()).is_some());
+                    let is_double = is_ended || twice.contains(&entry.id);
                     let list = if is_double { &mut times.doubled } else { &mut times.works };
                     places.insert(entry.id, Place { is_double, at: list.len() });
                     list.push(work);
@@ -244,6 +246,34 @@ impl<'a> Times<'a> {
         sums.sort_unstable_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
         sums
     }
+}
+
+/// Rows of a packet's time sheet that say what an earlier row of another writer says, as when two people took the packet back, each
+/// in a copy of the film, and their ledgers were merged. Who takes a packet back by themselves writes a line once, and lines that are
+/// alike as often as they stand in the sheet: so a line counts as often as the writer has it who has it most often.
+pub fn twice(entries: &[Entry]) -> HashSet<RowId> {
+    let mut counted = HashMap::new();
+    let mut written = HashMap::new();
+    let mut twice = HashSet::new();
+    for entry in entries {
+        let What::Crew(Crew::Worked(worked)) = &entry.row.what else { continue };
+        if worked.packet.is_empty() {
+            continue;
+        }
+        // A sheet's day is the same one by the clocks of Greenwich ([`on`]), whoever took it back where.
+        let day = entry.row.when.to_zoned(TimeZone::UTC).date();
+        let place = (&entry.row.shot, &entry.row.stage, entry.row.frames.to_string());
+        let line = (&worked.packet, &worked.person, day, place, worked.took, &worked.note);
+        let of_writer: &mut usize = written.entry((&entry.writer, line.clone())).or_default();
+        let all: &mut usize = counted.entry(line).or_default();
+        *of_writer += 1;
+        if *of_writer > *all {
+            *all = *of_writer;
+        } else {
+            twice.insert(entry.id);
+        }
+    }
+    twice
 }
 
 /// Where a row stands in its list.
@@ -380,6 +410,33 @@ pub mod tests {
         assert_eq!(times.doubled.iter().map(|work| work.entry.id.0).collect::<Vec<_>>(), [6]);
         assert!(times.astray.is_empty());
         assert!(Times::of(&[]).running.is_empty());
+    }
+
+    #[test]
+    fn a_line_of_a_sheet_that_two_people_took_back_counts_once() {
+        let of = |n: u128, writer: &str, minutes: u64| {
+            let Crew::Worked(worked) = worked("ines", minutes, None, None) else { unreachable!() };
+            let worked = Worked { packet: "ines-1".into(), ..worked };
+            Entry { writer: writer.into(), ..entry(n, EVENING, Crew::Worked(worked)) }
+        };
+        // Two lines of the sheet are alike; the keeper took it back when there was one of them only.
+        let entries = [
+            of(1, "ana", 60),
+            of(2, "keeper", 60),
+            of(3, "ana", 60),
+            of(4, "keeper", 30),
+            entry(5, EVENING, worked("ines", 60, None, None)),
+            Entry { writer: "keeper".into(), ..entry(6, EVENING, worked("ines", 60, None, None)) },
+        ];
+        let times = Times::of(&entries);
+        let ids = |list: &[Work<'_>]| list.iter().map(|work| work.entry.id.0).collect::<Vec<_>>();
+        assert_eq!((ids(&times.works), ids(&times.doubled)), (vec![1, 3, 4, 5, 6], vec![2]));
+        // What is put right of a row that does not count stays without effect.
+        let times_of = [entries[0].clone(), entries[1].clone(), entry(7, EVENING, correct(2, 90))];
+        assert_eq!(
+            Times::of(&times_of).sums(|work| work.worked.person.clone()),
+            [("ines".into(), minutes_of(60))]
+        );
     }
 
     fn zone(name: &str) -> TimeZone {

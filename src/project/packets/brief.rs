@@ -85,16 +85,12 @@ pub fn page(told: &Told) -> Page {
         format!("For {}. Handed out by {} on {}. {due}", told.person, told.by, told.today),
         format!("Packet {}, stage {}.", told.packet, told.stage),
     ];
-    let mut sections = vec![Section {
-        title: "What to do".into(),
-        text: told
-            .words
-            .split("\n\n")
-            .map(|part| part.trim().to_string())
-            .filter(|p| !p.is_empty())
-            .collect(),
-        points: Vec::new(),
-    }];
+    let words = told.words.split("\n\n").map(|part| part.trim().to_string());
+    let text: Vec<String> = words.filter(|part| !part.is_empty()).collect();
+    let mut sections = Vec::new();
+    if !text.is_empty() {
+        sections.push(Section { title: "What to do".into(), text, points: Vec::new() });
+    }
     for shot in &told.shots {
         sections.push(of_shot(told, shot));
     }

@@ -7,14 +7,15 @@ use std::collections::BTreeSet;
 use jiff::Timestamp;
 
 use super::hand;
-use super::placing::File;
-use super::taken::Used;
+use super::placing::{File, disk};
+use super::taken::{Placed, Used};
 use super::telling::{Part, Teller};
 use crate::base::digest::Digest;
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
 use crate::crew::packets::Return;
 use crate::media::Format;
+use crate::observe;
 use crate::project::frames::LookError;
 use crate::project::rebuild::Writer;
 use crate::project::{Project, Status, chosen, wanted};
@@ -38,7 +39,16 @@ impl Project {
         let parts = files_of(&status, version, selection)?;
         let teller = Teller { film: &status.declared.graph.film, by: &writer.name, when: now, note };
         let (mut files, mut rows, mut places) = (Vec::new(), Vec::new(), Vec::new());
-        for part in &parts {
+        let mut already = Vec::new();
+        for part in parts {
+            let (used, part) = self.in_use(&status, part)?;
+            if !used.is_empty() {
+                already.push(format!("{}/{}@{used}", part.shot, part.stage));
+            }
+            if part.files.is_empty() {
+                continue;
+            }
+            let part = &part;
             for file in &part.files {
                 files.push(self.once_more(&status, part, file)?);
             }
@@ -46,8 +56,29 @@ impl Project {
             let frames: FrameSet = part.files.iter().map(|(n, _, _)| *n).collect();
             places.push(format!("{}/{}@{frames}", part.shot, part.stage));
         }
-        let placed = self.do_work(files, &rows, writer, &|_| Ok(()))?;
-        Ok(Used { places, placed, remarks })
+        let placed = match rows.is_empty() {
+            true => Placed::default(),
+            false => self.do_work(files, &rows, writer, &|_| Ok(()))?,
+        };
+        Ok(Used { places, already, placed, remarks })
+    }
+
+    /// The frames of a part whose file is in use and in its place already, and the part without them.
+    fn in_use(&self, status: &Status, part: Part) -> Result<(FrameSet, Part), LookError> {
+        let returns = status.packets.returns(&part.shot, &part.stage);
+        let (mut used, mut files) = (FrameSet::new(), Vec::new());
+        for (n, digest, path) in part.files {
+            let current = returns.and_then(|all| all.current(n));
+            let is_current =
+                current.is_some_and(|of| of.version == part.version && of.files.get(&n) == Some(&digest));
+            let at = self.folder.join(&path);
+            if is_current && observe::digest(&at).map_err(disk(&at))? == Some(digest) {
+                used.insert(n);
+            } else {
+                files.push((n, digest, path));
+            }
+        }
+        Ok((used, Part { files, ..part }))
     }
 
     /// What is to be done with one file of an earlier return.
@@ -100,9 +131,10 @@ fn files_of(status: &Status, version: u32, selection: &Selection) -> Result<Vec<
         return Ok(parts);
     }
     let known: Vec<String> = known.iter().map(u32::to_string).collect();
-    let way = match known.is_empty() {
-        true => "nothing of it came back in a packet".to_string(),
-        false => format!("there are {}", known.join(", ")),
+    let way = match &known[..] {
+        [] => "nothing of it came back in a packet".to_string(),
+        [only] => format!("there is only return {only}"),
+        _ => format!("there are {}", known.join(", ")),
     };
     Err(LookError::Words(format!("there is no return {version} of what is selected; {way}")))
 }

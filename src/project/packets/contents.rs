@@ -165,6 +165,9 @@ impl Project {
                         "made before for another picture{from}: look at it again, and change what no longer fits"
                     )
                 }
+                Some(Reason::Out) if !self.folder.join(part.hand.files.path(n)).is_file() => {
+                    "to be made for the first time; another person has it too".to_string()
+                }
                 Some(Reason::Out) => "another person has it too".to_string(),
                 _ => "to be made better".to_string(),
             };

@@ -114,6 +114,10 @@ impl Project {
         let mut remarks = self.finish_taking(order.writer)?;
         let status = self.status(false, &|_, _| {})?;
         remarks.extend(guest(&status, order.person));
+        if order.words.trim().is_empty() {
+            let why = "the brief names the frames and files, and not what to do; `--brief WORDS` says it";
+            remarks.push(why.to_string());
+        }
         let picked = pick(&status, order.selection)?;
         let mut as_it_is = Vec::new();
         let mut parts = Vec::new();

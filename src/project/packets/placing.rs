@@ -16,11 +16,12 @@ use super::RETURNS;
 use super::taken::Placed;
 use crate::base::digest::Digest;
 use crate::crew::packets::Returns;
-use crate::declare::path_fault;
+use crate::declare;
 use crate::deliver::whole;
 use crate::ledger::file::{Ledger, id_of};
 use crate::ledger::id::RowId;
 use crate::ledger::row::Row;
+use crate::media::Format;
 use crate::observe;
 use crate::project::rebuild::Writer;
 use crate::project::{Project, ProjectError};
@@ -80,30 +81,46 @@ impl Project {
         let unread = |why: String| {
             let place = path.display();
             ProjectError::System(format!(
-                "{place} tells what a takeback was doing, and cannot be read: {why}; take it away, and take the packet back once more"
+                "{place} tells what a takeback was doing, and cannot be followed: {why}; take that file away, and take the packet back \
+                 once more: files of it that are in place stay there, the others and its hours are missing until then"
             ))
         };
         let work: Work = serde_json::from_slice(&bytes).map_err(|why| unread(why.to_string()))?;
         if work.rows.iter().any(|line| id_of(line).is_none()) {
             return Err(unread("a row in it is damaged".into()));
         }
-        // `returns/` goes from hand to hand with the film, so that the note may be a stranger's.
-        let leads_out = |path: &str| path_fault(path).map(|fault| format!("{path} in it: {fault}"));
-        for file in &work.files {
-            let kept = Path::new(&file.kept);
-            let fault = leads_out(&file.path).or_else(|| leads_out(&file.kept)).or_else(|| {
-                let is_kept = kept.starts_with(RETURNS) && self.folder.join(kept).is_file();
-                (!is_kept).then(|| format!("{} in it is no kept return that is there", file.kept))
-            });
-            if let Some(fault) = fault {
-                return Err(unread(fault));
-            }
+        if let Some(why) = work.files.iter().find_map(|file| self.not_to_be_placed(file).transpose()) {
+            return Err(unread(why?));
         }
         let placed = self.carry_out(&work, writer, &|_| Ok(()))?;
         let mut says = vec!["a takeback that was cut short was brought to its end".to_string()];
         says.extend(placed.kept.iter().map(|(from, to)| super::taken::kept(from, to)));
         says.extend(placed.left);
         Ok(says)
+    }
+
+    /// Why a file of a note is not put in place, if so. `returns/` travels between people, so that the note may be a stranger's: it
+    /// leads nowhere but to pictures inside the film, and from nowhere but the files that are kept.
+    fn not_to_be_placed(&self, file: &File) -> Result<Option<String>, ProjectError> {
+        let shown = |path: &str| path.chars().take(200).collect::<String>().escape_debug().to_string();
+        for path in [&file.path, &file.kept] {
+            if let Some(why) = declare::path_fault(path) {
+                return Ok(Some(format!("it names '{}': {why}", shown(path))));
+            }
+        }
+        if Format::of_path(&file.path).is_none() {
+            return Ok(Some(format!("it names '{}', which is no picture", shown(&file.path))));
+        }
+        if !file.kept.starts_with(&format!("{RETURNS}/")) {
+            return Ok(Some(format!("it names '{}', which is not in {RETURNS}/", shown(&file.kept))));
+        }
+        let has = |path: &str| -> Result<bool, ProjectError> {
+            let at = self.folder.join(path);
+            let there = observe::digest(&at).map_err(disk(&at))?;
+            Ok(there.is_some_and(|there| there.to_string() == file.digest))
+        };
+        let is_there = has(&file.path)? || has(&file.kept)?;
+        Ok((!is_there).then(|| format!("{} is not there, or not as it came", shown(&file.kept))))
     }
 
     /// Writes down what is to be done, and does it. The film's lock must be held, and every file be in `returns/`.

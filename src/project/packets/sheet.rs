@@ -7,17 +7,17 @@ use std::collections::HashMap;
 use std::sync::Arc;
 use std::time::Duration;
 
-use jiff::civil::{Date, Time};
+use jiff::civil::Date;
 use jiff::tz::TimeZone;
-use jiff::{SignedDuration, Timestamp};
 
 use crate::base::frames::FrameSet;
 use crate::crew::packets::Packet;
-use crate::crew::times::root;
+use crate::crew::times::{root, twice};
 use crate::ledger::crew::Crew;
 use crate::ledger::id::RowId;
 use crate::ledger::row::{Entry, What};
 use crate::packet::Fault;
+use crate::report::words;
 
 /// The columns, in order.
 pub const COLUMNS: [&str; 5] = ["date", "shot", "frames", "hours", "note"];
@@ -25,14 +25,16 @@ pub const COLUMNS: [&str; 5] = ["date", "shot", "frames", "hours", "note"];
 const MOST_LINES: usize = 10_000;
 /// Most hours of a day.
 const MOST_HOURS: f64 = 24.0;
-/// The first year that is taken for one of this work.
-const EARLIEST: i16 = 2000;
+/// The first year of a day; what is earlier is a slip of the pen.
+const FIRST_YEAR: i16 = 2000;
 /// Most characters of a note.
 const NOTE: usize = 500;
 
-/// One line of work.
-#[derive(Clone, Debug, PartialEq)]
+/// One line of work. Where it stands is no part of what it says.
+#[derive(Clone, Debug)]
 pub struct Line {
+    /// Its number in the sheet.
+    pub number: usize,
     /// The day.
     pub date: Date,
     /// The shot.
@@ -43,6 +45,14 @@ pub struct Line {
     pub took: u64,
     /// In the person's words.
     pub note: String,
+}
+
+impl PartialEq for Line {
+    fn eq(&self, other: &Self) -> bool {
+        let said = |of: &Self| (of.date, of.took);
+        said(self) == said(other)
+            && (&self.shot, &self.frames, &self.note) == (&other.shot, &other.frames, &other.note)
+    }
 }
 
 /// What a sheet comes to that the ledger does not have yet.
@@ -71,14 +81,6 @@ pub fn read(place: &str, text: &str, packet: &Packet, today: Date) -> Result<Vec
     let head = text.lines().next().unwrap_or("");
     let part = [',', ';', '\t'].into_iter().max_by_key(|&c| head.matches(c).count()).unwrap_or(',');
     let (rows, open) = cells(text, part);
-    if let Some(number) = open {
-        let why = "a quotation mark begins here that none ends, so that all lines after it would be one note";
-        return Err(vec![Fault::new(
-            format!("{place}:{number}"),
-            why,
-            "write a second one, or take it away",
-        )]);
-    }
     let is_head = |row: &Vec<String>| {
         COLUMNS.iter().enumerate().all(|(i, name)| row.get(i).is_some_and(|c| c.eq_ignore_ascii_case(name)))
     };
@@ -90,44 +92,49 @@ pub fn read(place: &str, text: &str, packet: &Packet, today: Date) -> Result<Vec
         let why = format!("it has more than {MOST_LINES} lines");
         return Err(vec![Fault::new(place, why, "send the hours in parts")]);
     }
+    if let Some(number) = open {
+        let why = "a quote opens there and is never closed, so that all after it is one cell";
+        return Err(vec![Fault::new(format!("{place}:{number}"), why, "close it, or take it away")]);
+    }
     let (mut lines, mut faults) = (Vec::new(), Vec::new());
     let mut days: HashMap<Date, u64> = HashMap::new();
-    for (number, row) in &rows[1..] {
-        match line(row, packet, today) {
-            Ok(Some(read)) if !fits(&mut days, &read) => {
-                let why = format!("{} has more than 24 hours with this line", read.date);
-                faults.push(Fault::new(format!("{place}:{number}"), why, "put the hours right, or the day"));
+    for &(number, ref row) in &rows[1..] {
+        let fault = |why: String| Fault::new(format!("{place}:{number}"), why, way);
+        match line(number, row, packet, today) {
+            Ok(Some(read)) => {
+                let day = days.entry(read.date).or_default();
+                let before = *day;
+                *day += read.took;
+                let most = (MOST_HOURS * 3.6e9) as u64;
+                if before <= most && *day > most {
+                    let all = words::time(Duration::from_micros(*day));
+                    faults.push(fault(format!("with this line, {} has {all}, more than a day", read.date)));
+                }
+                lines.push(read);
             }
-            Ok(read) => lines.extend(read),
-            Err(why) => faults.push(Fault::new(format!("{place}:{number}"), why, way)),
+            Ok(None) => {}
+            Err(why) => faults.push(fault(why)),
         }
     }
     if faults.is_empty() { Ok(lines) } else { Err(faults) }
 }
 
-/// Counts a line's hours into its day; false when the day does not have so many.
-fn fits(days: &mut HashMap<Date, u64>, line: &Line) -> bool {
-    let sum = days.entry(line.date).or_default();
-    *sum = sum.saturating_add(line.took);
-    *sum <= (MOST_HOURS * 3.6e9) as u64
-}
-
-/// One line; nothing when no hours stand in it.
-fn line(row: &[String], packet: &Packet, today: Date) -> Result<Option<Line>, String> {
-    let cell = |at: usize| row.get(at).map_or("", |cell| cell.trim());
-    let [date, shot, frames, hours, note] = [0, 1, 2, 3, 4].map(cell);
+/// One line; nothing when no hours stand in it. One of no hours is read as far as it can be: it may take a row back.
+fn line(number: usize, row: &[String], packet: &Packet, today: Date) -> Result<Option<Line>, String> {
+    let hours = row.get(3).map_or("", |cell| cell.trim());
     if hours.is_empty() {
         return Ok(None);
     }
     let took = duration(hours).ok_or_else(|| format!("'{hours}' is no number of hours from 0 to 24"))?;
-    if took == 0 {
-        return Ok(None);
-    }
-    let day = day(date).ok_or_else(|| format!("'{date}' is no day"))?;
-    // A year of two digits would be one of the first century.
-    if day.year() < EARLIEST {
-        return Err(format!("'{date}' is no day of this century; write the year with four digits"));
-    }
+    let read = worked(number, row, took, packet, today);
+    if took == 0 { Ok(read.ok()) } else { read.map(Some) }
+}
+
+/// A line of so many microseconds.
+fn worked(number: usize, row: &[String], took: u64, packet: &Packet, today: Date) -> Result<Line, String> {
+    let cell = |at: usize| row.get(at).map_or("", |cell| cell.trim());
+    let [date, shot, frames, note] = [0, 1, 2, 4].map(cell);
+    let day = day(date)?;
     // A day further east may be over earlier.
     if day > today.saturating_add(jiff::Span::new().days(1)) {
         return Err(format!("{day} is yet to come"));
@@ -151,7 +158,7 @@ fn line(row: &[String], packet: &Packet, today: Date) -> Result<Option<Line>, St
         of.to_string()
     };
     let note: String = note.chars().map(|c| if c.is_control() { ' ' } else { c }).take(NOTE).collect();
-    Ok(Some(Line { date: day, shot: shot.into(), frames, took, note }))
+    Ok(Line { number, date: day, shot: shot.into(), frames, took, note })
 }
 
 fn frames_of(text: &str) -> Option<FrameSet> {
@@ -162,15 +169,26 @@ fn frames_of(text: &str) -> Option<FrameSet> {
     (!set.is_empty() && set.len() <= 1_000_000).then_some(set)
 }
 
-/// Days as 2026-12-05, or 5.12.2026; what may be a month first is not guessed at.
-fn day(text: &str) -> Option<Date> {
-    if let Ok(day) = text.parse() {
-        return Some(day);
+/// Days as 2026-12-05, or 5.12.2026; what may be a month first is not guessed at, and neither is a century.
+fn day(text: &str) -> Result<Date, String> {
+    let parted = || {
+        let parts: Vec<i16> = text.split('.').map(|part| part.trim().parse().ok()).collect::<Option<_>>()?;
+        match parts[..] {
+            [day, month, year] => Some((day.try_into().ok()?, month.try_into().ok()?, year)),
+            _ => None,
+        }
+    };
+    if let Some((day, month, year @ 0..=99)) = parted() {
+        let (day, month): (i8, i8) = (day, month);
+        return Err(format!("'{text}' is no day; write {day:02}.{month:02}.20{year:02}"));
     }
-    let parts: Vec<i16> = text.split('.').map(|part| part.trim().parse().ok()).collect::<Option<_>>()?;
-    match parts[..] {
-        [day, month, year] => Date::new(year, month.try_into().ok()?, day.try_into().ok()?).ok(),
-        _ => None,
+    let read = text.parse().ok();
+    let day: Option<Date> =
+        read.or_else(|| parted().and_then(|(day, month, year)| Date::new(year, month, day).ok()));
+    match day {
+        Some(day) if day.year() < FIRST_YEAR => Err(format!("{day} is before the year {FIRST_YEAR}")),
+        Some(day) => Ok(day),
+        None => Err(format!("'{text}' is no day")),
     }
 }
 
@@ -187,10 +205,10 @@ fn duration(text: &str) -> Option<u64> {
 }
 
 /// A row of a table, with the number of the line that it begins on.
-type Numbered = (usize, Vec<String>);
+type Cells = (usize, Vec<String>);
 
-/// The rows of a table (RFC 4180), without empty ones; and the line of a quotation mark that none ends.
-fn cells(text: &str, part: char) -> (Vec<Numbered>, Option<usize>) {
+/// The rows of a table (RFC 4180), without empty ones, and the line where a quote opens that is never closed.
+fn cells(text: &str, part: char) -> (Vec<Cells>, Option<usize>) {
     let (mut rows, mut row, mut cell) = (Vec::new(), Vec::new(), String::new());
     let (mut quoted, mut line, mut begin, mut opened) = (false, 1, 1, 1);
     let mut chars = text.chars().peekable();
@@ -207,10 +225,8 @@ fn cells(text: &str, part: char) -> (Vec<Numbered>, Option<usize>) {
                 chars.next();
                 cell.push('"');
             }
-            '"' if quoted || cell.trim().is_empty() => {
-                quoted = !quoted;
-                opened = line;
-            }
+            '"' if quoted => quoted = false,
+            '"' if cell.trim().is_empty() => (quoted, opened) = (true, line),
             '\n' | '\r' if !quoted => {
                 if c == '\r' && chars.peek() == Some(&'\n') {
                     chars.next();
@@ -255,10 +271,13 @@ impl Known {
 fn known(entries: &[Entry], packet: &str) -> Vec<Known> {
     let mut known: Vec<Known> = Vec::new();
     let mut corrections: Vec<(RowId, RowId, Duration, &str)> = Vec::new();
+    // A row that does not count takes no line's place.
+    let twice = twice(entries);
     for entry in entries {
         match &entry.row.what {
-            What::Crew(Crew::Worked(worked)) if &*worked.packet == packet => {
+            What::Crew(Crew::Worked(worked)) if &*worked.packet == packet && !twice.contains(&entry.id) => {
                 let line = Line {
+                    number: 0,
                     date: entry.row.when.to_zoned(TimeZone::UTC).date(),
                     shot: entry.row.shot.to_string(),
                     frames: entry.row.frames.to_string(),
@@ -286,28 +305,50 @@ fn known(entries: &[Entry], packet: &str) -> Vec<Known> {
 /// row said before is no news, as people send sheets again that they filled in before a row was put right. Of the others, one of
 /// the same day, shot and frames as a row that the sheet has no more puts that row right.
 pub fn due(entries: &[Entry], packet: &str, lines: &[Line]) -> Vec<Due> {
+    held(entries, packet, lines).0
+}
+
+/// What the ledger lacks of a sheet, and what is said of lines that change nothing though the ledger says otherwise: those that say
+/// what a row said before, and those of no hours.
+pub fn held(entries: &[Entry], packet: &str, lines: &[Line]) -> (Vec<Due>, Vec<String>) {
     let mut known = known(entries, packet);
+    let mut passed: Vec<(usize, String)> = Vec::new();
+    let pass = |line: &Line, row: &Known| {
+        let now = row.now().filter(|now| now.took != line.took)?;
+        let [says, holds] = [line, now].map(|of| words::time(took(of)));
+        let way = "`endboard clock correct` decides";
+        Some((line.number, format!("line {} says {says}, the row holds {holds}; {way}", line.number)))
+    };
     // What holds now is found before what held once, lest a row be taken for another one's past.
     let is_now = |row: &Known, line: &Line| row.now() == Some(line);
     let was_once = |row: &Known, line: &Line| row.said.contains(line);
-    let mut left: Vec<&Line> = lines.iter().collect();
+    let mut left: Vec<&Line> = lines.iter().filter(|line| line.took > 0).collect();
     for is_known in [is_now, was_once] {
         left.retain(|line| match known.iter().position(|row| is_known(row, line)) {
             Some(at) => {
-                known.remove(at);
+                passed.extend(pass(line, &known.remove(at)));
                 false
             }
             None => true,
         });
     }
-    let due = |line: &Line| {
+    let mut like = |line: &Line| {
         let is_like = |of: &Line| of.date == line.date && of.shot == line.shot && of.frames == line.frames;
-        match known.iter().position(|row| row.now().is_some_and(is_like)) {
-            Some(at) => Due::Corrected(known.remove(at).id, line.clone()),
-            None => Due::New(line.clone()),
-        }
+        let at = known.iter().position(|row| row.now().is_some_and(is_like))?;
+        Some(known.remove(at))
     };
-    left.into_iter().map(due).collect()
+    let mut due = Vec::new();
+    for line in left {
+        due.push(match like(line) {
+            Some(row) => Due::Corrected(row.id, line.clone()),
+            None => Due::New(line.clone()),
+        });
+    }
+    for line in lines.iter().filter(|line| line.took == 0) {
+        passed.extend(like(line).and_then(|row| pass(line, &row)));
+    }
+    passed.sort();
+    (due, passed.into_iter().map(|(_, says)| says).collect())
 }
 
 /// Rows that are new, rows that correct others, and the hours of both in microseconds.
@@ -317,14 +358,6 @@ pub fn sums(due: &[Due]) -> (usize, usize, u64) {
         Due::New(line) | Due::Corrected(_, line) => line.took,
     };
     (new, due.len() - new, due.iter().map(took).sum())
-}
-
-/// An instant of a line's day: noon by the clocks of Greenwich, or the last second of the day where that is another day already
-/// (from 12 hours east of it on). So it lies on that day there and here, and the line is known again wherever it is read.
-pub fn instant(date: Date, zone: &TimeZone) -> Option<Timestamp> {
-    let noon = date.to_datetime(Time::constant(12, 0, 0, 0)).to_zoned(TimeZone::UTC).ok()?.timestamp();
-    let next = date.tomorrow().ok()?.to_zoned(zone.clone()).ok()?.timestamp();
-    Some(noon.min(next.checked_sub(SignedDuration::from_secs(1)).ok()?))
 }
 
 /// A duration of microseconds.
@@ -375,6 +408,7 @@ mod tests {
     #[test]
     fn spreadsheets_of_several_countries_say_the_same() {
         let want = Line {
+            number: 2,
             date: "2026-12-05".parse().unwrap(),
             shot: "br050".into(),
             frames: "1001-1004".into(),
@@ -400,19 +434,22 @@ mod tests {
             ("2026-12-05,br050,,nan,", "no number of hours"),
             ("12/05/2026,br050,,1,", "no day"),
             ("2026-12-09,br050,,1,", "yet to come"),
-            ("5.12.26,br050,,1,", "four digits"),
-            ("2026-12-05,br050,,1,\"round the arm\n2026-12-05,br050,,4,again", "quotation mark"),
             ("2026-12-05,,,1,", "no shot ''"),
             ("2026-12-05,br070,,1,", "no shot 'br070'"),
             ("2026-12-05,br050,1013,1,", "frame 1013"),
             ("2026-12-05,br050,all,1,", "no frames"),
+            ("20.11.26,br050,,1,", "no day; write 20.11.2026"),
+            ("0026-11-20,br050,,1,", "before the year 2000"),
+            ("20.11.1999,br050,,1,", "before the year 2000"),
+            ("2026-12-05,br050,,1,\"a note\n2026-12-04,br050,,2,", "a quote opens there"),
         ] {
             let said = lines(&format!("date,shot,frames,hours,note\n\n{row}\n")).unwrap_err();
             assert!(said.starts_with("hours.csv:3: ") && said.contains(says), "{row}: {said}");
         }
+        let long = "date,shot,frames,hours,note\n2026-12-05,br050,,13,\n2026-12-05,br060,,12,\n";
+        let said = lines(long).unwrap_err();
+        assert!(said.starts_with("hours.csv:3: ") && said.contains("2026-12-05 has 25 h"), "{said}");
         assert!(lines("day,shot\n").unwrap_err().contains("first line"));
-        let days = "date,shot,frames,hours,note\n2026-12-05,br050,,20,\n2026-12-05,br060,,5,\n";
-        assert!(lines(days).unwrap_err().starts_with("hours.csv:3: 2026-12-05 has more than 24 hours"));
     }
 
     #[test]
@@ -465,20 +502,32 @@ mod tests {
     }
 
     #[test]
-    fn a_day_is_the_same_one_wherever_a_sheet_is_taken_back() {
-        for hours in -12..=14 {
-            let zone = TimeZone::fixed(jiff::tz::offset(hours));
-            for day in ["2026-12-05", "2026-12-31", "2028-02-29"] {
-                let day: Date = day.parse().unwrap();
-                let at = instant(day, &zone).unwrap();
-                let dates = [&zone, &TimeZone::UTC].map(|zone| zone.to_datetime(at).date());
-                assert_eq!(dates, [day, day], "{hours}");
-            }
+    fn a_line_that_is_passed_over_is_told() {
+        let rows = [worked(1, &line(2, "")), correct(2, 1, 3, "")];
+        let at = |line: Line| Line { number: 2, ..line };
+        for hours in [2, 0] {
+            let (due, passed) = held(&rows, "ana-1", &[at(line(hours, ""))]);
+            assert!(due.is_empty() && passed.len() == 1, "{due:?} {passed:?}");
+            let says = words::time(Duration::from_secs(hours * 3600));
+            let holds = words::time(Duration::from_secs(3 * 3600));
+            assert_eq!(
+                passed[0],
+                format!("line 2 says {says}, the row holds {holds}; `endboard clock correct` decides")
+            );
         }
+        assert_eq!(held(&rows, "ana-1", &[at(line(3, ""))]), (vec![], vec![]));
+    }
+
+    #[test]
+    fn a_row_of_another_takeback_takes_no_new_lines_place() {
+        let mut rows = [worked(1, &line(2, "")), worked(2, &line(2, ""))];
+        rows[1].writer = "joren".into();
+        assert_eq!(due(&rows, "ana-1", &[line(2, ""), line(1, "more")]), [Due::New(line(1, "more"))]);
     }
 
     fn line(hours: u64, note: &str) -> Line {
         Line {
+            number: 2,
             date: "2026-12-05".parse().unwrap(),
             shot: "br050".into(),
             frames: "1001-1012".into(),

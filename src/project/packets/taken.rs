@@ -72,6 +72,8 @@ pub fn kept(from: &str, to: &str) -> String {
 pub struct Used {
     /// What is in use now: `SHOT/STAGE@FRAMES`.
     pub places: Vec<String>,
+    /// What is in use already, and was left as it is.
+    pub already: Vec<String>,
     /// What became of the files that lay there.
     pub placed: Placed,
     /// What a person should know besides.

@@ -62,6 +62,17 @@ impl Project {
     /// # Errors
     /// Something about it is not as it should be, and then nothing is changed; or the disk refuses.
     pub fn take_back(&self, order: &Order<'_>) -> Result<Taken, TakeError> {
+        if let Err(why) = std::fs::metadata(order.path) {
+            let why = match why.kind() {
+                std::io::ErrorKind::NotFound => "there is no such file or folder".to_string(),
+                _ => format!("it cannot be read ({why})"),
+            };
+            return Err(ProjectError::System(format!(
+                "{}: {why}; give the packet's folder or its zip. Nothing was taken",
+                order.path.display()
+            ))
+            .into());
+        }
         // Reading a large packet takes time, in which others may work on the film.
         let opened = Opened::open(order.path).map_err(TakeError::Refused)?;
         let bag = bag::check(&opened).map_err(TakeError::Refused)?;
@@ -99,7 +110,8 @@ impl Project {
             remarks.push(format!("{} was closed before; what came is taken all the same", packet.name));
         }
         let came = self.came(&status, &packet, &stages, &sound);
-        let due = sheet::due(&status.ledger.0, &packet.name, &lines);
+        let (due, passed) = sheet::held(&status.ledger.0, &packet.name, &lines);
+        remarks.extend(passed);
         let mut placed = Placed::default();
         if !order.plan {
             for (digest, like) in sound.values() {

@@ -12,6 +12,7 @@ use crate::base::digest::Digest;
 use crate::base::frames::FrameSet;
 use crate::crew::packets::Packet;
 use crate::crew::rounds::Finished;
+use crate::crew::times;
 use crate::ledger::crew::{Crew, Worked};
 use crate::ledger::file::DIGESTS_A_ROW;
 use crate::ledger::row::{Entry, Round, Row, What};
@@ -93,7 +94,7 @@ impl Teller<'_> {
                 note: sheet::note(line),
             };
             let row = self.row(&line.shot, stage, frames, What::Crew(Crew::Worked(worked)));
-            Row { when: sheet::instant(line.date, zone).unwrap_or(self.when), ..row }
+            Row { when: times::on(line.date, zone).unwrap_or(self.when), ..row }
         };
         due.iter().map(of_line).collect()
     }
