@@ -37,8 +37,11 @@ fn names_under(help: &str, title: &str) -> Vec<String> {
 
 /// Long options that a help text lists.
 fn options(help: &str) -> Vec<String> {
-    let lines =
-        help.lines().skip_while(|line| *line != "Options:").skip(1).take_while(|line| !line.is_empty());
+    let lines = help
+        .lines()
+        .skip_while(|line| *line != "Options:")
+        .skip(1)
+        .take_while(|line| line.is_empty() || line.starts_with(' '));
     lines
         .filter_map(|line| {
             line.trim().strip_prefix("--").or_else(|| line.trim().split_once(", --").map(|x| x.1))
