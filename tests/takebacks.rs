@@ -253,7 +253,8 @@ fn packets_handed_out_apart_have_names_of_their_own() {
 #[test]
 fn a_person_whom_the_crew_does_not_name_is_told_and_gets_the_packet() {
     let film = declared();
-    let said = |to: &str| film.json(&["handout", "br050", "--to", to])["remarks"].clone();
+    let said =
+        |to: &str| film.json(&["handout", "br050", "--to", to, "--brief", "as ever"])["remarks"].clone();
     assert_eq!(said("anna"), json!([]));
     let declaration = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap();
     film.write(
