@@ -290,7 +290,7 @@ fn check_says_what_git_keeps_and_should_not_and_the_other_way_round() {
         }
         copy.write(".gitignore", IGNORE);
         copy.write(".gitattributes", ATTRIBUTES);
-        assert!(copy.git(&["rm", "-r", "-q", "--cached", ".endboard", "renders"]).0);
+        assert!(copy.git(&["rm", "-f", "-r", "-q", "--cached", ".endboard", "renders"]).0);
         assert!(copy.well(&["check"]).starts_with("no problems"), "{name}");
         // A second work tree of the same repository has an index of its own.
         copy.commit("the film");
