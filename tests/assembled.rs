@@ -4,19 +4,8 @@
 
 mod project;
 
-use project::{Film, SIZE};
+use project::{Film, SIZE, line};
 use serde_json::{Value, json};
-
-/// Timecode of a count at 24 frames a second.
-fn code(frame: i64) -> String {
-    format!("{:02}:{:02}:{:02}:{:02}", frame / 86400, frame / 1440 % 60, frame / 24 % 60, frame % 24)
-}
-
-fn line(number: u32, reel: &str, how: &str, source: (i64, i64), at: i64) -> String {
-    let (first, end) = source;
-    let times = [first, end, at, at + end - first].map(code).join(" ");
-    format!("{number:03}  {reel}  V  {how}  {times}\n")
-}
 
 /// br010 for four frames, a dissolve over two into br020, and three frames of it going out to black.
 fn list() -> String {

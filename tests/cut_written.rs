@@ -13,7 +13,7 @@ use endboard::base::speed::Speed;
 use endboard::cut::finished::Finished;
 use endboard::cut::{Cut, CutEvent, Dissolve, Grade, Note, SoundEvent, edl, otio};
 use outside::outside;
-use project::{Film, SIZE};
+use project::{Film, SIZE, code};
 use proptest::prelude::*;
 use serde_json::{Value, json};
 
@@ -648,11 +648,6 @@ fn what_a_list_cannot_hold_is_told() {
     late.events[3].source = FrameRange::one(3_000_000);
     let refused = edl::write::write(&late, FILM, &none).unwrap_err();
     assert!(refused.starts_with("event 4: frame 3000000 has no timecode within a day"), "{refused}");
-}
-
-/// Timecode of a count at 24 frames a second.
-fn code(frame: i64) -> String {
-    format!("{:02}:{:02}:{:02}:{:02}", frame / 86400, frame / 1440 % 60, frame / 24 % 60, frame % 24)
 }
 
 /// One line of a list, and its speed.

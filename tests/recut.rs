@@ -11,13 +11,8 @@ use endboard::ledger::file::Ledger;
 use endboard::ledger::row::{Row, What};
 use endboard::media::exr;
 use endboard::media::sound::{Sound, wave};
-use project::{Film, SIZE};
+use project::{Film, SIZE, code};
 use serde_json::Value;
-
-/// Timecode of a count at 24 frames a second.
-fn code(frame: i64) -> String {
-    format!("{:02}:{:02}:{:02}:{:02}", frame / 86400, frame / 1440 % 60, frame / 24 % 60, frame % 24)
-}
 
 /// A list of these uses one after the other: shot, first frame, and the frame past its last.
 fn list(uses: &[(&str, i64, i64)]) -> String {

@@ -11,7 +11,7 @@ use std::path::Path;
 use std::process::{Child, Command, Output, Stdio};
 
 use endboard::media::sound::{Sound, wave};
-use project::{Film, ended, until};
+use project::{Film, ended, line, until};
 use serde_json::Value;
 
 /// A cluster; stopped when dropped.
@@ -96,17 +96,6 @@ fn ports() -> u16 {
         .map(|i| first.wrapping_add(i * 4).max(20_000))
         .find(|&from| from < 65_000 && is_free(from))
         .unwrap()
-}
-
-/// Timecode of a count at 24 frames a second.
-fn code(frame: i64) -> String {
-    format!("{:02}:{:02}:{:02}:{:02}", frame / 86400, frame / 1440 % 60, frame / 24 % 60, frame % 24)
-}
-
-fn line(number: u32, reel: &str, how: &str, source: (i64, i64), at: i64) -> String {
-    let (first, end) = source;
-    let times = [first, end, at, at + end - first].map(code).join(" ");
-    format!("{number:03}  {reel}  V  {how}  {times}\n")
 }
 
 /// Shows the frame after, where there is one.

@@ -15,7 +15,7 @@ use endboard::media::image::{Image, ImageDigest, RGBA};
 use endboard::media::png;
 use endboard::media::sound::{self, Sound, wave};
 use project::packets::{hand_out, sheet, take_back};
-use project::{Dice, Film, SIZE, Said};
+use project::{Dice, Film, SIZE, Said, code};
 use serde_json::{Value, json};
 
 /// Shots of two plates of frames 1001 to 1016; each is made with two frames more at either end than the first cut shows.
@@ -55,10 +55,6 @@ stages:
   cleanup: { operator: paint-out, from: { picture: plate, matte: roto.crew }, fill: around }
   colour: { operator: grade, from: { picture: cleanup } }
 ";
-
-fn code(frame: i64) -> String {
-    format!("{:02}:{:02}:{:02}:{:02}", frame / 86400, frame / 1440 % 60, frame / 24 % 60, frame % 24)
-}
 
 /// A list of these uses one after the other: shot, first frame and last.
 fn list(uses: &[(&str, i64, i64)]) -> String {

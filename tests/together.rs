@@ -12,7 +12,7 @@ use endboard::ledger::file::read_all;
 use endboard::ledger::row::What;
 use project::copies::{Copy, git};
 use project::packets::{grey, put};
-use project::{PLATE, SIZE, picture};
+use project::{PLATE, SIZE, head, picture};
 use serde_json::json;
 
 /// What keeps the lines of both sides of the ledger.
@@ -22,7 +22,6 @@ const IGNORE: &str = "/.endboard/\n/renders/\n/packets/\n";
 
 /// Writes a film of three shots, one of which has a stage of hands.
 fn film(copy: &Copy) {
-    let ((width, height), (first, last)) = (SIZE, PLATE);
     let graded = |shot: &str, exposure: &str| {
         format!(
             "  {shot}:
@@ -34,24 +33,18 @@ fn film(copy: &Copy) {
         )
     };
     let text = format!(
-        "film: The Brine Lamp
-rate: 24
-frame_size: {width}x{height}
-working_space: linear-rec709
-plates:
-  shed: {{ files: plates/shed.####.exr, frames: {first}-{last}, encoding: linear-rec709 }}
-shots:
-{}{}  br050:
+        "{}{}{}  br050:
     plate: shed
     frames: 1005-1008
     stages:
       cleanup: {{ by_hand: {{ files: \"hands/{{shot}}/cleanup.####.png\" }} }}
 ",
+        head(),
         graded("br010", "0.1"),
         graded("br020", "0.2"),
     );
     copy.write("endboard.yaml", text);
-    (first..=last).for_each(|n| copy.write(&format!("plates/shed.{n}.exr"), picture(SIZE, n as u64)));
+    (PLATE.0..=PLATE.1).for_each(|n| copy.write(&format!("plates/shed.{n}.exr"), picture(SIZE, n as u64)));
 }
 
 /// Three clones of one bare repository that has the film. `writers` names whose ledgers they write.

@@ -21,7 +21,7 @@ use crate::project::packets::taking;
 use crate::project::{Project, ProjectError, Status};
 use crate::report::words;
 
-mod shared;
+mod several;
 
 /// Longest brief that is read from a file, in bytes.
 const BRIEF_LIMIT: u64 = 1 << 20;
@@ -282,7 +282,7 @@ pub fn outstanding(project: &Project, arguments: &Arguments, options: &Outstandi
         say!(
             "{:#}",
             json!({ "format": "endboard outstanding 1", "film": status.declared.graph.film, "packets": all,
-                "twice": twice(&status.packets).iter().map(shared::json).collect::<Vec<_>>() })
+                "twice": twice(&status.packets).iter().map(several::json).collect::<Vec<_>>() })
         );
         return Ok(Exit::Done);
     }
@@ -302,7 +302,7 @@ pub fn outstanding(project: &Project, arguments: &Arguments, options: &Outstandi
             say!("  {place}@{}: {back}{gone}", part.frames);
         }
     }
-    twice(&status.packets).iter().for_each(shared::say);
+    twice(&status.packets).iter().for_each(several::say);
     Ok(Exit::Done)
 }
 
@@ -360,7 +360,7 @@ pub fn say_standing(project: &Project, status: &Status, selection: &Selection) {
         say!("out: {}", show::clean(&line(&out)));
     }
     let all = twice(&status.packets);
-    all.iter().filter(|one| selection.matches(&one.shot, &one.stage).is_some()).for_each(shared::say);
+    all.iter().filter(|one| selection.matches(&one.shot, &one.stage).is_some()).for_each(several::say);
 }
 
 #[cfg(test)]

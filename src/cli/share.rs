@@ -152,9 +152,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Share) -> Answer 
         let shared = opened(project, &store, way, &programs);
         let shared = shared.map_err(|why| Failure::System(format!("{}: {why}", store.at())))?;
         let sending = Sending::start(Arc::clone(&shared));
-        for due in lacking.due {
-            shared.queue(due).map_err(|error| Failure::System(error.to_string()))?;
-        }
+        shared.queue(lacking.due).map_err(|error| Failure::System(error.to_string()))?;
         left = watched(sending, arguments.json);
         is_read_only = shared.is_read_only();
         told(&shared, &left, arguments.json);

@@ -244,12 +244,18 @@ fn home(graph: &Graph, id: NodeId, frame: i64) -> (&str, i64) {
     (&node.shot, frame)
 }
 
-fn order(graph: &Graph, plan: &mut Plan) {
+/// The number of each shot in the order of the film.
+fn shots(graph: &Graph) -> HashMap<&str, usize> {
     let mut shots: HashMap<&str, usize> = HashMap::new();
     for node in &graph.nodes {
         let next = shots.len();
         shots.entry(&node.shot).or_insert(next);
     }
+    shots
+}
+
+fn order(graph: &Graph, plan: &mut Plan) {
+    let shots = shots(graph);
     plan.columns.sort_by_key(|column| {
         let (id, frame) = column.targets[0];
         let (shot, frame) = home(graph, id, frame);

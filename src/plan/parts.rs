@@ -6,7 +6,7 @@
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::ops::Range;
 
-use super::home;
+use super::{home, shots};
 use crate::base::frames::{FrameRange, FrameSet};
 use crate::declare::film::Each;
 use crate::graph::{Graph, NodeId, Work};
@@ -95,11 +95,7 @@ impl<'g> Chunks<'g> {
         cost: &dyn Fn(NodeId) -> f64,
         sizes: &Sizes,
     ) -> Self {
-        let mut order: HashMap<&str, usize> = HashMap::new();
-        for node in &graph.nodes {
-            let next = order.len();
-            order.entry(&node.shot).or_insert(next);
-        }
+        let order = shots(graph);
         // Calls of commands for many frames are units of their own, so that they do not make ranges short.
         let mut columns: BTreeMap<(usize, &str), BTreeMap<i64, f64>> = BTreeMap::new();
         for (&id, frames) in due {

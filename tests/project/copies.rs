@@ -7,6 +7,8 @@ use std::process::{Command, Output, Stdio};
 
 use serde_json::Value;
 
+use super::command;
+
 /// One person's copy of the film.
 pub struct Copy {
     /// Its folder.
@@ -23,8 +25,8 @@ impl Copy {
 
     /// Runs the program; its exit code, what it printed, and what it told beside.
     pub fn run(&self, words: &[&str]) -> (Option<i32>, String, String) {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_endboard"));
-        command.arg("-C").arg(&self.at).args(words).env("ENDBOARD_WRITER", &self.writer).stdin(Stdio::null());
+        let mut command = command(&self.at, words);
+        command.env("ENDBOARD_WRITER", &self.writer);
         let Output { status, stdout, stderr } = command.output().unwrap();
         let text = |bytes: Vec<u8>| String::from_utf8_lossy(&bytes).into_owned();
         (status.code(), text(stdout), text(stderr))

@@ -135,18 +135,7 @@ impl Film {
 
     /// Writes the declaration of a film with the plate `shed`: its shots, and what follows them.
     pub fn declare(&self, shots: &str) {
-        let ((width, height), (first, last)) = (SIZE, PLATE);
-        let head = format!(
-            "film: The Brine Lamp
-rate: 24
-frame_size: {width}x{height}
-working_space: linear-rec709
-plates:
-  shed: {{ files: plates/shed.####.exr, frames: {first}-{last}, encoding: linear-rec709 }}
-shots:
-"
-        );
-        self.write("endboard.yaml", head + shots);
+        self.write("endboard.yaml", head() + shots);
     }
 
     /// Declares one shot, br010, of four frames of the plate `shed`, with these stages, a line each.
@@ -249,6 +238,33 @@ pub fn picture(size: (u32, u32), seed: u64) -> Vec<u8> {
         }
     }
     exr::encode(&image, Compression::None, &[]).unwrap()
+}
+
+/// The declaration of a film with the plate `shed`, up to its shots.
+pub fn head() -> String {
+    let ((width, height), (first, last)) = (SIZE, PLATE);
+    format!(
+        "film: The Brine Lamp
+rate: 24
+frame_size: {width}x{height}
+working_space: linear-rec709
+plates:
+  shed: {{ files: plates/shed.####.exr, frames: {first}-{last}, encoding: linear-rec709 }}
+shots:
+"
+    )
+}
+
+/// Timecode of a count at 24 frames a second.
+pub fn code(frame: i64) -> String {
+    format!("{:02}:{:02}:{:02}:{:02}", frame / 86400, frame / 1440 % 60, frame / 24 % 60, frame % 24)
+}
+
+/// A line of an edit list: frames of a reel from the first up to that after the last, from a count of the film's on.
+pub fn line(number: u32, reel: &str, how: &str, source: (i64, i64), at: i64) -> String {
+    let (first, end) = source;
+    let times = [first, end, at, at + end - first].map(code).join(" ");
+    format!("{number:03}  {reel}  V  {how}  {times}\n")
 }
 
 fn command(folder: &Path, words: &[&str]) -> Command {

@@ -187,7 +187,7 @@ impl Folder {
     ) -> Result<Self, StoreError> {
         let path = store.path("slurm").join(name);
         let folder = Self { path };
-        let tried = path_of(&folder.path, "parts");
+        let tried = folder.tried();
         std::fs::create_dir_all(&tried).map_err(StoreError::file(&tried))?;
         for (number, array) in run.arrays.iter().enumerate() {
             let mut lines = Vec::new();
@@ -213,6 +213,11 @@ impl Folder {
         format!("endboard-{}", self.name())
     }
 
+    /// Where attempts at parts have their folders.
+    fn tried(&self) -> PathBuf {
+        self.path.join("parts")
+    }
+
     /// What each task runs.
     pub fn script(&self) -> PathBuf {
         self.path.join("task.sh")
@@ -224,9 +229,7 @@ impl Folder {
     /// It cannot be read, in words.
     pub fn run(&self) -> Result<Run, String> {
         let path = self.path.join("run.json");
-        let told = |words: String| format!("{}: {words}", path.display());
-        let bytes =
-            file::read(&path).map_err(|e| e.to_string())?.ok_or_else(|| told("it is not there".into()))?;
+        let (bytes, told) = written(&path)?;
         let run: Run = serde_json::from_slice(&bytes).map_err(|e| told(e.to_string()))?;
         if run.format != FORMAT {
             return Err(told(format!("written by another version of endboard (it says {:?})", run.format)));
@@ -240,9 +243,7 @@ impl Folder {
     /// They cannot be read, in words.
     pub fn parts(&self, array: usize) -> Result<Vec<PartOf>, String> {
         let path = self.path.join(format!("parts-{array}.jsonl"));
-        let told = |words: String| format!("{}: {words}", path.display());
-        let bytes =
-            file::read(&path).map_err(|e| e.to_string())?.ok_or_else(|| told("it is not there".into()))?;
+        let (bytes, told) = written(&path)?;
         let lines = bytes.split(|&b| b == b'\n').filter(|line| !line.is_empty());
         lines.map(|line| serde_json::from_slice(line).map_err(|e| told(e.to_string()))).collect()
     }
@@ -273,7 +274,7 @@ impl Folder {
         let mut number =
             self.attempts().iter().filter(|a| a.part == part).map(|a| a.number + 1).max().unwrap_or(0);
         loop {
-            let folder = path_of(&self.path, "parts").join(format!("{part:05}.{number}"));
+            let folder = self.tried().join(format!("{part:05}.{number}"));
             match std::fs::create_dir(&folder) {
                 Ok(()) => return Ok(Attempt { part, number, folder }),
                 Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => number += 1,
@@ -284,7 +285,7 @@ impl Folder {
 
     /// All attempts, by part and number.
     pub fn attempts(&self) -> Vec<Attempt> {
-        let entries = std::fs::read_dir(path_of(&self.path, "parts")).into_iter().flatten().flatten();
+        let entries = std::fs::read_dir(self.tried()).into_iter().flatten().flatten();
         let mut all: Vec<Attempt> = entries
             .filter_map(|entry| {
                 let name = entry.file_name();
@@ -308,8 +309,11 @@ impl Folder {
     }
 }
 
-fn path_of(run: &Path, name: &str) -> PathBuf {
-    run.join(name)
+/// A file of a run that must be there, and the words of what is wrong with it.
+fn written(path: &Path) -> Result<(Vec<u8>, impl Fn(String) -> String + '_), String> {
+    let told = move |words: String| format!("{}: {words}", path.display());
+    let bytes = file::read(path).map_err(|e| e.to_string())?.ok_or_else(|| told("it is not there".into()))?;
+    Ok((bytes, told))
 }
 
 #[cfg(test)]

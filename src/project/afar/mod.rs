@@ -19,7 +19,7 @@ use super::{Care, Declared, Project, ProjectError, Status};
 use crate::base::selector::Selection;
 use crate::declare::slurm::Slurm;
 use crate::events::Event;
-use crate::execute::slurm::record::Folder;
+use crate::execute::slurm::record::{Folder, Run};
 use crate::execute::slurm::{Bounds, Cluster, Submission, Trouble};
 use crate::execute::{Ending, Options, Way};
 use crate::graph::Graph;
@@ -112,11 +112,10 @@ impl Project {
             folder = self.write_run(declared, &selection, asked, writer, &cluster, events)?;
         }
         if let Some(folder) = &folder {
-            self.submit(folder, &cluster, events, &mut afar)?;
+            let run = self.submit(folder, &cluster, events, &mut afar)?;
             if asked.leave {
                 afar.is_out = true;
             } else {
-                let run = folder.run().map_err(ProjectError::System)?;
                 let mut following = following::Following::new(folder, &run, &cluster, events)?;
                 match following.follow(halt) {
                     Followed::Over => {}
@@ -229,14 +228,14 @@ impl Project {
         parts::split(graph, &due, &|id| costs[id], &sizes)
     }
 
-    /// Submits the arrays of a run that were not, under the numbers of those that were.
+    /// Submits the arrays of a run that were not, under the numbers of those that were. Gives the run.
     fn submit(
         &self,
         folder: &Folder,
         cluster: &Cluster,
         events: &(dyn Fn(Event) + Sync),
         afar: &mut Afar,
-    ) -> Result<(), ProjectError> {
+    ) -> Result<Run, ProjectError> {
         let run = folder.run().map_err(ProjectError::System)?;
         let mut jobs = folder.jobs();
         let count = run.arrays.len();
@@ -275,7 +274,7 @@ impl Project {
                 run.frames, afar.tasks, count
             )));
         }
-        Ok(())
+        Ok(run)
     }
 
     /// Takes back a run that could not be submitted as a whole.

@@ -47,17 +47,15 @@ impl Shot {
     }
 }
 
-/// The node that the film takes of a shot.
-pub fn taken_of(graph: &Graph, shot: &str) -> Option<NodeId> {
-    finished(graph).into_iter().find(|&id| graph.nodes[id].shot.eq_ignore_ascii_case(shot))
+/// The nodes that the film takes of its shots, by the shots' names in small letters.
+pub fn taken(graph: &Graph) -> BTreeMap<String, NodeId> {
+    finished(graph).into_iter().map(|id| (graph.nodes[id].shot.to_ascii_lowercase(), id)).collect()
 }
 
 impl Project {
     /// The shots that a cut shows, in its order.
     pub(super) fn shots_done(&self, status: &Status, cut: &Cut) -> Vec<Shot> {
-        let graph = &status.declared.graph;
-        let by_name: BTreeMap<String, NodeId> =
-            finished(graph).into_iter().map(|id| (graph.nodes[id].shot.to_ascii_lowercase(), id)).collect();
+        let by_name = taken(&status.declared.graph);
         let going = cut.dissolves.iter().filter_map(|dissolve| {
             let from = dissolve.from.as_ref()?;
             Some((from.shot.as_str(), from.run(dissolve.record.len() as i64).shows()))

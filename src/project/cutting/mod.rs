@@ -10,7 +10,7 @@ use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use self::delivered::Delivered;
-use self::done::{Shot, taken_of};
+use self::done::Shot;
 use super::frames::LookError;
 use super::standing::{Standing, put_all};
 use super::{Declared, Project, ProjectError, Status};
@@ -191,8 +191,11 @@ impl Project {
         runner: &Runner,
     ) -> Result<Vec<(String, Written)>, LookError> {
         let graph = &status.declared.graph;
-        let of_shot =
-            |shot: &str| taken_of(graph, shot).map(|id| &graph.nodes[id]).filter(|node| node.keep).map(lying);
+        let by_name = done::taken(graph);
+        let of_shot = |shot: &str| {
+            let node = &graph.nodes[*by_name.get(&shot.to_ascii_lowercase())?];
+            node.keep.then(|| lying(node))
+        };
         let delivery = match &wish.delivery {
             Some(name) => Some(self.delivered_files(status, name, runner)?),
             None => None,

@@ -8,7 +8,7 @@ use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
 use crate::crew::approvals::Standing;
 use crate::crew::notes;
-use crate::crew::packets::{self, Packets};
+use crate::crew::packets;
 use crate::crew::times::{Clock, Forgotten, Times};
 use crate::ledger::row::Entry;
 use crate::project::approving::Told;
@@ -27,8 +27,7 @@ impl Project {
         let mut told = self.approvals(status, false);
         told.retain(|told| is_picked(&told.shot, &told.stage));
         page.approvals = approvals(&told, now);
-        let packets = Packets::after(entries);
-        let open = packets.open().into_iter();
+        let open = status.packets.open().into_iter();
         let open = open.filter(|packet| packet.parts.iter().any(|part| is_picked(&part.shot, &part.stage)));
         page.packets = open.map(|packet| handed(packet, now)).collect();
         let clocks = Times::of(entries).running.into_iter();

@@ -6,12 +6,13 @@ use std::collections::HashSet;
 
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
-use serde_json::{Value, json};
+use serde_json::json;
 
 use crate::base::digest::Digest;
 use crate::project::rebuild::Writer;
 use crate::project::{Project, Status};
 use crate::store::shared::bucket::{Bucket, BucketError};
+use crate::store::shared::sealed;
 
 /// Where lists lie.
 pub const FOLDER: &str = "members";
@@ -82,12 +83,10 @@ impl List {
         format!("{} {} {day}\n", self.who, Digest::of(&self.sorted()))
     }
 
-    /// One line of JSON and, on the next, its BLAKE3 digest.
+    /// As it lies there, [`sealed`].
     pub fn write(&self) -> Vec<u8> {
         let used = STANDARD.encode(self.sorted());
-        let line = json!({ "format": FORMAT, "who": self.who, "film": self.film, "used": used }).to_string();
-        let sum = Digest::of(line.as_bytes());
-        format!("{line}\n{sum}\n").into_bytes()
+        sealed::write(&json!({ "format": FORMAT, "who": self.who, "film": self.film, "used": used }))
     }
 
     /// Reads it.
@@ -95,12 +94,7 @@ impl List {
     /// # Errors
     /// What is wrong with it, in words.
     pub fn read(bytes: &[u8]) -> Result<Self, String> {
-        let text = std::str::from_utf8(bytes).map_err(|_| "it is not text")?;
-        let (line, sum) = text.split_once('\n').ok_or("it is cut off")?;
-        if sum.strip_suffix('\n') != Some(&Digest::of(line.as_bytes()).to_string()) {
-            return Err("its check sum is not of what it says".into());
-        }
-        let value: Value = serde_json::from_str(line).map_err(|e| e.to_string())?;
+        let value = sealed::read(bytes)?;
         let other = || "it is not a list that this version reads".to_string();
         if value["format"] != FORMAT {
             return Err(other());

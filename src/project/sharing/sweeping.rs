@@ -40,11 +40,8 @@ pub struct Found {
 impl Found {
     /// Members whose lists cannot be read, so that nobody knows what they use, each with why.
     pub fn unreadable(&self) -> Vec<(&str, &str)> {
-        let why = |member: &'_ Member| member.list.as_ref().err().cloned();
-        let lists = self.members.iter().filter(|member| why(member).is_some());
-        lists
-            .map(|member| (member.who.as_str(), member.list.as_ref().err().map_or("", String::as_str)))
-            .collect()
+        let all = self.members.iter();
+        all.filter_map(|member| Some((member.who.as_str(), member.list.as_ref().err()?.as_str()))).collect()
     }
 
     /// Renders that would go, so that no more than `budget` bytes are left.

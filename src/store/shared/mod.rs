@@ -9,6 +9,7 @@
 pub mod bucket;
 pub mod note;
 pub mod outbox;
+pub mod sealed;
 pub mod sending;
 
 use std::collections::HashSet;

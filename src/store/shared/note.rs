@@ -7,6 +7,7 @@ use std::sync::Arc;
 
 use serde_json::{Value, json};
 
+use super::sealed;
 use crate::base::digest::Digest;
 
 /// Where records lie.
@@ -18,7 +19,7 @@ pub const MOST: u64 = 1 << 20;
 const FORMAT: &str = "endboard action 1";
 
 /// What lies in a bucket of a render.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Kind {
     /// A picture's file.
     Picture,
@@ -29,7 +30,7 @@ pub enum Kind {
 }
 
 /// What a key came to.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
 pub struct Note {
     /// The key.
     pub key: Digest,
@@ -74,7 +75,7 @@ impl Note {
         Some(placed(OBJECTS, &self.pixels, ending))
     }
 
-    /// One line of JSON and, on the next, its BLAKE3 digest.
+    /// As it lies there, [`sealed`].
     pub fn write(&self) -> Vec<u8> {
         let planes: Vec<Value> =
             self.planes.iter().map(|(name, digest)| json!([&**name, digest.to_string()])).collect();
@@ -83,11 +84,10 @@ impl Note {
             Kind::Sound => "sound",
             Kind::Passed => "passed",
         };
-        let line = json!({ "format": FORMAT, "key": self.key.to_string(), "pixels": self.pixels.to_string(),
-            "planes": planes, "kind": kind })
-        .to_string();
-        let sum = Digest::of(line.as_bytes());
-        format!("{line}\n{sum}\n").into_bytes()
+        sealed::write(
+            &json!({ "format": FORMAT, "key": self.key.to_string(), "pixels": self.pixels.to_string(),
+            "planes": planes, "kind": kind }),
+        )
     }
 
     /// Reads it.
@@ -95,13 +95,8 @@ impl Note {
     /// # Errors
     /// What is wrong with it, in words.
     pub fn read(bytes: &[u8]) -> Result<Self, String> {
-        let text = std::str::from_utf8(bytes).map_err(|_| "it is not text")?;
-        let (line, sum) = text.split_once('\n').ok_or("it is cut off")?;
-        if sum.strip_suffix('\n') != Some(&Digest::of(line.as_bytes()).to_string()) {
-            return Err("its check sum is not of what it says".into());
-        }
-        let value: Value = serde_json::from_str(line).map_err(|e| e.to_string())?;
-        Self::of(&value).ok_or_else(|| "it is not a record of a render that this version reads".into())
+        Self::of(&sealed::read(bytes)?)
+            .ok_or_else(|| "it is not a record of a render that this version reads".into())
     }
 
     fn of(value: &Value) -> Option<Self> {

@@ -15,7 +15,7 @@ const FOLDER: &str = "uploads";
 const AGAIN: &str = "again\n";
 
 /// One render to be sent.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
 pub struct Due {
     /// What it is.
     pub note: Note,

@@ -3,6 +3,7 @@
 //! Knows that a render's file is sent before the record that names it, so that no record names what is not there. Does not know
 //! how far a file came when the process was killed: whoever sends the bytes keeps that.
 
+use std::collections::HashSet;
 use std::fs::File;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -165,12 +166,11 @@ impl Shared {
     ///
     /// # Errors
     /// The system refuses to note it.
-    pub fn queue(&self, due: Due) -> Result<(), StoreError> {
-        self.outbox.put(&due)?;
+    pub fn queue(&self, all: Vec<Due>) -> Result<(), StoreError> {
+        all.iter().try_for_each(|due| self.outbox.put(due))?;
         let mut way = self.lock();
-        if !way.queue.contains(&due) {
-            way.queue.push_back(due);
-        }
+        let mut waits: HashSet<Due> = way.queue.iter().cloned().collect();
+        way.queue.extend(all.into_iter().filter(|due| waits.insert(due.clone())));
         drop(way);
         self.changed.notify_all();
         Ok(())
