@@ -248,6 +248,16 @@ fn nobody_approves_what_came_after_the_page_was_shown() {
     until("the page as it is now", || shown(serving.port, "br010/colour") != before);
     let (status, says) = approve(&serving, &shown(serving.port, "br010/colour"), "");
     assert!(status == 200 && says.contains("1001-1008"), "{status} {says}");
+    let (status, says) = approve(&serving, &shown(serving.port, "br010/colour"), "");
+    assert!(status == 400 && says.contains("is approved already by keeper"), "{status} {says}");
+    // Of two presses at once one starts the clock, and the other one is refused.
+    let begin = json!({ "does": "begin", "shot": "br010", "stage": "colour", "person": "ines" });
+    let press = || serving.write(&begin, &[("X-Endboard-Token", token.as_str())]).0;
+    let mut both = std::thread::scope(|scope| {
+        [scope.spawn(press), scope.spawn(press)].map(|thread| thread.join().unwrap())
+    });
+    both.sort_unstable();
+    assert_eq!(both, [200, 400]);
     assert_eq!(serving.end(), Some(0));
 }
 

@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Mutex};
+use std::sync::{Arc, Mutex, PoisonError};
 
 use jiff::Zoned;
 use tokio::runtime::Handle;
@@ -33,7 +33,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Serve) -> Answer 
         tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().map_err(system)?;
     let (mut asked, mut told, left) = signals(&runtime).map_err(system)?;
     // The film is looked at before anybody is told that it is served.
-    project.status(false, &|_, _| {})?;
+    let status = project.status(false, &|_, _| {})?;
     let bound = runtime.block_on(serve::bind(options.port)).map_err(|error| {
         Failure::System(format!(
             "port {} cannot be listened to: {error}; give another one with --port",
@@ -46,7 +46,8 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Serve) -> Answer 
     let film = Served {
         project: project.clone(),
         writer: rebuild::writer(),
-        seen: Mutex::default(),
+        seen: Mutex::new((project.texts(&status), None)),
+        writing: Mutex::default(),
         shown: Shown::default(),
         rebuilding: Arc::clone(&rebuilding),
         runner: (Arc::clone(&halt), runtime.handle().clone()),
@@ -155,6 +156,8 @@ struct Served {
     writer: Writer,
     /// The texts that the film is declared by, and what all files looked like, at the last look.
     seen: Mutex<(BTreeSet<PathBuf>, Option<Digest>)>,
+    /// Held from the look at the ledger until what follows from it is written: of two presses, the second one sees the first's row.
+    writing: Mutex<()>,
     shown: Shown,
     rebuilding: Arc<Rebuilding>,
     runner: (Arc<Halt>, Handle),
@@ -187,12 +190,13 @@ fn wrong(error: &ProjectError) -> String {
 
 impl Film for Served {
     fn look(&self, gallery: &Gallery) -> Result<Page, String> {
-        // What changes while it is looked at shows at the next question.
+        // The trace is taken before, so that what changes while it is looked at shows at the next question. Of texts that only this
+        // look found there is none from before: the next question looks once more.
         let texts = self.seen.lock().expect("nothing panics with it").0.clone();
         let trace = self.project.trace(&texts);
         let page = self.page(gallery).map_err(|error| wrong(&error));
         let mut seen = self.seen.lock().expect("nothing panics with it");
-        seen.1 = Some(if seen.0 == texts { trace } else { self.project.trace(&seen.0) });
+        seen.1 = (seen.0 == texts).then_some(trace);
         page
     }
 
@@ -206,6 +210,8 @@ impl Film for Served {
     }
 
     fn write_down(&self, said: &Said) -> Result<String, Refused> {
+        // A writer that broke off left whole rows, or none.
+        let _alone = self.writing.lock().unwrap_or_else(PoisonError::into_inner);
         self.project.write_down(said, &self.shown, &Zoned::now(), &self.writer)
     }
 

@@ -18,6 +18,12 @@ impl Token {
         Self(blake3::hash(text.as_bytes()))
     }
 
+    /// A number that no other token is likely to come to, and that a browser can count on from.
+    pub fn number(&self) -> u64 {
+        // A browser's numbers are whole up to 53 bits.
+        self.0.as_bytes().iter().take(6).fold(0, |number, &byte| number << 8 | u64::from(byte))
+    }
+
     /// True of headers that carry it.
     pub fn is_in(&self, headers: &HeaderMap) -> bool {
         // `blake3::Hash` compares in constant time.

@@ -50,10 +50,11 @@ struct Senders {
 }
 
 impl Live {
-    /// From its first version on.
-    pub fn new(page: Page) -> Self {
+    /// From its first version on, which has this number. A page that outlives its program must not take another one's version for
+    /// its own, so that each program begins at a number of its own.
+    pub fn new(page: Page, first: u64) -> Self {
         let parts = page::parts(&page, &Way::Live(0));
-        let (versions, seen) = watch::channel(Arc::new(Version { number: 1, page, parts, change: None }));
+        let (versions, seen) = watch::channel(Arc::new(Version { number: first, page, parts, change: None }));
         let (running, ran) = watch::channel(String::new());
         Self { sender: Mutex::new(Some(Senders { versions, running })), versions: seen, running: ran }
     }

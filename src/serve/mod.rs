@@ -114,9 +114,9 @@ async fn within(
     });
     let (film, gallery, first) = looking.await.map_err(|error| error.to_string())?;
     let first = first?;
-    let live = Live::new(first);
     let followers = Arc::new(Semaphore::new(limits.followers));
     let (token, port) = (Token::of(token), bound.port);
+    let live = Live::new(first, token.number());
     let served = Arc::new(Served { film, gallery, token, live, port, limits, followers });
     let ended = Arc::new(AtomicBool::new(false));
     let watching = {

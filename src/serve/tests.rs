@@ -62,6 +62,14 @@ fn only_the_token_itself_lets_write() {
     assert!(!token.is_in(&headers(&[])));
 }
 
+/// A page that was served by the program before is told of another version, whatever it last was.
+#[test]
+fn another_program_begins_at_another_version() {
+    let [before, after] = ["salt", "brine"].map(|text| Token::of(text).number());
+    assert!(before.abs_diff(after) > 1_000_000, "{before} {after}");
+    assert!(before.max(after) < 1 << 48);
+}
+
 #[test]
 fn a_page_that_is_the_same_is_no_new_version() {
     let page = Page {
@@ -69,7 +77,7 @@ fn a_page_that_is_the_same_is_no_new_version() {
         shots: vec![Shot { name: "br010".into(), ..Shot::default() }],
         ..Page::default()
     };
-    let live = Live::new(page.clone());
+    let live = Live::new(page.clone(), 1);
     live.put(Page { made: "later".into(), ..page.clone() });
     assert_eq!(live.now().number, 1);
     live.put(Page { next: vec!["Nothing is to be rendered.".into()], ..page.clone() });
@@ -130,7 +138,7 @@ fn what_is_wrong_is_said_until_it_is_put_right() {
         film: Box::new(Arc::clone(&film)),
         gallery: gallery(),
         token: Token::of("token"),
-        live: Live::new(Page::default()),
+        live: Live::new(Page::default(), 1),
         port: 0,
         limits: Limits::USUAL,
         followers: Arc::new(Semaphore::new(1)),

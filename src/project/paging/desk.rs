@@ -8,11 +8,12 @@ use serde::Deserialize;
 
 use crate::base::frames::FrameSet;
 use crate::base::{said, spent};
+use crate::crew::approvals::Standing;
 use crate::crew::notes;
 use crate::crew::times::{Clock, Times};
 use crate::graph::NodeId;
 use crate::ledger::id::RowId;
-use crate::project::approving::{Asked, NoteOn};
+use crate::project::approving::{Asked, NoteOn, Told};
 use crate::project::clocking::{self, NoClock, Place};
 use crate::project::paging::shown::Shown;
 use crate::project::rebuild::Writer;
@@ -174,6 +175,9 @@ impl Project {
                  approve again"
             ));
         }
+        if self.is_approved_so(desk, &asked) {
+            return refused(format!("{stage}@{} is approved already by {}", asked.fresh, desk.person));
+        }
         let besides = match on.frames.len() - asked.fresh.len() {
             0 => String::new(),
             n => format!("; {} not fresh and not approved", words::count(n as u64, "frame")),
@@ -181,6 +185,22 @@ impl Project {
         let told = format!("{} approves {stage}@{}{besides}.", desk.person, asked.fresh);
         self.approve(desk.status, &[asked], (desk.person, desk.words), desk.writer)?;
         Ok(told)
+    }
+
+    /// True when the person's approval of all these frames holds, and nothing else is said this time.
+    fn is_approved_so(&self, desk: &Desk<'_>, asked: &Asked) -> bool {
+        let node = &desk.status.declared.graph.nodes[asked.node];
+        let is_own = |told: &Told| {
+            (&told.shot, &told.stage) == (&node.shot, &node.stage)
+                && &*told.by == desk.person
+                && told.standing == Standing::InForce
+                && (desk.words.is_empty() || told.note == desk.words)
+        };
+        let mut left = asked.fresh.clone();
+        for told in self.approvals(desk.status, false).iter().filter(|told| is_own(told)) {
+            left = left.without(&told.frames);
+        }
+        left.is_empty()
     }
 
     fn settle_note(&self, desk: &Desk<'_>, said: &Said) -> Result<String, Refused> {

@@ -37,6 +37,20 @@
   };
 
   const form = document.getElementById("desk-form");
+  // One thing is sent at a time: a second press while the first is under way would say everything twice.
+  let sending = false;
+  const alone = async (does) => {
+    if (sending) return;
+    sending = true;
+    const at = document.activeElement;
+    const turn = (off) => document.querySelectorAll("#desk-form button, [data-note] button").forEach((one) => { one.disabled = off; });
+    turn(true);
+    try { await does(); } finally {
+      sending = false;
+      turn(false);
+      if (at?.isConnected && document.activeElement === document.body) at.focus({ preventScroll: true });
+    }
+  };
   // Which renders of the stage named the page shows: approving says it, so that nobody approves what came after the look. It is
   // taken when the stage is named, and anew after a refusal.
   let picked = { stage: "", shown: "" };
@@ -53,14 +67,16 @@
   });
   form.elements.shot.addEventListener("change", pick);
   form.elements.stage.addEventListener("change", pick);
-  form.addEventListener("submit", async (event) => {
+  form.addEventListener("submit", (event) => {
     event.preventDefault();
     const does = event.submitter ? event.submitter.value : "note";
     const what = Object.fromEntries([...new FormData(form)].filter(([, value]) => value !== ""));
-    if (does === "approve") { await pick(); what.shown = picked.shown; }
-    const done = await send({ ...what, does });
-    if (does === "approve") picked = { stage: "", shown: "" };
-    if (done) { form.elements.says.value = ""; form.elements.took.value = ""; }
+    alone(async () => {
+      if (does === "approve") { await pick(); what.shown = picked.shown; }
+      const done = await send({ ...what, does });
+      if (does === "approve") picked = { stage: "", shown: "" };
+      if (done) { form.elements.says.value = ""; form.elements.took.value = ""; }
+    });
   });
   // A rebuild names no shot, and a person's only clock is stopped without one.
   for (const does of ["rebuild", "stop"]) form.querySelector(`[value=${does}]`).formNoValidate = true;
@@ -70,7 +86,7 @@
       if (note.querySelector("button")) return;
       const words = note.querySelector(".place").textContent;
       const button = make("button", { type: "button", "aria-label": `Settle the note on ${words}` }, "Settle");
-      button.addEventListener("click", () => send({ does: "resolve", note: note.dataset.note }));
+      button.addEventListener("click", () => alone(() => send({ does: "resolve", note: note.dataset.note })));
       note.append(" ", button);
     });
     root.querySelectorAll(".shot").forEach(offer);
@@ -114,16 +130,21 @@
     version = Number(page.body.dataset.version);
     document.body.dataset.version = version;
     // Where whole parts came or went, the page is put in order again around them, all but the desk.
-    const unfolded = [...document.querySelectorAll(".shot > details[open]")].map((one) => one.parentElement.id);
+    const folds = [...document.querySelectorAll(".shot > details")].map((one) => [one.parentElement.id, one.open]);
+    const finder = document.querySelector(".finder");
+    const at = document.activeElement;
     const [across, down] = [scrollX, scrollY];
     const desk = document.getElementById("desk");
     const main = document.getElementById("main");
     const sections = [...page.getElementById("main").children].map((one) => one.id === "desk" ? desk : document.importNode(one, true));
     main.replaceChildren(...sections);
     for (const id of ["head", "contents"]) document.getElementById(id).replaceWith(document.importNode(page.getElementById(id), true));
-    for (const id of unfolded) {
+    // What a reader looks for among the shots goes on.
+    if (finder) document.getElementById("all-shots")?.before(finder);
+    if (finder?.contains(at)) at.focus({ preventScroll: true });
+    for (const [id, open] of folds) {
       const details = document.getElementById(id)?.querySelector("details");
-      if (details) { details.open = true; await drawInside(details); }
+      if (details) { details.open = open; if (open) await drawInside(details); }
     }
     prepare(document);
     settle(document);
