@@ -5,14 +5,15 @@
 use std::collections::{BTreeSet, HashMap};
 
 use super::Status;
+use super::approving::present;
 use crate::base::frames::FrameSet;
 use crate::base::state::State;
-use crate::crew::approvals::{Approvals, Present, Standing as Approval};
+use crate::crew::approvals::{Approvals, Standing as Approval};
 use crate::declare::crew::Crew as Declared;
 use crate::graph::{Node, Work as Made};
 use crate::ledger::crew::Crew;
 use crate::ledger::row::{Entry, Outcome, What};
-use crate::stale::{Cell, Reason};
+use crate::stale::Reason;
 
 /// What of one node remains.
 #[derive(Default)]
@@ -65,7 +66,7 @@ pub(super) fn left(status: &Status, crew: Option<&Declared>, entries: &[Entry]) 
             }
         }
         if wants_approval && !is_hand {
-            let present = |frame| present(strip.get(frame));
+            let present = |frame| present(status, Some(id), frame);
             let mut open: FrameSet = node.frames.into();
             for part in approvals.parts(&node.shot, stage, &present) {
                 if part.standing == Approval::InForce {
@@ -77,15 +78,6 @@ pub(super) fn left(status: &Status, crew: Option<&Declared>, entries: &[Entry]) 
         left
     };
     graph.nodes.iter().enumerate().map(of).collect()
-}
-
-fn present(cell: Option<Cell>) -> Present {
-    match cell {
-        None => Present::Gone,
-        Some(cell) if cell.state == State::Fresh => Present::Fresh(cell.pixels),
-        Some(cell) if cell.state == State::Absent => Present::Absent,
-        Some(cell) => Present::Last(cell.pixels),
-    }
 }
 
 /// Frames that were done at any time, by shot and stage: what is blocked now may have been done before.

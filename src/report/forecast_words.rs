@@ -174,7 +174,7 @@ fn saved(days: f64) -> String {
     match days.round() {
         d if d.is_nan() || d == f64::NEG_INFINITY => "no end any more".into(),
         f64::INFINITY => "an end at all".into(),
-        0.0 => "no day".into(),
+        0.0 => "not a day sooner".into(),
         d if d < 0.0 => format!("{} later", count(-d as u64, "day")),
         d => format!("{} sooner", count(d as u64, "day")),
     }
