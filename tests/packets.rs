@@ -28,7 +28,7 @@ fn two_volunteers_send_back_in_parts_and_late() {
     assert_eq!(state(&film, "br050/colour"), json!([["1001-1004", "blocked"]]));
     let why = film.said(&["why", "br050/colour@1002"]).1;
     assert!(
-        why.contains("ana has it since") && why.contains("due 2199-12-05") && why.contains(&ana),
+        why.contains("ana has had it since") && why.contains("due 2199-12-05") && why.contains(&ana),
         "{why}"
     );
     let said = film.said(&["status"]).1;
@@ -192,7 +192,7 @@ fn who_has_what_already_is_told_and_a_packet_can_be_closed() {
     let film = declared();
     let (ana, _) = hand_out(&film, &["br050", "--to", "ana"]);
     let (_, said) = film.said(&["handout", "br050/cleanup@1003-1004", "--to", "joren"]);
-    assert!(said.contains("CAUTION: br050/cleanup@1003-1004: ana has it since"), "{said}");
+    assert!(said.contains("CAUTION: br050/cleanup@1003-1004: ana has had it since"), "{said}");
     let (code, said) = film.said(&["outstanding", "--close", &ana, "--note", "no time"]);
     assert!(code == Some(0) && said.contains("0 of 4 frames came back"), "{said}");
     assert_eq!(state(&film, "br050/cleanup"), json!([["1001-1002", "absent"], ["1003-1004", "out"]]));

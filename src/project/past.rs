@@ -89,5 +89,5 @@ pub fn kept(entry: &Entry) -> String {
 /// Who has a packet, since when and until when, in words.
 pub fn with_whom(packet: &Packet) -> String {
     let due = packet.due.map_or(String::new(), |day| format!(", due {day}"));
-    format!("{} has it since {}{due}, packet {}", packet.person, packet.since.strftime("%F"), packet.name)
+    format!("{} has had it since {}{due}, packet {}", packet.person, packet.since.strftime("%F"), packet.name)
 }
