@@ -106,6 +106,7 @@ fn forecast() -> Distribution {
         quantiles: [("P50", 15), ("P80", 27), ("P95", 43)]
             .map(|(name, n)| (name.to_string(), on(n)))
             .to_vec(),
+        unknown: Vec::new(),
         says: vec![
             "Colour holds the film up.".into(),
             "One more person for colour would save 9 days.".into(),

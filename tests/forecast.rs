@@ -162,9 +162,11 @@ fn the_page_says_what_the_command_says() {
     let first = said.split("\n\n").next().unwrap().split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(first.contains("(P80)") && page.contains(&first), "{first}");
     assert!(page.contains("1000 simulated runs"), "{page}");
+    assert!(page.contains("<h3>What this does not know</h3>") && page.contains("<code>crew: "), "{page}");
     let json = film.json(&["forecast"]);
     for (name, date) in ["P50", "P80", "P95"].iter().zip(json["dates"].as_array().unwrap()) {
-        let told = format!("{name}: {}", date.as_str().unwrap());
+        let date: jiff::civil::Date = date.as_str().unwrap().parse().unwrap();
+        let told = format!("{name}: {}", date.strftime("%a %-d %B %Y"));
         assert!(page.contains(&told), "{told}");
     }
 }

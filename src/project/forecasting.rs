@@ -117,6 +117,7 @@ pub fn distribution(status: &Status, dues: &[Due], from: Date, kept: &Kept) -> O
         days: days.into_iter().collect(),
         quantiles,
         says: forecast_words::sentences(&told),
+        unknown: if told.is_done() { Vec::new() } else { forecast_words::unknowns(&told) },
     })
 }
 

@@ -129,7 +129,7 @@ pub fn savings(outlook: &Outlook) -> Vec<(String, String)> {
     outlook.savings.iter().map(|saving| (what(&saving.changes), saved(saving.days))).collect()
 }
 
-/// All of it in sentences, for where there is no room for tables.
+/// All of it but what it does not know in sentences, for where there is no room for tables.
 pub fn sentences(told: &Told<'_>) -> Vec<String> {
     let mut all = dates(told);
     if let Some(outlook) = told.outlook {
@@ -140,9 +140,6 @@ pub fn sentences(told: &Told<'_>) -> Vec<String> {
         if !helps.is_empty() {
             all.push(format!("What would help: {}.", helps.join("; ")));
         }
-    }
-    if !told.is_done() {
-        all.extend(unknowns(told));
     }
     all
 }

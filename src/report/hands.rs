@@ -118,14 +118,14 @@ pub fn week(day: Date) -> String {
 }
 
 /// The round of a piece of work: as its row says, or as what was done before makes it.
-fn round(work: &Work<'_>, finished: &Finished<'_>) -> Round {
+pub fn round(work: &Work<'_>, finished: &Finished<'_>) -> Round {
     let row = &work.entry.row;
     let began = work.worked.began.unwrap_or(row.when);
     work.worked.round.unwrap_or_else(|| finished.round(&row.shot, &row.stage, &row.frames, began))
 }
 
 /// What a cause is called.
-fn cause_of(cause: &Arc<str>, round: Round) -> Arc<str> {
+pub fn cause_of(cause: &Arc<str>, round: Round) -> Arc<str> {
     match (cause.is_empty(), round) {
         (false, _) => cause.clone(),
         (true, Round::First) => UNSAID[0].into(),

@@ -64,13 +64,19 @@ impl Project {
         }
         let when: Timestamp = kept.when.parse().ok()?;
         let looked = kept.looked.iter().map(|(stage, frames, lacking)| match lacking {
-            0 => format!("{frames} frames of {stage}"),
-            n => format!("{frames} frames of {stage}, {n} of them not there"),
+            0 => format!("{stage}: {frames} looked at"),
+            n => format!("{stage}: {frames} looked at, {n} more not there"),
         });
         let looked: Vec<String> = looked.collect();
-        let what = if looked.is_empty() { "its sound".to_string() } else { looked.join(", ") };
-        let of =
-            format!("What `endboard inspect` found on {} in {what}.", when.strftime("%-d %B %Y, %H:%M UTC"));
+        let what = if looked.is_empty() {
+            "its sound".to_string()
+        } else {
+            format!("frames of {}", looked.join("; "))
+        };
+        let of = format!(
+            "What `endboard inspect` found on {} ({what}). Frames that were made anew since are not looked at again until it runs.",
+            when.strftime("%-d %B %Y, %H:%M UTC")
+        );
         let finding =
             |one: One| Finding { weight: one.weight, place: one.place, shot: one.shot, says: one.says };
         Some(Findings { of, all: kept.found.into_iter().map(finding).collect(), cautions: kept.cautions })

@@ -19,11 +19,12 @@ use jiff::Zoned;
 use self::gallery::Gallery;
 use super::delivering::Due;
 use super::forecasting::{self, Kept};
-use super::{Project, Status, ribbons};
+use super::{Project, Status, ribbons, spending};
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
 use crate::graph::{FILM, NodeId};
 use crate::ledger::row::Entry;
+use crate::report::hands::BY_HAND;
 use crate::report::page::values::{Page, Piece, Shot};
 use crate::report::states::{Counts, Strip};
 use crate::report::words;
@@ -61,6 +62,10 @@ impl Project {
             let is_shown = |name: &String| shots.iter().any(|shot| shot.name == *name);
             pieces.retain(|piece| piece.shot.as_ref().is_some_and(is_shown));
         }
+        let kinds = spending::kinds(&status.declared, BY_HAND);
+        let kind = |shot: &str, stage: &str| {
+            kinds.get(&(shot.into(), stage.into())).cloned().unwrap_or_else(|| "".into())
+        };
         let (next, trouble) = self.words(status, selection);
         let mut page = Page {
             film: graph.film.clone(),
@@ -73,7 +78,7 @@ impl Project {
             counts,
             next,
             trouble,
-            hours: spent::of(&picked(&status.ledger.0, selection), now),
+            hours: spent::of(&picked(&status.ledger.0, selection), &kind, now),
             // The forecast, findings and deliveries are of the whole film.
             forecast: is_whole.then(|| forecasting::distribution(status, dues, now.date(), kept)).flatten(),
             findings: self.findings_kept(status).filter(|_| is_whole),

@@ -3,6 +3,7 @@
 //! Knows which rows make which bars. Does not know how they are drawn.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 use std::time::Duration;
 
 use jiff::Zoned;
@@ -12,6 +13,8 @@ use jiff::tz::TimeZone;
 use crate::crew::rounds::Finished;
 use crate::crew::times::{Times, Work};
 use crate::ledger::row::{Entry, Outcome, Render, Round, What};
+use crate::report::hands::{self, Asked, Sides};
+use crate::report::hands_words;
 use crate::report::hours::Hours;
 use crate::report::page::values::{Bar, Chart, Kind, Spent};
 use crate::report::words;
@@ -21,14 +24,14 @@ struct Stretch<'a> {
     entry: &'a Entry,
     /// The person; none of a machine.
     person: Option<&'a str>,
-    cause: &'a str,
+    cause: Arc<str>,
     kind: Kind,
     /// What of it falls on which day.
     days: Vec<(Date, Duration)>,
 }
 
-/// All charts of a ledger's rows; weeks begin on Monday (ISO 8601) in the zone of `now`.
-pub fn of(entries: &[Entry], now: &Zoned) -> Spent {
+/// All charts of a ledger's rows; weeks are those of ISO 8601 in the zone of `now`. `kind` tells what a stage is, as `Sides` asks it.
+pub fn of(entries: &[Entry], kind: &dyn Fn(&str, &str) -> Arc<str>, now: &Zoned) -> Spent {
     let stretches = stretches(entries, now.time_zone());
     let hours = Hours::of(entries.iter().map(|entry| &entry.row));
     let sum = |people: bool| {
@@ -37,10 +40,17 @@ pub fn of(entries: &[Entry], now: &Zoned) -> Spent {
     };
     let mut says = Vec::new();
     if !sum(true).is_zero() {
-        says.push(format!("People worked {}, machines {}.", words::time(sum(true)), words::time(sum(false))));
+        says.push(format!("Hands worked {}, machines {}.", words::time(sum(true)), words::time(sum(false))));
     }
     if hours.total.rows > 0 {
         says.push(hours.final_sentence());
+    }
+    // With people the final steps are theirs too, in the words of `hours`.
+    if !sum(true).is_zero() {
+        let zone = now.time_zone();
+        let asked = Asked { zone, from: None, until: None, picks: &|_, _| true, kind };
+        says.truncate(1);
+        says.extend(hands_words::finals(&Sides::of(entries, &Times::of(entries), &asked)));
     }
     let chart = |title: &str, of: &str, name: &dyn Fn(&Stretch<'_>, Date) -> Option<String>| Chart {
         title: title.into(),
@@ -53,44 +63,30 @@ pub fn of(entries: &[Entry], now: &Zoned) -> Spent {
     };
     let charts = vec![
         longest_first(chart("By stage", "stage", &|one, _| Some(one.entry.row.stage.to_string()))),
-        chart("By week", "week from", &|_, day| Some(week_of(day).to_string())),
+        chart("By week", "week", &|_, day| Some(hands::week(day))),
         longest_first(chart("By person", "person", &|one, _| one.person.map(str::to_string))),
         longest_first(chart("By shot", "shot", &|one, _| Some(one.entry.row.shot.to_string()))),
-        longest_first(chart("By cause", "cause", &|one, _| Some(named(one.cause)))),
+        longest_first(chart("By cause", "cause", &|one, _| Some(one.cause.to_string()))),
     ];
     Spent { says, charts: charts.into_iter().filter(|chart| !chart.bars.is_empty()).collect() }
-}
-
-fn named(cause: &str) -> String {
-    if cause.is_empty() { "no cause given".into() } else { cause.into() }
-}
-
-/// The Monday of a day's week.
-fn week_of(day: Date) -> Date {
-    let back = i64::from(day.weekday().to_monday_zero_offset());
-    day.checked_sub(jiff::Span::new().days(back)).unwrap_or(day)
 }
 
 fn stretches<'a>(entries: &'a [Entry], zone: &TimeZone) -> Vec<Stretch<'a>> {
     let (times, finished) = (Times::of(entries), Finished::of(entries));
     let hand = |work: &Work<'a>| {
-        let row = &work.entry.row;
-        let round = work
-            .worked
-            .round
-            .unwrap_or_else(|| finished.round(&row.shot, &row.stage, &row.frames, work.ended()));
+        let round = hands::round(&work, &finished);
         let kind = match round {
             Round::First => Kind::PeopleFirst,
             Round::Rework => Kind::PeopleRework,
         };
-        let (person, cause) = (Some(&*work.worked.person), &*work.worked.cause);
+        let (person, cause) = (Some(&*work.worked.person), hands::cause_of(&work.worked.cause, round));
         Stretch { entry: work.entry, person, cause, kind, days: work.days(zone) }
     };
     let machine = |entry: &'a Entry| {
         let What::Render(render) = &entry.row.what else { return None };
         let day = entry.row.when.to_zoned(zone.clone()).date();
         let days = vec![(day, render.wall)];
-        Some(Stretch { entry, person: None, cause: &render.cause, kind: kind(render), days })
+        Some(Stretch { entry, person: None, cause: render.cause.clone(), kind: kind(render), days })
     };
     let hands = times.counted().map(hand);
     let mut all: Vec<Stretch<'a>> = hands.collect();
@@ -141,7 +137,8 @@ mod tests {
             entries.push(more);
         }
         let now: Zoned = "2026-11-25T12:00:00+00:00[UTC]".parse().unwrap();
-        let spent = of(&entries, &now);
+        let kind = |_: &str, _: &str| Arc::from(hands::BY_HAND);
+        let spent = of(&entries, &kind, &now);
         let titles: Vec<&str> = spent.charts.iter().map(|chart| &*chart.title).collect();
         assert_eq!(titles, ["By stage", "By week", "By person", "By shot", "By cause"]);
         let people = |chart: &Chart| chart.bars.iter().map(|bar| bar.of(true)).sum::<Duration>();
@@ -152,9 +149,13 @@ mod tests {
         }
         let weeks = &spent.charts[1].bars;
         let week = |name: &str| weeks.iter().find(|bar| bar.name == name).unwrap().of(true);
-        assert_eq!(week("2026-11-16"), Duration::from_secs(3600));
-        assert_eq!(week("2026-11-23"), Duration::from_secs(90 * 60));
-        assert_eq!(spent.says[0], "People worked 2 h 30 m, machines 3 h 20 m.");
+        assert_eq!(week("2026-W47"), Duration::from_secs(3600));
+        assert_eq!(week("2026-W48"), Duration::from_secs(90 * 60));
+        assert_eq!(spent.says[0], "Hands worked 2 h 30 m, machines 3 h 20 m.");
+        // Final steps are people's too, as `hours` counts them.
+        assert!(spent.says[1].contains("took 2 h 30 m of hands"), "{}", spent.says[1]);
+        let cause = |name: &str| spent.charts[4].bars.iter().any(|bar| bar.name == name);
+        assert!(cause(hands::UNSAID[0]) && !cause(""));
     }
 
     use crate::ledger::id::RowId;

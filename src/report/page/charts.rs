@@ -174,11 +174,11 @@ pub fn distribution(of: &Distribution) -> Markup {
                     @let at = ((f64::from(days(*day)) + 0.5) / each).min(lasts) / lasts;
                     @let (anchor, label) = if at > 0.6 { ("end", at - 0.008) } else { ("start", at + 0.008) };
                     rect class="mark" x=(percent(at)) y=(em(n as f64 * 1.2)) width="2" height=(em(11.0 - n as f64 * 1.2)) {}
-                    text x=(percent(label.max(0.0))) y=(em(n as f64 * 1.2 + 0.9)) text-anchor=(anchor) { (name) " " (day.strftime("%-d %b").to_string()) }
+                    text x=(percent(label.max(0.0))) y=(em(n as f64 * 1.2 + 0.9)) text-anchor=(anchor) { (name) }
                 }
                 @if let (Some((first, _)), Some((last, _))) = (of.days.first(), of.days.last()) {
-                    text x="0" y="12.4em" { (first) }
-                    text x="100%" y="12.4em" text-anchor="end" { (last) }
+                    text x="0" y="12.4em" { (full(*first)) }
+                    text x="100%" y="12.4em" text-anchor="end" { (full(*last)) }
                 }
             }
             details class="table" {
@@ -192,6 +192,11 @@ pub fn distribution(of: &Distribution) -> Markup {
             }
         }
     }
+}
+
+/// A day as the forecast's sentences write it.
+fn full(day: jiff::civil::Date) -> String {
+    day.strftime("%a %-d %B %Y").to_string()
 }
 
 /// What the bars are.
@@ -224,7 +229,7 @@ fn columns(of: &Distribution) -> Vec<u64> {
 
 /// Its quantiles in words.
 pub fn quantiles(of: &Distribution) -> String {
-    let all: Vec<String> = of.quantiles.iter().map(|(name, day)| format!("{name}: {day}")).collect();
+    let all: Vec<String> = of.quantiles.iter().map(|(name, day)| format!("{name}: {}", full(*day))).collect();
     format!("{}.", all.join(", "))
 }
 
@@ -236,7 +241,7 @@ fn done_by(of: &Distribution, runs: u64) -> Vec<(String, String)> {
     for (n, (day, more)) in of.days.iter().enumerate() {
         sum += more;
         if (n + 1) % step == 0 || n + 1 == of.days.len() {
-            out.push((day.to_string(), words::percent(sum as f64 / runs.max(1) as f64)));
+            out.push((full(*day), words::percent(sum as f64 / runs.max(1) as f64)));
         }
     }
     out

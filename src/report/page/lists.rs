@@ -4,9 +4,9 @@
 
 use maud::{Markup, html};
 
-use crate::report::page::anchor;
 use crate::report::page::packed::entries;
 use crate::report::page::values::{Approval, Finding, Findings, Note, Packet, Page};
+use crate::report::page::{anchor, worded};
 use crate::report::states::{Delivery, Passed};
 use crate::report::words;
 
@@ -24,17 +24,17 @@ fn place(page: &Page, shot: Option<&str>, text: &str) -> Markup {
 /// What an inspection found.
 pub fn findings(page: &Page, found: &Findings) -> Markup {
     html! {
-        p { (found.of) }
+        p { (worded(&found.of)) }
         @if found.all.is_empty() { p { "Nothing was found." } }
         (entries(&found.all.iter().map(|one| finding(page, one)).collect::<Vec<_>>()))
-        @for caution in &found.cautions { p class="caution" { (caution) } }
+        @for caution in &found.cautions { p class="caution" { (worded(caution)) } }
     }
 }
 
 fn finding(page: &Page, Finding { weight, place: at, shot, says }: &Finding) -> Markup {
     html! {
         li class={ "w-" (weight) } {
-            strong { (weight) } " " (place(page, shot.as_deref(), at)) " " span class="says" { (says) }
+            strong { (weight) } " " (place(page, shot.as_deref(), at)) " " span class="says" { (worded(says)) }
         }
     }
 }

@@ -220,7 +220,7 @@ fn sections(page: &Page, way: &Way) -> Vec<Section> {
     }
     add("shots", "The shots", html! { div id="all-shots" { (shots::shots(page)) } });
     if !page.whole.is_empty() {
-        add("whole", "The whole film", shots::ribbons(page, &page.whole));
+        add("whole", "Stages of the film as a whole", shots::ribbons(page, &page.whole));
     }
     if !page.hours.charts.is_empty() {
         add("hours", "Where the hours went", hours(&page.hours));
@@ -229,6 +229,10 @@ fn sections(page: &Page, way: &Way) -> Vec<Section> {
         let inside = html! {
             p id="forecast-q" { (charts::quantiles(of)) }
             (sentences(&of.says, &[]))
+            @if !of.unknown.is_empty() {
+                h3 { "What this does not know" }
+                (sentences(&of.unknown, &[]))
+            }
             (charts::distribution(of))
         };
         add("forecast", "When it will be done", inside);
@@ -262,10 +266,20 @@ fn film(page: &Page) -> Section {
     Section { id: "film", title: "The film", inside }
 }
 
+/// A sentence, with what it has between backticks as code.
+fn worded(text: &str) -> Markup {
+    let is_paired = text.matches('`').count() % 2 == 0;
+    html! {
+        @if is_paired {
+            @for (n, part) in text.split('`').enumerate() { @if n % 2 == 1 { code { (part) } } @else { (part) } }
+        } @else { (text) }
+    }
+}
+
 fn sentences(first: &[String], then: &[String]) -> Markup {
     html! {
-        @if !first.is_empty() { ul class="sentences" { @for says in first { li { (says) } } } }
-        @if !then.is_empty() { ul class="sentences trouble" { @for says in then { li { (says) } } } }
+        @if !first.is_empty() { ul class="sentences" { @for says in first { li { (worded(says)) } } } }
+        @if !then.is_empty() { ul class="sentences trouble" { @for says in then { li { (worded(says)) } } } }
     }
 }
 

@@ -83,6 +83,7 @@ fn people(says: &str) -> Page {
             days: vec![(day("2026-12-01"), 3), (day("2026-12-24"), 1)],
             quantiles: vec![(s(), day("2026-12-01")), ("P95".into(), day("2026-12-24"))],
             says: vec![s()],
+            unknown: vec![s()],
         }),
         findings: Some(Findings {
             of: s(),

@@ -136,12 +136,12 @@ impl Kind {
     /// The words for it.
     pub fn words(self) -> &'static str {
         match self {
-            Self::PeopleFirst => "people, first pass",
-            Self::PeopleRework => "people, rework",
-            Self::People => "people",
-            Self::MachineFirst => "machine, first pass",
-            Self::MachineRework => "machine, rework",
-            Self::MachineFailed => "machine, failed",
+            Self::PeopleFirst => "hands, first pass",
+            Self::PeopleRework => "hands, rework",
+            Self::People => "hands",
+            Self::MachineFirst => "machines, first pass",
+            Self::MachineRework => "machines, rework",
+            Self::MachineFailed => "machines, failed",
         }
     }
 
@@ -195,6 +195,8 @@ pub struct Distribution {
     pub quantiles: Vec<(String, Date)>,
     /// What is to be said of it, a sentence each: how sure it is, what holds the film up, what would save how much.
     pub says: Vec<String>,
+    /// What it does not know, a sentence each.
+    pub unknown: Vec<String>,
 }
 
 /// What an inspection found.
