@@ -131,7 +131,11 @@ fn list(project: &Project, status: &Status, arguments: &Arguments, options: &App
         say!("`endboard why SHOT/STAGE@FRAME` follows a stale frame down to what changed");
     }
     match not.len() {
-        0 => say!("everything that the film shows is approved"),
+        0 if options.selectors.is_empty() => say!("everything that the film shows is approved"),
+        0 => {
+            let of = words::fit(&options.selectors.join(" "), 60, false);
+            say!("of {of}, nothing that the film shows is unapproved");
+        }
         _ => say!("nobody approves of:"),
     }
     for (id, frames) in &not {
