@@ -92,9 +92,13 @@ pub fn list(
     for one in times.contested.iter().filter(|one| is_meant_work(one.of)) {
         say!("{}", contest(one, &names.short(one.of.id)));
     }
-    let early = last
-        .iter()
-        .filter(|work| work.ended() > now.at.saturating_add(Duration::from_secs(300)).unwrap_or(now.at));
+    let soon = now.at.saturating_add(Duration::from_secs(300)).unwrap_or(now.at);
+    // Time of a day without a time stands at noon or later, which may be yet to come on a day that is not.
+    let is_early = |work: &&&Work<'_>| match work.stretch() {
+        Some(_) => work.ended() > soon,
+        None => work.days(&now.zone).iter().any(|(day, _)| *day > now.day()),
+    };
+    let early = last.iter().filter(is_early);
     for work in early {
         let (name, person) = (names.short(work.entry.id), line(&work.worked.person, 30));
         say!(

@@ -144,8 +144,8 @@ fn held_under(status: &Status, mut wanted: Vec<FrameSet>) -> Vec<Lack> {
     for id in (0..graph.nodes.len()).rev() {
         let frames = std::mem::take(&mut wanted[id]);
         let strip = &status.report.strips[id];
-        // A sealed stage rests on stages that are fresh throughout.
-        if frames.is_empty() || strip.is_sealed() {
+        // A seal says that a stage's own inputs are fresh, and nothing of what these rest on: a file that is to be redone may lie below.
+        if frames.is_empty() {
             continue;
         }
         let node = &graph.nodes[id];

@@ -18,7 +18,7 @@ use super::telling::{Part, Teller};
 use super::{hand, inputs, sheet, unknown};
 use crate::base::digest::Digest;
 use crate::base::frames::FrameSet;
-use crate::crew::packets::{Packet, Packets};
+use crate::crew::packets::{Packet, Packets, Return};
 use crate::media::Format;
 use crate::packet::bag::{self, Bag};
 use crate::packet::open::{Entry, Packet as Opened};
@@ -301,9 +301,10 @@ impl Project {
             let mut came =
                 Came { shot: node.shot.to_string(), stage: node.stage.to_string(), ..Came::default() };
             for (&n, digest) in &files {
-                let current = returns.and_then(|all| all.current(n));
-                let is_again =
-                    current.is_some_and(|of| of.packet == packet.name && of.files.get(&n) == Some(digest));
+                // What this packet brought before is no news, also where another return came after it: a whole packet that is sent
+                // once more undoes nobody's work.
+                let is_it = |of: &Return| of.packet == packet.name && of.files.get(&n) == Some(digest);
+                let is_again = returns.is_some_and(|all| all.all.iter().any(is_it));
                 if is_again { &mut came.again } else { &mut came.frames }.insert(n);
             }
             if !came.frames.is_empty() {
