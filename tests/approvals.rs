@@ -217,3 +217,20 @@ fn hostile_notes_and_approvals_command_no_terminal() {
         assert!(said.lines().all(|line| line.chars().count() < 1200), "{words:?}");
     }
 }
+
+#[test]
+fn a_frame_that_two_people_approved_counts_once() {
+    let film = film();
+    for person in ["ana", "ines"] {
+        assert_eq!(film.said(&["approve", "br010/colour", "--person", person]).0, Some(0));
+    }
+    let said = film.said(&["status"]).1;
+    assert!(said.contains("approved: 4 frames") && !said.contains("approved: 4 frames,"), "{said}");
+    declare(&film, 1.0);
+    film.rebuild(&[]).well();
+    assert_eq!(film.json(&["status"])["approvals"]["lapsed"], 4);
+    // One of them looks again: what she approved is not lapsed, though the other's word is.
+    assert_eq!(film.said(&["approve", "br010/colour@1001", "--person", "ana"]).0, Some(0));
+    let counts = &film.json(&["status"])["approvals"];
+    assert_eq!((&counts["in_force"], &counts["lapsed"]), (&json!(1), &json!(3)), "{counts}");
+}

@@ -1,6 +1,6 @@
 //! `status`: the film as ribbons.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashSet};
 use std::mem::ManuallyDrop;
 
 use super::arguments::{self, Arguments};
@@ -158,16 +158,21 @@ fn tell_held(hold: &Hold) {
     say!("held: {shot}/{stage}@{frames} {}{fresh}", show::clean(kept));
 }
 
-/// What people said of the frames selected, counted.
+/// What people said of the frames selected, counted: a frame of which two said the same counts once, and as approved where one of
+/// the approvals is in force.
 fn standing(project: &Project, status: &Status, selection: &Selection) -> Said {
+    let mut told = approve::told(project, status, selection, false);
+    // The best standing comes first.
+    told.sort_by_key(|told| told.standing);
     let mut said = Said { open_notes: notes::open(&status.ledger.0, selection) as u64, ..Said::default() };
-    for told in approve::told(project, status, selection, false) {
-        let count = told.frames.len() as u64;
+    let mut counted = HashSet::new();
+    for told in &told {
+        let new = told.frames.iter().filter(|&n| counted.insert((&told.shot, &told.stage, n))).count() as u64;
         match told.standing {
-            Standing::InForce => said.in_force += count,
-            Standing::InDoubt => said.in_doubt += count,
-            Standing::Lapsed => said.lapsed += count,
-            Standing::Lost => said.lost += count,
+            Standing::InForce => said.in_force += new,
+            Standing::InDoubt => said.in_doubt += new,
+            Standing::Lapsed => said.lapsed += new,
+            Standing::Lost => said.lost += new,
         }
     }
     said

@@ -103,7 +103,7 @@ impl Ledger {
         &self.path
     }
 
-    /// Appends a row; its id is made from its time.
+    /// Appends a row; its id is made from its time, or from now where that is still to come.
     ///
     /// # Errors
     /// When the row has no frames or is too long, or the system refuses. The ledger stays usable:
@@ -114,7 +114,7 @@ impl Ledger {
         Ok(id)
     }
 
-    /// A row as the line that it would be, with an id made from its time; nothing is written. Whoever must write several rows
+    /// A row as the line that it would be, with an id made from its time, or from now where that is still to come; nothing is written. Whoever must write several rows
     /// wholly and once, whatever comes between, keeps their lines, and [`Ledger::put`]s those whose ids the ledger has not.
     ///
     /// # Errors
@@ -129,7 +129,9 @@ impl Ledger {
         if row.frames.is_empty() || mismatch {
             return Err(LedgerError::BadFrames { shot, stage });
         }
-        let id = self.ids.next(row.when.as_millisecond().max(0) as u64);
+        // A row may speak of a time that is still to come, as one of today's hours at noon does; it is written now all the same.
+        let written = row.when.min(jiff::Timestamp::now());
+        let id = self.ids.next(written.as_millisecond().max(0) as u64);
         Ok((id, sized(line::encode(id, row), row)?))
     }
 
