@@ -163,6 +163,35 @@ fn what_a_packet_brought_along_is_never_taken_as_work() {
 }
 
 #[test]
+fn a_packet_that_is_sent_once_more_undoes_nobodys_work() {
+    let film = declared();
+    let (_, first) = hand_out(&film, &["br050", "--to", "ana"]);
+    (1001..=1004).for_each(|n| put(&first, "br050", n, &grey(n as u8)));
+    take_back(&film, &first, &[]);
+    let (_, redo) = hand_out(&film, &["br050/cleanup@1002", "--to", "ines"]);
+    put(&redo, "br050", 1002, &grey(200));
+    take_back(&film, &redo, &[]);
+    let lies = |n: i64| std::fs::read(film.path().join(format!("hands/br050/cleanup.{n}.png"))).unwrap();
+    assert_eq!(lies(1002), grey(200));
+    let rows_before = rows(&film, "takeback").len();
+    let came = take_back(&film, &first, &[]);
+    assert_eq!(
+        (&came["came"][0]["frames"], &came["came"][0]["again"]),
+        (&Value::Null, &json!("1001-1004")),
+        "{came}"
+    );
+    assert_eq!((lies(1002), rows(&film, "takeback").len()), (grey(200), rows_before));
+    // What is new in it is taken all the same, and only that.
+    put(&first, "br050", 1003, &grey(90));
+    let came = take_back(&film, &first, &[]);
+    assert_eq!(
+        (&came["came"][0]["frames"], &came["came"][0]["again"]),
+        (&json!("1003"), &json!("1001-1002,1004"))
+    );
+    assert_eq!([1002, 1003].map(lies), [grey(200), grey(90)]);
+}
+
+#[test]
 fn hours_are_rework_by_shot_and_frames_and_not_by_packet() {
     let film = declared();
     let (_, place) = hand_out(&film, &["br050/cleanup@1001-1002", "--to", "ana"]);
@@ -216,6 +245,38 @@ fn a_days_hours_are_of_that_day_in_the_far_east_too() {
     assert!(said.contains("2026-01-05"), "{said}");
     // Elsewhere it is the same line.
     assert_eq!(take_back(&film, &place, &[])["hours"]["new"], 0);
+}
+
+/// As a spreadsheet saves "Unicode text" or writes what parts the cells above them, and counts hours as a time of day.
+#[test]
+fn a_time_sheet_is_read_as_spreadsheets_save_it() {
+    let text = "sep=;\r\ndate;shot;frames;hours;note\r\n5.1.2026;br050;1001;01:30:00;Pfähle\r\n";
+    let wide: Vec<u8> =
+        std::iter::once(0xfeff).chain(text.encode_utf16()).flat_map(u16::to_le_bytes).collect();
+    for bytes in [text.as_bytes(), &wide] {
+        let film = declared();
+        let (_, place) = hand_out(&film, &["br050", "--to", "ana"]);
+        std::fs::write(place.join("return/hours.csv"), bytes).unwrap();
+        take_back(&film, &place, &[]);
+        let worked = rows(&film, "worked");
+        assert_eq!(
+            (&worked[0]["took"], &worked[0]["note"]),
+            (&json!(5400.0), &json!("Pfähle")),
+            "{worked:?}"
+        );
+    }
+    // What is neither is refused by its line, and nothing of the packet is taken.
+    let film = declared();
+    let (_, place) = hand_out(&film, &["br050", "--to", "ana"]);
+    let bytes = b"date,shot,frames,hours,note\n2026-01-05,br050,1001,1,Pf\xe4hle\n";
+    std::fs::write(place.join("return/hours.csv"), bytes).unwrap();
+    put(&place, "br050", 1001, &grey(1));
+    let (code, said) = film.said(&["takeback", place.to_str().unwrap()]);
+    assert!(
+        code == Some(1) && said.contains("return/hours.csv:2: it has a letter that is not UTF-8"),
+        "{said}"
+    );
+    assert!(rows(&film, "takeback").is_empty() && rows(&film, "worked").is_empty());
 }
 
 #[test]

@@ -5,6 +5,7 @@
 //! terminal.
 
 pub mod brief;
+mod cells;
 mod choosing;
 mod contents;
 pub mod handing;

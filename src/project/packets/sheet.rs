@@ -10,6 +10,7 @@ use std::time::Duration;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
+use super::cells::{Table, decoded};
 use crate::base::frames::FrameSet;
 use crate::crew::packets::Packet;
 use crate::crew::times::{root, twice};
@@ -75,18 +76,20 @@ pub fn blank(shots: &[&str]) -> String {
 ///
 /// # Errors
 /// Every line that cannot be taken.
-pub fn read(place: &str, text: &str, packet: &Packet, today: Date) -> Result<Vec<Line>, Vec<Fault>> {
-    let text = text.trim_start_matches('\u{feff}');
+pub fn read(place: &str, bytes: &[u8], packet: &Packet, today: Date) -> Result<Vec<Line>, Vec<Fault>> {
+    let no_text = |(number, why): (usize, &str)| {
+        vec![Fault::new(format!("{place}:{number}"), format!("it {why}"), "save it as CSV in UTF-8")]
+    };
+    let text = decoded(bytes).map_err(no_text)?;
     let way = "fill in date (2026-12-05), shot, frames, hours (1.5 or 1:30) and a note";
-    let head = text.lines().next().unwrap_or("");
-    let part = [',', ';', '\t'].into_iter().max_by_key(|&c| head.matches(c).count()).unwrap_or(',');
-    let (rows, open) = cells(text, part);
+    let Table { rows, open } = Table::of(&text);
     let is_head = |row: &Vec<String>| {
         COLUMNS.iter().enumerate().all(|(i, name)| row.get(i).is_some_and(|c| c.eq_ignore_ascii_case(name)))
     };
     if !rows.first().is_some_and(|(_, row)| is_head(row)) {
+        let number = rows.first().map_or(1, |(number, _)| *number);
         let why = format!("its first line is not {}", COLUMNS.join(","));
-        return Err(vec![Fault::new(place, why, "keep the first line as it was sent")]);
+        return Err(vec![Fault::new(format!("{place}:{number}"), why, "keep the first line as it was sent")]);
     }
     if rows.len() > MOST_LINES {
         let why = format!("it has more than {MOST_LINES} lines");
@@ -192,58 +195,20 @@ fn day(text: &str) -> Result<Date, String> {
     }
 }
 
-/// Hours as 1.5, 1,5 or 1:30, in microseconds.
+/// Hours as 1.5, 1,5, 1:30 or 1:30:00, in microseconds.
 fn duration(text: &str) -> Option<u64> {
-    let hours = match text.split_once(':') {
-        Some((hours, minutes)) => {
-            let minutes: f64 = minutes.parse::<u32>().ok().filter(|&m| m < 60)?.into();
-            f64::from(hours.parse::<u32>().ok()?) + minutes / 60.0
+    let whole = |text: &str| text.trim().parse::<u32>().ok();
+    let below_sixty = |text: &str| whole(text).filter(|&n| n < 60).map(f64::from);
+    let parts: Vec<&str> = text.split(':').collect();
+    let hours = match parts[..] {
+        [hours] => hours.replace(',', ".").parse().ok()?,
+        [hours, minutes] => f64::from(whole(hours)?) + below_sixty(minutes)? / 60.0,
+        [hours, minutes, seconds] => {
+            f64::from(whole(hours)?) + below_sixty(minutes)? / 60.0 + below_sixty(seconds)? / 3600.0
         }
-        None => text.replace(',', ".").parse().ok()?,
+        _ => return None,
     };
     (0.0..=MOST_HOURS).contains(&hours).then(|| (hours * 3.6e9).round() as u64)
-}
-
-/// A row of a table, with the number of the line that it begins on.
-type Cells = (usize, Vec<String>);
-
-/// The rows of a table (RFC 4180), without empty ones, and the line where a quote opens that is never closed.
-fn cells(text: &str, part: char) -> (Vec<Cells>, Option<usize>) {
-    let (mut rows, mut row, mut cell) = (Vec::new(), Vec::new(), String::new());
-    let (mut quoted, mut line, mut begin, mut opened) = (false, 1, 1, 1);
-    let mut chars = text.chars().peekable();
-    let mut end = |row: &mut Vec<String>, cell: &mut String, begin: usize| {
-        row.push(std::mem::take(cell));
-        let row = std::mem::take(row);
-        if row.iter().any(|cell| !cell.trim().is_empty()) {
-            rows.push((begin, row));
-        }
-    };
-    while let Some(c) = chars.next() {
-        match c {
-            '"' if quoted && chars.peek() == Some(&'"') => {
-                chars.next();
-                cell.push('"');
-            }
-            '"' if quoted => quoted = false,
-            '"' if cell.trim().is_empty() => (quoted, opened) = (true, line),
-            '\n' | '\r' if !quoted => {
-                if c == '\r' && chars.peek() == Some(&'\n') {
-                    chars.next();
-                }
-                end(&mut row, &mut cell, begin);
-                line += 1;
-                begin = line;
-            }
-            c if c == part && !quoted => row.push(std::mem::take(&mut cell)),
-            c => {
-                line += usize::from(c == '\n');
-                cell.push(c);
-            }
-        }
-    }
-    end(&mut row, &mut cell, begin);
-    (rows, quoted.then_some(opened))
 }
 
 /// A row of a packet's sheets, with what it ever said.
@@ -401,7 +366,7 @@ mod tests {
 
     fn lines(text: &str) -> Result<Vec<Line>, String> {
         let packet = packet(&[("br050", "1001-1012"), ("br060", "1001-1008")]);
-        read("hours.csv", text, &packet, today())
+        read("hours.csv", text.as_bytes(), &packet, today())
             .map_err(|all| all.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))
     }
 
@@ -419,9 +384,17 @@ mod tests {
             "date,shot,frames,hours,note\r\n2026-12-05,br050,1001-1004,1.5,\"the raker, \"\"first\"\" pass\"\r\n,br060,,,\r\n",
             "\u{feff}Date;Shot;Frames;Hours;Note\n5.12.2026;br050;1001-1004;1,5;the raker, \"first\" pass\n",
             "date\tshot\tframes\thours\tnote\n2026-12-05\tbr050\t1001-1004\t1:30\tthe raker, \"first\" pass",
+            "date,shot,frames,hours,note\n2026-12-05,br050,1001-1004,01:30:00,\"the raker, \"\"first\"\" pass\"\n",
         ] {
             assert_eq!(lines(text).unwrap(), std::slice::from_ref(&want), "{text}");
         }
+        // A line that says what parts the cells counts as one, so that the number is of the file.
+        let said = lines(
+            "sep=;\r\ndate;shot;frames;hours;note\r\n2026-12-05;br050;1001-1004;1,5;the raker, \"first\" pass\r\n",
+        );
+        assert_eq!(said, Ok(vec![want.clone()]));
+        let said = lines("sep=;\ndate;shot;frames;hours;note\n2026-12-05;br050;;soon;\n").unwrap_err();
+        assert!(said.starts_with("hours.csv:3: "), "{said}");
         let all = lines("date,shot,frames,hours,note\n2026-12-05,br060,,2,\n").unwrap();
         assert_eq!((&*all[0].frames, &*all[0].note), ("1001-1008", ""));
     }
@@ -432,6 +405,11 @@ mod tests {
             ("2026-12-05,br050,,25,", "no number of hours"),
             ("2026-12-05,br050,,-1,", "no number of hours"),
             ("2026-12-05,br050,,nan,", "no number of hours"),
+            ("2026-12-05,br050,,1:60:00,", "no number of hours"),
+            ("2026-12-05,br050,,1:30:60,", "no number of hours"),
+            ("2026-12-05,br050,,24:00:01,", "no number of hours"),
+            ("2026-12-05,br050,,1:30:00:00,", "no number of hours"),
+            ("2026-12-05,br050,,1:30:00 PM,", "no number of hours"),
             ("12/05/2026,br050,,1,", "no day"),
             ("2026-12-09,br050,,1,", "yet to come"),
             ("2026-12-05,,,1,", "no shot ''"),
@@ -449,7 +427,10 @@ mod tests {
         let long = "date,shot,frames,hours,note\n2026-12-05,br050,,13,\n2026-12-05,br060,,12,\n";
         let said = lines(long).unwrap_err();
         assert!(said.starts_with("hours.csv:3: ") && said.contains("2026-12-05 has 25 h"), "{said}");
-        assert!(lines("day,shot\n").unwrap_err().contains("first line"));
+        let said = lines("day,shot\n").unwrap_err();
+        assert!(said.starts_with("hours.csv:1: ") && said.contains("first line"), "{said}");
+        let said = lines("sep=;\ndate,shot,frames,hours,note\n").unwrap_err();
+        assert!(said.starts_with("hours.csv:2: "), "{said}");
     }
 
     #[test]
@@ -575,7 +556,7 @@ mod tests {
 
     proptest::proptest! {
         #[test]
-        fn no_text_makes_it_panic(text in "(date,shot,frames,hours,note\n)?[0-9a-z,;\"\n\r:.-]{0,80}") {
+        fn no_text_makes_it_panic(text in "(sep=.\n)?(date,shot,frames,hours,note\n)?[0-9a-z,;\"\n\r:.-]{0,80}") {
             let _ = lines(&text);
         }
     }

@@ -214,20 +214,12 @@ impl Project {
         order: &Order<'_>,
     ) -> Vec<sheet::Line> {
         let Some(entry) = sorted.sheet else { return Vec::new() };
-        let text = match opened.text(&entry.path, TEXT_LIMIT) {
-            Ok(text) => text.unwrap_or_default(),
-            Err(fault) => {
-                sorted.faults.push(fault);
-                return Vec::new();
-            }
-        };
-        match sheet::read(&entry.path, &text, packet, order.today) {
-            Ok(lines) => lines,
-            Err(faults) => {
-                sorted.faults.extend(faults);
-                Vec::new()
-            }
-        }
+        let bytes = opened.bytes(entry, TEXT_LIMIT).map_err(|fault| vec![fault]);
+        let lines = bytes.and_then(|bytes| sheet::read(&entry.path, &bytes, packet, order.today));
+        lines.unwrap_or_else(|faults| {
+            sorted.faults.extend(faults);
+            Vec::new()
+        })
     }
 
     /// A folder for what is looked at, which is gone in any case. What a crash left of one is cleared.
