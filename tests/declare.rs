@@ -505,6 +505,14 @@ fn stages() {
             "endboard.yaml:7:163 error: shot br030, stage b: 'picture' or a list of mattes' names is wanted here, not 'all'",
         ],
     );
+    // One matte is grey, whatever the file; several are told apart by the names of an EXR file's channels.
+    check(
+        "a: { by_hand: { files: 'h/a.#.png', delivers: [x] } }, b: { by_hand: { files: 'h/b.#.EXR', delivers: [x, y] } }, \
+         c: { by_hand: { files: 'h/c.#.png', delivers: [x, y] } }",
+        &[
+            "endboard.yaml:7:192 error: shot br030, stage c: 2 mattes are to be in one file, and only OpenEXR names the channels that tell them apart: they could never come in (let the files end in .exr, or make a stage of each matte)",
+        ],
+    );
     check(
         "'a.b': { operator: x }, -c: { operator: x }, D: { operator: x }, d: { operator: x }",
         &[

@@ -8,7 +8,7 @@ use indexmap::IndexMap;
 use crate::base::problem::{Problem, Problems, Severity, Span, nearest};
 use crate::base::value::{Fields, Map, Node, Value};
 use crate::declare::commands;
-use crate::declare::film::{At, ByHand, Coding, Each, FilePattern, From, Stage, Work};
+use crate::declare::film::{At, ByHand, Coding, Delivers, Each, FilePattern, From, Stage, Work};
 use crate::declare::found::shortened;
 use crate::declare::names::path;
 use crate::declare::places::own_folder;
@@ -179,8 +179,25 @@ fn by_hand(value: &Value, problems: &mut Problems) -> Option<ByHand> {
         files.and_then(|files| fields.keep(hand_files(files).map(|p| At { value: p, span: files.span })));
     let delivers = commands::delivers(&mut fields);
     let coding = coding(&mut fields);
+    if let (Some(files), Delivers::Mattes(names)) = (&files, &delivers) {
+        fields.problems.extend(too_many_mattes(files, names));
+    }
     problems.extend(fields.finish());
     Some(ByHand { files: files?, delivers, coding })
+}
+
+/// Several mattes in one file are told apart by the names of its channels, which OpenEXR alone has.
+fn too_many_mattes(files: &At<FilePattern>, names: &[std::sync::Arc<str>]) -> Option<Problem> {
+    let is_named = files.value.after.to_ascii_lowercase().ends_with(".exr");
+    if names.len() < 2 || is_named {
+        return None;
+    }
+    let message = format!(
+        "{} mattes are to be in one file, and only OpenEXR names the channels that tell them apart: they could never come in",
+        names.len()
+    );
+    let help = "let the files end in .exr, or make a stage of each matte";
+    Some(Problem::error(files.span, message).help(help))
 }
 
 fn hand_files(value: &Value) -> Result<FilePattern, Problem> {
