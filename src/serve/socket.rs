@@ -12,7 +12,7 @@ use axum::Router;
 use hyper::server::conn::http1;
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
-use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
+use tokio::io::{AsyncRead, AsyncReadExt as _, AsyncWrite, AsyncWriteExt as _, ReadBuf};
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::{Semaphore, watch};
 use tokio::time::{Instant, Sleep, sleep_until, timeout};
@@ -21,11 +21,15 @@ use tokio::time::{Instant, Sleep, sleep_until, timeout};
 const GRACE: Duration = Duration::from_secs(2);
 /// Rest after the system refused a connection, as when no more files may be open.
 const REST: Duration = Duration::from_millis(200);
+/// Connections that are told at the same time that there is no place; more are closed without a word.
+const TURNED_AWAY: usize = 32;
+/// The most bytes of a question that are heard before it is told so.
+const HEARD: usize = 8 * 1024;
 
 /// What a browser may take.
 #[derive(Clone, Copy, Debug)]
 pub struct Limits {
-    /// Connections at a time; more wait with the system.
+    /// Connections at a time; more are told so and closed.
     pub connections: usize,
     /// How many of them may follow changes without end, so that there is always room for questions.
     pub followers: usize,
@@ -57,19 +61,26 @@ pub async fn answer(
 ) {
     let mut open = tokio::task::JoinSet::new();
     let mut told = stopped.clone();
+    let doors = Arc::new(Semaphore::new(TURNED_AWAY));
     loop {
         let stream = tokio::select! {
             stream = listener.accept() => stream,
             _ = told.wait_for(|stopped| *stopped) => break,
         };
         while open.try_join_next().is_some() {}
-        // Nobody holds a place before there is a connection for it: the other address would have one less.
-        let place = tokio::select! {
-            place = Arc::clone(&places).acquire_owned() => place,
-            _ = told.wait_for(|stopped| *stopped) => break,
-        };
-        let (Ok((stream, _)), Ok(place)) = (stream, place) else {
+        let Ok((stream, _)) = stream else {
             tokio::time::sleep(REST).await;
+            continue;
+        };
+        // Nobody holds a place before there is a connection for it: the other address would have one less. Whoever finds none free
+        // is told at once, as a browser that waits in vain looks as if this program had ended.
+        let Ok(place) = Arc::clone(&places).try_acquire_owned() else {
+            if let Ok(door) = Arc::clone(&doors).try_acquire_owned() {
+                open.spawn(async move {
+                    let _ = timeout(GRACE, turn_away(stream)).await;
+                    drop(door);
+                });
+            }
             continue;
         };
         let (router, stopped) = (router.clone(), stopped.clone());
@@ -79,6 +90,26 @@ pub async fn answer(
         });
     }
     while open.join_next().await.is_some() {}
+}
+
+/// Hears a question and answers that there is no place. What is left unread when a connection is closed would take the answer with
+/// it.
+async fn turn_away(mut stream: TcpStream) -> io::Result<()> {
+    let (mut heard, mut some) = (Vec::new(), [0; 1024]);
+    while heard.len() < HEARD && !heard.windows(4).any(|end| end == b"\r\n\r\n") {
+        match stream.read(&mut some).await? {
+            0 => break,
+            n => heard.extend_from_slice(&some[..n]),
+        }
+    }
+    let words = "so many connections to this film are open already; close some pages of it and try again";
+    let answer = format!(
+        "HTTP/1.1 503 Service Unavailable\r\nContent-Type: text/plain; charset=utf-8\r\nContent-Length: {}\r\n\
+         Retry-After: 2\r\nCache-Control: no-store\r\nConnection: close\r\n\r\n{words}",
+        words.len()
+    );
+    stream.write_all(answer.as_bytes()).await?;
+    stream.shutdown().await
 }
 
 /// All questions of one connection. What goes wrong on it is the browser's to see.

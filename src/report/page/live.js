@@ -26,8 +26,9 @@
         body: JSON.stringify(what),
         credentials: "omit",
       });
-      const { says: words } = await answer.json();
-      says.textContent = words;
+      // What turns a question away before it is read says so in plain words.
+      const words = await answer.text();
+      says.textContent = answer.headers.get("Content-Type")?.startsWith("application/json") ? JSON.parse(words).says : words;
       if (answer.status === 401) { ask.hidden = false; field.focus(); }
       return answer.ok;
     } catch {
@@ -125,8 +126,10 @@
 
   let version = Number(document.body.dataset.version);
   const anew = async () => {
-    const text = await (await fetch("/", { credentials: "omit" })).text();
-    const page = new DOMParser().parseFromString(text, "text/html");
+    const answer = await fetch("/", { credentials: "omit" });
+    // Turned away, the page stays as it was, and asks again.
+    if (!answer.ok) { setTimeout(() => after(anew), 2000); return; }
+    const page = new DOMParser().parseFromString(await answer.text(), "text/html");
     version = Number(page.body.dataset.version);
     document.body.dataset.version = version;
     // Where whole parts came or went, the page is put in order again around them, all but the desk.
