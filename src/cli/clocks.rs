@@ -66,31 +66,31 @@ pub fn list(
         return Ok(Exit::Done);
     }
     match running.len() {
-        0 => say!("no clock runs"),
-        _ => running.iter().for_each(|clock| say!("{}", runs(clock, now, &names.short(clock.entry.id)))),
+        0 => flow!("no clock runs"),
+        _ => running.iter().for_each(|clock| flow!("{}", runs(clock, now, &names.short(clock.entry.id)))),
     }
-    say!("today {}, this week {}", words::time(today), words::time(week));
+    flow!("today {}, this week {}", words::time(today), words::time(week));
     let mut last: Vec<&Work<'_>> = works.iter().copied().filter(|work| !work.took.is_zero()).collect();
     last.sort_by_key(|work| std::cmp::Reverse((work.ended(), work.entry.id)));
     for work in last.iter().take(LISTED) {
-        say!("  {}", worked(work, now, &names.short(work.entry.id)));
+        flow!("  {}", worked(work, now, &names.short(work.entry.id)));
     }
     if last.len() > LISTED {
-        say!("  {} earlier; --json lists all", words::count((last.len() - LISTED) as u64, "row"));
+        flow!("  {} earlier; --json lists all", words::count((last.len() - LISTED) as u64, "row"));
     }
-    overlaps.iter().for_each(|one| say!("{}", overlap(one)));
+    overlaps.iter().for_each(|one| flow!("{}", overlap(one)));
     for work in doubled.iter().filter(|work| !work.took.is_zero()) {
         let why = match work.worked.ends {
             Some(_) => "another row ends the same clock",
             None => "another row has the same line of the packet's time sheet",
         };
-        say!(
+        flow!(
             "not counted: {}, as {why}; if this one is right, correct the other",
             worked(work, now, &names.short(work.entry.id))
         );
     }
     for one in times.contested.iter().filter(|one| is_meant_work(one.of)) {
-        say!("{}", contest(one, &names.short(one.of.id)));
+        flow!("{}", contest(one, &names.short(one.of.id)));
     }
     let soon = now.at.saturating_add(Duration::from_secs(300)).unwrap_or(now.at);
     // Time of a day without a time stands at noon or later, which may be yet to come on a day that is not.
@@ -101,7 +101,7 @@ pub fn list(
     let early = last.iter().filter(is_early);
     for work in early {
         let (name, person) = (names.short(work.entry.id), line(&work.worked.person, 30));
-        say!(
+        flow!(
             "{name} of {person} ends at {}, which is yet to come: a machine's date was wrong",
             now.clock(work.ended())
         );

@@ -124,20 +124,20 @@ pub fn check(folder: &Path, as_json: bool) -> Answer {
         ("a manifest that the chain does not name", &found.stray),
     ];
     for (word, list) in lists {
-        list.iter().for_each(|path| say!("{}: {word}", show::clean(path)));
+        list.iter().for_each(|path| flow!("{}: {word}", show::clean(path)));
     }
-    found.odd.iter().for_each(|(path, why)| say!("{}: {}", show::clean(path), show::clean(why)));
+    found.odd.iter().for_each(|(path, why)| flow!("{}: {}", show::clean(path), show::clean(why)));
     for (file, found) in &synced {
         let says = found.as_ref().map_or_else(Unsynced::sentence, Synced::sentence);
-        say!("{}: {}", show::clean(file), show::clean(&says));
+        flow!("{}: {}", show::clean(file), show::clean(&says));
     }
     for (place, says) in &passed {
-        say!("{}: {}; it was delivered as it is", show::clean(place), show::clean(says));
+        flow!("{}: {}; it was delivered as it is", show::clean(place), show::clean(says));
     }
     let same = words::count(found.same as u64, "file");
     match found.is_none() {
-        true => say!("{}: {same}, all as listed", folder.display()),
-        false => say!("{}: not as it was delivered; {same} as listed", folder.display()),
+        true => flow!("{}: {same}, all as listed", folder.display()),
+        false => flow!("{}: not as it was delivered; {same} as listed", folder.display()),
     }
     Ok(exit)
 }
@@ -168,10 +168,10 @@ fn plan(film: &str, dues: &[Due], as_json: bool) -> Exit {
 fn say_due(due: &Due) {
     let place = due.place.as_ref().map_or(String::new(), |place| format!(", in {place}"));
     match due.standing {
-        Standing::Fresh => say!("{}: fresh{place}", due.name),
+        Standing::Fresh => flow!("{}: fresh{place}", due.name),
         _ if due.lacking.is_empty() => {
             let count = due.pieces();
-            say!(
+            flow!(
                 "{}: {}{place}; would be made of {count} frames and blocks of sound",
                 due.name,
                 due.standing
@@ -179,7 +179,7 @@ fn say_due(due: &Due) {
             lines(&due.why);
         }
         _ => {
-            say!("{}: {}{place}; cannot be made:", due.name, due.standing);
+            flow!("{}: {}{place}; cannot be made:", due.name, due.standing);
             lacks(&due.lacking);
         }
     }
@@ -188,18 +188,18 @@ fn say_due(due: &Due) {
 }
 
 fn lines(all: &[String]) {
-    all.iter().take(TOLD).for_each(|line| say!("    {}", show::clean(line)));
+    all.iter().take(TOLD).for_each(|line| flow!("    {}", show::clean(line)));
     rest(all.len());
 }
 
 fn lacks(all: &[Lack]) {
-    all.iter().take(TOLD).for_each(|lack| say!("    {}: {}; {}", lack.place, lack.why, lack.way));
+    all.iter().take(TOLD).for_each(|lack| flow!("    {}: {}; {}", lack.place, lack.why, lack.way));
     rest(all.len());
 }
 
 fn rest(count: usize) {
     if count > TOLD {
-        say!("    and {} more", count - TOLD);
+        flow!("    and {} more", count - TOLD);
     }
 }
 
@@ -226,13 +226,13 @@ fn told(due: &Due, came: &Came) {
     match came {
         Came::Fresh => {
             let place = due.place.as_deref().unwrap_or("its folder");
-            say!("{name}: fresh; {place} is as it was delivered");
+            flow!("{name}: fresh; {place} is as it was delivered");
             passed(name, &due.passed);
         }
         Came::Made(made) => {
-            say!("{name}: made and checked, in {}; report.txt there has the numbers", made.place);
+            flow!("{name}: made and checked, in {}; report.txt there has the numbers", made.place);
             if let Some(synced) = &made.sync {
-                say!("    {}", synced.sentence());
+                flow!("    {}", synced.sentence());
             }
             passed(name, &made.passed);
         }
@@ -241,12 +241,12 @@ fn told(due: &Due, came: &Came) {
                 true => "inspection found faults in what goes in",
                 false => "what goes in is not as declared",
             };
-            say!("{name}: not made: {why}:");
+            flow!("{name}: not made: {why}:");
             lacks(&due.lacking);
             lacks(&due.faults);
         }
         Came::Failed(why) | Came::System(why) => {
-            say!("{name}: not made, and nothing stands under its name: {}", show::clean(why));
+            flow!("{name}: not made, and nothing stands under its name: {}", show::clean(why));
         }
         Came::Stopped => tell!("{name}: stopped; nothing stands under its name"),
     }
@@ -315,6 +315,6 @@ pub fn say_standing(dues: &[Due]) {
                 format!("; delivered as it is: {}: {}{more}", show::clean(place), show::clean(says))
             }
         };
-        say!("delivery {}: {}{place}{why}{passed}", due.name, due.standing);
+        flow!("delivery {}: {}{place}{why}{passed}", due.name, due.standing);
     }
 }

@@ -7,6 +7,11 @@ macro_rules! say {
     ($($line:tt)*) => { $crate::cli::show::say(format_args!("{}\n", format_args!($($line)*))) };
 }
 
+/// Prints a line that may be long; on a terminal it goes on beneath itself.
+macro_rules! flow {
+    ($($line:tt)*) => { $crate::cli::show::flow(format_args!($($line)*)) };
+}
+
 /// Prints a line to the standard error; where that takes none, there is nobody left to tell.
 macro_rules! tell {
     ($($line:tt)*) => { $crate::cli::show::tell(format_args!("{}\n", format_args!($($line)*))) };

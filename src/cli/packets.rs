@@ -78,12 +78,12 @@ pub fn handout(project: &Project, arguments: &Arguments, options: &Handout) -> A
     }
     let due = options.due.map_or(String::new(), |day| format!(", due {day}"));
     for (place, count) in &handed.parts {
-        say!("{place}: {} to {}{due}", show::frames(*count), show::clean(&options.to));
+        flow!("{place}: {} to {}{due}", show::frames(*count), show::clean(&options.to));
     }
     say!("packet {}: {}", handed.packet, handed.place.display());
     match &sent {
         Some(sent) => packets_shared::tell(sent),
-        None => say!("send it, and take what comes back with `endboard takeback PATH`"),
+        None => flow!("send it, and take what comes back with `endboard takeback PATH`"),
     }
     Ok(Exit::Done)
 }
@@ -167,7 +167,7 @@ fn told(taken: &Taken, plan: bool) {
         let place = |frames: &FrameSet| format!("{}/{}@{frames}", came.shot, came.stage);
         if !came.frames.is_empty() {
             let count = show::frames(came.frames.len());
-            say!("{}: {count} {would}taken back, return {}", place(&came.frames), came.version);
+            flow!("{}: {count} {would}taken back, return {}", place(&came.frames), came.version);
         }
         let lines = [
             (&came.again, "came before just so"),
@@ -184,7 +184,7 @@ fn told(taken: &Taken, plan: bool) {
             (&came.gaps, "a gap: not among what came"),
         ];
         for (frames, says) in lines.iter().filter(|(frames, _)| !frames.is_empty()) {
-            say!("  {}: {says}", place(frames));
+            flow!("  {}: {says}", place(frames));
         }
     }
     let (new, corrected, micros) = taken.hours;
@@ -193,20 +193,20 @@ fn told(taken: &Taken, plan: bool) {
         let rows = words::count((new + corrected) as u64, "line");
         let corrected =
             if corrected > 0 { format!(", {corrected} of them put right") } else { String::new() };
-        say!(
+        flow!(
             "hours: {time} of {} {would}noted ({rows} of the time sheet{corrected})",
             show::clean(&taken.person)
         );
     }
-    taken.kept.iter().for_each(|(from, to)| say!("{}", show::clean(&taken::kept(from, to))));
-    taken.remarks.iter().for_each(|remark| say!("{}", show::clean(remark)));
+    taken.kept.iter().for_each(|(from, to)| flow!("{}", show::clean(&taken::kept(from, to))));
+    taken.remarks.iter().for_each(|remark| flow!("{}", show::clean(remark)));
     let left: usize = taken.came.iter().map(|came| came.left.len()).sum();
     match (taken.is_open, left) {
-        (true, n) => say!("{name}: {} still to come", show::frames(n)),
-        _ => say!("{name}: all of it is back, or nothing more is expected"),
+        (true, n) => flow!("{name}: {} still to come", show::frames(n)),
+        _ => flow!("{name}: all of it is back, or nothing more is expected"),
     }
     if !plan && taken.came.iter().any(|came| !came.frames.is_empty()) {
-        say!("next: `endboard rebuild` takes the files in");
+        flow!("next: `endboard rebuild` takes the files in");
     }
 }
 
@@ -245,14 +245,14 @@ fn use_return(project: &Project, arguments: &Arguments, options: &Takeback, vers
         );
         return Ok(Exit::Done);
     }
-    used.places.iter().for_each(|place| say!("{place}: return {version} is in use"));
-    used.already.iter().for_each(|place| say!("{place}: return {version} is in use already"));
-    used.placed.kept.iter().for_each(|(from, to)| say!("{}", show::clean(&taken::kept(from, to))));
-    remarks.iter().for_each(|remark| say!("{}", show::clean(remark)));
+    used.places.iter().for_each(|place| flow!("{place}: return {version} is in use"));
+    used.already.iter().for_each(|place| flow!("{place}: return {version} is in use already"));
+    used.placed.kept.iter().for_each(|(from, to)| flow!("{}", show::clean(&taken::kept(from, to))));
+    remarks.iter().for_each(|remark| flow!("{}", show::clean(remark)));
     if used.places.is_empty() {
         return Ok(Exit::Done);
     }
-    say!("next: `endboard rebuild` puts back what was rendered of it before");
+    flow!("next: `endboard rebuild` puts back what was rendered of it before");
     Ok(Exit::Done)
 }
 
@@ -268,8 +268,8 @@ pub fn outstanding(project: &Project, arguments: &Arguments, options: &Outstandi
                 json!({ "format": "endboard outstanding 1", "closed": packet.name, "frames": all, "back": back, "remarks": remarks })
             );
         } else {
-            remarks.iter().for_each(|remark| say!("{}", show::clean(remark)));
-            say!("{} is closed: {back} of {} came back", packet.name, show::frames(all));
+            remarks.iter().for_each(|remark| flow!("{}", show::clean(remark)));
+            flow!("{} is closed: {back} of {} came back", packet.name, show::frames(all));
         }
         return Ok(Exit::Done);
     }
@@ -287,10 +287,10 @@ pub fn outstanding(project: &Project, arguments: &Arguments, options: &Outstandi
         return Ok(Exit::Done);
     }
     if all.is_empty() {
-        say!("nothing is out");
+        flow!("nothing is out");
     }
     for out in &all {
-        say!("{}", show::clean(&line(out)));
+        flow!("{}", show::clean(&line(out)));
         for part in &out.packet.parts {
             let place = format!("{}/{}", part.shot, part.stage);
             let back = match part.back.is_empty() {
@@ -299,7 +299,7 @@ pub fn outstanding(project: &Project, arguments: &Arguments, options: &Outstandi
             };
             let gone =
                 if out.gone.contains(&place) { "; the film has no such hand stage any more" } else { "" };
-            say!("  {place}@{}: {back}{gone}", part.frames);
+            flow!("  {place}@{}: {back}{gone}", part.frames);
         }
     }
     twice(&status.packets).iter().for_each(several::say);
@@ -357,7 +357,7 @@ pub fn standing(project: &Project, status: &Status) -> Vec<Value> {
 /// A line a packet that has something of what is selected, for `status`.
 pub fn say_standing(project: &Project, status: &Status, selection: &Selection) {
     for out in project.outstanding(status, selection, Zoned::now().date()) {
-        say!("out: {}", show::clean(&line(&out)));
+        flow!("out: {}", show::clean(&line(&out)));
     }
     let all = twice(&status.packets);
     all.iter().filter(|one| selection.matches(&one.shot, &one.stage).is_some()).for_each(several::say);

@@ -7,6 +7,7 @@ use std::io::Write as _;
 use owo_colors::OwoColorize;
 
 use crate::base::problem::{Problem, Severity, Sources, Span};
+use crate::report::lines;
 use crate::report::ribbon::{self, Piece};
 use crate::report::words::Look;
 
@@ -14,6 +15,15 @@ use crate::report::words::Look;
 /// other refusal ends it with a word why.
 pub fn say(text: Arguments<'_>) {
     ended(anstream::stdout().lock().write_fmt(text));
+}
+
+/// Writes lines that may be long. On a terminal each goes on beneath itself; in a file, or for another program, a line is a line.
+pub fn flow(text: Arguments<'_>) {
+    let text = text.to_string();
+    let Some(width) = console_width().map(within) else { return say(format_args!("{text}\n")) };
+    let mut out = String::new();
+    text.split('\n').for_each(|line| lines::hang(&mut out, line, width));
+    say(format_args!("{out}"));
 }
 
 fn ended(written: std::io::Result<()>) {
@@ -110,12 +120,17 @@ pub fn pieces(pieces: &[Piece], in_colour: bool) -> String {
 
 /// Layout for the terminal at hand.
 pub fn look() -> Look {
-    let width = console_width().unwrap_or(100).clamp(40, 160);
+    let width = within(console_width().unwrap_or(100));
     let ascii = ["LC_ALL", "LC_CTYPE", "LANG"]
         .iter()
         .find_map(|name| std::env::var(name).ok().filter(|v| !v.is_empty()));
     let ascii = ascii.is_some_and(|value| value == "C" || value == "POSIX");
     Look { width, ascii, ..Look::default() }
+}
+
+/// Columns that reports are laid out for.
+fn within(columns: usize) -> usize {
+    columns.clamp(40, 160)
 }
 
 fn console_width() -> Option<usize> {

@@ -75,7 +75,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status
     say!("");
     say!("{}", show::pieces(&ribbon::legend(&drawn, show::look().ascii), in_colour));
     let what = if selection.is_everything() { graph.film.clone() } else { options.selectors.join(" ") };
-    say!("{what}: {}", Counts::of_all(&strips).words());
+    flow!("{what}: {}", Counts::of_all(&strips).words());
     notices(status, &besides.faults);
     kept.iter().for_each(|kept| tell_held(&hold(status, kept)));
     trouble::failed(graph, &besides.failed, false);
@@ -155,7 +155,7 @@ fn tell_held(hold: &Hold) {
         (all, n) if n == all => "; fresh now, and later changes will not render them".into(),
         (_, n) => format!("; {n} of them fresh now, and later changes will not render those"),
     };
-    say!("held: {shot}/{stage}@{frames} {}{fresh}", show::clean(kept));
+    flow!("held: {shot}/{stage}@{frames} {}{fresh}", show::clean(kept));
 }
 
 /// What people said of the frames selected, counted: a frame of which two said the same counts once, and as approved where one of
@@ -185,10 +185,10 @@ fn tell_crew(project: &Project, status: &Status, selection: &Selection) {
         let also: String =
             also.iter().filter(|(n, _)| *n > 0).map(|(n, word)| format!(", {n} {word}")).collect();
         let hint = if also.is_empty() { "" } else { "; `endboard approve` lists them" };
-        say!("approved: {}{also}{hint}", words::count(in_force, "frame"));
+        flow!("approved: {}{also}{hint}", words::count(in_force, "frame"));
     }
     if open_notes > 0 {
-        say!("{}; `endboard notes` lists them", words::count(open_notes, "open note"));
+        flow!("{}; `endboard notes` lists them", words::count(open_notes, "open note"));
     }
 }
 
@@ -198,7 +198,7 @@ fn notices(status: &Status, faults: &Problems) {
     }
     people::tell_ledger(&status.ledger.1);
     for damaged in &status.damaged {
-        say!("{damaged}");
+        flow!("{damaged}");
     }
 }
 
@@ -207,7 +207,7 @@ fn tell_left(folders: &BTreeMap<String, usize>) {
         |(folder, files): (&String, &usize)| format!("{folder} ({})", words::count(*files as u64, "file"));
     let folders: Vec<String> = folders.iter().map(told).collect();
     if !folders.is_empty() {
-        say!(
+        flow!(
             "left behind, of frames that the film no longer has: {}; `endboard sweep --remove` takes them away",
             folders.join(", ")
         );
@@ -219,13 +219,13 @@ fn next(to_make: usize, to_put_back: usize, selectors: &[String]) {
     let words = std::iter::once("endboard rebuild".to_string()).chain(selectors.iter().cloned());
     let command = words.collect::<Vec<_>>().join(" ");
     match (to_make, to_put_back) {
-        (0, _) => say!("nothing to render"),
-        (n, 0) => say!("next: `{command}` makes up to {}", show::frames(n)),
+        (0, _) => flow!("nothing to render"),
+        (n, 0) => flow!("next: `{command}` makes up to {}", show::frames(n)),
         (n, r) if n == r => {
-            say!("next: `{command}` puts {} back without rendering", show::frames(n))
+            flow!("next: `{command}` puts {} back without rendering", show::frames(n))
         }
         (n, r) => {
-            say!("next: `{command}` makes up to {}, {r} of them put back without rendering", show::frames(n))
+            flow!("next: `{command}` makes up to {}, {r} of them put back without rendering", show::frames(n))
         }
     }
 }
@@ -234,6 +234,6 @@ fn next(to_make: usize, to_put_back: usize, selectors: &[String]) {
 pub(super) fn tell_by_hand(status: &Status, selection: &Selection) {
     let hands = ribbons::by_hand(status, &picks(&status.declared.graph, selection));
     if !hands.is_empty() {
-        say!("next, by hand: {}", hands.join(", "));
+        flow!("next, by hand: {}", hands.join(", "));
     }
 }

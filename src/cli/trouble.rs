@@ -38,13 +38,13 @@ pub fn failures(graph: &Graph, failed: &[Failed]) {
             1 => String::new(),
             n => format!(" ({n} frames)"),
         };
-        say!("\nfailed: {place}{several}: {reason}");
+        flow!("\nfailed: {place}{several}: {reason}");
         let Some(log) = &entry.log else { continue };
         let text = end_of(log).unwrap_or_default();
         let lines: Vec<&str> = text.lines().rev().take(6).collect();
         lines.iter().rev().for_each(|line| say!("    {}", show::clean(line)));
         let whole = if entry.frames.len() > 1 { "whole log of the first" } else { "whole log" };
-        say!("    {whole}: {log}");
+        flow!("    {whole}: {log}");
     }
     rest(failed.len(), "failures");
 }
@@ -54,11 +54,11 @@ pub fn failed(graph: &Graph, failed: &[Failed], again: bool) {
     for entry in failed.iter().take(TOLD) {
         let log = entry.log.as_ref().map_or(String::new(), |log| format!("; log: {log}"));
         let (place, reason) = (place(graph, entry.node, &entry.frames), show::clean(&entry.reason));
-        say!("failed: {place}: {reason}{log}");
+        flow!("failed: {place}: {reason}{log}");
     }
     rest(failed.len(), "failures");
     if !failed.is_empty() && !again {
-        say!("        tried again when something changes, or with `endboard rebuild --again`");
+        flow!("        tried again when something changes, or with `endboard rebuild --again`");
     }
 }
 
@@ -74,7 +74,7 @@ pub fn blocked(graph: &Graph, blocked: &[Blocked]) {
         if entry.frames.len() > STAGES {
             stages.push(format!("{} stages more", entry.frames.len() - STAGES));
         }
-        say!(
+        flow!(
             "blocked by {} ({}{more}): {}",
             place(graph, entry.by, &entry.by_frames),
             show::clean(&entry.says),
@@ -86,7 +86,7 @@ pub fn blocked(graph: &Graph, blocked: &[Blocked]) {
 
 fn rest(count: usize, things: &str) {
     if count > TOLD {
-        say!("and {} {things} more; `endboard status` with selectors shows them", count - TOLD);
+        flow!("and {} {things} more; `endboard status` with selectors shows them", count - TOLD);
     }
 }
 
@@ -117,7 +117,7 @@ pub fn tell_lapsed(lapsed: &[Lapsed]) {
     for Lapsed { stage, frames, by } in lapsed {
         let count = words::count(frames.len() as u64, "frame");
         let by = show::clean(&by.join(", "));
-        say!(
+        flow!(
             "no longer as approved by {by}: {stage}@{frames}, {count}; look at it and `endboard approve {stage}@{frames}`"
         );
     }

@@ -79,7 +79,7 @@ fn text((range, count, steps): &Chain) {
         } else {
             String::new()
         };
-        say!("{}{} is {}{more}: {}{digests}", "  ".repeat(depth), step.place, step.state.word(), step.says);
+        flow!("{}{} is {}{more}: {}{digests}", "  ".repeat(depth), step.place, step.state.word(), step.says);
     }
     say!("");
 }

@@ -5,7 +5,7 @@
 use std::time::Duration;
 
 use crate::report::hands::{Side, Sides};
-use crate::report::hours_table::wrap;
+use crate::report::lines::wrap;
 use crate::report::words::{self, Look, left, right, time};
 
 /// The signs of bars: hands' first pass, hands' rework, machines.

@@ -3,6 +3,7 @@
 //! Knows the layout and the bars' signs. Does not know how the sums come about.
 
 use crate::report::hours::{Hours, Part, Tally};
+use crate::report::lines::wrap;
 use crate::report::words::{self, Look, left, right};
 
 /// The signs that bars are drawn with: first pass, rework, failed.
@@ -65,36 +66,6 @@ pub fn head(hours: &Hours, look: Look) -> String {
     }
     say(&format!("{split}."));
     out
-}
-
-/// Appends a sentence, broken at spaces, but not between a number and its unit.
-pub fn wrap(out: &mut String, text: &str, width: usize) {
-    let mut chunks: Vec<String> = Vec::new();
-    let mut number = false;
-    for word in text.split(' ') {
-        match chunks.last_mut() {
-            Some(chunk) if number => {
-                chunk.push(' ');
-                chunk.push_str(word);
-            }
-            _ => chunks.push(word.into()),
-        }
-        number = word.trim_start_matches('(').bytes().all(|b| b.is_ascii_digit() || b == b'.');
-    }
-    let mut column = 0;
-    for chunk in chunks {
-        let len = chunk.chars().count();
-        if column > 0 && column + 1 + len > width {
-            out.push('\n');
-            column = 0;
-        } else if column > 0 {
-            out.push(' ');
-            column += 1;
-        }
-        out.push_str(&chunk);
-        column += len;
-    }
-    out.push('\n');
 }
 
 /// What each machine spent, with a heading.

@@ -12,6 +12,7 @@ pub mod hands_words;
 pub mod hours;
 pub mod hours_forms;
 pub mod hours_table;
+pub mod lines;
 pub mod page;
 pub mod ribbon;
 pub mod states;

@@ -14,7 +14,7 @@ pub fn say(one: &Twice<'_>) {
         "{place} is out with several people: {}; agree who makes it, and `endboard outstanding --close PACKET` ends the other",
         with.join(", ")
     );
-    say!("{}", show::clean(&text));
+    flow!("{}", show::clean(&text));
 }
 
 /// The same as JSON.

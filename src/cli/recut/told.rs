@@ -13,7 +13,7 @@ use crate::project::recutting::Recut;
 use crate::project::recutting::cost::Stage;
 use crate::project::recutting::cues::{Cue, Fate};
 use crate::project::recutting::people::Last;
-use crate::report::hours_table::wrap;
+use crate::report::lines::wrap;
 use crate::report::words::{self, Look, count};
 
 /// Cues and shots that are named before the rest is counted.

@@ -1,0 +1,129 @@
+//! Sentences → lines of a width.
+//!
+//! Knows where a line may be broken: at spaces, but neither between a number and its unit nor within a command that is to be copied.
+
+/// Appends a sentence in lines of at most `width` characters. What is too long for a line by itself stands whole on its own.
+pub fn wrap(out: &mut String, text: &str, width: usize) {
+    fold(out, text, ["", ""], width);
+}
+
+/// Appends a line; where it is longer than `width` characters, it goes on in lines that begin four characters further in.
+pub fn hang(out: &mut String, line: &str, width: usize) {
+    let begins = line.len() - line.trim_start_matches(' ').len();
+    // What begins far to the right would have no room to go on in.
+    let first = " ".repeat(begins.min(width / 2));
+    fold(out, line.trim_start_matches(' '), [&first, &format!("{first}    ")], width);
+}
+
+/// Appends a text in lines that begin with `begins`, the first and the others.
+fn fold(out: &mut String, text: &str, begins: [&str; 2], width: usize) {
+    let [first, next] = begins.map(|begin| begin.chars().count());
+    let room = width.saturating_sub(next).max(1);
+    out.push_str(begins[0]);
+    let (mut column, mut is_begun) = (first, false);
+    for chunk in chunks(text).into_iter().flat_map(|chunk| parted(chunk, room)) {
+        let Chunk { text, is_joined } = chunk;
+        let gap = usize::from(is_begun && !is_joined);
+        if is_begun && column + gap + text.chars().count() > width {
+            out.truncate(out.trim_end_matches(' ').len());
+            out.push('\n');
+            out.push_str(begins[1]);
+            (column, is_begun) = (next, false);
+        } else if gap > 0 {
+            out.push(' ');
+            column += 1;
+        }
+        let text = if is_begun { &*text } else { text.trim_start_matches(' ') };
+        out.push_str(text);
+        column += text.chars().count();
+        is_begun = is_begun || !text.is_empty();
+    }
+    out.push('\n');
+}
+
+/// What stays together in a line.
+struct Chunk {
+    text: String,
+    /// It follows what is before it without a space.
+    is_joined: bool,
+}
+
+fn chunks(text: &str) -> Vec<Chunk> {
+    let mut chunks: Vec<Chunk> = Vec::new();
+    let is_paired = text.matches('`').count() % 2 == 0;
+    let (mut is_number, mut is_command) = (false, false);
+    for word in text.split(' ') {
+        match chunks.last_mut() {
+            Some(chunk) if is_number || is_command => {
+                chunk.text.push(' ');
+                chunk.text.push_str(word);
+            }
+            _ => chunks.push(Chunk { text: word.into(), is_joined: false }),
+        }
+        is_command ^= is_paired && word.matches('`').count() % 2 == 1;
+        is_number = word.trim_start_matches('(').bytes().all(|b| b.is_ascii_digit() || b == b'.');
+    }
+    chunks
+}
+
+/// A list of frames that is longer than a line is parted after its commas.
+fn parted(chunk: Chunk, room: usize) -> Vec<Chunk> {
+    if chunk.text.chars().count() <= room || chunk.text.contains('`') {
+        return vec![chunk];
+    }
+    let pieces = chunk.text.split_inclusive(',').enumerate();
+    pieces.map(|(n, text)| Chunk { text: text.into(), is_joined: n > 0 || chunk.is_joined }).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[track_caller]
+    fn check(line: &str, width: usize, want: &[&str]) {
+        let mut out = String::new();
+        hang(&mut out, line, width);
+        assert_eq!(out.lines().collect::<Vec<_>>(), want, "{out}");
+    }
+
+    #[test]
+    fn a_line_goes_on_further_in() {
+        check("short", 20, &["short"]);
+        check("  br030  halo on the pole", 16, &["  br030  halo on", "      the pole"]);
+        // A number keeps its unit, and a command stays whole so that it can be copied.
+        check("stopped after 12 frames", 17, &["stopped after", "    12 frames"]);
+        check(
+            "say `endboard clock stop kdwz` to end it",
+            24,
+            &["say", "    `endboard clock stop kdwz`", "    to end it"],
+        );
+        check("a ` alone is a sign", 12, &["a ` alone is", "    a sign"]);
+        check("", 20, &[""]);
+    }
+
+    #[test]
+    fn a_long_list_of_frames_is_parted_after_commas() {
+        check(
+            "  br030/colour@1001,1003-1004,1006,1010 lapsed",
+            24,
+            &["  br030/colour@1001,", "      1003-1004,1006,", "      1010 lapsed"],
+        );
+        check("x 1001,1003 y", 11, &["x 1001,1003", "    y"]);
+    }
+
+    proptest::proptest! {
+        #[test]
+        fn nothing_is_lost_and_no_line_is_too_wide(text in "[a-z0-9,`(. -]{0,120}", width in 12_usize..60) {
+            let mut out = String::new();
+            hang(&mut out, &text, width);
+            let plain = |text: &str| text.chars().filter(|c| !c.is_whitespace()).collect::<String>();
+            assert_eq!(plain(&out), plain(&text));
+            let longest = text.split([' ', ',']).map(str::len).max().unwrap_or(0);
+            for line in out.lines().filter(|line| !line.contains('`')) {
+                // A number and what follows it stay together, however long both are.
+                let is_one = !line.trim_start().contains([' ', ',']) || line.contains(|c: char| c.is_ascii_digit());
+                assert!(line.len() <= width || is_one || line.len() <= longest + 5 + width / 2, "{line}");
+            }
+        }
+    }
+}
