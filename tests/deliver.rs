@@ -262,6 +262,41 @@ fn what_is_held_further_down_is_told_too() {
     assert_eq!(deliver(&film, &["--as-it-is"])["came"], "made");
 }
 
+/// Two stages of the shot and the film itself lie above what a person is to look at again, and all of them are fresh throughout.
+#[test]
+fn what_waits_for_hands_below_stages_that_are_all_fresh_is_told_too() {
+    let film = film("  master: { frames: png }\n");
+    let plain = "stages: { colour: { operator: grade, exposure: 0 } }";
+    let declared = film.text("endboard.yaml");
+    assert!(declared.contains(plain), "{declared}");
+    let painted = "stages: { paint: { by_hand: { files: \"hands/paint.####.exr\" } }, \
+                   first: { operator: grade, from: { picture: paint } }, \
+                   colour: { operator: grade, from: { picture: first } } }";
+    film.write("endboard.yaml", declared.replacen(plain, painted, 1));
+    for n in 1001..=1006 {
+        let bytes = std::fs::read(film.path().join(format!("plates/shed.{n}.exr"))).unwrap();
+        film.write(&format!("hands/paint.{n}.exr"), bytes);
+    }
+    film.rebuild(&[]).well();
+    assert_eq!(deliver(&film, &[])["came"], "made");
+    calm(&film, 1003, 0.24);
+    film.rebuild(&[]);
+    // What was painted goes on being used, so that all above it is fresh; the second look knows that it is, stage by stage.
+    for _ in 0..2 {
+        assert_eq!(film.status_of("br010/paint")[1], serde_json::json!(["1003", "stale"]));
+        for above in ["br010/first", "br010/colour"] {
+            assert_eq!(film.status_of(above), serde_json::json!([["1001-1006", "fresh"]]), "{above}");
+        }
+    }
+    let came = deliver(&film, &[]);
+    assert_eq!(
+        (&came["came"], &came["lacking"][0]["place"]),
+        (&"refused".into(), &"br010/paint@1003".into()),
+        "{came}"
+    );
+    assert_eq!(deliver(&film, &["--as-it-is"])["came"], "made");
+}
+
 #[test]
 fn stems_begin_at_the_films_timecode_and_sum_to_the_mix() {
     let film = film("  stems: { stems: all }\n  one: { stems: [rest] }\n");

@@ -279,6 +279,63 @@ fn who_had_it_how_long_it_took_and_what_lapses() {
     assert_eq!((lapses.len(), lapse), (1, (&"assembly".into(), &"joren".into(), &"8".into(), &"11".into())));
 }
 
+/// Whoever had the very frames comes before who had others of the stage later, and both before who let a rebuild take files in.
+#[test]
+fn who_had_the_frames_last_is_told_or_else_who_had_the_stage() {
+    let film = film();
+    film.write(
+        "cut/lock-2.edl",
+        list(&[("br010", 1002, 1006), ("br020", 1002, 1007), ("br030", 1003, 1007)]),
+    );
+    let last = || {
+        let hand = film.json(&["recut", "cut/lock-2.edl"])["by_hand"][0].clone();
+        assert_eq!(hand["new"], "1006-1007", "{hand}");
+        let (_, said) = film.said(&["recut", "cut/lock-2.edl"]);
+        let said = said.split_whitespace().collect::<Vec<_>>().join(" ");
+        (hand["last"]["person"].clone(), hand["last"]["same_frames"] == true, said)
+    };
+    // The files of the film's own people came from nobody in particular.
+    assert_eq!(last().0, Value::Null);
+    let worked = |person: &str, frames: &str| {
+        let worked = Worked {
+            person: person.into(),
+            took: std::time::Duration::from_secs(600),
+            began: None,
+            round: None,
+            cause: "".into(),
+            ends: None,
+            packet: "".into(),
+            note: "".into(),
+        };
+        ledger(&film, "br020", "paint", frames, person, What::Crew(Crew::Worked(worked)));
+    };
+    worked("ines", "1001-1002");
+    let (person, same, said) = last();
+    assert!(
+        person == "ines" && !same && said.contains("ines had the stage last, 2026-03-02"),
+        "{person} {said}"
+    );
+    worked("tomas", "1007");
+    let (person, same, said) = last();
+    assert!(person == "tomas" && same && said.contains("tomas had them last, 2026-03-02"), "{person} {said}");
+    // Another stage and another shot are nobody's business here.
+    ledger(
+        &film,
+        "br030",
+        "colour",
+        "1006-1007",
+        "joren",
+        What::Crew(Crew::Handout(Handout {
+            packet: "p9".into(),
+            person: "joren".into(),
+            due: None,
+            digests: Vec::new(),
+            note: "".into(),
+        })),
+    );
+    assert_eq!(last().0, "tomas");
+}
+
 #[test]
 fn a_list_with_problems_is_refused_each_at_its_line() {
     let film = film();
