@@ -139,7 +139,7 @@ fn shot(n: usize) -> Shot {
         size: (320, 180),
     };
     let pictures = if n.is_multiple_of(25) { vec![still("roto"), still("colour")] } else { vec![] };
-    Shot { name, stages, pictures }
+    Shot { name, left_out: false, stages, pictures }
 }
 
 /// A picture that no other is like, which no packing makes shorter.

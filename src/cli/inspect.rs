@@ -22,7 +22,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Inspec
     reading.end();
     let inspected = inspected?;
     if wish.selectors.is_empty()
-        && let Err(error) = project.keep_findings(&inspected, jiff::Timestamp::now())
+        && let Err(error) = project.keep_findings(&status, &inspected, jiff::Timestamp::now())
     {
         tell!("what was found could not be kept for `endboard page`: {error}");
     }
@@ -37,8 +37,8 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Inspec
 
 fn text(inspected: &Inspected) {
     for found in &inspected.found {
-        say!("{:5}  {}", found.weight.word(), found.place());
-        say!("       {}", show::clean(&found.says));
+        flow!("{:5}  {}", found.weight.word(), found.place());
+        flow!("       {}", show::clean(&found.says));
         if let Some(picture) = &found.picture {
             say!("       {}", picture.display());
         }

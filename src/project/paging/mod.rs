@@ -12,7 +12,7 @@ mod spent;
 mod trace;
 
 use std::borrow::Cow;
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, HashMap, HashSet};
 
 use jiff::Zoned;
 
@@ -52,10 +52,14 @@ impl Project {
         let mut counts = Counts::of_all(&whole);
         let (mut pieces, is_cut) = pieces::of(status);
         let mut shots: Vec<Shot> = Vec::new();
+        let used: HashSet<String> = pieces.iter().filter_map(|piece| piece.shot.clone()).collect();
         for name in in_order(status, &pieces) {
             let Some(stages) = by_shot.remove(&*name) else { continue };
-            counts.add(Counts::of_all(&stages));
-            shots.push(Shot { name, stages, pictures: Vec::new() });
+            let left_out = is_cut && !used.contains(&name);
+            if !left_out {
+                counts.add(Counts::of_all(&stages));
+            }
+            shots.push(Shot { name, left_out, stages, pictures: Vec::new() });
         }
         if !is_whole {
             // Without the others, the strip is of the shots that are shown.

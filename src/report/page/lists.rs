@@ -23,15 +23,22 @@ fn place(page: &Page, shot: Option<&str>, text: &str) -> Markup {
 
 /// What an inspection found.
 pub fn findings(page: &Page, found: &Findings) -> Markup {
+    let (earlier, now): (Vec<&Finding>, Vec<&Finding>) = found.all.iter().partition(|one| one.earlier);
+    let listed = |all: &[&Finding]| entries(&all.iter().map(|one| finding(page, one)).collect::<Vec<_>>());
     html! {
         p { (worded(&found.of)) }
         @if found.all.is_empty() { p { "Nothing was found." } }
-        (entries(&found.all.iter().map(|one| finding(page, one)).collect::<Vec<_>>()))
+        @else if now.is_empty() { p { "Nothing of it is of the film as it is now." } }
+        (listed(&now))
+        @if !earlier.is_empty() {
+            h3 { "Found on what was made anew since" }
+            (listed(&earlier))
+        }
         @for caution in &found.cautions { p class="caution" { (worded(caution)) } }
     }
 }
 
-fn finding(page: &Page, Finding { weight, place: at, shot, says }: &Finding) -> Markup {
+fn finding(page: &Page, Finding { weight, place: at, shot, says, .. }: &Finding) -> Markup {
     html! {
         li class={ "w-" (weight) } {
             strong { (weight) } " " (place(page, shot.as_deref(), at)) " " span class="says" { (worded(says)) }

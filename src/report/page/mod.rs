@@ -19,6 +19,7 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 use sha2::{Digest as _, Sha256};
 
 use crate::report::page::values::{Page, Spent};
+use crate::report::states::Counts;
 use crate::report::words;
 
 const STYLE: &str = include_str!("page.css");
@@ -176,14 +177,20 @@ fn section_html(section: &Section) -> Markup {
 
 fn head(page: &Page) -> Markup {
     let frames: u64 = page.pieces.iter().map(|piece| piece.length).sum();
-    let shots = page.shots.len() as u64;
+    let (left, shown): (Vec<&values::Shot>, Vec<_>) = page.shots.iter().partition(|shot| shot.left_out);
+    let [left_out, shots] = [left.len(), shown.len()].map(|count| words::count(count as u64, "shot"));
+    let mut beside = Counts::default();
+    left.iter().for_each(|shot| beside.add(Counts::of_all(&shot.stages)));
     html! {
         header id="head" data-part {
             p class="kind" { "The film as it stands" }
             h1 { (page.film) }
             p class="sum" {
-                (words::count(shots, "shot")) ", " (seconds(frames, page.rate)) ". "
+                (shots) ", " (seconds(frames, page.rate)) ". "
                 (ribbons::counted(page.counts))
+            }
+            @if !left.is_empty() {
+                p class="sum" { "The cut leaves " (left_out) " out: " (ribbons::counted(beside)) }
             }
         }
     }

@@ -56,6 +56,7 @@ fn article(page: &Page, shot: &Shot, inside: Option<Markup>) -> Markup {
                 summary {
                     h3 { (shot.name) }
                     " "
+                    @if shot.left_out { span class="beside" { "left out by the cut" } " " }
                     @if is_long(page) { (counts.words()) } @else { (counted(counts)) }
                 }
                 @if let Some(inside) = inside { (inside) }

@@ -54,6 +54,7 @@ fn page(says: &str) -> Page {
         is_cut: true,
         shots: vec![Shot {
             name: s(),
+            left_out: false,
             stages: vec![strip.clone()],
             pictures: vec![picture("plate"), picture(says)],
         }],
@@ -87,7 +88,13 @@ fn people(says: &str) -> Page {
         }),
         findings: Some(Findings {
             of: s(),
-            all: vec![Finding { weight: "fault".into(), place: s(), shot: Some(s()), says: s() }],
+            all: vec![Finding {
+                weight: "fault".into(),
+                place: s(),
+                shot: Some(s()),
+                says: s(),
+                earlier: false,
+            }],
             cautions: vec![s()],
         }),
         notes: vec![note.clone(), Note { resolved: Some(s()), ..note }],
@@ -245,6 +252,26 @@ fn a_change_of_one_shot_changes_its_part_only() {
     assert_eq!(ids(&after, &changed), ["shot-br020"]);
 }
 
+#[test]
+fn shots_that_the_cut_leaves_out_are_counted_apart() {
+    let mut page = page("br010");
+    let strip = page.shots[0].stages[0].clone();
+    let half = Strip { runs: strip.runs[..1].to_vec(), shot: "br020".into(), ..strip };
+    let left = page.shots.len();
+    page.shots.push(Shot {
+        name: "br020".into(),
+        left_out: true,
+        stages: vec![half.clone()],
+        ..Shot::default()
+    });
+    let head = parts(&page, &Way::File)[0].html.clone();
+    assert!(head.contains(&format!("{left} shot, ")), "{head}");
+    let apart = head.split_once("The cut leaves 1 shot out: ").expect("it is told").1;
+    assert!(apart.contains(&Counts::of(&half.runs).total().to_string()), "{head}");
+    assert!(shots::one(&page, &page.shots[1]).into_string().contains("left out by the cut"));
+    assert!(!shots::one(&page, &page.shots[0]).into_string().contains("left out by the cut"));
+}
+
 /// A film of so many shots that its page is packed.
 fn long() -> Page {
     let one = page("br010");
@@ -252,7 +279,7 @@ fn long() -> Page {
     let shot = |n: usize| {
         let stages =
             one.shots[0].stages.iter().map(|strip| Strip { shot: name(n), ..strip.clone() }).collect();
-        Shot { name: name(n), stages, pictures: one.shots[0].pictures.clone() }
+        Shot { name: name(n), left_out: false, stages, pictures: one.shots[0].pictures.clone() }
     };
     let piece = |n: usize| Piece { shot: Some(name(n)), ..one.pieces[0].clone() };
     Page { shots: (0..120).map(shot).collect(), pieces: (0..120).map(piece).collect(), ..one }

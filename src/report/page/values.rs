@@ -28,7 +28,7 @@ pub struct Page {
     pub shots: Vec<Shot>,
     /// Stages of the film as a whole: its picture, its prints, its sound.
     pub whole: Vec<Strip>,
-    /// Frames of all stages by state.
+    /// Frames of the stages of what the film shows, by state; those of shots that the cut leaves out are no part of it.
     pub counts: Counts,
     /// What comes next, a sentence each.
     pub next: Vec<String>,
@@ -72,6 +72,8 @@ pub struct Piece {
 pub struct Shot {
     /// Its name.
     pub name: String,
+    /// The film has a cut, and the cut leaves it out.
+    pub left_out: bool,
     /// Its stages, first to last.
     pub stages: Vec<Strip>,
     /// Pictures of its stages at one frame, first stage to last.
@@ -221,6 +223,8 @@ pub struct Finding {
     pub shot: Option<String>,
     /// What was found.
     pub says: String,
+    /// It was found on a render in whose place there is another one, or none, now.
+    pub earlier: bool,
 }
 
 /// A note of a person's.
