@@ -5,7 +5,7 @@ mod project;
 use endboard::ledger::crew::Crew;
 use endboard::ledger::file::Ledger;
 use endboard::ledger::row::{Row, What};
-use project::Film;
+use project::{Film, head, line};
 use serde_json::{Value, json};
 
 fn film() -> Film {
@@ -185,6 +185,114 @@ fn notes_are_put_on_frames_listed_by_shot_and_settled() {
         let (code, said) = film.said(words);
         assert!(code == Some(2) && said.contains(part), "{words:?}: {said}");
     }
+}
+
+/// br010 is made with a handle on either side and cut tighter than it is declared; br020 plays at half speed; br030 is not in the cut.
+fn film_with_handles() -> Film {
+    let film = Film::new();
+    film.write_plate("shed", 1);
+    let shots = "  br010:
+    plate: shed
+    frames: 1002-1007
+    handles: 1
+    stages:
+      first: { operator: grade, from: { picture: plate }, saturation: 0.5 }
+      colour: { operator: grade, from: { picture: first }, exposure: 0.5 }
+  br020:
+    plate: shed
+    frames: 1001-1008
+    stages:
+      first: { operator: grade, from: { picture: plate }, saturation: 0.5 }
+      slow: { operator: retime, from: { picture: first }, speed: 50, between: nearest }
+  br030:
+    plate: shed
+    frames: 1003-1004
+    handles: 2
+    stages: { colour: { operator: grade, from: { picture: plate } } }
+";
+    film.write("endboard.yaml", head().replace("shots:", "cut: cut.edl\nshots:") + shots);
+    let cut =
+        [line(1, "br010", "C   ", (1003, 1007), 86_400), line(2, "br020", "C   ", (1001, 1005), 86_404)];
+    film.write("cut.edl", cut.concat());
+    film.rebuild(&[]).well();
+    film
+}
+
+#[test]
+fn handles_are_approved_and_noted_only_when_they_are_asked_for() {
+    let film = film_with_handles();
+    let approved = |words: &[&str], member: &str| {
+        let said = film.json(&[&["approve"], words].concat());
+        let places = said[member].as_array().unwrap_or_else(|| panic!("{said}")).iter();
+        let place =
+            |of: &Value| format!("{}@{}", of["stage"].as_str().unwrap(), of["frames"].as_str().unwrap());
+        places.map(place).collect::<Vec<_>>()
+    };
+    assert_eq!(approved(&["br010"], "approved"), ["br010/colour@1003-1006"]);
+    // What the film shows is approved with it, and what it does not show nobody waits for.
+    assert_eq!(approved(&[], "unapproved"), ["br020/slow@1001-1004", "br030/colour@1003-1004"]);
+    // The same once more writes nothing; other words do.
+    let rows = film.text("ledger/keeper.jsonl").lines().count();
+    assert_eq!(approved(&["br010"], "already"), ["br010/colour@1003-1006"]);
+    let (code, said) = film.said(&["approve", "br010"]);
+    assert!(code == Some(0) && said.contains("approved already by keeper"), "{said}");
+    assert_eq!(film.text("ledger/keeper.jsonl").lines().count(), rows);
+    assert_eq!(approved(&["br010", "--note", "at last"], "approved"), ["br010/colour@1003-1006"]);
+    // A lower stage's frames are those that the shown ones are made of: source frames under a change of speed.
+    assert_eq!(approved(&["br010/first"], "approved"), ["br010/first@1003-1006"]);
+    let shown = approved(&["br020/first"], "approved");
+    let all = approved(&["br020/first", "--handles"], "approved");
+    assert_eq!(
+        (shown, all),
+        (vec!["br020/first@1001-1003".to_string()], vec!["br020/first@1001-1008".to_string()])
+    );
+    // Of a shot that the cut leaves out, what it is declared with.
+    assert_eq!(approved(&["br030"], "approved"), ["br030/colour@1003-1004"]);
+    // Named, a handle is meant; and so are all where they are asked for.
+    assert_eq!(approved(&["br010@1001"], "approved"), ["br010/colour@1001"]);
+    assert_eq!(approved(&["br010", "--handles"], "approved"), ["br010/colour@1001-1008"]);
+    let noted = |words: &[&str]| {
+        film.json(&[&["notes", "add"], words, &["too dark"]].concat())["frames"].as_str().unwrap().to_string()
+    };
+    assert_eq!(noted(&["br010"]), "1003-1006");
+    assert_eq!(noted(&["br010/first"]), "1003-1006");
+    assert_eq!(noted(&["br010@1008"]), "1008");
+    assert_eq!(noted(&["br010", "--handles"]), "1001-1008");
+    assert_eq!(film.said(&["approve", "--handles"]).0, Some(2));
+}
+
+#[test]
+fn long_lines_go_on_beneath_themselves_on_a_terminal() {
+    let film = film_with_handles();
+    let words = "the halo on the keeper's pole is too wide where it passes in front of the window; narrow it a little, please";
+    film.json(&["approve", "br010", "--person", "ana", "--note", words]);
+    film.json(&["approve", "br020@1001,1003", "--person", "a name that is rather long", "--note", words]);
+    film.json(&["notes", "add", "br010/first", words]);
+    film.json(&["clock", "add", "br010/colour", "1h30m", "--note", words]);
+    assert!(film.run(&["rebuild", "--hold", "br010/colour", "--note", words]).status.success());
+    film.write("endboard.yaml", film.text("endboard.yaml").replace("exposure: 0.5", "exposure: 0.7"));
+    film.rebuild(&[]);
+    film.write_plate_frame("shed", 1002, 7);
+    std::fs::remove_file(film.path().join("plates/shed.1006.exr")).unwrap();
+    for words in [
+        &["status"][..],
+        &["approve"],
+        &["approve", "br010", "--list"],
+        &["notes"],
+        &["notes", "list", "--all"],
+        &["clock"],
+        &["hours"],
+        &["outstanding"],
+        &["recut", "cut.edl"],
+        &["why", "br010/colour"],
+    ] {
+        let output = film.command(words).env("COLUMNS", "80").output().unwrap();
+        let said = String::from_utf8(output.stdout).unwrap();
+        assert!(said.lines().all(|line| line.chars().count() <= 80), "{words:?}: {said}");
+    }
+    // In a file, or for another program, a line is a line.
+    let (_, said) = film.said(&["notes"]);
+    assert!(said.lines().any(|line| line.contains(words)), "{said}");
 }
 
 #[test]

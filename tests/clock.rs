@@ -104,10 +104,14 @@ fn a_clock_is_started_stopped_added_to_and_corrected() {
     let (code, said) = film.said(&["clock", "stop", "br010/paint"]);
     assert_eq!(code, Some(0), "{said}");
     let name = started["name"].as_str().unwrap();
-    assert_eq!(film.json(&["clock", "stop", name, "--took", "45m"])["seconds"], 2700.0);
+    assert_eq!(film.json(&["clock", "stop", name, "--took", "1m"])["seconds"], 60.0);
     let (code, said) = film.said(&["clock", "stop"]);
     assert_eq!((code, said.contains("no clock of keeper runs; those of others")), (Some(2), true), "{said}");
-    assert_eq!(film.json(&["clock", "stop", "--person", "ana", "--took", "1:15"])["seconds"], 4500.0);
+    let stopped = film.json(&["clock", "stop", "--person", "ana", "--took", "1m"]);
+    assert_eq!(
+        film.json(&["clock", "correct", stopped["name"].as_str().unwrap(), "1:15"])["seconds"],
+        4500.0
+    );
 
     let added = film.json(&["clock", "add", "br010/colour", "1h30m", "--on", "yesterday", "--rework"]);
     assert_eq!((&added["seconds"], &added["round"]), (&json!(5400.0), &json!("rework")));
@@ -124,7 +128,7 @@ fn a_clock_is_started_stopped_added_to_and_corrected() {
     assert_eq!(film.json(&["hours"])["hands"]["total"]["rework_seconds"], 0.0);
     // Nothing was rewritten: all rows are still there.
     let lines = film.text("ledger/keeper.jsonl").lines().count();
-    assert_eq!(lines, 3 + 3 + 1 + 2);
+    assert_eq!(lines, 3 + 3 + 1 + 3);
 }
 
 #[test]
@@ -192,6 +196,86 @@ fn forgotten_clocks_and_clocks_of_the_future_are_found() {
     let off = ended.duration_since(now - 28 * HOUR).as_millis().abs();
     assert!(off < 2, "{clock}");
     assert_eq!(clock["running"].as_array().unwrap().len(), 1);
+    // One that began later than now is of now, whatever its beginning says.
+    assert_eq!(film.json(&["clock", "stop", "--person", "ana", "--took", "1h"])["seconds"], 3600.0);
+    let (_, said) = film.said(&["clock"]);
+    assert!(said.contains("1 h 00 m  ana on br010/paint") && !said.contains("yet to come"), "{said}");
+}
+
+/// Who names another stage than the one that runs stops nothing, and neither does who says more time than has gone by.
+#[test]
+fn a_clock_is_stopped_only_when_it_is_the_one_meant_and_has_run_so_long() {
+    let film = film();
+    append(film.path(), "keeper", &[row(Timestamp::now() - 2 * HOUR, "colour", begin("keeper", ""))]);
+    let refused = |words: &[&str], parts: &[&str]| {
+        let (code, said) = film.said(words);
+        assert!(
+            code == Some(2) && parts.iter().all(|part| said.contains(part)),
+            "{words:?}: {code:?} {said}"
+        );
+        assert_eq!(film.json(&["clock"])["running"].as_array().unwrap().len(), 1);
+    };
+    let runs = ["no clock of keeper runs on br010/paint", "the one that runs is ", "(br010/colour)"];
+    refused(&["clock", "stop", "br010/paint"], &runs);
+    refused(
+        &["clock", "stop", "br010/colour", "--took", "5h"],
+        &["2 h 00 m, so that this cannot have taken 5 h 00 m", "clock add"],
+    );
+    refused(
+        &["clock", "stop", "br010/colour", "--person", "ana"],
+        &["no clock of ana runs; those of others: "],
+    );
+    assert_eq!(film.json(&["clock", "stop", "br010/colour", "--took", "1:30"])["seconds"], 5400.0);
+}
+
+/// Time of a day without a time of day stands at an hour of it that may be yet to come, on a day that is not.
+#[test]
+fn a_days_time_is_not_yet_to_come_on_its_own_day() {
+    let film = film();
+    let now = Timestamp::now();
+    // A zone where it is between six and seven in the morning; POSIX counts them westwards.
+    let hour = now.as_second().rem_euclid(86_400) / 3600;
+    let east = (6 - hour + 11).rem_euclid(24) - 11;
+    let zone = format!("SALT{:+}", -east);
+    let day = |when: Timestamp| {
+        let mut of_day = worked("ana", &when.to_string(), HOUR, "");
+        if let What::Crew(Crew::Worked(worked)) = &mut of_day.what {
+            worked.began = None;
+        }
+        Row { when, ..of_day }
+    };
+    let told = |film: &Film| {
+        let output = film.command(&["clock"]).env("TZ", &zone).output().unwrap();
+        String::from_utf8(output.stdout).unwrap()
+    };
+    append(film.path(), "ana", &[day(now + 10 * HOUR)]);
+    let said = told(&film);
+    assert!(said.contains("1 h 00 m  ana on br010/colour") && !said.contains("yet to come"), "{said}");
+    append(film.path(), "ana", &[day(now + 30 * HOUR)]);
+    assert_eq!(told(&film).matches("yet to come").count(), 1, "{}", told(&film));
+    // Where the time of day is known, it counts.
+    append(film.path(), "ana", &[worked("ana", &(now + 10 * HOUR).to_string(), HOUR, "")]);
+    assert_eq!(told(&film).matches("yet to come").count(), 2, "{}", told(&film));
+}
+
+/// By the IANA time zone database clocks in Brussels went forward on 2026-03-29 at 02:00, and back on 2026-10-25 at 03:00.
+#[test]
+fn time_within_an_hour_that_clocks_skip_or_show_twice_is_told() {
+    let film = film();
+    let add = |day: &str, from: &str| {
+        let words = ["clock", "add", "br010/colour", "30m", "--on", day, "--from", from];
+        let output = film.command(&words).env("TZ", "Europe/Brussels").output().unwrap();
+        let said = String::from_utf8([output.stdout, output.stderr].concat()).unwrap();
+        (output.status.code(), said)
+    };
+    let (code, said) = add("2026-03-29", "02:15");
+    assert!(code == Some(2) && said.contains("there is no 02:15 on 2026-03-29"), "{said}");
+    assert!(!film.path().join("ledger").exists());
+    let (code, said) = add("2026-10-25", "02:15");
+    assert!(code == Some(0) && said.contains("read as the first time, at UTC+02"), "{said}");
+    assert_eq!(film.json(&["clock"])["rows"][0]["began"], "2026-10-25T00:15:00Z");
+    let (code, said) = add("2026-10-25", "04:15");
+    assert!(code == Some(0) && !said.contains("twice"), "{said}");
 }
 
 /// Ana's and Tomas' ledgers, written apart around the turn of a year and an hour that comes twice.
@@ -368,8 +452,9 @@ fn round_cause_and_frames_follow_from_what_happened() {
     let started = film.json(&["clock", "start", "br010/paint", "--person", "ana"]);
     assert_eq!(started["frames"], "1001-1004", "{started}");
     assert_eq!(started["cause"], "exposure", "{started}");
-    let stopped = film.json(&["clock", "stop", "--person", "ana", "--took", "20m"]);
+    let stopped = film.json(&["clock", "stop", "--person", "ana", "--took", "1m"]);
     assert_eq!(stopped["round"], "rework", "{stopped}");
+    film.json(&["clock", "correct", stopped["name"].as_str().unwrap(), "20m"]);
     let hours = film.json(&["hours"]);
     let machines = hours["by_cause"].as_array().unwrap().iter().find(|one| one["name"] == "exposure");
     assert!(machines.is_some_and(|one| one["frames"] == 4), "{hours}");

@@ -76,8 +76,13 @@ struct Serving {
 
 impl Serving {
     fn of(film: &Film) -> Self {
-        let mut child =
-            film.command(&["serve", "--json"]).stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
+        Self::at(film, 0)
+    }
+
+    /// At this port; at any free one where it is 0.
+    fn at(film: &Film, port: u16) -> Self {
+        let words = ["serve", "--json", "--port", &port.to_string()];
+        let mut child = film.command(&words).stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
         let mut line = String::new();
         BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
         let said: Value = serde_json::from_str(&line).unwrap();
@@ -216,6 +221,66 @@ fn whoever_has_the_token_writes_and_nobody_else() {
     assert_eq!(serving.end(), Some(0));
 }
 
+/// A page that is open while its program ends is put in order anew by the next one at the same address, with what a reader looks for
+/// and folded up left as it is.
+#[test]
+fn a_browser_goes_on_with_the_next_program_and_keeps_what_was_looked_for() {
+    let Some(browser) = Browser::start(&[]) else { return };
+    let film = Film::new();
+    film.write_plate("shed", 1);
+    let shots: String = (1..=9)
+        .map(|n| {
+            format!(
+                "  br0{n}0:\n    plate: shed\n    frames: 1001-1002\n    stages:\n      colour: {{ operator: grade, from: {{ picture: plate }} }}\n"
+            )
+        })
+        .collect();
+    film.declare(&shots);
+    let mut serving = Serving::of(&film);
+    let port = serving.port;
+    browser.open(&format!("http://127.0.0.1:{port}/"));
+    let look_for = "const f = document.getElementById('find-shot'); f.value = 'br03'; f.dispatchEvent(new Event('input')); \
+                    document.querySelector('#shot-br050 details').open = false; return true";
+    browser.run(look_for);
+    let kept = "return [document.getElementById('find-shot').value, document.querySelectorAll('.finder').length, \
+                [...document.querySelectorAll('.shot')].filter((s) => !s.hidden).map((s) => s.id).join(), \
+                document.querySelector('#shot-br050 details').open]";
+    let want = json!(["br03", 1, "shot-br030", false]);
+    assert_eq!(browser.run(kept), want);
+    let counts = |shot: &str| {
+        browser
+            .run(&format!("return document.querySelector('#shot-{shot}').textContent"))
+            .as_str()
+            .unwrap()
+            .to_string()
+    };
+    // A change of a shot by itself, and one by which parts come and go.
+    film.rebuild(&[]).well();
+    until("the renders", || counts("br030").contains("2 fresh") && counts("br090").contains("2 fresh"));
+    assert_eq!(browser.run(kept), want);
+    film.json(&["notes", "add", "br030", "hold the lamp longer"]);
+    until("the note", || browser.run("return document.getElementById('notes') !== null") == json!(true));
+    assert_eq!(browser.run(kept), want);
+    // While no program answers, the film changes.
+    let version = browser.run("return document.body.dataset.version");
+    assert_eq!(serving.end(), Some(0));
+    until("word of it", || {
+        browser
+            .run("return document.getElementById('running').textContent")
+            .as_str()
+            .unwrap()
+            .contains("No word")
+    });
+    film.declare(&shots.replace("grade, from", "grade, exposure: 1, from"));
+    let mut next = Serving::at(&film, port);
+    until("the film as the next one sees it", || {
+        counts("br030").contains("2 stale") && counts("br090").contains("2 stale")
+    });
+    assert_ne!(browser.run("return document.body.dataset.version"), version);
+    assert_eq!(browser.run(kept), want);
+    assert_eq!(next.end(), Some(0));
+}
+
 /// What the page carries of the renders that it shows of a stage.
 fn shown(port: u16, stage: &str) -> String {
     let (_, _, html) = asked(port, "GET", "/", &[], "");
@@ -250,6 +315,17 @@ fn nobody_approves_what_came_after_the_page_was_shown() {
     assert!(status == 200 && says.contains("1001-1008"), "{status} {says}");
     let (status, says) = approve(&serving, &shown(serving.port, "br010/colour"), "");
     assert!(status == 400 && says.contains("is approved already by keeper"), "{status} {says}");
+    // Of two presses at once one approves.
+    let now = shown(serving.port, "br020/colour");
+    let what =
+        json!({ "does": "approve", "shot": "br020", "stage": "colour", "shown": now, "person": "ines" });
+    let press = || serving.write(&what, &[("X-Endboard-Token", token.as_str())]).0;
+    let mut both = std::thread::scope(|scope| {
+        [scope.spawn(press), scope.spawn(press)].map(|thread| thread.join().unwrap())
+    });
+    both.sort_unstable();
+    assert_eq!(both, [200, 400]);
+    assert_eq!(film.json(&["approve", "br020", "--list"])["approvals"].as_array().unwrap().len(), 1);
     // Of two presses at once one starts the clock, and the other one is refused.
     let begin = json!({ "does": "begin", "shot": "br010", "stage": "colour", "person": "ines" });
     let press = || serving.write(&begin, &[("X-Endboard-Token", token.as_str())]).0;
@@ -259,6 +335,81 @@ fn nobody_approves_what_came_after_the_page_was_shown() {
     both.sort_unstable();
     assert_eq!(both, [200, 400]);
     assert_eq!(serving.end(), Some(0));
+}
+
+/// Approvals and notes mean the same at the page as on the command line: what the film shows, all of it or nothing.
+#[test]
+fn the_page_and_the_command_approve_by_one_rule() {
+    let film = Film::new();
+    film.write_plate("shed", 1);
+    film.declare(&SHOT.replace("frames: 1001-1008", "frames: 1002-1007\n    handles: 1"));
+    film.rebuild(&[]).well();
+    let mut serving = Serving::of(&film);
+    let token = serving.token.clone();
+    let does = |does: &str, more: Value| {
+        let mut what = json!({ "does": does, "shot": "br010", "stage": "colour" });
+        more.as_object().unwrap().iter().for_each(|(key, value)| what[key] = value.clone());
+        let (status, says) = serving.write(&what, &[("X-Endboard-Token", token.as_str())]);
+        (status, says["says"].as_str().unwrap().to_string())
+    };
+    let (status, says) = does("note", json!({ "says": "too dark" }));
+    assert!(status == 200 && says == "Noted on br010/colour@1002-1007.", "{says}");
+    // Where part of what is asked for is not fresh, neither approves any of it, and both say which part.
+    film.write_plate_frame("shed", 1003, 77);
+    until("the page as it is now", || asked(serving.port, "GET", "/", &[], "").2.contains("1003 stale"));
+    let now = || shown(serving.port, "br010/colour");
+    let (status, says) = does("approve", json!({ "shown": now() }));
+    let part = "nothing was approved: br010/colour@1003: stale; rebuild them, or write down the frames that are fresh: \
+                1002,1004-1007";
+    assert!(status == 400 && says == part, "{says}");
+    let (code, said) = film.said(&["approve", "br010"]);
+    assert!(
+        code == Some(1) && said.contains("br010/colour@1003: stale") && said.contains("nothing was approved"),
+        "{said}"
+    );
+    assert_eq!(film.json(&["approve"])["approvals"], json!([]));
+    let (status, says) = does("approve", json!({ "frames": "1002", "shown": now() }));
+    assert!(status == 200 && says == "keeper approves br010/colour@1002.", "{says}");
+    film.rebuild(&[]).well();
+    until("the page as it is now", || !asked(serving.port, "GET", "/", &[], "").2.contains("1003 stale"));
+    let (status, says) = does("approve", json!({ "shown": now() }));
+    assert!(status == 200 && says == "keeper approves br010/colour@1002-1007.", "{says}");
+    assert_eq!(film.json(&["approve", "br010"])["already"][0]["frames"], "1002-1007");
+    assert_eq!(serving.end(), Some(0));
+}
+
+/// What was found on a render that is another one now is not told as found on the film as it is.
+#[test]
+fn findings_of_frames_that_changed_are_told_apart() {
+    let film = film();
+    let black =
+        endboard::media::image::Image::new(project::SIZE.0, project::SIZE.1, &endboard::media::image::RGBA);
+    let black = endboard::media::exr::encode(&black, endboard::media::exr::Compression::None, &[]).unwrap();
+    film.declare(&format!("{SHOT}assembly: {{}}\n"));
+    film.write("plates/shed.1002.exr", &black);
+    film.write("plates/shed.1007.exr", &black);
+    film.rebuild(&[]).well();
+    let found = film.json(&["inspect"]);
+    let count = found["findings"].as_array().unwrap().len();
+    assert!(count >= 2, "{found}");
+    let page = || {
+        let out = film.path().join("page.html");
+        film.json(&["page", "--out", out.to_str().unwrap()]);
+        let html = film.text("page.html");
+        let findings =
+            html.split_once("<section id=\"findings\"").unwrap().1.split_once("</section>").unwrap().0;
+        let (now, earlier) =
+            findings.split_once("Found on what was made anew since").unwrap_or((findings, ""));
+        [now, earlier].map(|part| ["@1002)", "@1007)"].map(|frame| part.contains(frame)))
+    };
+    assert_eq!(page(), [[true, true], [false, false]]);
+    film.write_plate_frame("shed", 1007, 5);
+    // The render is as it was looked at until it is made anew.
+    assert_eq!(page(), [[true, true], [false, false]]);
+    film.rebuild(&[]).well();
+    assert_eq!(page(), [[true, false], [false, true]]);
+    film.json(&["inspect"]);
+    assert_eq!(page(), [[true, false], [false, false]]);
 }
 
 /// The page's clocks are refused what the command's are, and say the way on at the page.
@@ -304,6 +455,11 @@ fn clocks_of_the_page_go_through_the_door_of_the_command() {
     assert!(status == 200 && says.contains("the same minutes count for both"), "{says}");
     refused(does("stop", "ines", json!({ "stage": "other" })), "name the shot and the stage");
     assert_eq!(does("stop", "ines", json!({ "shot": "br020" })).0, 200);
+    // What stands in the form from before stops no other clock than its own.
+    refused(does("stop", "ines", json!({ "shot": "br020" })), "the one that runs is br010/colour since");
+    refused(does("stop", "ines", json!({ "took": "3h" })), "cannot have taken 3 h 00 m");
+    assert_eq!(film.json(&["clock", "list", "--person", "ines"])["running"].as_array().unwrap().len(), 1);
+    assert_eq!(does("stop", "ines", json!({ "shot": "", "stage": "" })).0, 200);
     // Who is meant when nobody is named, is whom the command means.
     assert_eq!(does("begin", "", json!({})).0, 200);
     assert_eq!(film.json(&["clock", "stop"])["person"], "keeper");
@@ -577,6 +733,15 @@ fn a_browser_sees_changes_arrive_and_writes_with_the_token() {
     assert_eq!(browser.run("return document.getElementById('token').checkVisibility()"), json!(false));
     browser.run(noted);
     until("the answer", || browser.run(says).as_str().unwrap().contains("Noted"));
+    // A second press while the first is under way says nothing twice.
+    let twice = "const f = document.getElementById('desk-form'); f.elements.says.value = 'said once'; \
+                 const b = f.querySelector('[value=note]'); b.click(); b.click(); return b.disabled";
+    assert_eq!(browser.run(twice), json!(true));
+    until("the button again", || {
+        browser.run("return document.querySelector('#desk-form [value=note]').disabled") == json!(false)
+    });
+    let all = film.json(&["notes"])["notes"].as_array().unwrap().len();
+    assert_eq!(all, 2);
     let notes = "return document.getElementById('notes')?.textContent ?? ''";
     until("the note", || browser.run(notes).as_str().unwrap().contains("hold the lamp longer"));
     browser.run("document.querySelector('#desk-form [value=approve]').click()");

@@ -409,7 +409,7 @@ fn one_row_that_two_people_correct_is_told_and_one_note_that_two_settle_is_settl
             "--person",
             "ana",
             "--took",
-            if words == "gone" { "20m" } else { "10m" },
+            if words == "gone" { "1m" } else { "0.5m" },
         ]);
         copy.commit(words);
     }
@@ -427,7 +427,7 @@ fn one_row_that_two_people_correct_is_told_and_one_note_that_two_settle_is_settl
     );
     assert_eq!(contested["before"]["by"], "ana");
     // The clock counts once.
-    assert_eq!((&clock["running"], &clock["week_seconds"]), (&json!([]), &json!(5400.0 + 600.0)), "{clock}");
+    assert_eq!((&clock["running"], &clock["week_seconds"]), (&json!([]), &json!(5400.0 + 30.0)), "{clock}");
     assert_eq!(clock["doubled"].as_array().unwrap().len(), 1);
     let said = ana.well(&["clock"]);
     let told = said

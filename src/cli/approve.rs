@@ -6,7 +6,8 @@ use super::{Answer, Exit, Failure, clock, people, rebuild, show};
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
 use crate::crew::approvals::Standing;
-use crate::project::approving::{Asked, Told};
+use crate::graph::NodeId;
+use crate::project::approving::{Given, NotApproved, Told};
 use crate::project::{Project, Status};
 use crate::report::words;
 
@@ -17,54 +18,61 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Approve) -> Answe
     }
     let status = project.status(false, &|_, _| {})?;
     people::tell_ledger(&status.ledger.1);
-    if options.selectors.is_empty() && (options.note.is_some() || options.person.is_some()) {
+    let says_more = options.note.is_some() || options.person.is_some() || options.handles;
+    if options.selectors.is_empty() && says_more {
         return people::usage("say which renders, such as br030/colour@1012-1019");
     }
     if options.list || options.selectors.is_empty() {
         return list(project, &status, arguments, options);
     }
     let selection = arguments::selection(&options.selectors, Some(&status.declared.graph))?;
-    let asked = project.to_approve(&status, &selection);
-    let graph = &status.declared.graph;
-    if asked.is_empty() {
-        return people::usage("nothing of this leaves a render that can be approved");
-    }
-    let lacking: Vec<String> =
-        asked.iter().flat_map(|of| lacking(&graph.nodes[of.node].name(), of)).collect();
-    if !lacking.is_empty() {
-        lacking.iter().for_each(|line| tell!("{line}"));
-        let words = "nothing was approved, as these are not as the declaration says; `endboard rebuild` them, or name the frames \
-                     that are fresh";
-        return Err(Failure::Unready(words.into()));
-    }
+    let asked = project.to_approve(&status, &selection, options.handles);
     let person = people::who(options.person.as_deref());
+    let note = options.note.as_deref().unwrap_or_default();
+    let given = project.approve(&status, &asked, (&person, note), &rebuild::writer()).map_err(refused)?;
     if options.person.is_some() {
         people::tell_if_new(&person, clock::known(&status.ledger.0));
     }
-    let note = options.note.as_deref().unwrap_or_default();
-    project.approve(&status, &asked, (&person, note), &rebuild::writer())?;
-    if arguments.json {
-        let list: Vec<_> =
-            asked.iter().map(|of| place_json(&graph.nodes[of.node].name(), &of.fresh)).collect();
-        let all = serde_json::json!({ "format": "endboard approve 1", "film": graph.film, "did": "approved", "person": person, "approved": list });
-        say!("{all:#}");
-        return Ok(Exit::Done);
-    }
-    for of in &asked {
-        let count = show::frames(of.fresh.len());
-        say!("{}@{}: {count} approved by {person}", graph.nodes[of.node].name(), of.fresh);
-    }
+    told_of(&status, &given, &person, arguments.json);
     Ok(Exit::Done)
+}
+
+/// Why nothing was approved, with the way on.
+fn refused(none: NotApproved) -> Failure {
+    match none {
+        NotApproved::Project(error) => Failure::Project(error),
+        NotApproved::Nothing => Failure::Usage(none.to_string()),
+        NotApproved::NotFresh(lacking) => {
+            lacking.iter().for_each(|line| tell!("{line}"));
+            let words = "nothing was approved, as these are not as the declaration says; `endboard rebuild` them, or name the frames \
+                         that are fresh";
+            Failure::Unready(words.into())
+        }
+    }
+}
+
+fn told_of(status: &Status, given: &Given, person: &str, json: bool) {
+    let graph = &status.declared.graph;
+    if json {
+        let places = |list: &[(NodeId, FrameSet)]| -> Vec<_> {
+            list.iter().map(|(id, frames)| place_json(&graph.nodes[*id].name(), frames)).collect()
+        };
+        let all = serde_json::json!({ "format": "endboard approve 1", "film": graph.film, "did": "approved", "person": person,
+            "approved": places(&given.new), "already": places(&given.already) });
+        say!("{all:#}");
+        return;
+    }
+    for (id, frames) in &given.new {
+        let count = show::frames(frames.len());
+        flow!("{}@{frames}: {count} approved by {person}", graph.nodes[*id].name());
+    }
+    for (id, frames) in &given.already {
+        flow!("{}@{frames}: approved already by {person}", graph.nodes[*id].name());
+    }
 }
 
 fn place_json(stage: &str, frames: &FrameSet) -> serde_json::Value {
     serde_json::json!({ "stage": stage, "frames": frames.to_string() })
-}
-
-/// Why frames cannot be approved.
-fn lacking(name: &str, of: &Asked) -> Vec<String> {
-    let one = |(state, frames): &(&str, FrameSet)| format!("{name}@{frames}: {state}");
-    of.not.iter().map(one).collect()
 }
 
 fn withdraw(project: &Project, arguments: &Arguments, options: &Approve) -> Answer {
@@ -81,7 +89,7 @@ fn withdraw(project: &Project, arguments: &Arguments, options: &Approve) -> Answ
         let all = serde_json::json!({ "format": "endboard approve 1", "did": "withdrawn", "person": person, "withdrawn": list });
         say!("{all:#}");
     } else {
-        gone.iter().for_each(|(stage, frames)| say!("{stage}@{frames}: no longer approved"));
+        gone.iter().for_each(|(stage, frames)| flow!("{stage}@{frames}: no longer approved"));
     }
     if gone.is_empty() {
         return people::usage("nothing of this is approved");
@@ -121,25 +129,25 @@ fn list(project: &Project, status: &Status, arguments: &Arguments, options: &App
     ] {
         let those: Vec<&Told> = told.iter().filter(|told| told.standing == standing).collect();
         if !those.is_empty() {
-            say!("{title}");
+            flow!("{title}");
         }
-        those.iter().for_each(|told| say!("  {}", line(told)));
+        those.iter().for_each(|told| flow!("  {}", line(told)));
     }
     let has_lapsed =
         told.iter().any(|told| told.standing == Standing::Lapsed || told.standing == Standing::InDoubt);
     if has_lapsed {
-        say!("`endboard why SHOT/STAGE@FRAME` follows a stale frame down to what changed");
+        flow!("`endboard why SHOT/STAGE@FRAME` follows a stale frame down to what changed");
     }
     match not.len() {
-        0 if options.selectors.is_empty() => say!("everything that the film shows is approved"),
+        0 if options.selectors.is_empty() => flow!("everything that the film shows is approved"),
         0 => {
             let of = words::fit(&options.selectors.join(" "), 60, false);
-            say!("of {of}, nothing that the film shows is unapproved");
+            flow!("of {of}, nothing that the film shows is unapproved");
         }
-        _ => say!("nobody approves of:"),
+        _ => flow!("nobody approves of:"),
     }
     for (id, frames) in &not {
-        say!("  {}@{frames}", graph.nodes[*id].name());
+        flow!("  {}@{frames}", graph.nodes[*id].name());
     }
     Ok(Exit::Done)
 }

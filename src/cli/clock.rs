@@ -7,7 +7,7 @@ use jiff::civil::{Date, Time};
 
 use super::arguments::crew::{Clock as Options, ClockVerb, Spent};
 use super::arguments::{self, Arguments};
-use super::today::{Now, day};
+use super::today::{Now, day, moment};
 use super::{Answer, Exit, Failure, clocks, people, rebuild};
 use crate::crew::naming::Names;
 use crate::crew::overlaps::overlaps;
@@ -16,6 +16,7 @@ use crate::ledger::crew::{Crew, Worked};
 use crate::ledger::id::RowId;
 use crate::ledger::row::{Entry, Round, What};
 use crate::project::Project;
+use crate::project::clocking::which::one_of;
 use crate::project::clocking::{self, NoClock, NoPlace, Place, Said, Written};
 use crate::report::words;
 
@@ -92,10 +93,10 @@ impl Whole<'_> {
             self.answer("started", &name, id, &said.person, &place, None);
             return Ok(Exit::Done);
         }
-        say!("{name}: the clock of {} runs on {}{}", said.person, place.name(), because(&place, &said));
+        flow!("{name}: the clock of {} runs on {}{}", said.person, place.name(), because(&place, &said));
         for clock in Times::of(self.entries).running_of(&said.person) {
             let (beside, name) = (clocking::beside(clock, &self.now.zone), self.name_of(clock.entry.id));
-            say!("{beside}. `endboard clock stop {name}` stops that one");
+            flow!("{beside}. `endboard clock stop {name}` stops that one");
         }
         Ok(Exit::Done)
     }
@@ -117,10 +118,13 @@ impl Whole<'_> {
         let stopped = self.project.stop_clock(&clock, took, &said, self.entries, &self.now.zoned(), &writer);
         let written = stopped.map_err(|none| {
             let named = self.name_of(clock.entry.id);
-            refused(
-                none,
-                &format!("say how long it took, such as `endboard clock stop {named} --took 1h30m`"),
-            )
+            let way = match &none {
+                NoClock::Longer { place, .. } => {
+                    format!("`endboard clock add {place}` writes down what was before it")
+                }
+                _ => format!("say how long it took, such as `endboard clock stop {named} --took 1h30m`"),
+            };
+            refused(none, &way)
         })?;
         self.told("stopped", clock.person, &at, written)
     }
@@ -132,42 +136,33 @@ impl Whole<'_> {
         name: Option<&str>,
         person: &str,
     ) -> Result<&'t Clock<'e>, Failure> {
-        let all = |clocks: &[&Clock<'_>]| -> Vec<String> {
-            let one = |c: &&Clock<'_>| format!("{} ({})", self.name_of(c.entry.id), c.place());
-            clocks.iter().map(one).collect()
+        let one = |clock: &Clock<'_>| format!("{} ({})", self.name_of(clock.entry.id), clock.place());
+        // A place has a stroke in it, a row's name has none.
+        let place = match name {
+            Some(name) if !name.contains('/') => return self.named(times, name),
+            Some(name) => name.split_once('/').unwrap_or_default(),
+            None => ("", ""),
         };
-        if let Some(name) = name {
-            let rows = Names::of(times.running.iter().map(|clock| clock.entry.id));
-            let place = |c: &&Clock<'_>| c.place() == name && **c.person == *person;
-            if let Some(clock) = times.running.iter().find(place) {
-                return Ok(clock);
-            }
-            let id = rows.find(name).map_err(|none| {
-                Failure::Usage(format!("{none}; `endboard clock` names the clocks that run"))
-            })?;
-            return Ok(times
-                .running
-                .iter()
-                .find(|clock| clock.entry.id == id)
-                .expect("a name of one of them"));
-        }
-        let own: Vec<&Clock<'_>> = times.running_of(person).collect();
-        match &own[..] {
-            [one] => Ok(one),
-            [] => {
-                let others: Vec<&Clock<'_>> = times.running.iter().collect();
-                let hint = match all(&others)[..] {
-                    [] => String::new(),
-                    ref some => format!("; those of others: {}", some.join(", ")),
-                };
-                people::usage(format!("no clock of {person} runs{hint}"))
-            }
-            several => people::usage(format!(
-                "{} clocks of {person} run; say which: {}",
-                several.len(),
-                all(several).join(", ")
-            )),
-        }
+        one_of(times, person, place).map_err(|none| {
+            let others: Vec<String> = match none.running.is_empty() {
+                true => times.running.iter().map(one).collect(),
+                false => Vec::new(),
+            };
+            let hint = match others.is_empty() {
+                true => String::new(),
+                false => format!("; those of others: {}", others.join(", ")),
+            };
+            Failure::Usage(format!("{}{hint}", none.words(one)))
+        })
+    }
+
+    /// The clock whose row has a name.
+    fn named<'t, 'e>(&self, times: &'t Times<'e>, name: &str) -> Result<&'t Clock<'e>, Failure> {
+        let rows = Names::of(times.running.iter().map(|clock| clock.entry.id));
+        let id = rows
+            .find(name)
+            .map_err(|none| Failure::Usage(format!("{none}; `endboard clock` names the clocks that run")))?;
+        Ok(times.running.iter().find(|clock| clock.entry.id == id).expect("a name of one of them"))
     }
 
     fn add(
@@ -187,7 +182,7 @@ impl Whole<'_> {
         if !self.json
             && let Some(cause) = because(&place, &said).strip_prefix(", as ")
         {
-            say!("cause: {cause}");
+            flow!("cause: {cause}");
         }
         self.told("added", &said.person, &place, written)
     }
@@ -209,8 +204,8 @@ impl Whole<'_> {
                 None,
             ));
         };
-        let zoned = day.to_datetime(from).to_zoned(self.now.zone.clone());
-        let began = zoned.map_err(|e| Failure::Usage(format!("{day} {from}: {e}")))?.timestamp();
+        let (began, read) = moment(day, from, &self.now.zone).map_err(Failure::Usage)?;
+        read.iter().for_each(|words| tell!("{words}"));
         let end = began.checked_add(took).map_err(|e| Failure::Usage(e.to_string()))?;
         if end > self.now.at {
             return people::usage(format!(
@@ -250,8 +245,8 @@ impl Whole<'_> {
             return Ok(Exit::Done);
         }
         match took.is_zero() {
-            true => say!("{place}: {before} of {} taken away", work.worked.person),
-            false => say!("{place}: {} of {}, and not {before}", words::time(took), work.worked.person),
+            true => flow!("{place}: {before} of {} taken away", work.worked.person),
+            false => flow!("{place}: {} of {}, and not {before}", words::time(took), work.worked.person),
         }
         Ok(Exit::Done)
     }
@@ -264,12 +259,12 @@ impl Whole<'_> {
             self.answer(did, &name, id, person, place, Some((took, round)));
             return Ok(Exit::Done);
         }
-        say!("{name}: {} of {person} on {}, {}", words::time(took), place.name(), clocks::round(round));
+        flow!("{name}: {} of {person} on {}, {}", words::time(took), place.name(), clocks::round(round));
         let (entries, _) = self.project.ledger();
         let times = Times::of(&entries);
         for overlap in overlaps(&times, self.now.at).iter().filter(|o| o.rows.0.id == id || o.rows.1.id == id)
         {
-            say!("{}", clocks::overlap(overlap));
+            flow!("{}", clocks::overlap(overlap));
         }
         Ok(Exit::Done)
     }

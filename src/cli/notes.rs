@@ -7,9 +7,8 @@ use crate::base::selector::Selection;
 use crate::crew::naming::Names;
 use crate::crew::notes::{Noted, notes};
 use crate::ledger::row::Entry;
-use crate::project::approving::NoteOn;
-use crate::project::sheet::finished;
-use crate::project::{Project, ProjectError, naming};
+use crate::project::noting::{self, NoteOn};
+use crate::project::{Project, ProjectError};
 use crate::report::words;
 
 /// Does what the verb says; without one, lists what is open.
@@ -21,8 +20,8 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Options) -> Answe
         Some(NotesVerb::List { selectors, all }) => {
             list(&entries, &arguments::selection(selectors, None)?, *all, arguments.json)
         }
-        Some(NotesVerb::Add { place, words, person }) => {
-            add(project, &entries, (place, words), person.as_deref(), arguments)
+        Some(NotesVerb::Add { place, words, person, handles }) => {
+            add(project, &entries, (place, *handles, words), person.as_deref(), arguments)
         }
         Some(NotesVerb::Settle { name, words, person }) => {
             settle(project, &entries, (name, words), person.as_deref(), arguments)
@@ -54,12 +53,12 @@ fn list(entries: &[Entry], selection: &Selection, all: bool, json: bool) -> Answ
     for noted in &shown {
         let row = &noted.entry.row;
         if last != Some(&row.shot) {
-            say!("{}", words::fit(&row.shot, 60, false));
+            flow!("{}", words::fit(&row.shot, 60, false));
             last = Some(&row.shot);
         }
         let (by, text) = (words::fit(&row.by, 30, false), words::fit(noted.words, 1000, false));
         let name = names.short(noted.entry.id);
-        say!(
+        flow!(
             "  {name}  {}@{}  {text} ({by}, {})",
             words::fit(&row.stage, 40, false),
             row.frames,
@@ -72,11 +71,11 @@ fn list(entries: &[Entry], selection: &Selection, all: bool, json: bool) -> Answ
                 format!(": {}", words::fit(words, 1000, false))
             };
             let (by, when) = (words::fit(&entry.row.by, 30, false), entry.row.when.strftime("%F"));
-            say!("        settled by {by} on {when}{words}");
+            flow!("        settled by {by} on {when}{words}");
         }
     }
     if shown.is_empty() {
-        say!("{}", if all { "no notes" } else { "no open notes" });
+        flow!("{}", if all { "no notes" } else { "no open notes" });
     }
     Ok(Exit::Done)
 }
@@ -94,7 +93,7 @@ fn one_json(noted: &Noted<'_>, names: &Names) -> serde_json::Value {
 fn add(
     project: &Project,
     entries: &[Entry],
-    (place, text): (&str, &str),
+    (place, handles, text): (&str, bool, &str),
     person: Option<&str>,
     arguments: &Arguments,
 ) -> Answer {
@@ -106,9 +105,7 @@ fn add(
         return Err(ProjectError::Unsound(Box::new(declared)).into());
     }
     let graph = &declared.graph;
-    // A note on a shot is on what the film shows of it.
-    let usual = |ids: &[usize]| finished(graph).into_iter().find(|id| ids.contains(id));
-    let (id, frames) = naming::one_stage(&declared, place, usual).map_err(Failure::Usage)?;
+    let (id, frames) = noting::place(&declared, place, handles).map_err(Failure::Usage)?;
     let (node, who) = (&graph.nodes[id], people::who(person));
     if person.is_some() {
         people::tell_if_new(&who, clock::known(entries));
@@ -122,7 +119,7 @@ fn add(
             "shot": node.shot, "stage": node.stage, "frames": frames.to_string() });
         say!("{all:#}");
     } else {
-        say!("{name}: noted on {}@{frames}", node.name());
+        flow!("{name}: noted on {}@{frames}", node.name());
     }
     Ok(Exit::Done)
 }
@@ -152,7 +149,7 @@ fn settle(
         say!("{all:#}");
     } else {
         let of = &note.entry.row;
-        say!("settled: {}/{}@{}  {}", of.shot, of.stage, of.frames, words::fit(note.words, 1000, false));
+        flow!("settled: {}/{}@{}  {}", of.shot, of.stage, of.frames, words::fit(note.words, 1000, false));
     }
     Ok(Exit::Done)
 }

@@ -1,7 +1,7 @@
 //! Now and here: the time and the zone that a command was given in, and days as people write them.
 
-use jiff::civil::Date;
-use jiff::tz::TimeZone;
+use jiff::civil::{Date, Time};
+use jiff::tz::{AmbiguousOffset, TimeZone};
 use jiff::{Timestamp, ToSpan, Zoned};
 
 use crate::report::words;
@@ -36,6 +36,31 @@ impl Now {
     }
 }
 
+/// The moment of a time of day, and how it was read where the clock on the wall shows it twice that day.
+///
+/// # Errors
+/// In words, when the clock on the wall never shows it that day: it is put forward past it.
+pub fn moment(day: Date, time: Time, zone: &TimeZone) -> Result<(Timestamp, Option<String>), String> {
+    let shown = |at: Timestamp| zone.to_datetime(at).strftime("%H:%M").to_string();
+    let civil = day.to_datetime(time);
+    let lies = |offset: jiff::tz::Offset| offset.to_timestamp(civil).map_err(|e| format!("{civil}: {e}"));
+    let time = time.strftime("%H:%M");
+    match zone.to_ambiguous_timestamp(civil).offset() {
+        AmbiguousOffset::Unambiguous { offset } => Ok((lies(offset)?, None)),
+        AmbiguousOffset::Gap { before, after } => {
+            let (earlier, later) = (shown(lies(after)?), shown(lies(before)?));
+            Err(format!(
+                "there is no {time} on {day}: clocks are put forward past it; say {earlier} or {later}, whichever it was"
+            ))
+        }
+        AmbiguousOffset::Fold { before, .. } => {
+            let words =
+                format!("clocks show {time} twice on {day}; it is read as the first time, at UTC{before}");
+            Ok((lies(before)?, Some(words)))
+        }
+    }
+}
+
 /// A day: `2026-11-20`, `today`, `yesterday`; none that is yet to come.
 pub fn day(text: &str, today: Date) -> Result<Date, String> {
     let day = match text {
@@ -51,6 +76,30 @@ pub fn day(text: &str, today: Date) -> Result<Date, String> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// By the IANA time zone database clocks in Brussels went forward at 2026-03-29 01:00 UTC and go back at 2026-10-25 01:00 UTC.
+    #[test]
+    fn times_that_clocks_skip_or_show_twice_are_told() {
+        let zone = TimeZone::get("Europe/Brussels").unwrap();
+        let said = |day: &str, time: &str| {
+            let read = moment(day.parse().unwrap(), time.parse().unwrap(), &zone);
+            read.map(|(at, words)| (at.to_string(), words))
+        };
+        assert_eq!(said("2026-03-28", "02:30"), Ok(("2026-03-28T01:30:00Z".into(), None)));
+        let no = said("2026-03-29", "02:30").unwrap_err();
+        assert!(
+            no.starts_with("there is no 02:30 on 2026-03-29") && no.contains("say 01:30 or 03:30"),
+            "{no}"
+        );
+        assert_eq!(said("2026-03-29", "03:00"), Ok(("2026-03-29T01:00:00Z".into(), None)));
+        let (at, words) = said("2026-10-25", "02:30").unwrap();
+        assert_eq!(at, "2026-10-25T00:30:00Z");
+        assert_eq!(
+            words.unwrap(),
+            "clocks show 02:30 twice on 2026-10-25; it is read as the first time, at UTC+02"
+        );
+        assert_eq!(said("2026-10-25", "03:00"), Ok(("2026-10-25T02:00:00Z".into(), None)));
+    }
 
     #[test]
     fn days_are_read_and_none_that_is_yet_to_come() {

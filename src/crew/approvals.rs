@@ -37,10 +37,14 @@ impl Approved<'_> {
 
     /// What the person said.
     pub fn words(&self) -> &str {
-        match &self.entry.row.what {
-            What::Crew(Crew::Approval { note, .. }) => note,
-            _ => "",
-        }
+        words(self.entry)
+    }
+}
+
+fn words(entry: &Entry) -> &str {
+    match &entry.row.what {
+        What::Crew(Crew::Approval { note, .. }) => note,
+        _ => "",
     }
 }
 
@@ -79,6 +83,13 @@ pub struct Part<'a> {
     pub standing: Standing,
     /// On these frames.
     pub frames: FrameSet,
+}
+
+impl<'a> Part<'a> {
+    /// What the person said.
+    pub fn words(&self) -> &'a str {
+        words(self.entry)
+    }
 }
 
 /// All approvals that were not taken back.

@@ -1,13 +1,14 @@
-//! Approvals and notes: what people say of renders, and what holds of it as frames look now.
+//! Approvals: which renders people approve of, and what holds of it as frames look now.
 //!
-//! Knows which renders can be approved, how approvals stand in this film, and which of them a rebuild made lapse. Does not know
-//! how any of it is worded.
+//! Knows which renders can be approved and which frames are meant, how approvals stand in this film, and which of them a rebuild made
+//! lapse. Does not know how any of it is worded.
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use jiff::Timestamp;
 
+use super::of_cut::OfCut;
 use super::rebuild::Writer;
 use super::sheet::finished;
 use super::{Project, ProjectError, Status, wanted};
@@ -54,6 +55,29 @@ impl Asked {
     }
 }
 
+/// Why nothing was approved.
+#[derive(Debug, thiserror::Error)]
+pub enum NotApproved {
+    /// The ledger.
+    #[error(transparent)]
+    Project(#[from] ProjectError),
+    /// No render stands for any of it.
+    #[error("nothing of this leaves a render that can be approved")]
+    Nothing,
+    /// Some of it is not as the declaration says.
+    #[error("nothing was approved: {}", .0.join(", "))]
+    NotFresh(Vec<String>),
+}
+
+/// What came of an approval: stages with their frames.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Given {
+    /// Pinned now.
+    pub new: Vec<(NodeId, FrameSet)>,
+    /// The same person's approval holds already, and nothing else is said this time.
+    pub already: Vec<(NodeId, FrameSet)>,
+}
+
 /// Frames of one approval that stand alike in this film.
 #[derive(Clone, Debug)]
 pub struct Told {
@@ -89,9 +113,11 @@ pub struct Lapsed {
 }
 
 impl Project {
-    /// What of a selection can be approved. A selector without a stage means what the film shows of the shot.
-    pub fn to_approve(&self, status: &Status, selection: &Selection) -> Vec<Asked> {
+    /// What of a selection can be approved. A selector without a stage means what the film shows of the shot, and one without frames
+    /// those that it shows, or all with their `handles`.
+    pub fn to_approve(&self, status: &Status, selection: &Selection, handles: bool) -> Vec<Asked> {
         let graph = &status.declared.graph;
+        let of_cut = OfCut::new(&status.declared);
         let shown = finished(graph);
         let mut all = Vec::new();
         for (id, node) in graph.nodes.iter().enumerate() {
@@ -101,8 +127,12 @@ impl Project {
             };
             let mut frames = FrameSet::new();
             for selector in selection.selectors.iter().filter(is_meant) {
-                let chosen = selector.matches(&node.shot, &node.stage).unwrap_or(Chosen::All);
-                chosen.within(node.frames).runs().iter().for_each(|&run| frames.insert_range(run));
+                let chosen = match selector.matches(&node.shot, &node.stage) {
+                    Some(Chosen::Frames(frames)) => Chosen::Frames(frames).within(node.frames),
+                    _ if handles => node.frames.into(),
+                    _ => of_cut.frames(id),
+                };
+                chosen.runs().iter().for_each(|&run| frames.insert_range(run));
             }
             if frames.is_empty() || !node.keep {
                 continue;
@@ -112,22 +142,59 @@ impl Project {
         all
     }
 
-    /// Pins a person's approval to the renders of these frames as they are.
+    /// Pins a person's approval to the renders of these frames as they are: all of them, or none.
     ///
     /// # Errors
-    /// When the ledger cannot be written.
+    /// When any is not fresh or leaves no render, or the ledger cannot be written.
     pub fn approve(
         &self,
         status: &Status,
         asked: &[Asked],
         (person, note): (&str, &str),
         writer: &Writer,
+    ) -> Result<Given, NotApproved> {
+        let graph = &status.declared.graph;
+        let has_none = |of: &Asked| !graph.nodes[of.node].keep || (of.fresh.is_empty() && of.not.is_empty());
+        if asked.is_empty() || asked.iter().any(has_none) {
+            return Err(NotApproved::Nothing);
+        }
+        let lacking = |of: &Asked| {
+            let name = graph.nodes[of.node].name();
+            of.not.iter().map(|(state, frames)| format!("{name}@{frames}: {state}")).collect::<Vec<_>>()
+        };
+        let lacking: Vec<String> = asked.iter().flat_map(lacking).collect();
+        if !lacking.is_empty() {
+            return Err(NotApproved::NotFresh(lacking));
+        }
+        let approvals = Approvals::after(&status.ledger.0);
+        let mut given = Given::default();
+        for of in asked {
+            let list = match is_approved_so(status, &approvals, of, (person, note)) {
+                true => &mut given.already,
+                false => &mut given.new,
+            };
+            list.push((of.node, of.fresh.clone()));
+        }
+        self.pin(status, &given.new, (person, note), writer)?;
+        Ok(given)
+    }
+
+    /// Writes the rows of an approval.
+    fn pin(
+        &self,
+        status: &Status,
+        given: &[(NodeId, FrameSet)],
+        (person, note): (&str, &str),
+        writer: &Writer,
     ) -> Result<(), ProjectError> {
+        if given.is_empty() {
+            return Ok(());
+        }
         let mut ledger = Ledger::open(&self.folder.join("ledger"), &writer.name)?;
         let graph = &status.declared.graph;
-        for of in asked {
-            let (node, strip) = (&graph.nodes[of.node], &status.report.strips[of.node]);
-            let frames: Vec<i64> = of.fresh.iter().collect();
+        for (id, frames) in given {
+            let (node, strip) = (&graph.nodes[*id], &status.report.strips[*id]);
+            let frames: Vec<i64> = frames.iter().collect();
             // A row of the ledger has a limit, and each frame's digest stands in it.
             for part in frames.chunks(DIGESTS_A_ROW) {
                 let digests: Vec<Digest> =
@@ -192,10 +259,7 @@ impl Project {
             let id = status.declared.graph.find(shot, stage);
             for part in approvals.parts(shot, stage, &|frame| present(status, id, frame)) {
                 let row = &part.entry.row;
-                let note = match &row.what {
-                    What::Crew(Crew::Approval { note, .. }) => note.to_string(),
-                    _ => String::new(),
-                };
+                let note = part.words().to_string();
                 let first = part.frames.iter().next();
                 let cause = match part.standing {
                     _ if !causes => None,
@@ -231,17 +295,36 @@ impl Project {
         let graph = &status.declared.graph;
         let approvals = Approvals::after(&status.ledger.0);
         let picked = wanted(graph, selection);
+        let of_cut = OfCut::new(&status.declared);
         let mut all = Vec::new();
         for id in finished(graph) {
             let node = &graph.nodes[id];
             let Some(chosen) = picked[id].as_ref().filter(|_| &*node.shot != FILM) else { continue };
-            let left = left(status, &approvals, id, chosen.within(node.frames));
+            let left = left(status, &approvals, id, chosen.within(node.frames).meet(&of_cut.frames(id)));
             if !left.is_empty() {
                 all.push((id, left));
             }
         }
         all
     }
+}
+
+/// True when the person's approval of all these frames holds, and nothing else is said this time.
+fn is_approved_so(
+    status: &Status,
+    approvals: &Approvals<'_>,
+    asked: &Asked,
+    (person, words): (&str, &str),
+) -> bool {
+    let node = &status.declared.graph.nodes[asked.node];
+    let mut left = asked.fresh.clone();
+    for part in approvals.parts(&node.shot, &node.stage, &|frame| present(status, Some(asked.node), frame)) {
+        let is_own = *part.entry.row.by == *person && part.standing == Standing::InForce;
+        if is_own && (words.is_empty() || part.words() == words) {
+            left = left.without(&part.frames);
+        }
+    }
+    left.is_empty()
 }
 
 /// Those of a stage's frames that no approval holds for.
@@ -311,49 +394,4 @@ pub(super) fn lapsed(before: AsApproved, entries: &[Entry], state: &LastKeys) ->
         }
     }
     all
-}
-
-impl Project {
-    /// Writes a note down.
-    ///
-    /// # Errors
-    /// When the ledger cannot be written.
-    pub fn note(
-        &self,
-        row: NoteOn<'_>,
-        (person, words): (&str, &str),
-        writer: &Writer,
-    ) -> Result<RowId, ProjectError> {
-        let NoteOn { film, shot, stage, frames } = row;
-        let what = What::Crew(Crew::Note { note: words.into() });
-        let (film, shot, stage, by) = (film.into(), shot.into(), stage.into(), person.into());
-        self.put(&Row { when: Timestamp::now(), film, shot, stage, frames, by, what }, writer)
-    }
-
-    /// Settles a note.
-    ///
-    /// # Errors
-    /// When the ledger cannot be written.
-    pub fn settle(
-        &self,
-        note: &Entry,
-        (person, words): (&str, &str),
-        writer: &Writer,
-    ) -> Result<RowId, ProjectError> {
-        let what = What::Crew(Crew::Resolve { of: note.id, note: words.into() });
-        self.put(&Row { when: Timestamp::now(), by: person.into(), what, ..note.row.clone() }, writer)
-    }
-}
-
-/// Where a note is put.
-#[derive(Clone, Debug)]
-pub struct NoteOn<'a> {
-    /// The film.
-    pub film: &'a str,
-    /// The shot.
-    pub shot: &'a str,
-    /// The stage.
-    pub stage: &'a str,
-    /// The frames.
-    pub frames: FrameSet,
 }

@@ -3,6 +3,8 @@
 //! Knows which frames, round and cause a person's time is of when the person does not say, and which clocks are neither started nor
 //! stopped. Does not know the time of day: callers pass it in.
 
+pub mod which;
+
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -26,6 +28,8 @@ use crate::stale::Reason;
 
 /// The longest cause in the ledger that is taken from what `why` says, in characters.
 const CAUSE: usize = 160;
+/// What a time that a person says may be off by.
+const MINUTE: Duration = Duration::from_secs(60);
 
 /// What a person says of time.
 #[derive(Clone, Debug)]
@@ -112,6 +116,18 @@ pub enum NoClock {
         since: String,
         /// For how long.
         ran: String,
+    },
+    /// It cannot have taken longer than since it began.
+    #[error("the clock on {place} has run since {since}, {ran}, so that this cannot have taken {took}")]
+    Longer {
+        /// `SHOT/STAGE`.
+        place: String,
+        /// Day and time.
+        since: String,
+        /// For how long.
+        ran: String,
+        /// What was said.
+        took: String,
     },
     /// No time was to be added.
     #[error("no time at all cannot be added")]
@@ -222,7 +238,8 @@ impl Project {
     /// Stops a clock: the time until now, or so long as it took where that is said.
     ///
     /// # Errors
-    /// When it was most likely forgotten or began later than now and nobody says how long it took, or the ledger cannot be written.
+    /// When it was most likely forgotten or began later than now and nobody says how long it took, when it has not run for so long, or
+    /// the ledger cannot be written.
     pub fn stop_clock(
         &self,
         clock: &Clock<'_>,
@@ -234,7 +251,7 @@ impl Project {
     ) -> Result<Written, NoClock> {
         let (began, at, zone) = (&clock.entry.row, now.timestamp(), now.time_zone());
         let took = match took {
-            Some(took) => took,
+            Some(took) => possible(clock, took, at, zone)?,
             None => ran(clock, at, zone)?,
         };
         let round = round_of(said, (&*began.shot, &*began.stage, &began.frames), entries, began.when);
@@ -243,7 +260,8 @@ impl Project {
         let worked = Worked {
             person: clock.person.clone(),
             took,
-            began: Some(began.when),
+            // A beginning that is yet to come is none: the time would stand on a day that is yet to come.
+            began: clock.ran(at).map(|_| began.when),
             round: Some(round),
             cause: said.cause.as_ref().map_or_else(|| clock.cause.clone(), |cause| cause.as_str().into()),
             ends: Some(clock.entry.id),
@@ -317,6 +335,13 @@ fn ran(clock: &Clock<'_>, at: Timestamp, zone: &TimeZone) -> Result<Duration, No
         (Some(ran), Some(_)) => Err(NoClock::Forgotten { place, since, ran: words::time(ran) }),
         (Some(ran), None) => Ok(ran),
     }
+}
+
+/// How long it took as a person says, where the clock has run for so long. People round to a minute.
+fn possible(clock: &Clock<'_>, took: Duration, at: Timestamp, zone: &TimeZone) -> Result<Duration, NoClock> {
+    let Some(ran) = clock.ran(at).filter(|ran| took > *ran + MINUTE) else { return Ok(took) };
+    let (place, since) = (clock.place(), words::clock(clock.entry.row.when, zone));
+    Err(NoClock::Longer { place, since, ran: words::time(ran), took: words::time(took) })
 }
 
 /// What two clocks of one person at once mean, of the one that ran before.

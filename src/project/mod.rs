@@ -23,6 +23,8 @@ pub mod left;
 mod lengths;
 pub mod matching;
 pub mod naming;
+pub mod noting;
+mod of_cut;
 pub mod packets;
 pub mod paging;
 mod past;

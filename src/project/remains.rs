@@ -6,6 +6,7 @@ use std::collections::{BTreeSet, HashMap};
 
 use super::Status;
 use super::approving::present;
+use super::of_cut::OfCut;
 use crate::base::frames::FrameSet;
 use crate::base::state::State;
 use crate::crew::approvals::{Approvals, Standing as Approval};
@@ -36,6 +37,7 @@ pub(super) fn left(status: &Status, crew: Option<&Declared>, entries: &[Entry]) 
         .map(|entry| &*entry.row.stage)
         .collect();
     let graph = &status.declared.graph;
+    let of_cut = OfCut::new(&status.declared);
     let of = |(id, node): (usize, &Node)| {
         let strip = &status.report.strips[id];
         let mut left = Left::default();
@@ -67,7 +69,8 @@ pub(super) fn left(status: &Status, crew: Option<&Declared>, entries: &[Entry]) 
         }
         if wants_approval && !is_hand {
             let present = |frame| present(status, Some(id), frame);
-            let mut open: FrameSet = node.frames.into();
+            // Nobody need look at what the film does not show.
+            let mut open = of_cut.frames(id);
             for part in approvals.parts(&node.shot, stage, &present) {
                 if part.standing == Approval::InForce {
                     open = open.without(&part.frames);

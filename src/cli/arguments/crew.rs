@@ -103,7 +103,7 @@ pub struct Spent {
 /// Options of `approve`.
 #[derive(Debug, Args)]
 pub struct Approve {
-    /// Shots, stages and frames; of a shot without a stage, what the film shows of it. Without any, list
+    /// Shots, stages and frames; of a shot without a stage or frames, what the film shows of it. Without any, list
     pub selectors: Vec<String>,
     /// A few words with it
     #[arg(long, value_name = "WORDS", value_parser = said::words)]
@@ -111,11 +111,14 @@ pub struct Approve {
     /// Who approves; you when not given
     #[arg(long, value_name = "NAME", value_parser = said::name)]
     pub person: Option<String>,
-    /// Withdraw approvals, whoever gave them
+    /// Handles too, where no frames are named
     #[arg(long)]
+    pub handles: bool,
+    /// Withdraw approvals, whoever gave them
+    #[arg(long, conflicts_with = "handles")]
     pub withdraw: bool,
     /// List approvals in force and lapsed, and what nobody approves of
-    #[arg(long, conflicts_with_all = ["withdraw", "note", "person"])]
+    #[arg(long, conflicts_with_all = ["withdraw", "note", "person", "handles"])]
     pub list: bool,
 }
 
@@ -135,9 +138,12 @@ pub struct Notes {
 pub enum NotesVerb {
     /// Put a note on frames
     Add {
-        /// A shot's stage and frames, such as br030/blades@1012; of a shot, what the film shows of it
+        /// A shot's stage and frames, such as br030/blades@1012; of a shot, or without frames, what the film shows of it
         #[arg(value_name = "SHOT/STAGE@FRAMES")]
         place: String,
+        /// Handles too, where no frames are named
+        #[arg(long)]
+        handles: bool,
         /// What is to be done or looked at
         #[arg(value_name = "WORDS", value_parser = said::words)]
         words: String,

@@ -8,13 +8,15 @@ use serde::Deserialize;
 
 use crate::base::frames::FrameSet;
 use crate::base::{said, spent};
-use crate::crew::approvals::Standing;
 use crate::crew::notes;
 use crate::crew::times::{Clock, Times};
 use crate::graph::NodeId;
 use crate::ledger::id::RowId;
-use crate::project::approving::{Asked, NoteOn, Told};
+use crate::project::approving::{Asked, NotApproved};
+use crate::project::clocking::which::{NotOne, one_of};
 use crate::project::clocking::{self, NoClock, Place};
+use crate::project::noting::NoteOn;
+use crate::project::of_cut::OfCut;
 use crate::project::paging::shown::Shown;
 use crate::project::rebuild::Writer;
 use crate::project::{Project, ProjectError, Status};
@@ -67,11 +69,40 @@ fn no_clock(none: NoClock) -> Refused {
         NoClock::Future { .. } | NoClock::Forgotten { .. } => {
             "; write under Time how long it took, and stop it again"
         }
+        NoClock::Longer { .. } => "; add what was before it as time of its own",
         NoClock::Nothing => "",
     };
     match none {
         NoClock::Project(error) => Refused::Project(error),
         words => Refused::Words(format!("{words}{way}")),
+    }
+}
+
+/// Why no one clock is stopped, with the way on at the page.
+fn which(none: &NotOne<'_, '_>, now: &Zoned) -> String {
+    let since = |clock: &Clock<'_>| words::clock(clock.entry.row.when, now.time_zone());
+    let words = none.words(|clock| format!("{} since {}", clock.place(), since(clock)));
+    let is_one_place = none.running.windows(2).all(|two| two[0].place() == two[1].place());
+    match &none.running[..] {
+        [] => words,
+        // A forgotten one and a new one on the same stage.
+        [_, _, ..] if is_one_place => format!("{words}; `endboard clock` tells them apart"),
+        [_] => format!("{words}; name its shot and stage, or leave both empty"),
+        _ => format!("{words}; name the shot and the stage"),
+    }
+}
+
+/// Why nothing was approved, with the way on at the page.
+fn not_approved(none: NotApproved, fresh: &FrameSet) -> Refused {
+    match none {
+        NotApproved::Project(error) => Refused::Project(error),
+        NotApproved::Nothing => Refused::Words(none.to_string()),
+        NotApproved::NotFresh(_) if fresh.is_empty() => {
+            Refused::Words(format!("{none}; a rebuild makes what can be approved"))
+        }
+        NotApproved::NotFresh(_) => {
+            Refused::Words(format!("{none}; rebuild them, or write down the frames that are fresh: {fresh}"))
+        }
     }
 }
 
@@ -116,7 +147,7 @@ impl Project {
             "approve" => self.approve_shown(&desk, said, shown),
             "note" if words.is_empty() => refused("a note needs words"),
             "note" => {
-                let (_, on) = place(&status, said)?;
+                let (_, on) = shown_place(&status, said)?;
                 let row =
                     NoteOn { film: &on.film, shot: &on.shot, stage: &on.stage, frames: on.frames.clone() };
                 self.note(row, (&person, &words), writer)?;
@@ -153,16 +184,10 @@ impl Project {
         Ok(told)
     }
 
-    /// Approves what is fresh of a place, if the page showed these very renders; what is not fresh is said.
+    /// Approves a place, if the page showed these very renders.
     fn approve_shown(&self, desk: &Desk<'_>, said: &Said, shown: &Shown) -> Result<String, Refused> {
-        let (id, on) = place(desk.status, said)?;
+        let (id, on) = shown_place(desk.status, said)?;
         let asked = Asked::of(desk.status, id, &on.frames);
-        if asked.fresh.is_empty() {
-            return refused(format!(
-                "nothing of {} is fresh: a rebuild makes what can be approved",
-                on.name()
-            ));
-        }
         let stage = format!("{}/{}", on.shot, on.stage);
         let Some(others) = shown.others(&said.shown, desk.status, &asked) else {
             return refused(format!(
@@ -175,32 +200,14 @@ impl Project {
                  approve again"
             ));
         }
-        if self.is_approved_so(desk, &asked) {
-            return refused(format!("{stage}@{} is approved already by {}", asked.fresh, desk.person));
+        let fresh = asked.fresh.clone();
+        let given = self.approve(desk.status, &[asked], (desk.person, desk.words), desk.writer);
+        match given.map_err(|none| not_approved(none, &fresh))? {
+            given if given.new.is_empty() => {
+                refused(format!("{stage}@{fresh} is approved already by {}", desk.person))
+            }
+            _ => Ok(format!("{} approves {stage}@{fresh}.", desk.person)),
         }
-        let besides = match on.frames.len() - asked.fresh.len() {
-            0 => String::new(),
-            n => format!("; {} not fresh and not approved", words::count(n as u64, "frame")),
-        };
-        let told = format!("{} approves {stage}@{}{besides}.", desk.person, asked.fresh);
-        self.approve(desk.status, &[asked], (desk.person, desk.words), desk.writer)?;
-        Ok(told)
-    }
-
-    /// True when the person's approval of all these frames holds, and nothing else is said this time.
-    fn is_approved_so(&self, desk: &Desk<'_>, asked: &Asked) -> bool {
-        let node = &desk.status.declared.graph.nodes[asked.node];
-        let is_own = |told: &Told| {
-            (&told.shot, &told.stage) == (&node.shot, &node.stage)
-                && &*told.by == desk.person
-                && told.standing == Standing::InForce
-                && (desk.words.is_empty() || told.note == desk.words)
-        };
-        let mut left = asked.fresh.clone();
-        for told in self.approvals(desk.status, false).iter().filter(|told| is_own(told)) {
-            left = left.without(&told.frames);
-        }
-        left.is_empty()
     }
 
     fn settle_note(&self, desk: &Desk<'_>, said: &Said) -> Result<String, Refused> {
@@ -224,35 +231,21 @@ impl Project {
         };
         let entries = &desk.status.ledger.0;
         let times = Times::of(entries);
-        let running: Vec<&Clock<'_>> = times.running_of(desk.person).collect();
-        let named: Vec<&Clock<'_>> =
-            running.iter().copied().filter(|clock| clock.is_on(&said.shot, &said.stage)).collect();
-        let clock = match (&named[..], &running[..]) {
-            ([one], _) | ([], [one]) => one,
-            (_, []) => return refused(format!("no clock of {} runs", desk.person)),
-            ([], several) => {
-                let places: Vec<String> = several.iter().map(|clock| clock.place()).collect();
-                let person = desk.person;
-                return refused(format!(
-                    "{} clocks of {person} run; name the shot and the stage: {}",
-                    several.len(),
-                    places.join(", ")
-                ));
-            }
-            // A forgotten one and a new one on the same stage.
-            (several, _) => {
-                return refused(format!(
-                    "{} clocks of {} run on {}; `endboard clock` tells them apart",
-                    several.len(),
-                    desk.person,
-                    several[0].place()
-                ));
-            }
-        };
+        let clock = one_of(&times, desk.person, (said.shot.trim(), said.stage.trim()));
+        let clock = clock.map_err(|none| Refused::Words(which(&none, desk.now)))?;
         let stopped = self.stop_clock(clock, took, &desk.timed(), entries, desk.now, desk.writer);
         let written = stopped.map_err(no_clock)?;
         Ok(format!("{} worked {} on {}.", desk.person, words::time(written.took), clock.place()))
     }
+}
+
+/// As [`place`]; where no frames are named, those that the film shows.
+fn shown_place(status: &Status, said: &Said) -> Result<(NodeId, Place), Refused> {
+    let (id, mut on) = place(status, said)?;
+    if said.frames.trim().is_empty() {
+        on.frames = OfCut::new(&status.declared).frames(id);
+    }
+    Ok((id, on))
 }
 
 /// The stage and frames that are named, all of them of the film.

@@ -21,7 +21,8 @@ fn stages(page: &Page) -> Vec<&str> {
 pub fn desk(page: &Page) -> Markup {
     html! {
         p class="says" id="desk-lead" {
-            "What is written here goes into the film's ledger under the name of whoever started this page, or the name that is given."
+            "What is written here goes into the film's ledger under the name of whoever started this page, or the name that is given. \
+             An approval or a note without frames is of those that the film shows."
         }
         div class="token" id="token-ask" {
             label for="token" { "Token" }
@@ -35,7 +36,7 @@ pub fn desk(page: &Page) -> Markup {
             div class="fields" {
                 (field("shot", "Shot", "known-shots", true))
                 (field("stage", "Stage", "known-stages", true))
-                (field("frames", "Frames; all when empty", "", false))
+                (field("frames", "Frames, where not all", "", false))
                 (field("person", "Who", "", false))
                 (field("says", "In words", "", false))
                 (field("took", "Time, such as 1h30m", "", false))
