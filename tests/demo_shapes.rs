@@ -6,6 +6,7 @@
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use endboard::base::frames::FrameRange;
 use endboard::base::problem::{SourceId, Sources, Span};
@@ -14,12 +15,13 @@ use endboard::base::value::Value;
 use endboard::base::yaml;
 use endboard::declare;
 use endboard::demo::{self, SHOTS};
-use endboard::media::image::RGBA;
+use endboard::media::image::{Image, RGBA};
 use endboard::operators::image::passes::place;
 use endboard::operators::shape::Shapes;
 use endboard::operators::shape::file;
 use endboard::operators::shape::motion::Motion;
-use endboard::operators::{self, Connected, Setup, WorkingSpace};
+use endboard::operators::{self, Connected, Inputs, Setup, WorkingSpace};
+use half::f16;
 
 fn project() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("demo-project")
@@ -145,6 +147,47 @@ fn the_slowed_shot_shows_the_frames_that_its_shapes_are_of() {
         assert_eq!(prepared.reach(0, frame), FrameRange::one(demo::shown(frame)), "{frame}");
     }
     assert_eq!(plate.frames, FrameRange::new(demo::shown(1005), demo::shown(1056)));
+}
+
+/// The look's samples lie far apart beside black, and pictures hold colours of all kinds between them: none comes out with less
+/// light than none in one of its channels, which a delivery would cut off.
+#[test]
+fn the_look_takes_no_dark_colour_below_black() {
+    let bytes = committed("grades/lamp-night.cube").into_bytes().into();
+    let look = operators::Attachment { path: "grades/lamp-night.cube".into(), bytes, source: None };
+    let (settings, _) = yaml::parse(SourceId(0), "look_in: acescct");
+    let grade = operators::all().iter().find(|operator| operator.spec().name == "grade").unwrap();
+    let input = Connected {
+        port: 0,
+        name: "".into(),
+        channels: RGBA.map(Into::into).to_vec(),
+        frames: FrameRange::one(1),
+    };
+    let prepared = grade.prepare(&Setup {
+        settings: settings.as_ref().unwrap().map().unwrap(),
+        span: Span::new(SourceId(0), 0, 0),
+        files: &BTreeMap::from([("look".to_string(), look)]),
+        frames: FrameRange::one(1),
+        frame_size: (64, 64 * 64),
+        rate: 24.0,
+        working_space: WorkingSpace::LinearRec709,
+        inputs: &[input],
+        cut: &[],
+    });
+    let prepared = prepared.unwrap_or_else(|problems| panic!("{problems:?}"));
+    // Nothing, and sixty-three steps up to a tenth of white, in each channel.
+    let light = |step: usize| if step == 0 { 0.0 } else { 1e-4 * 1000f32.powf((step - 1) as f32 / 62.0) };
+    let mut image = Image::new(64, 64 * 64, &RGBA);
+    for (channel, stride) in [(0, 1), (1, 64), (2, 64 * 64), (3, 0)] {
+        for (at, sample) in image.samples_mut(channel).iter_mut().enumerate() {
+            *sample = f16::from_f32(if stride == 0 { 1.0 } else { light(at / stride % 64) });
+        }
+    }
+    let frames = [vec![(1, Arc::new(image))]];
+    let out = prepared.apply(&Inputs { frames: &frames, raster: None }, 1).unwrap();
+    let least = (0..3).flat_map(|channel| out.plane_f32(channel)).fold(f32::MAX, f32::min);
+    // A hundredth of a code of 10 bits: samples are written with five places.
+    assert!(least > -1e-5, "{least}");
 }
 
 #[test]

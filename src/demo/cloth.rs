@@ -64,6 +64,7 @@ pub fn gloss(cloth: Cloth) -> f32 {
         Cloth::Leather | Cloth::Glove => 0.045,
         Cloth::Skin | Cloth::Lip => 0.05,
         Cloth::Eye => 0.11,
+        Cloth::Brass => 0.09,
         _ => 0.012,
     }
 }
@@ -145,6 +146,7 @@ impl Drape {
         let (depth, long) = match cone.cloth {
             Cloth::Skin | Cloth::Lip | Cloth::Eye | Cloth::Brow => (0.0, 1.0),
             Cloth::Leather | Cloth::Glove => (0.25, 1.4),
+            Cloth::Wood | Cloth::Brass => (0.10, 2.0),
             Cloth::Head => (0.30, 3.0),
             _ => (0.62, 1.0),
         };

@@ -269,7 +269,7 @@ fn lighting(shed: &Shed, at: Vec3) -> Lighting {
 }
 
 /// How long a plate's shutter is open, in twenty-fourths of a second.
-fn open(plate: &DemoPlate) -> f32 {
+pub fn open(plate: &DemoPlate) -> f32 {
     SHUTTER / plate.pace as f32
 }
 
@@ -314,7 +314,7 @@ fn people_over(plate: &DemoPlate, number: i64, sight: &Sight, haze: &Haze, pictu
         let [begins, ends] = [-0.5, 0.5].map(|side| at + side * share * open);
         let [before, after] = [begins, ends].map(|time| (plate.camera.at(time), bodies(plate, time)));
         Ways::new((&before.0, &before.1), (&after.0, &after.1)).add(&layer, sight, share, &mut sum);
-        pole::draw(plate, &lights, (at, open * share), share, &layer, sight, &mut sum);
+        pole::draw((plate, &plate.people), &lights, (at, open * share), share, &layer, sight, &mut sum);
     }
     spread(&mut sum);
     for (at, [r, g, b, a]) in sum.into_iter().enumerate() {
@@ -340,7 +340,7 @@ fn mixed(a: Vec3, b: Vec3) -> Vec3 {
 }
 
 /// The `index`-th number of the Halton sequence of a base: evenly spread between 0 and 1.
-fn halton(mut index: usize, base: usize) -> f32 {
+pub fn halton(mut index: usize, base: usize) -> f32 {
     let (mut sum, mut digit) = (0.0, 1.0 / base as f32);
     while index > 0 {
         sum += (index % base) as f32 * digit;

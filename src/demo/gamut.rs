@@ -23,13 +23,17 @@ const FREE: f64 = 0.9;
 /// lines between the samples of a look are off.
 const MOST: f64 = 0.97;
 
-/// A colour of ACEScct as it is, or, where Rec.709 has none so rich, drawn towards the grey of its own light.
+/// A colour of ACEScct as it is, or, where Rec.709 has none so rich, drawn towards the grey of its own light. What has no
+/// light, or less, has no colour: it is that grey.
 pub fn shown(colour: [f32; 3]) -> [f32; 3] {
     let rgb = apply(&TO_709, colour.map(|v| light(f64::from(v))));
     let own = rgb.iter().zip(LUMINANCE).map(|(v, share)| v * share).sum::<f64>();
     let least = rgb[0].min(rgb[1]).min(rgb[2]);
+    if own <= 0.0 {
+        return apply(&FROM_709, [own; 3]).map(|v| code(v) as f32);
+    }
     let rich = (own - least) / own;
-    if own <= 0.0 || rich <= FREE {
+    if rich <= FREE {
         return colour;
     }
     // As x / (1 + x), which begins as steep as it goes on.
@@ -108,6 +112,8 @@ mod tests {
             assert!(out.iter().all(|v| *v > 0.02 * light(out)), "{out:?}");
             assert!((light(out) / light(own) - 1.0).abs() < 1e-4, "as bright as before: {out:?}");
         }
-        assert_eq!(shown([0.0; 3]), [0.0; 3], "less than black has no colour to lose");
+        let under = back(shown(of([-0.001, -0.001, 0.004])));
+        let grey = -0.001 * (LUMINANCE[0] + LUMINANCE[1]) + 0.004 * LUMINANCE[2];
+        assert!(under.iter().all(|v| (v - grey).abs() < 1e-6), "less than black has no colour: {under:?}");
     }
 }

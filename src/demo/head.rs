@@ -1,4 +1,4 @@
-//! Heads: faces, hair, hood and cap, as cones in the head's own axes.
+//! Heads: faces, hair, head cloth, sou'wester and cap, as cones in the head's own axes.
 //!
 //! Knows where brow, eyes, nose and the rest lie about the head's middle. Does not know poses or light.
 
@@ -42,38 +42,46 @@ const SIDES: [Feature; 7] = [
 /// An ear, where nothing covers it.
 const EAR: Feature = ([-0.012, 0.006, 0.084], [-0.010, -0.024, 0.078], (0.017, 0.011), Cloth::Skin);
 
-/// The keeper: dark hair drawn back into a knot, and a short beard.
-const KEEPER: ([Feature; 6], [Feature; 4]) = (
+/// The keeper: a cloth over the hair, knotted at the nape with two ends that hang.
+const KEEPER: ([Feature; 4], [Feature; 3]) = (
     [
-        ([-0.030, 0.058, 0.0], [-0.055, -0.020, 0.0], (0.094, 0.074), Cloth::Head),
-        ([0.028, 0.084, 0.0], [-0.020, 0.080, 0.0], (0.040, 0.072), Cloth::Head),
-        ([-0.115, 0.030, 0.0], [-0.120, -0.010, 0.0], (0.036, 0.030), Cloth::Head),
-        ([0.072, -0.080, 0.0], [0.070, -0.122, 0.0], (0.032, 0.022), Cloth::Head),
-        ([0.020, -0.086, 0.0], [0.060, -0.100, 0.0], (0.036, 0.030), Cloth::Head),
-        ([0.099, -0.037, 0.0], [0.097, -0.037, 0.0], (0.007, 0.007), Cloth::Head),
+        ([-0.026, 0.050, 0.0], [-0.052, -0.014, 0.0], (0.094, 0.078), Cloth::Scarf),
+        ([0.026, 0.082, 0.0], [-0.020, 0.078, 0.0], (0.042, 0.076), Cloth::Scarf),
+        ([-0.122, -0.030, 0.0], [-0.128, -0.044, 0.0], (0.026, 0.022), Cloth::Scarf),
+        ([-0.062, -0.050, 0.0], [-0.068, -0.092, 0.0], (0.050, 0.034), Cloth::Head),
     ],
     [
         EAR,
-        // From the ear along the jaw, round the mouth, and the moustache.
-        ([0.012, -0.018, 0.070], [0.040, -0.070, 0.044], (0.013, 0.024), Cloth::Head),
-        ([0.040, -0.070, 0.044], [0.074, -0.080, 0.014], (0.024, 0.028), Cloth::Head),
-        ([0.099, -0.037, 0.002], [0.081, -0.052, 0.031], (0.0075, 0.0065), Cloth::Head),
+        ([-0.126, -0.040, 0.004], [-0.156, -0.115, 0.020], (0.015, 0.020), Cloth::Scarf),
+        ([-0.156, -0.115, 0.020], [-0.160, -0.160, 0.030], (0.020, 0.010), Cloth::Scarf),
     ],
 );
 
-/// The raker: a hood over the crown and down the nape, whose hem stands about the face.
-const RAKER: ([Feature; 3], [Feature; 4]) = (
+/// The raker: a sou'wester, whose brim is short above the brow and long down the nape, and a short beard.
+const RAKER: ([Feature; 6], [Feature; 9]) = (
     [
-        ([-0.030, 0.046, 0.0], [-0.045, -0.020, 0.0], (0.106, 0.100), Cloth::Head),
-        ([0.014, 0.060, 0.0], [-0.030, 0.050, 0.0], (0.076, 0.100), Cloth::Head),
-        ([0.060, 0.096, 0.0], [0.058, 0.096, 0.0], (0.020, 0.020), Cloth::Head),
+        // The crown, with a ridge over it.
+        ([-0.020, 0.062, 0.0], [-0.036, 0.020, 0.0], (0.102, 0.098), Cloth::Head),
+        ([0.024, 0.074, 0.0], [-0.030, 0.086, 0.0], (0.068, 0.086), Cloth::Head),
+        // The brim behind, down to between the shoulders.
+        ([-0.100, -0.010, 0.0], [-0.205, -0.085, 0.0], (0.050, 0.016), Cloth::Head),
+        ([-0.100, -0.010, 0.0], [-0.150, -0.045, 0.0], (0.050, 0.040), Cloth::Head),
+        ([0.072, -0.082, 0.0], [0.066, -0.104, 0.0], (0.032, 0.024), Cloth::Brow),
+        ([0.020, -0.086, 0.0], [0.058, -0.098, 0.0], (0.034, 0.028), Cloth::Brow),
     ],
     [
-        ([0.060, 0.096, 0.0], [0.052, 0.056, 0.066], (0.020, 0.018), Cloth::Head),
-        ([0.052, 0.056, 0.066], [0.034, -0.030, 0.076], (0.018, 0.017), Cloth::Head),
-        ([0.034, -0.030, 0.076], [0.020, -0.120, 0.050], (0.017, 0.024), Cloth::Head),
-        // The cloth between hem and nape.
-        ([0.006, 0.030, 0.050], [-0.006, -0.090, 0.034], (0.042, 0.050), Cloth::Head),
+        // The edge of the brim, from before the brow round to the nape.
+        ([0.142, 0.058, 0.0], [0.122, 0.052, 0.066], (0.011, 0.011), Cloth::Head),
+        ([0.122, 0.052, 0.066], [0.030, 0.034, 0.140], (0.011, 0.011), Cloth::Head),
+        ([0.030, 0.034, 0.140], [-0.090, -0.016, 0.146], (0.011, 0.012), Cloth::Head),
+        ([-0.090, -0.016, 0.146], [-0.205, -0.085, 0.010], (0.012, 0.014), Cloth::Head),
+        // The brim between crown and edge.
+        ([0.096, 0.062, 0.0], [0.084, 0.058, 0.054], (0.026, 0.024), Cloth::Head),
+        ([0.070, 0.052, 0.074], [-0.020, 0.030, 0.104], (0.024, 0.030), Cloth::Head),
+        ([-0.020, 0.024, 0.104], [-0.120, -0.026, 0.076], (0.030, 0.034), Cloth::Head),
+        // From the ear along the jaw.
+        ([0.012, -0.022, 0.070], [0.040, -0.070, 0.044], (0.013, 0.024), Cloth::Brow),
+        ([0.040, -0.070, 0.044], [0.072, -0.080, 0.014], (0.024, 0.026), Cloth::Brow),
     ],
 );
 

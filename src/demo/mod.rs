@@ -4,6 +4,7 @@
 //! write files and prints nothing: callers take pixels, samples and text.
 
 mod body;
+mod by_hand;
 mod camera;
 mod cloth;
 mod figure;
@@ -35,6 +36,7 @@ mod strays;
 mod surface;
 mod timber;
 
+pub use by_hand::{BY_HAND, HandWork, figure};
 pub use frame::frame;
 pub use outline::again;
 pub use plates::{Carrier, DemoPlate, plates};

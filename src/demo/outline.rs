@@ -14,8 +14,8 @@ use super::set::shed;
 /// A point of the frame in pixels.
 pub type Spot = (f32, f32);
 
-/// A cone's two ends in the frame: x, y, radius in pixels, depth in metres.
-struct Ends([(f32, f32, f32, f32); 2]);
+/// A cone's two ends in the frame: x, y, radius in pixels, depth in metres; and how far its skin stands before its middle.
+struct Ends([(f32, f32, f32, f32); 2], f32);
 
 impl Ends {
     fn of(camera: &Camera, cone: &Cone) -> Self {
@@ -23,7 +23,7 @@ impl Ends {
             let (x, y, depth) = camera.project(p);
             (x, y, radius * camera.focal / most(depth, 0.1), depth)
         };
-        Ends([end(cone.a, cone.radii.0), end(cone.b, cone.radii.1)])
+        Ends([end(cone.a, cone.radii.0), end(cone.b, cone.radii.1)], cone.radii.0.min(cone.radii.1))
     }
 
     /// Whether the cone covers a point of the frame within `margin` pixels and stands before `depth`.
@@ -35,20 +35,21 @@ impl Ends {
         let u = if square > 1e-6 { clamp01((qx * dx + qy * dy) / square) } else { 0.0 };
         let (ox, oy) = (qx - dx * u, qy - dy * u);
         let reach = a.2 + (b.2 - a.2) * u + margin;
-        ox * ox + oy * oy < reach * reach && a.3 + (b.3 - a.3) * u < depth
+        ox * ox + oy * oy < reach * reach && a.3 + (b.3 - a.3) * u < depth + self.1
     }
 }
 
-/// How far from the end of the grip a lit blade begins, in metres: beyond the ferrule, by the blade's own round end.
-const COLLAR: f32 = 0.045;
+/// How far from an end of a pole its light begins, in metres: by the light's own round end.
+const END: f32 = 0.02;
 
-/// Lower end and tip of the part of a pole that is lit, in the room.
+/// Both ends of a lit pole, in the room.
 fn lit(part: &Part, time: f32) -> [Vec3; 2] {
-    let [_, base, tip] = part.joints(time).pole;
-    [base + (tip - base).unit() * COLLAR, tip]
+    let [base, tip] = part.joints(time).pole;
+    let end = (tip - base).unit() * END;
+    [base + end, tip - end]
 }
 
-/// Lower end and tip of the lit part of everyone's pole on a frame, with whose it is.
+/// Lower end and tip of everyone's pole on a frame, as far as they are lit, with whose it is.
 pub fn rods(plate: &DemoPlate, number: i64) -> Vec<(Who, Spot, Spot)> {
     let time = plate.time(number);
     let camera = plate.camera.at(time);
@@ -95,8 +96,8 @@ pub const PARTS: [(&str, &[Limb]); 8] = [
     ("right leg", &[Limb::Thigh(1), Limb::Skirt(1)]),
 ];
 
-/// The grips of poles, which those who carry one have.
-pub const GRIPS: [(&str, &[Limb]); 1] = [("grip", &[Limb::Grip])];
+/// What sits at the end of a pole, which those who carry one have.
+pub const FITTINGS: [(&str, &[Limb]); 1] = [("fitting", &[Limb::Fitting])];
 
 /// The shins, which only whole figures need; with their boots, and so with room before the instep.
 pub const SHINS: [(&str, &[Limb]); 2] =
@@ -114,7 +115,7 @@ pub const CAST: [(&str, &[Limb]); 15] = [
     ("right thigh", &[Limb::Thigh(1)]),
     ("left skirt", &[Limb::Skirt(0)]),
     ("right skirt", &[Limb::Skirt(1)]),
-    ("grip", &[Limb::Grip]),
+    ("fitting", &[Limb::Fitting]),
     ("left shin", &[Limb::Shin(0)]),
     ("right shin", &[Limb::Shin(1)]),
     ("left boot", &[Limb::Boot(0)]),

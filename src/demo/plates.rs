@@ -132,8 +132,8 @@ fn duels() -> Vec<DemoPlate> {
     again.offset = (0.35, -0.2);
     let close = travel(
         (1005.0, 1036.0),
-        [-1.10, 1.50, 3.05, -0.75, 1.38, 6.4, 1080.0],
-        [-0.70, 1.46, 3.20, -0.72, 1.42, 6.4, 1120.0],
+        [-1.75, 1.02, 3.05, -0.62, 0.74, 6.4, 960.0],
+        [-1.35, 0.94, 3.15, -0.60, 0.76, 6.4, 990.0],
         0.028,
         4,
     );
@@ -166,13 +166,13 @@ fn duels() -> Vec<DemoPlate> {
             people: moves::duel_close(),
             soft: (5, 6.0),
             exposure: 1.15,
-            ..plate("duel-close", (1005, 1036), "blade against blade, close", close)
+            ..plate("duel-close", (1005, 1036), "the poles meet low over the floor, close", close)
         },
         DemoPlate {
             people: moves::swing(),
             soft: (3, 6.2),
             pace: 3,
-            ..plate("swing", (1005, 1122), "one great blow at 72 frames a second, to be slowed down", low)
+            ..plate("swing", (1005, 1122), "one great sweep at 72 frames a second, to be slowed down", low)
         },
     ]
 }

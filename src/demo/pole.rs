@@ -3,6 +3,7 @@
 //! Knows a tube as a soft line between two projected points. Does not know what will be laid
 //! over it later.
 
+use super::body::Who;
 use super::camera::{Camera, HEIGHT, WIDTH};
 use super::cloth::Lighting;
 use super::figure::Layer;
@@ -27,10 +28,10 @@ struct Tube {
     shade: (Vec3, Vec3),
 }
 
-/// Adds every pole of a plate to the people's sum: `when` is the middle and length of the time
+/// Adds the poles of some people of a plate to the people's sum: `when` is the middle and length of the time
 /// that this share of the shutter stands for.
 pub fn draw(
-    plate: &DemoPlate,
+    (plate, people): (&DemoPlate, &[(Who, Part)]),
     lights: &[Lighting],
     when: (f32, f32),
     share: f32,
@@ -39,10 +40,10 @@ pub fn draw(
     sum: &mut [[f32; 4]],
 ) {
     let ends = |part: &Part, time: f32| {
-        let ([_, base, tip], camera) = (part.joints(time).pole, plate.camera.at(time));
+        let ([base, tip], camera) = (part.joints(time).pole, plate.camera.at(time));
         (camera, base, tip)
     };
-    for ((_, part), lighting) in plate.people.iter().zip(lights).filter(|((who, _), _)| armed(*who)) {
+    for ((_, part), lighting) in people.iter().zip(lights).filter(|((who, _), _)| armed(*who)) {
         let count = moments(ends(part, when.0 - when.1 * 0.5), ends(part, when.0 + when.1 * 0.5));
         for moment in 0..count {
             let time = when.0 + when.1 * ((moment as f32 + 0.5) / count as f32 - 0.5);

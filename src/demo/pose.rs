@@ -15,10 +15,12 @@ pub struct Stance {
     pub spine: [f32; 3],
     /// Left and right foot: forward, right.
     pub feet: [[f32; 2]; 2],
-    /// Upper hand on the pole: forward, up, right.
+    /// The leading hand on the pole, the left one: forward, up, right.
     pub grip: [f32; 3],
     /// Direction of the pole: forward, up, right.
     pub aim: [f32; 3],
+    /// From the leading hand down the pole: to the other hand, and to the pole's end.
+    pub below: [f32; 2],
 }
 
 impl Stance {
@@ -31,6 +33,7 @@ impl Stance {
             feet: std::array::from_fn(|k| std::array::from_fn(|i| mix(self.feet[k][i], o.feet[k][i], u))),
             grip: mix3(self.grip, o.grip),
             aim: mix3(unit3(self.aim), unit3(o.aim)),
+            below: std::array::from_fn(|i| mix(self.below[i], o.below[i], u)),
         }
     }
 
@@ -50,6 +53,14 @@ impl Stance {
     /// The same stance with the pole pointed through a spot: forward, up, right.
     pub const fn through(mut self, spot: [f32; 3]) -> Stance {
         self.aim = [spot[0] - self.grip[0], spot[1] - self.grip[1], spot[2] - self.grip[2]];
+        self
+    }
+
+    /// The same stance with the leading hand this far ahead, up and to the right of where it was.
+    pub const fn held(mut self, forward: f32, up: f32, right: f32) -> Stance {
+        self.grip[0] += forward;
+        self.grip[1] += up;
+        self.grip[2] += right;
         self
     }
 }
@@ -136,8 +147,8 @@ pub struct Joints {
     pub ankles: [Vec3; 2],
     /// Tips of the boots.
     pub toes: [Vec3; 2],
-    /// Pommel, lower end of the glass, and its tip.
-    pub pole: [Vec3; 3],
+    /// Lower end of the pole, and its tip: all of it is glass, between the hands too.
+    pub pole: [Vec3; 2],
 }
 
 const UPPER_ARM: f32 = 0.30;
@@ -145,8 +156,8 @@ const FOREARM: f32 = 0.28;
 const THIGH: f32 = 0.455;
 const SHIN: f32 = 0.455;
 const SPINE: f32 = 0.47;
-/// From the upper hand to where the glass starts, and to its tip, in metres.
-const GLASS: (f32, f32) = (0.13, 1.16);
+/// Length of a pole in metres: that of a rake's handle.
+const POLE: f32 = 1.96;
 
 /// The middle joint of a limb of two bones, bent towards `bend`.
 fn middle(from: Vec3, end: Vec3, upper: f32, lower: f32, bend: Vec3) -> Vec3 {
@@ -206,11 +217,12 @@ impl Part {
         let aim = f * aim3[0] + up * aim3[1] + r * aim3[2];
         let mut grip = place(stance.grip) + (up * unrest(3, 0.08) + f * unrest(4, 0.07)) * 1.4;
         // The hands hold the pole wherever it goes: a grip out of their reach comes back to them.
+        let [apart, below] = stance.below;
         for _ in 0..4 {
-            grip = reached(shoulders[1], grip, (UPPER_ARM + FOREARM) * 0.985);
-            grip = reached(shoulders[0], grip - aim * 0.17, (UPPER_ARM + FOREARM) * 0.985) + aim * 0.17;
+            grip = reached(shoulders[1], grip - aim * apart, (UPPER_ARM + FOREARM) * 0.985) + aim * apart;
+            grip = reached(shoulders[0], grip, (UPPER_ARM + FOREARM) * 0.985);
         }
-        let hands = [grip - aim * 0.17, grip];
+        let hands = [grip, grip - aim * apart];
         let elbows = std::array::from_fn(|k| {
             let out = if k == 0 { -broad } else { broad };
             middle(shoulders[k], hands[k], UPPER_ARM, FOREARM, out * 0.75 - up * 0.8 - f * 0.25)
@@ -230,7 +242,7 @@ impl Part {
             let out = if k == 0 { -0.3 } else { 0.35 };
             middle(thighs[k], ankles[k], THIGH, SHIN, f + r * out)
         });
-        let pole = [grip - aim * 0.25, grip + aim * GLASS.0, grip + aim * GLASS.1];
+        let pole = [grip - aim * below, grip + aim * (POLE - below)];
         let (forward, broad) = (f, broad);
         Joints {
             forward,

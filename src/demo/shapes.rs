@@ -7,7 +7,7 @@ use std::fmt::Write;
 
 use super::body::{Limb, Who};
 use super::math::{Vec3, cos_turns, sin_turns, vec3};
-use super::outline::{self, CAST, Figure, GRIPS, PARTS, SHINS, Spot};
+use super::outline::{self, CAST, FITTINGS, Figure, PARTS, SHINS, Spot};
 use super::plates::{DemoPlate, plates};
 use super::ramp;
 use super::strays::{self, Stray};
@@ -95,7 +95,7 @@ impl View {
         let part = |(part, limbs): &(&str, &[Limb])| {
             holdout(self.frames, &figures, &format!("{name} {part}"), limbs)
         };
-        PARTS.iter().chain(&GRIPS).filter_map(part).collect()
+        PARTS.iter().chain(&FITTINGS).filter_map(part).collect()
     }
 
     /// Some parts of a person.
@@ -119,7 +119,7 @@ impl View {
     /// A person and the pole, closely: the outlines that a take is joined by.
     fn closely(&self, index: usize) -> Vec<Keyed> {
         let figures = self.figures(index);
-        let parts = PARTS.iter().chain(&GRIPS).chain(&SHINS);
+        let parts = PARTS.iter().chain(&FITTINGS).chain(&SHINS);
         let around = |limbs: &[Limb]| figures.iter().map(|f| f.around::<12>(limbs, CLOSE).to_vec()).collect();
         let mut all: Vec<Keyed> = parts.map(|(part, limbs)| self.keyed(part, around(limbs))).collect();
         all.push(self.keyed("pole", figures.iter().map(|f| f.glass(CLOSE).to_vec()).collect()));
@@ -167,11 +167,11 @@ pub fn shapes_file(shot: &str) -> Option<String> {
         "br030" => {
             duel(&View::of(plate("duel-b")?), "The duel, and one of the crew at the right edge.", true)
         }
-        "br040" => duel(&View::of(plate("duel-close")?), "Blade against blade.", false),
+        "br040" => duel(&View::of(plate("duel-close")?), "The poles meet low over the floor.", false),
         "br060" => {
             let view =
                 View { plate: plate("swing")?, frames: FrameRange::new(1005, 1056), shown: ramp::shown };
-            let what = "One great blow, in the frames of the shot: the plate's speed has changed already.";
+            let what = "One great sweep, in the frames of the shot: the plate's speed has changed already.";
             duel(&view, what, false)
         }
         "br055" => fives(&["far", "left", "right", "middle", "near"])?,

@@ -107,10 +107,15 @@ kernel! {
 }
 
 impl Sight {
+    /// No block anywhere.
+    pub fn nothing() -> Self {
+        let all = WIDTH * HEIGHT;
+        Sight { depth: vec![1e6; all], block: vec![NOTHING; all] }
+    }
+
     /// Draws every block.
     pub fn new(shed: &Shed, camera: &Camera) -> Self {
-        let all = WIDTH * HEIGHT;
-        let mut sight = Sight { depth: vec![1e6; all], block: vec![NOTHING; all] };
+        let mut sight = Self::nothing();
         // Heaps come last and from the nearest on: walking a ray over salt costs most, and what
         // already stands before it spares the walk.
         let mut order: Vec<usize> = (0..shed.blocks.len()).collect();

@@ -129,18 +129,19 @@ pub fn look_file() -> String {
 fn look(colour: [f32; 3]) -> [f32; 3] {
     // Middle grey of 0.18 lies at 0.4136 of ACEScct (Academy S-2016-001).
     const GREY: f32 = 0.4136;
-    // And no light at 0.0729: what is nearly black is tinted by less than it has light.
-    const BLACK: f32 = 0.0729;
+    // And no light at 0.0729. What lies below the second samples above it stays as it is, so that nothing falls below black
+    // on the straight lines between samples.
+    const DARK: f32 = 4.0 / 32.0;
     let light = 0.27 * colour[0] + 0.67 * colour[1] + 0.06 * colour[2];
     let warm = smooth(0.30, 0.62, light);
     let tint = [mix(-0.010, 0.012, warm), mix(0.002, 0.001, warm), mix(0.012, -0.014, warm)];
     let coloured = std::array::from_fn(|c| {
         let rich = light + (colour[c] - light) * 1.10;
         let away = rich - GREY;
-        // Steeper about the grey, back to even at black and at the brightest lamps.
-        let steep = 0.16 * smooth(0.42, 0.0, away.abs());
+        // Steeper about the grey, back to even where it is dark and at the brightest lamps.
+        let steep = 0.16 * smooth(GREY - DARK, 0.0, away.abs());
         let curved = GREY + away * (1.0 + steep);
-        let shade = smooth(BLACK, 0.16, light) * smooth(1.0, 0.8, light);
+        let shade = smooth(DARK, 0.20, light) * smooth(1.0, 0.8, light);
         curved + tint[c] * shade
     });
     shown(coloured).map(clamp01)
@@ -169,7 +170,7 @@ mod tests {
 
     #[test]
     fn the_look_leaves_black_and_middle_grey_in_place_and_never_folds() {
-        assert_eq!(look([0.0; 3]), [0.0; 3]);
+        assert!(look([0.0; 3]).iter().all(|v| *v < 1e-5));
         let grey = look([0.4136; 3]);
         assert!(grey.iter().all(|v| (v - 0.4136).abs() < 0.02));
         for i in 1..200 {

@@ -72,6 +72,7 @@ pub fn write(
     for sound in demo::sounds() {
         write_missing(&folder.join(format!("sounds/{}.wav", sound.name)), || Ok(sound.bytes.clone()))?;
     }
+    by_hand(folder)?;
     let frames: Vec<(&DemoPlate, i64, PathBuf)> = demo::plates()
         .iter()
         .flat_map(|plate| plate.frames.iter().map(move |n| (plate, n)))
@@ -92,6 +93,17 @@ pub fn write(
         Ok(())
     })?;
     Ok(frames.len())
+}
+
+/// Writes what is missing of the frames that somebody made by hand.
+fn by_hand(folder: &Path) -> Result<(), ProjectError> {
+    let work = demo::BY_HAND;
+    let numbers: Vec<i64> = work.frames.iter().collect();
+    numbers.par_iter().try_for_each(|n| {
+        let path = folder.join(format!("hands/{}/{}.{n:04}.exr", work.shot, work.stage));
+        let bytes = || exr::encode(&demo::figure(*n), Compression::Zip, &[]).map_err(|e| e.to_string());
+        write_missing(&path, bytes)
+    })
 }
 
 /// The line of the demo's declaration that says which film it is.
