@@ -184,3 +184,112 @@ fn a_rod_shown_at_half_speed_passes_half_as_fast() {
     // Written to two places.
     assert!((half - own / 2.0).abs() < 0.0101 && own > 0.1, "{own} {half}");
 }
+
+/// An edit list of br010 alone: source frames from, to (not included), film frames, and the line of its speed.
+fn cut(film: &Film, [from, to]: [i64; 2], lasts: i64, speed: Option<&str>) {
+    let code = |frame: i64| format!("00:00:{:02}:{:02}", frame / 24, frame % 24);
+    let (first, end) = (code(from), code(to));
+    let mut text = format!(
+        "TITLE: THE BRINE LAMP\nFCM: NON-DROP FRAME\n001  br010    V     C        {first} {end} 01:00:00:00 01:00:00:{lasts:02}\n"
+    );
+    if let Some(speed) = speed {
+        text += &format!("M2   br010       {speed}                {first}\n");
+    }
+    film.write("cut/lock-1.edl", text);
+}
+
+/// A film of br010 at the cut's own speed, with its rods, a change of speed after its blades where one is given, and cues.
+fn cut_film(rods: &str, slow: Option<&str>, cues: &str) -> Film {
+    let film = Film::new();
+    let sound = format!("assembly: {{}}\nsound:\n  buses: {{ effects: {{}} }}\n{cues}");
+    let shots = match slow {
+        Some(slow) => SHOTS.replacen(
+            "burst: 1 }",
+            &format!("burst: 1 }}\n      slow: {{ operator: retime, from: {{ picture: blades }}, {slow} }}"),
+            1,
+        ),
+        None => SHOTS.to_string(),
+    };
+    film.declare(&format!("{shots}{sound}"));
+    film.write(
+        "endboard.yaml",
+        film.text("endboard.yaml").replace("shots:\n", "cut: cut/lock-1.edl\nshots:\n"),
+    );
+    film.write("roto/br010.yaml", rods);
+    film.write_plate("shed", 1);
+    film
+}
+
+/// What an operator does to the speed after the blades, and what the cut does to it, sounds the same to a sample.
+#[test]
+fn a_hum_follows_the_cuts_own_speed_as_it_does_a_retimed_stage() {
+    let hum = |frame: i64| {
+        format!(
+            "  cues: {{ hum: {{ bus: effects, at: br010@{frame}, voice: {{ hum: br010/blades.raker }} }} }}\n"
+        )
+    };
+    let sound = |film: &Film| {
+        film.rebuild(&["film/bus.effects"]).well();
+        let folder = film.path().join("renders/film/bus.effects");
+        let mut files: Vec<_> = std::fs::read_dir(folder).unwrap().map(|file| file.unwrap().path()).collect();
+        files.sort();
+        files.iter().map(|file| std::fs::read(file).unwrap()).collect::<Vec<_>>()
+    };
+    let plain = {
+        let film = cut_film(RODS, None, &hum(1003));
+        cut(&film, [1003, 1009], 6, None);
+        sound(&film)
+    };
+    for (settings, run, frame, speed) in [
+        ("speed: 50, at_frame: 1003, source_frame: 1003", [1003, 1006], 1003, "012.0"),
+        ("speed: -100, at_frame: 1003, source_frame: 1006", [1001, 1007], 1006, "-024.0"),
+        ("speed: 0, at_frame: 1003, source_frame: 1004", [1004, 1005], 1004, "000.0"),
+    ] {
+        let by_operator = cut_film(RODS, Some(settings), &hum(1003));
+        cut(&by_operator, [1003, 1009], 6, None);
+        let by_cut = cut_film(RODS, None, &hum(frame));
+        cut(&by_cut, run, 6, Some(speed));
+        let (wanted, heard) = (sound(&by_operator), sound(&by_cut));
+        assert!(!wanted.is_empty() && wanted == heard, "{speed}");
+        assert!(heard != plain, "{speed} is not heard");
+    }
+}
+
+/// Cues are written for what is seen: at half speed a rod passes half as fast, and its blow of 1005 is seen four film frames after
+/// 1003; backwards from 1008, three after it. Where the film stands on a frame no blow is come to.
+#[test]
+fn cues_of_blades_go_with_the_cuts_own_speed() {
+    let even = "rods:\n  raker: { ease: linear, keys: { 1001: { base: [2, 16], tip: [2, 4] }, 1008: { base: [16, 16], tip: [16, 4] } } }\n";
+    let cues = |rods: &str, run: [i64; 2], lasts: i64, speed: Option<&str>| {
+        let film = cut_film(rods, None, "  cue_files: [cues/blades.yaml]\n");
+        cut(&film, run, lasts, speed);
+        let (code, said) = film.said(&["hum", "--least", "0.05"]);
+        assert_eq!(code, Some(0), "{said}");
+        let (_, said) = film.said(&["check"]);
+        assert!(
+            !said.contains("is not heard") && !said.contains("before the film begins"),
+            "{speed:?}: {said}"
+        );
+        film.text("cues/blades.yaml")
+    };
+    let strength = |cues: &str| {
+        let swing = cues.lines().find(|line| line.contains("swing:")).unwrap_or_else(|| panic!("{cues}"));
+        number(swing, "swing:")
+    };
+    let own = strength(&cues(even, [1001, 1009], 8, None));
+    let half = strength(&cues(even, [1001, 1005], 8, Some("012.0")));
+    assert!((half - own / 2.0).abs() < 0.0101 && own > 0.1, "{own} {half}");
+
+    let clash = |cues: &str| -> Vec<f64> {
+        let all = cues.lines().filter(|line| line.contains("clash:"));
+        all.map(|line| number(line, "@") + if line.contains("plus:") { number(line, "plus:") } else { 0.0 })
+            .collect()
+    };
+    // How a blow is found is half a frame wide in the source.
+    let slow = clash(&cues(RODS, [1003, 1007], 8, Some("012.0")));
+    assert!(slow.len() == 1 && (slow[0] - 1005.0).abs() < 0.8, "{slow:?}");
+    let back = cues(RODS, [1003, 1009], 6, Some("-024.0"));
+    assert!(clash(&back).len() == 1 && back.contains("at: br010@1008,"), "{back}");
+    let stands = cues(RODS, [1004, 1005], 6, Some("000.0"));
+    assert!(clash(&stands).is_empty() && stands.contains(".hum:"), "{stands}");
+}

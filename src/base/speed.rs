@@ -162,6 +162,13 @@ impl Run {
         let start = (self.first - self.speed.after(self.played)) as f64;
         Some(((frame - start) / self.speed.number() - self.played as f64).max(0.0))
     }
+
+    /// The time of the source, in its frames, that is come to `into` film frames after the first; [`Run::time_of`] goes the
+    /// other way. Where a frame is held it stands.
+    pub fn time(&self, into: f64) -> f64 {
+        let start = (self.first - self.speed.after(self.played)) as f64;
+        start + self.speed.number() * (self.played as f64 + into)
+    }
 }
 
 /// The first of 0 … `end` for which `below` does not hold; it holds for all before that.
@@ -252,6 +259,10 @@ mod tests {
         assert_eq!(run(7, 3, (0, 1)).time_of(7.5), Some(0.0));
         let on = Run { frames: 3, ..slow }.goes_on(3);
         assert_eq!((on.first, on.time_of(11.0), on.time_of(12.0)), (11, Some(0.0), Some(1.0)));
+        for (run, into) in [(slow, 1.5), (run(15, 3, (-1, 1)), 1.25), (on, 1.75), (run(10, 6, (9, 4)), 2.5)] {
+            assert_eq!(run.time_of(run.time(into)), Some(into), "{run:?}");
+        }
+        assert_eq!([0.0, 2.5].map(|into| run(7, 3, (0, 1)).time(into)), [7.0; 2]);
     }
 
     #[test]

@@ -47,9 +47,9 @@ pub struct Edit {
 }
 
 impl Edit {
-    /// The frames of a shot that the film shows, once for each time, in the order of the film; what goes out in a dissolve
-    /// goes on for as long as it is seen.
-    pub fn shows(&self, shot: &str) -> Vec<FrameRange> {
+    /// How a shot plays each time that the film shows it, with the film frame that each begins at, in the order of the film;
+    /// what goes out in a dissolve goes on for as long as it is seen.
+    pub fn uses(&self, shot: &str) -> Vec<(i64, Run)> {
         let is_of = |at: &At<String>| at.value.eq_ignore_ascii_case(shot);
         let events = self.events.iter().filter(|event| is_of(&event.shot));
         let mut shown: Vec<(i64, Run)> = events.map(|event| (event.at, event.run)).collect();
@@ -65,6 +65,6 @@ impl Edit {
             }
         }
         shown.sort_by_key(|(at, _)| *at);
-        shown.into_iter().map(|(_, run)| run.shows()).collect()
+        shown
     }
 }

@@ -6,17 +6,17 @@
 use std::fmt::Write;
 
 use super::frames::LookError;
-use super::inspecting::places::Places;
 use super::sheet::finished;
 use super::standing::Standing;
 use super::{Declared, Project, ProjectError, chosen, wanted};
-use crate::base::frames::FrameRange;
 use crate::base::mark;
 use crate::base::selector::Selection;
+use crate::base::speed::Run;
 use crate::declare::film::{Film, Work as Declares};
 use crate::declare::taken;
+use crate::graph::edit::Edit;
 use crate::graph::times::Speeds;
-use crate::graph::{Node, Work};
+use crate::graph::{Node, Work, assembly};
 use crate::operators::Prepared;
 use crate::operators::sound::voice::motion::{Motion, STEPS};
 
@@ -87,7 +87,7 @@ impl Project {
              # keeps what you changed under another name.\ncues:\n",
             mark::PLACE
         );
-        let places = Places::of(film, &declared);
+        let edit = declared.edit.clone().unwrap_or_else(|| assembly::in_order(film));
         let finished = finished(&declared.graph);
         let mut written = Written { bus: bus.clone(), ..Written::default() };
         for (id, node) in declared.graph.nodes.iter().enumerate() {
@@ -100,10 +100,11 @@ impl Project {
             // Of one that is shown at several speeds at once `check` tells.
             let speeds = shows.and_then(|shows| declared.graph.speeds(shows, id).ok()).unwrap_or_default();
             let (prepared, counts) = (&**prepared, [0; 3]);
-            let mut stage = Stage { node, places: &places, prepared, speeds, film, bus: &bus, counts };
-            for (use_of, shown) in shown(&declared, film, node).into_iter().enumerate() {
-                if shown.iter().any(|frame| frames.contains(stage.speeds.time(frame as f64).floor() as i64)) {
-                    stage.write(shown, use_of, wish.least, &mut text);
+            let mut stage = Stage { node, prepared, speeds, film, bus: &bus, counts };
+            for (use_of, shown) in shown(&edit, node).into_iter().enumerate() {
+                let is_picked = |frame: i64| frames.contains(stage.speeds.time(frame as f64).floor() as i64);
+                if shown.run.shows().iter().any(is_picked) {
+                    stage.write(&shown, use_of, wish.least, &mut text);
                 }
             }
             written.stages.push((node.name(), stage.counts));
@@ -165,26 +166,53 @@ fn bus(film: &Film, wish: Option<&str>) -> Result<String, LookError> {
     }
 }
 
-/// The frames of a node's shot that the film shows, once for each time.
-fn shown(declared: &Declared, film: &Film, node: &Node) -> Vec<FrameRange> {
-    match &declared.edit {
-        Some(edit) => {
-            let of_shot =
-                edit.events.iter().filter(|event| event.shot.value.eq_ignore_ascii_case(&node.shot));
-            let mut shown: Vec<FrameRange> = of_shot.map(|event| event.run.shows()).collect();
-            // A frame that is shown twice has its cues once: they are heard at each.
-            shown.sort_by_key(|range| (range.first, -range.last));
-            shown.dedup_by(|later, before| before.covers(*later));
-            shown
-        }
-        None => film.shots.get(&*node.shot).map(|shot| shot.frames.value).into_iter().collect(),
+/// One time that the film shows a shot.
+struct Shown {
+    /// The film frame that it begins at.
+    at: i64,
+    run: Run,
+}
+
+impl Shown {
+    /// The frame of the shot to hang a cue on that is heard so many film frames after the beginning, in hundredths, and what it
+    /// lacks of that in film frames, where the cut has a speed of its own.
+    fn anchor(&self, into: f64) -> (f64, f64) {
+        let shows = self.run.shows();
+        let frame = self.run.time(into).clamp(shows.first as f64, shows.last as f64 + 0.99);
+        let frame = (frame * 100.0).round() / 100.0;
+        let lacks = match self.run.speed.is_own() {
+            true => 0.0,
+            false => into - self.run.time_of(frame).unwrap_or(into),
+        };
+        (frame, lacks)
     }
+
+    /// When, in film frames after the beginning, a time of the stage is come to: none when it is not shown.
+    fn times(&self, time: f64, speeds: &Speeds<'_>) -> Vec<f64> {
+        let [from, to] = [0.0, self.run.frames as f64].map(|into| self.run.time(into));
+        let mut found = speeds.shown(time, from.min(to), from.max(to));
+        // Between its ends the first one alone belongs to what plays backwards, or stands.
+        if to <= from && speeds.time(from) == time {
+            found.push(from);
+        }
+        found.into_iter().filter_map(|shown| self.run.time_of(shown)).collect()
+    }
+}
+
+/// The times that the film shows a node's shot.
+fn shown(edit: &Edit, node: &Node) -> Vec<Shown> {
+    let mut shown: Vec<Shown> =
+        edit.uses(&node.shot).into_iter().map(|(at, run)| Shown { at, run }).collect();
+    // A frame that is shown twice has its cues once: they are heard at each.
+    let frames = |shown: &Shown| shown.run.shows();
+    shown.sort_by_key(|shown| (frames(shown).first, -frames(shown).last, shown.at));
+    shown.dedup_by(|later, before| frames(before).covers(frames(later)));
+    shown
 }
 
 /// A stage whose rods shine.
 struct Stage<'a> {
     node: &'a Node,
-    places: &'a Places,
     prepared: &'a dyn Prepared,
     /// Between the stage and what the film shows.
     speeds: Speeds<'a>,
@@ -194,20 +222,18 @@ struct Stage<'a> {
 }
 
 impl Stage<'_> {
-    /// Where a rod is seen at a time of what is shown.
-    fn stance(&self, rod: &str, time: f64) -> Option<([f64; 4], f64)> {
-        self.prepared.stance(rod, self.speeds.time(time))
-    }
-
-    fn motion(&self, rod: &str, shown: FrameRange) -> Motion {
-        let steps = (shown.last + 1 - shown.first) * STEPS as i64;
-        let at = |step: i64| self.stance(rod, shown.first as f64 + step as f64 / STEPS as f64);
+    /// How a rod moves as it is seen, from the first film frame of a use to its end.
+    fn motion(&self, rod: &str, shown: &Shown) -> Motion {
+        let at = |step: i64| {
+            self.prepared.stance(rod, self.speeds.time(shown.run.time(step as f64 / STEPS as f64)))
+        };
         let (width, height) = self.film.frame_size;
+        let steps = shown.run.frames * STEPS as i64;
         Motion::of(self.film.rate.per_second(), height.into(), width.into(), (0..=steps).map(at))
     }
 
     /// Writes the cues of frames that the film shows.
-    fn write(&mut self, shown: FrameRange, use_of: usize, least: f64, text: &mut String) {
+    fn write(&mut self, shown: &Shown, use_of: usize, least: f64, text: &mut String) {
         let (shot, stage, bus) = (&self.node.shot, &self.node.stage, self.bus);
         let stages = self.film.shots.get(&**shot).map_or(0, |shot| {
             shot.stages
@@ -223,10 +249,6 @@ impl Stage<'_> {
         if use_of > 0 {
             let _ = write!(of, ".{}", use_of + 1);
         }
-        // The film's first frame is 1, and nothing is heard before it.
-        let head = self.places.uses(shot, FrameRange::one(shown.first)).iter().map(|run| run.first).min();
-        let into = |time: f64| head.unwrap_or(1) as f64 - 1.0 + time - shown.first as f64;
-        let within = |time: f64| time.clamp(shown.first as f64, shown.last as f64 + 0.99);
         let rate = self.film.rate.per_second();
         for rod in self.prepared.rods() {
             let motion = self.motion(&rod, shown);
@@ -237,18 +259,20 @@ impl Stage<'_> {
             let _ = writeln!(
                 text,
                 "  {of}.{rod}.hum: {{ bus: {bus}, at: {shot}@{}, gain: -10, voice: {{ hum: {shot}/{stage}.{rod} }} }}",
-                shown.first
+                shown.run.first
             );
             for (n, pass) in motion.passes(least).iter().enumerate() {
                 self.counts[1] += 1;
                 let seconds = (pass.frames / rate * 1.6).clamp(0.15, 1.2);
-                let at = within(shown.first as f64 + pass.at);
+                let (at, lacks) = shown.anchor(pass.at);
+                // The film's first frame is 1, and nothing is heard before it.
+                let head = shown.at as f64 - 1.0 + pass.at;
                 let _ = writeln!(
                     text,
                     "  {of}.{rod}.swing-{}: {{ bus: {bus}, at: {shot}@{:.2}, plus: {:.2}, gain: -8, voice: {{ swing: {:.2}, length: {seconds:.2}, pan: [{:.2}, {:.2}], seed: {} }} }}",
                     n + 1,
                     at,
-                    (-seconds * rate / 2.0).max(-into(at)),
+                    (lacks - seconds * rate / 2.0).max(lacks - head),
                     (pass.speed / FULL).min(1.0),
                     pass.pan[0],
                     pass.pan[1],
@@ -258,20 +282,20 @@ impl Stage<'_> {
         }
         let width = f64::from(self.film.frame_size.0);
         let found = self.prepared.finds();
-        let (first, end) = (shown.first as f64, shown.last as f64 + 1.0);
         let here = found.iter().filter(|found| found.strength > 0.0).flat_map(|found| {
-            let times = self.speeds.shown(found.time, first, end);
-            times.into_iter().map(move |time| (found, time))
+            let times = shown.times(found.time, &self.speeds);
+            times.into_iter().map(move |into| (found, into))
         });
         let here: Vec<_> = here.collect();
-        for (n, (clash, time)) in here.into_iter().enumerate() {
+        for (n, (clash, into)) in here.into_iter().enumerate() {
             self.counts[2] += 1;
             let place = (2.0 * clash.at[0] / width - 1.0).clamp(-1.0, 1.0);
+            let (at, lacks) = shown.anchor(into);
+            let plus = if lacks.abs() < 0.005 { String::new() } else { format!(" plus: {lacks:.2},") };
             let _ = writeln!(
                 text,
-                "  {of}.clash-{}: {{ bus: {bus}, at: {shot}@{:.2}, gain: -4, voice: {{ clash: {:.2}, pan: [{place:.2}, {place:.2}], seed: {} }} }}",
+                "  {of}.clash-{}: {{ bus: {bus}, at: {shot}@{at:.2},{plus} gain: -4, voice: {{ clash: {:.2}, pan: [{place:.2}, {place:.2}], seed: {} }} }}",
                 n + 1,
-                within(time),
                 clash.strength,
                 n + 1
             );

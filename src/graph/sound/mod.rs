@@ -35,7 +35,8 @@ const CODER: f64 = 1100.0;
 struct Ready {
     /// Where it begins, once for each time that it is heard.
     times: Vec<f64>,
-    cue: cue::Cue,
+    /// How it is heard each time; the last one at all further times too.
+    cues: Vec<cue::Cue>,
     /// Its clip.
     clip: Option<NodeId>,
     says: Ingredient,
@@ -168,19 +169,19 @@ impl Builder<'_> {
         clips: &Clips,
     ) -> IndexMap<String, Ready> {
         let none = BTreeMap::new();
-        let mut read: IndexMap<String, (cue::Cue, Option<NodeId>)> = IndexMap::new();
+        let mut read: IndexMap<String, (Vec<cue::Cue>, Option<NodeId>)> = IndexMap::new();
         for (name, declared) in &sound.cues {
             let setup = self.setup_of(&declared.settings, blocks, &none);
             let (plays, clip) = match &declared.hears {
                 Hears::Clip(path) => {
                     let (node, outline) = &clips[&path.value];
-                    (Plays::Clip(outline.clone()), Some(*node))
+                    (vec![Plays::Clip(outline.clone())], Some(*node))
                 }
                 Hears::Voice(settings) => {
-                    match self.voice(settings, declared, (blocks, sound.layout.channels()), edit) {
-                        Ok((voice, cautions)) => {
+                    match self.voices(settings, declared, (blocks, sound.layout.channels()), edit) {
+                        Ok((voices, cautions)) => {
                             self.problems.extend(told(name, cautions));
-                            (Plays::Voice(voice), None)
+                            (voices.into_iter().map(Plays::Voice).collect(), None)
                         }
                         Err(problems) => {
                             self.problems.extend(told(name, problems));
@@ -189,25 +190,30 @@ impl Builder<'_> {
                     }
                 }
             };
-            match cue::Cue::read(&setup, *blocks, sound.layout.channels(), plays) {
-                Ok((cue, cautions)) => {
-                    self.problems.extend(told(name, cautions));
-                    read.insert(name.clone(), (cue, clip));
+            let cue = |plays| cue::Cue::read(&setup, *blocks, sound.layout.channels(), plays);
+            let cues: Result<Vec<(cue::Cue, Problems)>, Problems> = plays.into_iter().map(cue).collect();
+            match cues {
+                Ok(cues) => {
+                    let (cues, cautions): (Vec<cue::Cue>, Vec<Problems>) = cues.into_iter().unzip();
+                    // Of one cue's settings the same is said each time.
+                    self.problems.extend(told(name, cautions.into_iter().next().unwrap_or_default()));
+                    read.insert(name.clone(), (cues, clip));
                 }
                 Err(problems) => self.problems.extend(told(name, problems)),
             }
         }
-        let frames: HashMap<&str, f64> =
-            read.iter().map(|(name, (cue, _))| (name.as_str(), blocks.span(cue.length()))).collect();
+        let lasts = |cues: &[cue::Cue]| cues.iter().map(|cue| blocks.span(cue.length())).collect();
+        let frames: HashMap<&str, Vec<f64>> =
+            read.iter().map(|(name, (cues, _))| (name.as_str(), lasts(cues))).collect();
         let mut problems = Problems::new();
         let mut times = Places::of(self.film, edit).all(&sound.cues, &frames, &mut problems);
         self.problems.extend(problems);
         self.graph.heard =
             sound.cues.keys().filter_map(|name| Some((name.clone(), times.get(name)?.clone()))).collect();
-        let ready = |(name, (cue, clip)): (String, (cue::Cue, Option<NodeId>))| {
+        let ready = |(name, (cues, clip)): (String, (Vec<cue::Cue>, Option<NodeId>))| {
             let times = times.remove(&name).unwrap_or_default();
             let says = said(&name, &sound.cues[&name], &times);
-            (name, Ready { times, cue, clip, says })
+            (name, Ready { times, cues, clip, says })
         };
         read.into_iter().map(ready).collect()
     }
@@ -234,9 +240,10 @@ impl Builder<'_> {
         };
         let mut placed = Vec::new();
         for (_, ready) in &own {
-            for time in &ready.times {
+            for (nth, time) in ready.times.iter().enumerate() {
                 let input = ready.clip.map(|node| input("clip".into(), node));
-                placed.push(Placed { start: blocks.place(*time), input, cue: ready.cue.clone() });
+                let Some(cue) = ready.cues.get(nth).or(ready.cues.last()).cloned() else { continue };
+                placed.push(Placed { start: blocks.place(*time), input, cue });
             }
         }
         let room = bus.room.as_ref().map(|room| &clips[&room.value]);

@@ -8,53 +8,35 @@ use indexmap::IndexMap;
 
 use crate::base::problem::{Problem, Problems};
 use crate::base::rate::Rate;
-use crate::base::speed::Run;
 use crate::base::timecode::Counting;
 use crate::declare::film::Film;
 use crate::declare::sound::{Anchor, Cue};
 use crate::graph::edit::Edit;
 
-/// A stretch of a shot that the film shows.
-struct Shown {
-    /// Frames of the shot, and how they play.
-    run: Run,
-    /// The film frame of the first of them.
-    at: i64,
-}
-
 /// What the film shows when.
 pub struct Places<'a> {
     film: &'a Film,
-    /// By shot name in small letters, in the order of the film.
-    shown: HashMap<String, Vec<Shown>>,
-    /// Timecode of film frame 1.
-    starts: Option<(i64, bool)>,
-    frames: i64,
+    edit: &'a Edit,
+}
+
+/// How many frames a cue lasts each time that it is heard, the last one at all further times too; none when it is no cue.
+fn lasts(frames: &HashMap<&str, Vec<f64>>, name: &str, nth: usize) -> Option<f64> {
+    let all = frames.get(name)?;
+    all.get(nth).or(all.last()).copied()
 }
 
 impl<'a> Places<'a> {
     /// The film as it is cut.
-    pub fn of(film: &'a Film, edit: &Edit) -> Self {
-        let mut shown: HashMap<String, Vec<Shown>> = HashMap::new();
-        for event in &edit.events {
-            let name = event.shot.value.to_ascii_lowercase();
-            shown.entry(name).or_default().push(Shown { run: event.run, at: event.at });
-        }
-        for dissolve in &edit.dissolves {
-            let Some((shot, run)) = &dissolve.from else { continue };
-            let name = shot.value.to_ascii_lowercase();
-            shown.entry(name).or_default().push(Shown { run: *run, at: dissolve.frames.first });
-        }
-        shown.values_mut().for_each(|all| all.sort_by_key(|shown| shown.at));
-        Self { film, shown, starts: edit.starts, frames: edit.frames }
+    pub fn of(film: &'a Film, edit: &'a Edit) -> Self {
+        Self { film, edit }
     }
 
     /// The times at which each cue begins, and what is to be said of cues that are heard nowhere. `frames` is the length of
-    /// each cue in frames.
+    /// each cue in frames, each time that it is heard.
     pub fn all(
         &self,
         cues: &IndexMap<String, Cue>,
-        frames: &HashMap<&str, f64>,
+        frames: &HashMap<&str, Vec<f64>>,
         problems: &mut Problems,
     ) -> HashMap<String, Vec<f64>> {
         let mut found: HashMap<String, Vec<f64>> = HashMap::new();
@@ -68,7 +50,7 @@ impl<'a> Places<'a> {
         &self,
         name: &str,
         cues: &IndexMap<String, Cue>,
-        frames: &HashMap<&str, f64>,
+        frames: &HashMap<&str, Vec<f64>>,
         found: &mut HashMap<String, Vec<f64>>,
         problems: &mut Problems,
     ) {
@@ -91,12 +73,12 @@ impl<'a> Places<'a> {
                 Anchor::Shot { shot, frame } => self.shot(name, cue, shot, *frame, problems),
                 Anchor::Timecode(text) => self.timecode(name, cue, text, problems),
                 Anchor::With(other) | Anchor::After(other) => {
-                    let after = match cue.at.value {
-                        Anchor::After(_) => frames.get(other.as_str()).copied().unwrap_or(0.0),
+                    let after = |nth| match cue.at.value {
+                        Anchor::After(_) => lasts(frames, other, nth).unwrap_or(0.0),
                         _ => 0.0,
                     };
-                    let times: Vec<f64> =
-                        found.get(other).into_iter().flatten().map(|time| time + after).collect();
+                    let others = found.get(other).into_iter().flatten().enumerate();
+                    let times: Vec<f64> = others.map(|(nth, time)| time + after(nth)).collect();
                     if times.is_empty() {
                         let message = format!("cue {name}: it hangs on cue {other}, which is not heard");
                         let problem = Problem::error(cue.at.span, message).warning();
@@ -107,9 +89,9 @@ impl<'a> Places<'a> {
             };
             let times: Vec<f64> = times.into_iter().map(|time| time + cue.plus).collect();
             // Of a cue with an error of its own nothing more is said.
-            let length = frames.get(name).copied();
-            let beyond = |time: &f64| self.beyond(name, cue, *time, length?);
-            problems.extend(times.iter().filter_map(beyond));
+            let beyond =
+                |(nth, time): (usize, &f64)| self.beyond(name, cue, *time, lasts(frames, name, nth)?);
+            problems.extend(times.iter().enumerate().filter_map(beyond));
             found.insert(name.to_string(), times);
         }
     }
@@ -124,12 +106,12 @@ impl<'a> Places<'a> {
             });
             return Vec::new();
         };
-        let shown = self.shown.get(&declared.to_ascii_lowercase()).map_or(&[][..], Vec::as_slice);
+        let shown = self.edit.uses(declared);
         let times: Vec<f64> =
-            shown.iter().filter_map(|shown| Some(shown.at as f64 + shown.run.time_of(frame)?)).collect();
+            shown.iter().filter_map(|(at, run)| Some(*at as f64 + run.time_of(frame)?)).collect();
         match times.len() {
             0 => {
-                let uses: Vec<String> = shown.iter().map(|shown| shown.run.shows().to_string()).collect();
+                let uses: Vec<String> = shown.iter().map(|(_, run)| run.shows().to_string()).collect();
                 let shows = match uses.is_empty() {
                     true => format!("the cut has dropped {declared}"),
                     false => format!("the cut shows {declared}@{}", uses.join(" and ")),
@@ -151,7 +133,7 @@ impl<'a> Places<'a> {
     }
 
     fn timecode(&self, name: &str, cue: &Cue, text: &str, problems: &mut Problems) -> Vec<f64> {
-        let (first, drops) = self.starts.unwrap_or((0, false));
+        let (first, drops) = self.edit.starts.unwrap_or((0, false));
         let read = counting(self.film.rate, drops).and_then(|counting| counting.parse(text));
         match read {
             Ok(frame) => vec![(frame - first + 1) as f64],
@@ -165,7 +147,7 @@ impl<'a> Places<'a> {
 
     /// What is to be said of a cue that is not in the film, or not whole.
     fn beyond(&self, name: &str, cue: &Cue, time: f64, length: f64) -> Option<Problem> {
-        let (first, end) = (1.0, self.frames as f64 + 1.0);
+        let (first, end) = (1.0, self.edit.frames as f64 + 1.0);
         let over = (time + length - end).max(first - time);
         let message = match () {
             () if length <= 0.0 => "it has no length: it is not heard".to_string(),

@@ -17,37 +17,46 @@ use crate::operators::sound::voice;
 use crate::operators::sound::voice::motion::{Motion, STEPS};
 
 impl Builder<'_> {
-    /// A sound that is made, for a cue in a film of so many channels, and cautions.
-    pub(super) fn voice(
+    /// A sound that is made, for a cue in a film of so many channels, and cautions: one sound, or where it follows what is
+    /// seen, one for each time that the cue is heard.
+    pub(super) fn voices(
         &self,
         settings: &Settings,
         cue: &Cue,
         (blocks, channels): (&Blocks, usize),
         edit: &Edit,
-    ) -> Result<(Arc<dyn Voice>, Problems), Problems> {
+    ) -> Result<(Vec<Arc<dyn Voice>>, Problems), Problems> {
         let none = BTreeMap::new();
         let setup = self.setup_of(settings, blocks, &none);
-        let (motion, told) = match voice::rod(&setup) {
+        let (motions, told) = match voice::rod(&setup) {
             Some(rod) => {
-                let (motion, told) = self.motion(rod, settings, cue, edit)?;
-                (Some(motion), told)
+                let (motions, told) = self.motions(rod, settings, cue, edit)?;
+                (motions.into_iter().map(Some).collect(), told)
             }
-            None => (None, None),
+            None => (vec![None], None),
         };
-        let (voice, mut cautions) = voice::read(&setup, blocks.sampling, channels, motion)?;
+        let mut voices = Vec::with_capacity(motions.len());
+        let mut cautions = Problems::new();
+        for motion in motions {
+            let (voice, said) = voice::read(&setup, blocks.sampling, channels, motion)?;
+            // Of one cue's settings the same is said each time.
+            cautions = said;
+            voices.push(voice);
+        }
         cautions.extend(told);
-        Ok((voice, cautions))
+        Ok((voices, cautions))
     }
 
-    /// The movement of the rod that a cue hums with as the film shows it, from the frame that the cue hangs on to the last that
-    /// is shown with it, and a caution where it is shown at several speeds at once.
-    fn motion(
+    /// The movement of the rod that a cue hums with as the film shows it, once for each time that it shows the frame which the
+    /// cue hangs on, from there to the last frame that is shown with it, and a caution where pictures of several speeds meet.
+    /// Where it is not shown, one that is over at once.
+    fn motions(
         &self,
         rod: &str,
         settings: &Settings,
         cue: &Cue,
         edit: &Edit,
-    ) -> Result<(Motion, Option<Problem>), Problems> {
+    ) -> Result<(Vec<Motion>, Option<Problem>), Problems> {
         let span = settings.map.get("hum").map_or(settings.span, |value| value.span);
         let wrong = |message: String, help: &str| Err(vec![Problem::error(span, message).help(help)]);
         let Anchor::Shot { shot, frame } = &cue.at.value else {
@@ -69,10 +78,6 @@ impl Builder<'_> {
             let known = rods.iter().map(|rod| &**rod).collect::<Vec<_>>().join(", ");
             return wrong(format!("{of}/{stage} has no rod '{name}'"), &format!("its rods: {known}"));
         }
-        // As long as the longest time that it is shown: what a shorter one does not show is not cut off.
-        let shown = edit.shows(shot).into_iter().filter(|range| range.contains(frame.floor() as i64));
-        let last = shown.map(|range| range.last).max().map_or(*frame, |last| last as f64 + 1.0);
-        let steps = ((last - frame) * STEPS as f64).floor() as i64;
         // What is seen of it moves as the changes of speed between it and the film let it move.
         let (speeds, told) = match self.speeds(of, stage) {
             Ok(speeds) => (speeds, None),
@@ -84,11 +89,28 @@ impl Builder<'_> {
                 (Speeds::default(), Some(Problem::error(span, message).help(help).warning()))
             }
         };
-        let at = |step: i64| prepared.stance(name, speeds.time(frame + step as f64 / STEPS as f64));
         let (width, height) = self.film.frame_size;
-        let motion =
-            Motion::of(self.film.rate.per_second(), height.into(), width.into(), (0..=steps).map(at));
-        Ok((motion, told))
+        let (rate, size) = (self.film.rate.per_second(), [height, width].map(f64::from));
+        // From a time of the shot on, at the speed that the cut gives it, over so many film frames.
+        let motion = |from: f64, speed: f64, lasts: f64| {
+            let at = |step: i64| {
+                let shown = from + speed * (step as f64 / STEPS as f64);
+                prepared.stance(name, speeds.time(shown))
+            };
+            let steps = (lasts * STEPS as f64).floor() as i64;
+            Motion::of(rate, size[0], size[1], (0..=steps).map(at))
+        };
+        let heard = edit.uses(shot).into_iter().filter_map(|(_, run)| {
+            let begins = run.time_of(*frame)?;
+            // What had begun before is followed from the picture on that it is first seen with.
+            let from = if begins > 0.0 { *frame } else { run.time(0.0) };
+            Some(motion(from, run.speed.number(), run.frames as f64 - begins))
+        });
+        let mut motions: Vec<Motion> = heard.collect();
+        if motions.is_empty() {
+            motions.push(motion(*frame, 1.0, 0.0));
+        }
+        Ok((motions, told))
     }
 
     /// The changes of speed between a stage of a shot and what the film shows of it.
