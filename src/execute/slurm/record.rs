@@ -16,6 +16,13 @@ use crate::store::{Store, StoreError, file, write_own};
 /// What `run.json` begins with.
 pub const FORMAT: &str = "endboard slurm 1";
 
+/// What of `run.json` is the same in every form.
+#[derive(Deserialize)]
+struct FormOf {
+    format: String,
+    version: Option<String>,
+}
+
 /// What was submitted.
 #[derive(Clone, Debug, Deserialize, PartialEq, Serialize)]
 pub struct Run {
@@ -230,11 +237,27 @@ impl Folder {
     pub fn run(&self) -> Result<Run, String> {
         let path = self.path.join("run.json");
         let (bytes, told) = written(&path)?;
-        let run: Run = serde_json::from_slice(&bytes).map_err(|e| told(e.to_string()))?;
-        if run.format != FORMAT {
-            return Err(told(format!("written by another version of endboard (it says {:?})", run.format)));
+        let told = |why: String| told(format!("{why}; {}", self.way_on()));
+        // The form first: of another one, nothing is known of what else stands there.
+        let form: FormOf = serde_json::from_slice(&bytes).map_err(|e| told(e.to_string()))?;
+        if form.format != FORMAT {
+            let by = form.version.map_or(String::new(), |version| format!(" by endboard {version}"));
+            return Err(told(format!(
+                "this run on a cluster was written{by} in the form '{}', and this version reads '{FORMAT}'",
+                form.format
+            )));
         }
-        Ok(run)
+        serde_json::from_slice(&bytes).map_err(|e| told(e.to_string()))
+    }
+
+    /// How to go on with a run that cannot be read.
+    fn way_on(&self) -> String {
+        let version = "take it in with the version that wrote it";
+        format!(
+            "{version}; or, once `squeue --name {}` lists nothing, take {} away, and what its tasks made is rendered again",
+            self.job_name(),
+            self.path.display()
+        )
     }
 
     /// Parts of an array.

@@ -66,7 +66,14 @@ impl Project {
         let (actions, objects) = (Actions::of(&store), Objects::of(&store));
         let mut into = Into { known, ledger, state, actions, objects };
         for run in runs {
-            let told = run.run().map_err(ProjectError::System)?;
+            // A run of which nothing can be known is left as it is, and stands in nobody's way.
+            let told = match run.run() {
+                Ok(told) => told,
+                Err(words) => {
+                    gathered.troubles.insert(words);
+                    continue;
+                }
+            };
             let attempts = run.attempts();
             let mut ended: BTreeMap<usize, bool> = BTreeMap::new();
             for attempt in &attempts {
