@@ -69,7 +69,7 @@ fn rebuild(folder: &Path, way: &str) -> (f64, String) {
     let out = Command::new(env!("CARGO_BIN_EXE_endboard"))
         .arg("-C")
         .arg(folder)
-        .args(["rebuild", "--shared", way])
+        .args(["rebuild", "--sharing", way])
         .env("AWS_ACCESS_KEY_ID", KEY.0)
         .env("AWS_SECRET_ACCESS_KEY", KEY.1)
         .output()

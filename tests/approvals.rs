@@ -59,7 +59,7 @@ fn an_approval_lapses_with_its_pixels_and_comes_back_with_them() {
         json!([{ "stage": "br010/colour", "frames": "1001-1004", "by": ["ana"] }])
     );
     assert_eq!(told(&film), [one("colour", "1001-1004", "lapsed")]);
-    let listed = film.json(&["approve", "br010/colour", "--list"]);
+    let listed = film.json(&["approve", "list", "br010/colour"]);
     assert_eq!(
         (&listed["approvals"][0]["cause"], &listed["approvals"][0]["note"]),
         (&json!("exposure"), &json!("lovely"))

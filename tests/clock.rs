@@ -113,7 +113,7 @@ fn a_clock_is_started_stopped_added_to_and_corrected() {
         4500.0
     );
 
-    let added = film.json(&["clock", "add", "br010/colour", "1h30m", "--on", "yesterday", "--rework"]);
+    let added = film.json(&["clock", "add", "br010/colour", "1h30m", "--day", "yesterday", "--rework"]);
     assert_eq!((&added["seconds"], &added["round"]), (&json!(5400.0), &json!("rework")));
     let name = added["name"].as_str().unwrap();
     let (code, said) = film.said(&["clock", "correct", name, "0.5h", "--note", "a break"]);
@@ -132,6 +132,20 @@ fn a_clock_is_started_stopped_added_to_and_corrected() {
 }
 
 #[test]
+fn a_clock_keeps_its_name_when_it_stops() {
+    let film = film();
+    let name = film.json(&["clock", "start", "br010/colour"])["name"].clone();
+    let listed = |part: &str| film.json(&["clock"])[part][0]["name"].clone();
+    assert_eq!(listed("running"), name);
+    let name = name.as_str().unwrap();
+    assert_eq!(film.json(&["clock", "stop", name, "--took", "45m"])["name"], name);
+    assert_eq!(listed("rows"), name);
+    assert_eq!(film.json(&["clock", "correct", name, "30m"])["seconds_before"], 2700.0);
+    let (_, said) = film.said(&["clock"]);
+    assert!(said.contains(name) && said.contains("corrected from 45 m"), "{said}");
+}
+
+#[test]
 fn what_makes_no_sense_is_refused_with_a_way_on() {
     let film = film();
     let said = |words: &[&str], exit: i32, part: &str| {
@@ -144,8 +158,8 @@ fn what_makes_no_sense_is_refused_with_a_way_on() {
     said(&["clock", "start", "br010/colour@2000"], 2, "selects no frame");
     said(&["clock", "add", "br010/colour", "90"], 2, "hours or minutes, such as 90h or 90m");
     said(&["clock", "add", "br010/colour", "0"], 2, "cannot be added");
-    said(&["clock", "add", "br010/colour", "1h", "--on", "2999-01-01"], 2, "yet to come");
-    said(&["clock", "add", "br010/colour", "1h", "--on", "20.11."], 2, "YYYY-MM-DD");
+    said(&["clock", "add", "br010/colour", "1h", "--day", "2999-01-01"], 2, "yet to come");
+    said(&["clock", "add", "br010/colour", "1h", "--day", "20.11."], 2, "YYYY-MM-DD");
     said(&["clock", "add", "br010/colour", "1h", "--note", "two\nlines"], 2, "in one line");
     said(&["clock", "add", "br010/colour", "1h", "--note", &"x".repeat(5000)], 2, "at most 2000 characters");
     said(&["clock", "add", "br010/colour", "1h", "--person", " "], 2, "a person's name");
@@ -480,7 +494,7 @@ fn a_day_given_is_that_day_for_the_person_and_for_readers() {
     ] {
         let film = film();
         let output = film
-            .command(&["clock", "add", "br010/colour", "1h", "--on", "2026-11-20"])
+            .command(&["clock", "add", "br010/colour", "1h", "--day", "2026-11-20"])
             .env("TZ", zone)
             .output()
             .unwrap();

@@ -279,7 +279,7 @@ fn slips_are_refused_with_a_way_on() {
         (&["--more", "paint"], "no shot has a stage"),
         (&["--faster", "cleanup=fast"], "STAGE=TIMES"),
         (&["--runs", "3"], "20"),
-        (&["--from", "tomorrow"], "year, month and day"),
+        (&["--from", "next week"], "YYYY-MM-DD"),
     ] {
         let (code, said) = film.said(&[&["forecast"], words].concat());
         assert!(code == Some(2) && said.contains(says), "{words:?}: {said}");
@@ -287,4 +287,44 @@ fn slips_are_refused_with_a_way_on() {
     film.write("endboard.yaml", film.text("endboard.yaml").replace("does: [cleanup]", "does: [clenup]"));
     let (code, said) = film.said(&["check"]);
     assert!(code == Some(1) && said.contains("did you mean 'cleanup'?"), "{said}");
+}
+
+/// Lines of a person's whole answer at a width of 80, with none longer and nothing cut off.
+#[test]
+fn at_80_columns_nothing_is_cut_off() {
+    let film = begun();
+    let words = [&FROM[..], &["--drop", "br020", "--drop", "br030", "--faster", "cleanup=3.25"]].concat();
+    let output = film.command(&words).env("COLUMNS", "80").output().unwrap();
+    let said = String::from_utf8(output.stdout).unwrap();
+    assert!(said.lines().all(|line| line.chars().count() <= 80), "{said}");
+    assert!(!said.contains('…'), "{said}");
+    let plain: String = said.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(plain.contains("without br020, without br030, cleanup 3.25 times as fast"), "{said}");
+}
+
+#[test]
+fn changes_that_can_change_nothing_are_told_with_the_reason() {
+    let film = begun();
+    let plainly = |words: &[&'static str]| {
+        let (code, said) = film.said(&[&FROM[..], words].concat());
+        assert_eq!(code, Some(0), "{said}");
+        said.split_whitespace().collect::<Vec<_>>().join(" ")
+    };
+    let said = plainly(&["--drop", "br010", "--drop", "br020"]);
+    assert!(said.contains("without br010: nothing of this shot remains, so that nothing is saved"), "{said}");
+    assert!(!said.contains("without br020: "), "{said}");
+    let said = plainly(&["--more", "colour"]);
+    assert!(said.contains("one more person for colour: nothing remains there to be done by hand"), "{said}");
+    let said = plainly(&["br020", "--drop", "br020"]);
+    assert!(said.contains("without br020: without this shot nothing remains of what is asked for"), "{said}");
+    // Where all is fresh no date is told, and what was asked for is not passed over.
+    let said = plainly(&["br010", "--drop", "br030"]);
+    assert!(
+        said.contains("nothing remains to be done. without br030: nothing of what is asked for"),
+        "{said}"
+    );
+    let json = film.json(&[&FROM[..], &["br010", "--drop", "br030"]].concat());
+    assert_eq!(json["remarks"].as_array().map(Vec::len), Some(1), "{json}");
+    let (code, said) = film.said(&["forecast", "--drop", "br030/cleanup"]);
+    assert!(code == Some(2) && said.contains("a shot is left out as a whole"), "{said}");
 }

@@ -212,7 +212,7 @@ fn a_clean_film_has_no_findings_and_neither_has_its_print() {
     assert_eq!(code, Some(0), "{text}");
     for part in [
         "film/assembly: 120 frames looked at",
-        "0 faults, 0 to look at, 0 notes",
+        "0 faults, 0 to look at, 0 hints",
         "no medical guarantee",
         "headphones",
     ] {

@@ -38,11 +38,11 @@ fn told(output: &std::process::Output) -> String {
 #[test]
 fn a_grade_is_written_and_a_persons_hand_is_kept() {
     let film = film();
-    let early = film.run(&["match", "br010/push", "--to", "br020"]);
+    let early = film.run(&["match", "br010/push", "--reference", "br020"]);
     assert_eq!(early.status.code(), Some(1));
     assert!(told(&early).contains("`endboard rebuild br010/push@1001-1003`"), "{}", told(&early));
     film.rebuild(&[]).well();
-    let said = film.json(&["match", "br010/push", "--to", "br020"]);
+    let said = film.json(&["match", "br010/push", "--reference", "br020"]);
     assert_eq!(said["file"], "grades/br010.cc");
     assert_eq!(said["to"]["stage"], "br020/plate");
     let slope = |c: usize| said["slope"][c].as_f64().unwrap();
@@ -56,15 +56,15 @@ fn a_grade_is_written_and_a_persons_hand_is_kept() {
     let path = film.path().join("grades/br010.cc");
     let text = std::fs::read_to_string(&path).unwrap();
     // Its own file it writes again, to the same bytes.
-    film.json(&["match", "br010/push", "--to", "br020"]);
+    film.json(&["match", "br010/push", "--reference", "br020"]);
     assert_eq!(std::fs::read_to_string(&path).unwrap(), text);
     let edited = text.replace("<Saturation>", "<Saturation> ");
     std::fs::write(&path, &edited).unwrap();
-    let refused = film.run(&["match", "br010/push", "--to", "br020"]);
+    let refused = film.run(&["match", "br010/push", "--reference", "br020"]);
     assert_eq!(refused.status.code(), Some(2));
     assert!(told(&refused).contains("--replace"), "{}", told(&refused));
     assert_eq!(std::fs::read_to_string(&path).unwrap(), edited);
-    let again = film.json(&["match", "br010/push", "--to", "br020", "--replace"]);
+    let again = film.json(&["match", "br010/push", "--reference", "br020", "--replace"]);
     assert_eq!(again["moved"], "grades/br010.1.cc");
     assert_eq!(std::fs::read_to_string(film.path().join("grades/br010.1.cc")).unwrap(), edited);
     assert_eq!(std::fs::read_to_string(&path).unwrap(), text);
@@ -77,7 +77,7 @@ fn a_grade_that_is_a_link_is_kept_by_what_it_holds() {
     film.write("shared/mine.cc", "<!-- by eye -->");
     std::fs::create_dir(film.path().join("grades")).unwrap();
     std::os::unix::fs::symlink("../shared/mine.cc", film.path().join("grades/br010.cc")).unwrap();
-    let said = film.json(&["match", "br010/push", "--to", "br020", "--replace"]);
+    let said = film.json(&["match", "br010/push", "--reference", "br020", "--replace"]);
     assert_eq!(said["moved"], "grades/br010.1.cc");
     let text = |name: &str| std::fs::read_to_string(film.path().join(name)).unwrap();
     assert_eq!(text("grades/br010.1.cc"), "<!-- by eye -->");
@@ -88,21 +88,21 @@ fn a_grade_that_is_a_link_is_kept_by_what_it_holds() {
 fn what_cannot_be_compared_is_said() {
     let film = film();
     for (words, wanted) in [
-        (&["match", "br01*", "--to", "br020"][..], "does not name one shot"),
+        (&["match", "br01*", "--reference", "br020"][..], "does not name one shot"),
         (
-            &["match", "br030", "--to", "br020"],
+            &["match", "br030", "--reference", "br020"],
             "'br030' matches no shot and stage of this film; did you mean",
         ),
-        (&["match", "br020/paint", "--to", "br010"], "'br020/paint' matches no shot and stage"),
-        (&["match", "br020", "--to", "br020", "--within", "roto"], "STAGE.CHANNEL"),
-        (&["match", "br020", "--to", "br020", "--space", "raw"], "is not a space"),
+        (&["match", "br020/paint", "--reference", "br010"], "'br020/paint' matches no shot and stage"),
+        (&["match", "br020", "--reference", "br020", "--matte", "roto"], "STAGE.CHANNEL"),
+        (&["match", "br020", "--reference", "br020", "--space", "raw"], "is not a space"),
     ] {
         let output = film.run(words);
         assert_eq!(output.status.code(), Some(2), "{words:?}");
         assert!(told(&output).contains(wanted), "{words:?}: {}", told(&output));
     }
     // Of two slips both are told, the shot's first.
-    let both = told(&film.run(&["match", "br0100", "--to", "br020/colou"]));
+    let both = told(&film.run(&["match", "br0100", "--reference", "br020/colou"]));
     let [first, second] =
         ["'br0100' matches no", "'br020/colou' matches no"].map(|words| both.find(words).expect(words));
     assert!(first < second && both.contains("did you mean br020/colour?"), "{both}");
@@ -119,7 +119,7 @@ fn black_tells_nothing_and_no_grade_is_written() {
     let black = endboard::media::exr::encode(&black, endboard::media::exr::Compression::None, &[]).unwrap();
     (1001..=1003).for_each(|n| film.write(&format!("plates/shed.{n}.exr"), &black));
     // The renders of the plate as it was are stale now, so the plate itself is what is compared, once on either side.
-    for words in [["match", "br020", "--to", "br020/plate"], ["match", "br020/plate@1002", "--to", "br020"]] {
+    for words in [["match", "br020", "--reference", "br020/plate"], ["match", "br020/plate@1002", "--reference", "br020"]] {
         let refused = film.run(&words);
         assert_eq!(refused.status.code(), Some(1), "{}", told(&refused));
         assert!(told(&refused).contains("br020/plate tells nothing to match by"), "{}", told(&refused));
@@ -135,10 +135,10 @@ fn what_is_held_is_compared_with_a_remark_and_what_is_missing_is_named() {
     assert!(film.run(&["rebuild", "br010/push", "--hold"]).status.success());
     let declared = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap();
     film.write("endboard.yaml", declared.replace("[1.5, 1, 0.7]", "[1.4, 1, 0.7]"));
-    let said = film.json(&["match", "br010/push", "--to", "br020"]);
+    let said = film.json(&["match", "br010/push", "--reference", "br020"]);
     assert!(said["remarks"][0].as_str().unwrap().starts_with("br010/push@1001-1003: stale"), "{said}");
     std::fs::remove_file(film.path().join("plates/shed.1002.exr")).unwrap();
-    let refused = film.run(&["match", "br010/push", "--to", "br020/plate@1002"]);
+    let refused = film.run(&["match", "br010/push", "--reference", "br020/plate@1002"]);
     assert_eq!(refused.status.code(), Some(1));
     let words = told(&refused);
     assert!(
@@ -151,7 +151,7 @@ fn what_is_held_is_compared_with_a_remark_and_what_is_missing_is_named() {
 fn what_comes_before_the_cdl_is_counted_in() {
     let film = film();
     let slope = |film: &Film| {
-        let said = film.json(&["match", "br020", "--to", "br010/plate"]);
+        let said = film.json(&["match", "br020", "--reference", "br010/plate"]);
         let slope: Vec<f64> = (0..3).map(|c| said["slope"][c].as_f64().unwrap()).collect();
         (slope, said["remarks"].to_string())
     };
@@ -170,7 +170,7 @@ fn what_comes_before_the_cdl_is_counted_in() {
     }
     // What its grade is not given is compared as it is.
     film.rebuild(&["br020"]).well();
-    let told = film.json(&["match", "br020/colour", "--to", "br010/plate"])["remarks"].to_string();
+    let told = film.json(&["match", "br020/colour", "--reference", "br010/plate"])["remarks"].to_string();
     assert!(
         told.contains("br020/colour is compared as it is: what br020/colour does before its CDL"),
         "{told}"
@@ -181,7 +181,7 @@ fn what_comes_before_the_cdl_is_counted_in() {
 fn frames_that_are_not_compared_are_told_by_what_is_the_matter() {
     let film = film();
     std::fs::remove_file(film.path().join("plates/shed.1002.exr")).unwrap();
-    let told = film.json(&["match", "br020", "--to", "br020"])["remarks"].to_string();
+    let told = film.json(&["match", "br020", "--reference", "br020"])["remarks"].to_string();
     assert!(told.contains("br020/plate@1002 is not compared: plates/shed.1002.exr is missing"), "{told}");
     assert!(!told.contains("rebuild"), "{told}");
 }
@@ -194,7 +194,7 @@ fn a_held_render_that_is_lost_says_how_to_have_it_again() {
     let declared = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap();
     film.write("endboard.yaml", declared.replace("[1.5, 1, 0.7]", "[1.4, 1, 0.7]"));
     std::fs::remove_dir_all(film.path().join(".endboard/objects")).unwrap();
-    let words = told(&film.run(&["match", "br010/push@1002", "--to", "br020"]));
+    let words = told(&film.run(&["match", "br010/push@1002", "--reference", "br020"]));
     assert!(
         words.contains(
             "br010/push@1002: its render is lost; it is held: let it go with `endboard rebuild --let-go \
@@ -206,7 +206,7 @@ fn a_held_render_that_is_lost_says_how_to_have_it_again() {
     for words in [&["rebuild", "--let-go", "br010/push@1002"][..], &["rebuild", "br010/push@1002"]] {
         assert!(film.run(words).status.success(), "{words:?}");
     }
-    assert!(film.run(&["match", "br010/push@1002", "--to", "br020"]).status.success());
+    assert!(film.run(&["match", "br010/push@1002", "--reference", "br020"]).status.success());
 }
 
 fn flat(film: &Film, plate: &str, light: f32) {
@@ -232,7 +232,7 @@ fn one_even_tone_tells_nothing_and_no_grade_is_written() {
     for (shot, reference, even) in
         [("br020", "br030", "br030"), ("br030", "br020", "br030"), ("br040", "br030", "br040")]
     {
-        let refused = film.run(&["match", shot, "--to", reference]);
+        let refused = film.run(&["match", shot, "--reference", reference]);
         assert_eq!(refused.status.code(), Some(1), "{}", told(&refused));
         let says = format!("{even}/plate tells nothing to match by");
         assert!(told(&refused).contains(&says), "{}", told(&refused));
@@ -247,10 +247,10 @@ fn the_films_picture_and_its_prints_are_not_graded() {
     let declared = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap();
     film.write("endboard.yaml", declared + "assembly: {}\nprints: { review: {} }\n");
     for words in [
-        ["match", "film/review", "--to", "br020"],
-        ["match", "film/assembly", "--to", "br020"],
-        ["match", "film", "--to", "br020"],
-        ["match", "br020", "--to", "film/review"],
+        ["match", "film/review", "--reference", "br020"],
+        ["match", "film/assembly", "--reference", "br020"],
+        ["match", "film", "--reference", "br020"],
+        ["match", "br020", "--reference", "film/review"],
     ] {
         let refused = film.run(&words);
         assert_eq!(refused.status.code(), Some(2), "{words:?} {}", told(&refused));
@@ -282,7 +282,7 @@ fn a_pipe_in_the_place_of_what_is_written_is_not_waited_for() {
     }
     let out = film.path().join("out.png").display().to_string();
     for words in [
-        &["match", "br010/push", "--to", "br020"][..],
+        &["match", "br010/push", "--reference", "br020"][..],
         &["sheet", "--out", &out],
         &["compare", "br010/push", "br020/plate", "--out", &out],
     ] {
@@ -304,7 +304,7 @@ fn an_interrupt_says_that_nothing_was_written() {
     rustix::fs::mknodat(rustix::fs::CWD, &never, rustix::fs::FileType::Fifo, 0o600.into(), 0).unwrap();
     for words in [
         &["track", "br010", "--point", "hook=5,5@1001"][..],
-        &["match", "br010/push", "--to", "br020"],
+        &["match", "br010/push", "--reference", "br020"],
         &["sheet"],
         &["compare", "br010/push", "br020/plate"],
         &["register", "br010"],
@@ -335,7 +335,7 @@ fn what_no_number_is_in_a_plate_is_told() {
     image.samples_mut(2)[3] = half::f16::NAN;
     film.write("plates/shed.1002.exr", exr::encode(&image, Compression::None, &[]).unwrap());
     film.rebuild(&[]).well();
-    let said = film.json(&["match", "br010/push", "--to", "br020"]);
+    let said = film.json(&["match", "br010/push", "--reference", "br020"]);
     let remarks = said["remarks"].to_string();
     assert!(remarks.contains("br020/plate@1002: plates/shed.1002.exr has 1 pixel of "), "{remarks}");
 }

@@ -130,7 +130,9 @@ fn hours_of_what_the_ledger_does_not_know_are_told_so() {
     (1001..=1004).for_each(|n| film.write(&format!("plates/shed.{n}.exr"), picture(SIZE, n)));
     film.rebuild(&[]).well();
     let (code, words) = film.said(&["hours", "br099"]);
-    assert_eq!(code, Some(1), "{words}");
+    // As of any selector that matches nothing.
+    assert_eq!(code, Some(2), "{words}");
+    assert!(words.starts_with("endboard: "), "{words}");
     assert!(
         words.contains("no time of 'br099'; it has that of br010") && !words.contains("empty"),
         "{words}"
@@ -400,6 +402,56 @@ fn what_is_too_bright_for_a_render_is_told_with_its_frame() {
     assert_eq!(remarks[0]["place"], "br010/colour@1003");
     let text = remarks[0]["text"].as_str().unwrap();
     assert!(text.starts_with("comes to 1 value beyond 65504"), "{text}");
+}
+
+/// Whatever a later version wrote of a run on a cluster, the film goes on being rendered here.
+#[test]
+fn a_run_on_a_cluster_of_another_form_is_told_with_a_way_on_and_stops_no_rebuild() {
+    let film = film("plates/shed.####.exr", SIZE);
+    (1001..=1004).for_each(|n| film.write(&format!("plates/shed.{n}.exr"), picture(SIZE, n)));
+    film.rebuild(&[]).well();
+    let run = ".endboard/slurm/20261128T100000-7";
+    for (text, part) in [
+        (
+            r#"{ "format": "endboard slurm 9", "version": "7.1", "parts": {} }"#,
+            "by endboard 7.1 in the form 'endboard slurm 9'",
+        ),
+        ("{ torn", "run.json"),
+    ] {
+        film.write(&format!("{run}/run.json"), text);
+        let (code, said) = film.said(&["rebuild"]);
+        assert_eq!(code, Some(0), "{said}");
+        assert!(said.contains(&format!("{run}/run.json: ")) && said.contains(part), "{said}");
+        assert!(said.contains("squeue --name endboard-20261128T100000-7"), "{said}");
+        assert!(said.contains(&format!("take {}", film.path().join(run).display())), "{said}");
+        // It is left for whoever can read it.
+        assert_eq!(film.text(&format!("{run}/run.json")), text);
+    }
+}
+
+/// One word stands before what goes wrong, whoever found it.
+#[test]
+fn errors_begin_alike() {
+    let film = film("plates/shed.####.exr", SIZE);
+    for words in [
+        &["statsu"][..],
+        &["status", "--nonsense"],
+        &["recut"],
+        &["hours", "--since", "soon"],
+        &["recut", "none.edl"],
+    ] {
+        let output = film.run(words);
+        let said = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert!(output.status.code() == Some(2) && said.starts_with("endboard: "), "{words:?}: {said}");
+        assert!(!said.contains("error: "), "{words:?}: {said}");
+    }
+    let output =
+        Command::new(env!("CARGO_BIN_EXE_endboard")).args(["-C", "/nowhere", "status"]).output().unwrap();
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(
+        output.status.code() == Some(2) && said.starts_with("endboard: ") && said.contains("-C FOLDER"),
+        "{said}"
+    );
 }
 
 #[test]

@@ -263,7 +263,7 @@ fn what_cannot_be_meant_is_refused_before_anything_is_written() {
         (&["br050/colour", "--to", "ana"][..], 2, "br050/colour is not made by hand"),
         (&["br070", "--to", "ana"], 2, "did you mean"),
         (&["br050", "--to", "ana", "--due", "2001-01-01"], 2, "is over already"),
-        (&["br050", "--to", "ana", "--due", "5.12.2026"], 2, "such as 2026-12-05"),
+        (&["br050", "--to", "ana", "--due", "5.12.2026"], 2, "YYYY-MM-DD"),
         (&["br050", "--to", " "], 2, "a name of"),
         (&["br050", "--to", "ana", "--brief-file", "none.txt"], 2, "none.txt"),
     ] {

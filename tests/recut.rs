@@ -457,7 +457,7 @@ fn the_picture_is_written_and_never_over_anything_else() {
     let film = film();
     film.write("cut/lock-2.edl", list(&[("br030", 1003, 1007), ("br010", 1003, 1006)]));
     let file = film.path().join("cuts.png");
-    let words = ["recut", "cut/lock-2.edl", "--picture", file.to_str().unwrap()];
+    let words = ["recut", "cut/lock-2.edl", "--out", file.to_str().unwrap()];
     assert_eq!(film.json(&words)["picture"].as_str(), file.to_str());
     let first = std::fs::read(&file).unwrap();
     assert!(first.starts_with(b"\x89PNG"));
@@ -465,8 +465,44 @@ fn the_picture_is_written_and_never_over_anything_else() {
     assert_eq!(std::fs::read(&file).unwrap(), first);
     film.write("cuts.png", "mine");
     let (code, said) = film.said(&words);
-    assert!(code == Some(2) && said.contains("--picture"), "{said}");
+    assert!(code == Some(2) && said.contains("--out"), "{said}");
     assert_eq!(film.text("cuts.png"), "mine");
+}
+
+/// A diagonal from the upper left to the lower right of the overlap, as the trade draws it on paper: as bright as writing on it, and
+/// the two shots' tones on either side.
+#[test]
+fn a_dissolve_is_drawn_as_a_diagonal_across_the_overlap() {
+    let film = film();
+    let times = |first: i64, end: i64, at: i64| [first, end, at, at + end - first].map(code).join(" ");
+    let cut = |effect: &str| {
+        let (a, b, c) = (times(1002, 1006, 86_400), times(1006, 1006, 86_404), times(1004, 1007, 86_404));
+        match effect {
+            "C" => format!("001 br010 V C {a}\n002 br030 V C {c}\n"),
+            _ => format!("001 br010 V C {a}\n002 br010 V C {b}\n002 br030 V {effect} 002 {c}\n"),
+        }
+    };
+    let file = film.path().join("cuts.png");
+    // Of a row in the middle of the lower strip: 11 film frames of the longer cut lie from 28 to 1252, and the overlap is 5 and 6.
+    let row = |effect: &str| -> Vec<u8> {
+        film.write("cut/lock-2.edl", cut(effect));
+        film.json(&["recut", "cut/lock-2.edl", "--out", file.to_str().unwrap()]);
+        let mut reader =
+            png::Decoder::new(std::io::Cursor::new(std::fs::read(&file).unwrap())).read_info().unwrap();
+        let mut codes = vec![0; reader.output_buffer_size().unwrap()];
+        reader.next_frame(&mut codes).unwrap();
+        let wide = reader.info().width as usize;
+        assert_eq!(wide, 1280);
+        codes[394 * wide * 3..395 * wide * 3].chunks(3).map(|pixel| pixel[0]).collect()
+    };
+    let x = |frames: f64| (28.0 + frames * 1224.0 / 11.0) as usize;
+    let [plain, dissolve, wipe] = ["C", "D", "W001"].map(row);
+    let middle = x(5.0);
+    assert!(plain[middle] < 160 && plain[x(4.6)] == plain[x(5.4)], "{}", plain[middle]);
+    assert!(dissolve[middle] > 180, "{}", dissolve[middle]);
+    assert!(dissolve[x(4.6)] != dissolve[x(5.4)] && dissolve[x(4.6)] < 180, "what comes in lies above");
+    // A wipe's is broken, and its middle falls between two dashes.
+    assert!(wipe[middle] < 180 && wipe[x(4.6)] != wipe[x(5.4)], "{}", wipe[middle]);
 }
 
 #[test]

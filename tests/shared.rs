@@ -110,7 +110,7 @@ fn what_one_member_rendered_another_takes_byte_for_byte() {
     // A look goes to no network.
     server.forget();
     for words in
-        [&["status"][..], &["rebuild", "--plan"], &["why", "br010/colour"], &["rebuild", "--shared", "off"]]
+        [&["status"][..], &["rebuild", "--plan"], &["why", "br010/colour"], &["rebuild", "--sharing", "off"]]
     {
         assert_eq!(tomas.run(words).status.code(), Some(0));
     }
@@ -347,14 +347,14 @@ fn a_member_may_only_take() {
     ana.rebuild_with(command).well();
     assert_eq!(server.files("/film/").len(), 0);
     assert!(server.requests().iter().all(|line| !line.starts_with("PUT")));
-    let said = tomas.run(&["rebuild", "--shared", "take"]);
+    let said = tomas.run(&["rebuild", "--sharing", "take"]);
     assert_eq!((said.status.code(), server.files("/film/").len()), (Some(0), 0));
     // A server that refuses writing says so once.
     let ines = Member::of(&server, "ines");
     server.does(Does::Refuse("PUT", 403, "AccessDenied"));
     let said = ines.rebuild().well();
     assert_eq!(said.errors.matches("may not be written (AccessDenied)").count(), 1, "{}", said.errors);
-    assert_eq!(ines.run(&["rebuild", "--shared", "both"]).status.code(), Some(0));
+    assert_eq!(ines.run(&["rebuild", "--sharing", "both"]).status.code(), Some(0));
     let mut wrong = ines.command(&["rebuild"]);
     let wrong = wrong.env("ENDBOARD_SHARED", "some").output().unwrap();
     assert_eq!(wrong.status.code(), Some(2));
@@ -403,18 +403,18 @@ fn a_sweep_keeps_what_any_members_film_uses_and_what_was_sent_lately() {
     let out = ana.run(&["sweep", "--shared", "--budget", "1kB", "--remove"]);
     let says = String::from_utf8_lossy(&out.stderr).into_owned();
     // Ana's own film and Tomas' are the same pictures only where the grade is.
-    assert!(out.status.code() == Some(4) && says.contains("--withdraw"), "{says}");
+    assert!(out.status.code() == Some(4) && says.contains("--forget"), "{says}");
     assert_eq!(server.files("/objects/").len(), 16);
     // An old list is told, and goes on protecting.
     std::fs::write(&list, &sound).unwrap();
     age(&list, 40);
     let out = ana.run(&["sweep", "--shared", "--budget", "1kB", "--remove"]);
     let says = String::from_utf8_lossy(&out.stdout).into_owned();
-    assert!(says.contains("OLD: `endboard share --withdraw tomas."), "{says}");
+    assert!(says.contains("OLD: `endboard share --forget tomas."), "{says}");
     assert_eq!(server.files("/objects/").len(), 16);
     let who = list.file_name().unwrap().to_string_lossy().into_owned();
-    assert_eq!(ana.run(&["share", "--withdraw", &who]).status.code(), Some(0));
-    assert_eq!(ana.run(&["share", "--withdraw", &who]).status.code(), Some(2));
+    assert_eq!(ana.run(&["share", "--forget", &who]).status.code(), Some(0));
+    assert_eq!(ana.run(&["share", "--forget", &who]).status.code(), Some(2));
     assert_eq!(sweep(&["--remove"])["files"], 8);
     // What is gone there is no loss to who has it, and comes back when it is asked to.
     assert_eq!(tomas.film.renders(), old);

@@ -204,7 +204,7 @@ fn grade(film: &Film) {
     let stopped = film.json(&["clock", "stop", "--person", "keeper", "--took", "1m"]);
     // Most of it was done before the clock ran.
     assert_eq!(film.json(&["clock", "correct", stopped["name"].as_str().unwrap(), "45m"])["seconds"], 2700.0);
-    film.json(&["clock", "add", "br030/colour", "1h30m", "--person", "ines", "--on", "2026-01-10"]);
+    film.json(&["clock", "add", "br030/colour", "1h30m", "--person", "ines", "--day", "2026-01-10"]);
     let (exit, said) =
         film.said(&["approve", "br010", "br020", "br030", "film/assembly", "--person", "joren"]);
     assert_eq!(exit, Some(0), "{said}");

@@ -16,7 +16,7 @@ use project::{PLATE, SIZE, head, picture};
 use serde_json::json;
 
 /// What keeps the lines of both sides of the ledger.
-const ATTRIBUTES: &str = "/ledger/*.jsonl merge=union -text\n";
+const ATTRIBUTES: &str = "/ledger/*.jsonl merge=union -text\n/recuts/history.jsonl merge=union -text\n";
 /// What each machine makes for itself.
 const IGNORE: &str = "/.endboard/\n/renders/\n/packets/\n";
 
@@ -345,20 +345,75 @@ fn frames_handed_to_two_are_told_after_the_merge() {
     assert!(code != Some(0) && said.contains("is not there, which return 1 of br050/cleanup"), "{said}");
 }
 
+/// An edit list of shots: source in and out, record in and out, in frames of the second.
+fn list(shots: &[(&str, &str, &str, &str, &str)]) -> String {
+    let mut text = "TITLE: THE BRINE LAMP\nFCM: NON-DROP FRAME\n".to_string();
+    for (at, (shot, a, b, c, d)) in shots.iter().enumerate() {
+        text += &format!(
+            "{:03}  {shot:8} V     C        00:00:41:{a} 00:00:41:{b} 01:00:00:{c} 01:00:00:{d}\n",
+            at + 1
+        );
+    }
+    text
+}
+
+/// Two take up a cut each, apart. Whichever the merge keeps, there is a way back from it, the other is told, and can be taken up.
+#[test]
+fn of_two_cuts_taken_up_apart_either_may_stand_and_has_a_way_back() {
+    for (kept, other, by) in
+        [("cut/lock-2.edl", "cut/lock-3.edl", "tomas"), ("cut/lock-3.edl", "cut/lock-2.edl", "ana")]
+    {
+        let root = tempfile::tempdir().unwrap();
+        let [ana, tomas, _] = clones(root.path(), ["ana", "tomas", "ines"], ATTRIBUTES);
+        ana.write("cut/lock-1.edl", list(&[("br010", "17", "21", "00", "04")]));
+        ana.write("cut/lock-2.edl", list(&[("br010", "17", "20", "00", "03")]));
+        ana.write("cut/lock-3.edl", list(&[("br010", "18", "20", "00", "02")]));
+        ana.edit("endboard.yaml", "shots:\n", "cut: cut/lock-1.edl\nshots:\n");
+        ana.commit("a cut");
+        meet(&ana, MERGE);
+        meet(&tomas, MERGE);
+        for (copy, cut) in [(&ana, "cut/lock-2.edl"), (&tomas, "cut/lock-3.edl")] {
+            copy.well(&["recut", cut, "--take-up"]);
+            copy.commit("taken up");
+        }
+        assert!(ana.git(&["push", "-q", "origin", "HEAD:main"]).0);
+        // Both changed one line, which is a person's to settle.
+        assert!(!tomas.git(&["pull", "-q", MERGE, "origin", "main"]).0);
+        let (_, said, told) = tomas.run(&["check"]);
+        let said = said + &told;
+        assert!(said.contains("merge conflict left in the file"), "{said}");
+        let settled: String = {
+            let text = tomas.text("endboard.yaml");
+            let lines = text.lines().filter(|line| {
+                let is_mark = ["<<<<<<<", "=======", ">>>>>>>"].iter().any(|mark| line.starts_with(mark));
+                !is_mark && *line != format!("cut: {other}")
+            });
+            lines.map(|line| format!("{line}\n")).collect()
+        };
+        tomas.write("endboard.yaml", settled);
+        tomas.commit("settled");
+        assert!(tomas.text("endboard.yaml").contains(&format!("cut: {kept}")));
+        assert!(!tomas.text("recuts/history.jsonl").contains("<<<"));
+        meet(&tomas, MERGE);
+        meet(&ana, MERGE);
+        for copy in [&ana, &tomas] {
+            let said = copy.well(&["recut", "cut/lock-1.edl"]);
+            assert!(said.contains(&format!("{by} took up {other} on ")), "{said}");
+            assert!(!said.contains(&format!("took up {kept}")), "{said}");
+            let said = copy.well(&["recut", "--go-back"]);
+            assert!(said.starts_with("the film is cut by cut/lock-1.edl again"), "{said}");
+            // The other is taken up like any, and gone back from like any.
+            copy.well(&["recut", other, "--take-up"]);
+            let said = copy.well(&["recut", "--go-back"]);
+            assert!(said.starts_with("the film is cut by cut/lock-1.edl again"), "{said}");
+        }
+    }
+}
+
 #[test]
 fn a_cut_taken_up_here_and_a_packet_handed_out_there_go_together() {
     let root = tempfile::tempdir().unwrap();
     let [ana, tomas, _] = clones(root.path(), ["ana", "tomas", "ines"], ATTRIBUTES);
-    let list = |shots: &[(&str, &str, &str, &str, &str)]| {
-        let mut text = "TITLE: THE BRINE LAMP\nFCM: NON-DROP FRAME\n".to_string();
-        for (at, (shot, a, b, c, d)) in shots.iter().enumerate() {
-            text += &format!(
-                "{:03}  {shot:8} V     C        00:00:41:{a} 00:00:41:{b} 01:00:00:{c} 01:00:00:{d}\n",
-                at + 1
-            );
-        }
-        text
-    };
     // Frame 1001 at 24 frames a second is 00:00:41:17.
     ana.write(
         "cut/lock-1.edl",

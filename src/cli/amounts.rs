@@ -109,14 +109,6 @@ pub fn person(text: &str) -> Result<String, String> {
     if is_sound { Ok(text.into()) } else { Err(format!("a name of 1 to {LONGEST_NAME} letters")) }
 }
 
-/// A day.
-///
-/// # Errors
-/// Words on what may be written.
-pub fn day(text: &str) -> Result<jiff::civil::Date, String> {
-    text.parse().map_err(|_| "write a day as year, month and day, such as 2026-12-05".to_string())
-}
-
 /// Bytes, with their unit, or 0.
 ///
 /// # Errors
@@ -158,7 +150,6 @@ mod tests {
         for text in ["nan", "-nan", "inf", "1e9", ""] {
             assert!(stops(text).is_err() && pixels(text).is_err() && share(text).is_err(), "{text}");
         }
-        assert!(day("5.12.2026").is_err() && day("2026-02-30").is_err() && day("2026-12-05").is_ok());
         assert!(person(" ").is_err() && person("a\nb").is_err());
         assert_eq!(person(" ana maría "), Ok("ana maría".into()));
         assert_eq!(wall("19:30"), Ok(jiff::civil::time(19, 30, 0, 0)));

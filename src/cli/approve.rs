@@ -1,6 +1,6 @@
 //! `approve`: a person's word on renders, and what is left of it.
 
-use super::arguments::crew::Approve;
+use super::arguments::crew::{Approve, ApproveVerb};
 use super::arguments::{self, Arguments};
 use super::{Answer, Exit, Failure, clock, people, rebuild, show};
 use crate::base::frames::FrameSet;
@@ -22,8 +22,11 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Approve) -> Answe
     if options.selectors.is_empty() && says_more {
         return people::usage("say which renders, such as br030/colour@1012-1019");
     }
-    if options.list || options.selectors.is_empty() {
-        return list(project, &status, arguments, options);
+    if let Some(ApproveVerb::List { selectors }) = &options.verb {
+        return list(project, &status, arguments, selectors);
+    }
+    if options.selectors.is_empty() {
+        return list(project, &status, arguments, &[]);
     }
     let selection = arguments::selection(&options.selectors, Some(&status.declared.graph))?;
     let asked = project.to_approve(&status, &selection, options.handles);
@@ -108,9 +111,9 @@ pub(super) fn told(project: &Project, status: &Status, selection: &Selection, ca
     .collect()
 }
 
-fn list(project: &Project, status: &Status, arguments: &Arguments, options: &Approve) -> Answer {
+fn list(project: &Project, status: &Status, arguments: &Arguments, selectors: &[String]) -> Answer {
     let graph = &status.declared.graph;
-    let selection = arguments::selection(&options.selectors, None)?;
+    let selection = arguments::selection(selectors, None)?;
     let told = told(project, status, &selection, true);
     let not = project.unapproved(status, &selection);
     if arguments.json {
@@ -139,9 +142,9 @@ fn list(project: &Project, status: &Status, arguments: &Arguments, options: &App
         flow!("`endboard why SHOT/STAGE@FRAME` follows a stale frame down to what changed");
     }
     match not.len() {
-        0 if options.selectors.is_empty() => flow!("everything that the film shows is approved"),
+        0 if selectors.is_empty() => flow!("everything that the film shows is approved"),
         0 => {
-            let of = words::fit(&options.selectors.join(" "), 60, false);
+            let of = words::fit(&selectors.join(" "), 60, false);
             flow!("of {of}, nothing that the film shows is unapproved");
         }
         _ => flow!("nobody approves of:"),

@@ -13,7 +13,7 @@ use std::path::PathBuf;
 use clap::error::{ContextKind, ContextValue};
 use clap::{Args, CommandFactory, Parser, Subcommand};
 
-use super::{Failure, amounts};
+use super::{Failure, amounts, today};
 use crate::base::problem::nearest;
 use crate::base::selector::Selection;
 use crate::graph::Graph;
@@ -44,7 +44,9 @@ pub struct Arguments {
 
 const EXIT_CODES: &str = "Exit codes: 0 done; 1 the declaration has errors, or frames failed or are blocked; 2 the command line is not \
  understood, or there is no declaration; 3 another process works on the film; 4 the system refused; 130 interrupted.\n\
-Selectors name shots, stages and frames: br030, br030/blades, br030/blades@1012-1019, 'br*/colour', '*/colour'.";
+Selectors name shots, stages and frames: br030, br030/blades, br030/blades@1012-1019, 'br*/colour', '*/colour'.\n\
+Paths on the command line begin at the folder that the command is started in, with -C too. A DAY is YYYY-MM-DD, yesterday, today \
+or tomorrow.";
 
 /// The commands.
 #[derive(Debug, Subcommand)]
@@ -71,7 +73,7 @@ pub enum Verb {
     Register(Register),
     /// Keep a person's time on a shot and stage: start, stop, add, correct; without a word, what runs and what was worked
     Clock(Clock),
-    /// Show where finishing time went, people's and machines': by stage, shot, person, week and cause, first pass against rework
+    /// Show where finishing time went, of hands and of machines: by stage, shot, person, week and cause, first pass against rework
     Hours(Hours),
     /// Pin a person's approval to renders as they are; it lapses by itself when their pixels change
     Approve(Approve),
@@ -103,7 +105,7 @@ pub enum Verb {
     Share(Share),
     /// Reclaim the space of renders that nothing current uses
     Sweep(Sweep),
-    /// Write the demo film's plates and sounds, rebuild it, change one key and show what ran
+    /// Write the demo film's plates and sounds, rebuild it, change one keyframe and show what ran
     Demo(Demo),
     /// Make one part of a run on a cluster; started by its tasks
     #[command(hide = true)]
@@ -158,9 +160,9 @@ pub struct Hum {
     /// The bus that plays the cues; the film's only one, or `effects`, when not given
     #[arg(long, value_name = "BUS")]
     pub bus: Option<String>,
-    /// The cue file to write
-    #[arg(long, value_name = "FILE", default_value = "cues/blades.yaml")]
-    pub file: String,
+    /// The cue file to write, in the film's folder; the film's cues/blades.yaml when not given
+    #[arg(long, value_name = "FILE")]
+    pub file: Option<PathBuf>,
     /// How fast a tip must pass to be a swing, in heights of the frame in a second
     #[arg(long, value_name = "SPEED", default_value = "1.5", value_parser = amounts::speed, allow_negative_numbers = true)]
     pub least: f64,
@@ -178,8 +180,8 @@ pub struct Hours {
     #[arg(long, conflicts_with = "json")]
     pub csv: bool,
     /// Count only what was done from this day on: YYYY-MM-DD, yesterday or today
-    #[arg(long, value_name = "DAY")]
-    pub since: Option<String>,
+    #[arg(long, value_name = "DAY", value_parser = today::day)]
+    pub since: Option<jiff::civil::Date>,
     /// Count only this week, from Monday on
     #[arg(long, conflicts_with = "since")]
     pub week: bool,
@@ -188,10 +190,10 @@ pub struct Hours {
 /// How frames are shown in a picture file.
 #[derive(Debug, Args)]
 pub struct Shown {
-    /// The picture file, PNG. A relative path begins at the folder that the command is started in, with -C too
+    /// The picture file, PNG; the command's name with .png when not given
     #[arg(long, value_name = "FILE")]
     pub out: Option<PathBuf>,
-    /// Width of one frame in the file, in pixels
+    /// Width of one frame in the file, in pixels, 8 to 8192; when not given, 320 of a sheet and 960 of a comparison
     #[arg(long, value_name = "PIXELS", value_parser = clap::value_parser!(u32).range(8..=8192), allow_negative_numbers = true)]
     pub width: Option<u32>,
     /// Show this part of the frame only: left, top, width and height in pixels of the film
@@ -275,7 +277,8 @@ pub struct Deliver {
 /// Options of `sweep`.
 #[derive(Debug, Args)]
 pub struct Sweep {
-    /// Bytes that stored renders may take, such as 20GB; what the film uses now always stays
+    /// Bytes that stored renders may take, such as 20GB; when not given, 0, and with --shared what the declaration says. What
+    /// the film uses now always stays
     #[arg(long, value_name = "SIZE", value_parser = amounts::budget)]
     pub budget: Option<u64>,
     /// Sweep the crew's shared store in place of this machine's: only what no member's film uses and nobody sent lately
@@ -321,6 +324,37 @@ mod tests {
     #[test]
     fn the_command_line_is_consistent() {
         Arguments::command().debug_assert();
+    }
+
+    /// One option has one meaning, whichever command takes it: it takes the same thing everywhere, or nothing.
+    #[test]
+    fn an_option_takes_the_same_everywhere() {
+        use std::collections::BTreeMap;
+        // A file or a folder, as the command writes one or many; the cut before, or a return by its number.
+        const TWO: [&str; 2] = ["out", "go-back"];
+        fn gather(command: &clap::Command, all: &mut BTreeMap<String, BTreeMap<String, String>>) {
+            for argument in command.get_arguments().filter(|argument| !argument.is_global_set()) {
+                let Some(long) = argument.get_long() else { continue };
+                let takes = match argument.get_action().takes_values() {
+                    true => argument
+                        .get_value_names()
+                        .unwrap_or_default()
+                        .iter()
+                        .map(ToString::to_string)
+                        .collect(),
+                    false => String::new(),
+                };
+                all.entry(long.into()).or_default().insert(takes, command.get_name().into());
+            }
+            command.get_subcommands().for_each(|sub| gather(sub, all));
+        }
+        let mut all = BTreeMap::new();
+        gather(&Arguments::command(), &mut all);
+        assert!(all.len() > 50, "{all:?}");
+        for (option, takes) in &all {
+            assert!(takes.len() == 1 || TWO.contains(&option.as_str()), "--{option}: {takes:?}");
+        }
+        assert!(TWO.iter().all(|option| all[*option].len() == 2), "{all:?}");
     }
 
     #[test]

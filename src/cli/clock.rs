@@ -7,7 +7,7 @@ use jiff::civil::{Date, Time};
 
 use super::arguments::crew::{Clock as Options, ClockVerb, Spent};
 use super::arguments::{self, Arguments};
-use super::today::{Now, day, moment};
+use super::today::{Now, moment, past};
 use super::{Answer, Exit, Failure, clocks, people, rebuild};
 use crate::crew::naming::Names;
 use crate::crew::overlaps::overlaps;
@@ -37,8 +37,8 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Options) -> Answe
         }
         Some(ClockVerb::Start { place, spent }) => whole.start(place, spent),
         Some(ClockVerb::Stop { name, took, spent }) => whole.stop(name.as_deref(), *took, spent),
-        Some(ClockVerb::Add { place, took, on, from, spent }) => {
-            whole.add(place, *took, (on.as_deref(), *from), spent)
+        Some(ClockVerb::Add { place, took, day, began, spent }) => {
+            whole.add(place, *took, (*day, *began), spent)
         }
         Some(ClockVerb::Correct { name, took, note }) => whole.correct(name, *took, note),
     }
@@ -126,7 +126,8 @@ impl Whole<'_> {
             };
             refused(none, &way)
         })?;
-        self.told("stopped", clock.person, &at, written)
+        // A clock keeps its name when it stops.
+        self.told(("stopped", clock.entry.id), clock.person, &at, written)
     }
 
     /// The clock that is meant: the one named, or the person's only one.
@@ -169,13 +170,13 @@ impl Whole<'_> {
         &self,
         place: &str,
         took: Duration,
-        (on, from): (Option<&str>, Option<Time>),
+        (day, began): (Option<Date>, Option<Time>),
         spent: &Spent,
     ) -> Answer {
         let said = self.said(spent);
         let today = self.now.day();
-        let day = on.map_or(Ok(today), |text| day(text, today)).map_err(Failure::Usage)?;
-        let when = self.when(day, took, from)?;
+        let day = past(day.unwrap_or(today), today, "--day").map_err(Failure::Usage)?;
+        let when = self.when(day, took, began)?;
         let place = self.project.clock_place(place)?;
         let added = self.project.add_time(&place, took, when, &said, self.entries, &rebuild::writer());
         let written = added.map_err(|none| refused(none, "`endboard clock correct` takes time away"))?;
@@ -184,7 +185,7 @@ impl Whole<'_> {
         {
             flow!("cause: {cause}");
         }
-        self.told("added", &said.person, &place, written)
+        self.told(("added", written.id), &said.person, &place, written)
     }
 
     /// When time of a day ended, and when it began where that was said.
@@ -220,9 +221,7 @@ impl Whole<'_> {
 
     fn correct(&self, name: &str, took: Duration, note: &str) -> Answer {
         let times = Times::of(self.entries);
-        let rows = times.works.iter().chain(&times.doubled).map(|work| work.entry.id);
-        let rows: Vec<RowId> = rows.chain(times.running.iter().map(|clock| clock.entry.id)).collect();
-        let id = Names::of(rows).find(name);
+        let id = names(self.entries, None).find(name);
         let id = id.map_err(|none| {
             Failure::Usage(format!("{none}; `endboard clock list` names the rows of time"))
         })?;
@@ -232,14 +231,17 @@ impl Whole<'_> {
                 short(took)
             ));
         }
-        let work =
-            times.works.iter().chain(&times.doubled).find(|work| work.entry.id == id).expect("a name of one");
+        let Some(work) = times.work_of(id) else {
+            return people::usage(format!(
+                "{name} is no time that counts; `endboard clock list` names the rows of time"
+            ));
+        };
         let new = self.project.correct_time(work, took, note, self.now.at, &rebuild::writer())?;
         let row = &work.entry.row;
         let (place, before) = (format!("{}/{}", row.shot, row.stage), words::time(work.took));
         if self.json {
             let all = serde_json::json!({ "format": "endboard clock 1", "did": "corrected", "row": new.to_string(),
-                "of": id.to_string(), "person": work.worked.person, "place": place,
+                "of": work.entry.id.to_string(), "person": work.worked.person, "place": place,
                 "seconds_before": work.took.as_secs_f64(), "seconds": took.as_secs_f64() });
             say!("{all:#}");
             return Ok(Exit::Done);
@@ -252,9 +254,9 @@ impl Whole<'_> {
     }
 
     /// Says what was written, and whether the same minutes now count twice.
-    fn told(&self, did: &str, person: &str, place: &Place, written: Written) -> Answer {
+    fn told(&self, (did, named): (&str, RowId), person: &str, place: &Place, written: Written) -> Answer {
         let Written { id, took, round } = written;
-        let name = self.name_of(id);
+        let name = self.name_of(named);
         if self.json {
             self.answer(did, &name, id, person, place, Some((took, round)));
             return Ok(Exit::Done);

@@ -49,16 +49,20 @@ pub fn list(
     };
     let (today, week) = (sum(&|day| day == now.day()), sum(&is_week));
     let names = names(entries, None);
+    let name_of_contest = |one: &Contest<'_>| {
+        let named = times.work_of(one.of.id).map_or(one.of.id, |work| times.name_of(work));
+        names.short(named)
+    };
     if json {
         let running: Vec<_> =
             running.iter().map(|clock| clock_json(clock, now, &names.short(clock.entry.id))).collect();
         let rows: Vec<_> =
-            works.iter().rev().map(|work| work_json(work, &names.short(work.entry.id))).collect();
+            works.iter().rev().map(|work| work_json(work, &names.short(times.name_of(work)))).collect();
         let overlaps: Vec<_> = overlaps.iter().map(overlap_json).collect();
         let doubled: Vec<_> =
             doubled.iter().map(|work| work_json(work, &names.short(work.entry.id))).collect();
         let contested: Vec<_> = (times.contested.iter().filter(|one| is_meant_work(one.of)))
-            .map(|one| contest_json(one, &names.short(one.of.id)))
+            .map(|one| contest_json(one, &name_of_contest(one)))
             .collect();
         let all = serde_json::json!({ "format": "endboard clock 1", "running": running, "rows": rows, "overlaps": overlaps,
             "doubled": doubled, "contested": contested, "today_seconds": today.as_secs_f64(), "week_seconds": week.as_secs_f64() });
@@ -73,7 +77,7 @@ pub fn list(
     let mut last: Vec<&Work<'_>> = works.iter().copied().filter(|work| !work.took.is_zero()).collect();
     last.sort_by_key(|work| std::cmp::Reverse((work.ended(), work.entry.id)));
     for work in last.iter().take(LISTED) {
-        flow!("  {}", worked(work, now, &names.short(work.entry.id)));
+        flow!("  {}", worked(work, now, &names.short(times.name_of(work))));
     }
     if last.len() > LISTED {
         flow!("  {} earlier; --json lists all", words::count((last.len() - LISTED) as u64, "row"));
@@ -90,7 +94,7 @@ pub fn list(
         );
     }
     for one in times.contested.iter().filter(|one| is_meant_work(one.of)) {
-        flow!("{}", contest(one, &names.short(one.of.id)));
+        flow!("{}", contest(one, &name_of_contest(one)));
     }
     let soon = now.at.saturating_add(Duration::from_secs(300)).unwrap_or(now.at);
     // Time of a day without a time stands at noon or later, which may be yet to come on a day that is not.
@@ -100,7 +104,7 @@ pub fn list(
     };
     let early = last.iter().filter(is_early);
     for work in early {
-        let (name, person) = (names.short(work.entry.id), line(&work.worked.person, 30));
+        let (name, person) = (names.short(times.name_of(work)), line(&work.worked.person, 30));
         flow!(
             "{name} of {person} ends at {}, which is yet to come: a machine's date was wrong",
             now.clock(work.ended())

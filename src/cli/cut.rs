@@ -7,7 +7,7 @@ use std::cell::Cell;
 use serde_json::json;
 
 use super::arguments::{self, Arguments};
-use super::{Answer, Exit, Failure, rebuild, show};
+use super::{Answer, Exit, Failure, paths, rebuild, show};
 use crate::base::frames::{FrameRange, FrameSet};
 use crate::base::problem::nearest;
 use crate::base::rate::Rate;
@@ -23,8 +23,8 @@ use crate::report::words::count;
 /// Prints the cut, or writes it.
 pub fn run(project: &Project, arguments: &Arguments, options: &arguments::cut::Cut) -> Answer {
     let wish = Wish {
-        edl: options.edl.clone(),
-        otio: options.otio.clone(),
+        edl: options.edl.as_deref().map(|file| paths::inside(project, file)).transpose()?,
+        otio: options.otio.as_deref().map(|file| paths::inside(project, file)).transpose()?,
         grades: options.grades,
         delivery: options.delivery.clone(),
         replace: options.replace,

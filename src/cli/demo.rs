@@ -72,7 +72,7 @@ fn again(project: &Project) -> Result<Rebuilt, Failure> {
         leave: false,
         hold: false,
         let_go: false,
-        shared: None,
+        sharing: None,
         note: String::new(),
     };
     rebuild::rebuild(project, None, project.read(), &Selection::default(), &options, false)
@@ -84,11 +84,11 @@ fn moved_key(project: &Project) -> Result<(), Failure> {
     let failed = |e: std::io::Error| Failure::System(format!("{}: {e}", path.display()));
     let before = std::fs::read_to_string(&path).map_err(failed)?;
     let Some((after, key, between)) = nudged(&before) else {
-        say!("\n{MOVED} was changed by hand, so no key is moved in it");
+        say!("\n{MOVED} was changed by hand, so no keyframe is moved in it");
         return Ok(());
     };
     say!(
-        "\nmoving one key at frame {key} of a matte in {MOVED}; its neighbours stand at {} and {}, so {}-{} run",
+        "\nmoving one keyframe at frame {key} of a matte in {MOVED}; its neighbours stand at {} and {}, so {}-{} run",
         between.0,
         between.1,
         between.0 + 1,
@@ -107,7 +107,7 @@ fn moved_key(project: &Project) -> Result<(), Failure> {
         say!("  ran {}@{frames}: {}", graph.nodes[*id].name(), show::frames(frames.len()));
     }
     rebuild::report(&rebuilt, &Selection::default(), false, false);
-    say!("\nputting the key back: every frame comes back from the store");
+    say!("\nputting the keyframe back: every frame comes back from the store");
     rebuild::report(&again(project)?, &Selection::default(), false, false);
     Ok(())
 }

@@ -8,9 +8,9 @@ use jiff::Zoned;
 
 use super::arguments::{self, Arguments};
 use super::progress::Reading;
-use super::{Answer, Exit, Failure, amounts, deliver, people, show};
+use super::{Answer, Exit, Failure, amounts, deliver, people, show, today};
 use crate::forecast::outlook::{Ask, Change};
-use crate::graph::Node;
+use crate::graph::{FILM, Node};
 use crate::project::forecasting::{self, Kept};
 use crate::project::{Project, Status};
 use crate::report::{forecast_forms, forecast_text};
@@ -21,14 +21,14 @@ use crate::report::{forecast_forms, forecast_text};
 pub struct Options {
     /// Shots, stages and frames: when they are done, while the same people do the rest of the film too; all when not given
     pub selectors: Vec<String>,
-    /// How many runs are played
+    /// How many runs are played, from 20 to 100000
     #[arg(long, value_name = "N", default_value_t = Ask::default().runs, value_parser = clap::value_parser!(u64).range(20..=100_000), allow_negative_numbers = true)]
     pub runs: u64,
     /// The number that all draws follow from
     #[arg(long, value_name = "N", default_value_t = Ask::default().seed)]
     pub seed: u64,
-    /// Count from this day instead of today, written 2026-12-01
-    #[arg(long, value_name = "DAY", value_parser = amounts::day)]
+    /// Count from this day; today when not given
+    #[arg(long, value_name = "DAY", value_parser = today::day)]
     pub from: Option<jiff::civil::Date>,
     /// Try it without this shot; may stand several times
     #[arg(long, value_name = "SHOT")]
@@ -60,7 +60,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Options) -> Answe
     let dues = deliver::standing(project, status)?;
     let forecast = forecasting::forecast(status, &dues, &selection, from, &ask, &Kept::default());
     let part = options.selectors.join(" ");
-    let told = forecast.told(&graph.film, (!part.is_empty()).then_some(&part));
+    let told = forecast.told(&graph.film, (!part.is_empty()).then_some(&part), &ask.changes);
     if arguments.json {
         say!("{}", forecast_forms::json(&told, &forecast.rates, ask.runs, ask.seed));
     } else {
@@ -74,8 +74,13 @@ fn changes(status: &Status, options: &Options) -> Result<Vec<Change>, Failure> {
     let nodes = &status.declared.graph.nodes;
     let has = |name: &str, of: fn(&Node) -> &Arc<str>| nodes.iter().any(|node| **of(node) == *name);
     for shot in &options.drop {
-        if !has(shot, |node| &node.shot) {
-            return Err(Failure::Usage(format!("--drop {shot}: the film has no shot of this name")));
+        let is_part = shot.contains(['/', '@']);
+        if is_part || shot == FILM || !has(shot, |node| &node.shot) {
+            let why = match is_part {
+                true => "a shot is left out as a whole; name the shot alone",
+                false => "the film has no shot of this name",
+            };
+            return Err(Failure::Usage(format!("--drop {shot}: {why}")));
         }
     }
     let more = options.more.iter().map(|stage| ("--more", stage));

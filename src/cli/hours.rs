@@ -46,10 +46,15 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Options) -> Answe
     if !entries.is_empty() && !unknown.is_empty() {
         let shots: BTreeSet<&str> = entries.iter().map(|e| &*e.row.shot).collect();
         let shots: Vec<&str> = shots.into_iter().collect();
-        tell!("the ledger has no time of '{}'; it has that of {}", unknown.join("', '"), shots.join(", "));
+        let words = format!(
+            "the ledger has no time of '{}'; it has that of {}",
+            unknown.join("', '"),
+            shots.join(", ")
+        );
         if !arguments.json && !options.csv && unknown.len() == selection.selectors.len() {
-            return Ok(Exit::Unsound);
+            return Err(Failure::Usage(words));
         }
+        tell!("{words}");
     }
     let film = Film::of(&declared, &entries, &selection, &here);
     let picks = |shot: &str, stage: &str| selection.matches(shot, stage).is_some();
@@ -94,7 +99,7 @@ fn is_peoples(what: &What) -> bool {
 
 /// What is counted, and what it is set against: weeks from Monday on, or as many days before as there are since a day.
 fn span(options: &Options, today: Date) -> Result<Span, String> {
-    let since = options.since.as_deref().map(|text| today::day(text, today)).transpose()?;
+    let since = options.since.map(|day| today::past(day, today, "--since")).transpose()?;
     let past = |day: Date, days: i64| day.checked_sub(days.days()).map_err(|e| e.to_string());
     let tomorrow = today.tomorrow().map_err(|e| e.to_string())?;
     let monday = past(today, i64::from(today.weekday().to_monday_zero_offset()))?;

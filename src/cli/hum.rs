@@ -1,16 +1,22 @@
 //! `hum`: a first sound of blades, as cues.
 
 use super::arguments::{self, Arguments};
-use super::{Answer, Exit, Failure};
+use super::{Answer, Exit, Failure, paths};
 use crate::project::Project;
 use crate::project::frames::LookError;
 use crate::project::hum::{Wish, Written};
+
+/// The cue file, where none is named.
+const USUAL: &str = "cues/blades.yaml";
 
 /// Writes the cues and says what there is.
 pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Hum) -> Answer {
     let wish = Wish {
         bus: options.bus.clone(),
-        file: options.file.clone(),
+        file: match &options.file {
+            Some(file) => paths::inside(project, file)?,
+            None => USUAL.into(),
+        },
         least: options.least,
         replace: options.replace,
     };

@@ -71,12 +71,12 @@ fn text(inspected: &Inspected) {
         inspected.heard.iter().map(|heard| format!("{}: {:.1} s listened to", heard.stage, heard.seconds)),
     );
     parts.iter().for_each(|part| say!("{part}"));
-    let [faults, looks, notes] =
-        [Weight::Fault, Weight::Look, Weight::Note].map(|weight| inspected.count(weight));
+    let [faults, looks, hints] =
+        [Weight::Fault, Weight::Look, Weight::Hint].map(|weight| inspected.count(weight));
     say!(
         "{}, {looks} to look at, {}",
         words::count(faults as u64, "fault"),
-        words::count(notes as u64, "note")
+        words::count(hints as u64, "hint")
     );
     inspected.cautions().iter().for_each(|caution| say!("{caution}"));
 }
@@ -128,7 +128,7 @@ fn answer(film: &str, inspected: &Inspected) -> serde_json::Value {
         "film": film,
         "faults": inspected.count(Weight::Fault),
         "to_look_at": inspected.count(Weight::Look),
-        "notes": inspected.count(Weight::Note),
+        "hints": inspected.count(Weight::Hint),
         "looked": looked.collect::<Vec<_>>(),
         "heard": heard.collect::<Vec<_>>(),
         "sync": inspected.pops.iter().map(pop).collect::<Vec<_>>(),

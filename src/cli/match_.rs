@@ -14,7 +14,7 @@ const LITTLE: f64 = 0.35;
 
 /// Writes the grade and says how well it does.
 pub fn run(project: &Project, arguments: &Arguments, options: &Match) -> Answer {
-    let [shot, to] = match [&options.shot, &options.to].map(|text| text.parse::<Selector>()) {
+    let [shot, to] = match [&options.shot, &options.reference].map(|text| text.parse::<Selector>()) {
         [Ok(shot), Ok(to)] => [shot, to],
         both => {
             let wrong = both.into_iter().filter_map(|read| Some(read.err()?.to_string()));
@@ -24,7 +24,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Match) -> Answer 
     let wish = Wish {
         shot,
         to,
-        within: options.within.clone(),
+        within: options.matte.clone(),
         grade_in: options.space.clone(),
         replace: options.replace,
     };
@@ -71,7 +71,7 @@ fn text(matched: &Matched) {
     );
     if found.shared < LITTLE {
         say!(
-            "the two have little in common, so that this is a guess; --within STAGE.CHANNEL compares only what a matte of both shows"
+            "the two have little in common, so that this is a guess; --matte STAGE.CHANNEL compares only what a matte of both shows"
         );
     }
     if let Some(moved) = moved {

@@ -41,6 +41,7 @@ mod packets;
 mod packets_shared;
 mod page;
 mod part;
+mod paths;
 mod people;
 mod planned;
 mod progress;
@@ -127,7 +128,13 @@ pub fn main() -> std::process::ExitCode {
         Ok(arguments) => arguments,
         Err(error) => {
             let error = arguments::suggested(error);
-            let _ = error.print();
+            if error.use_stderr() {
+                // One word stands before all that goes wrong, here as elsewhere.
+                let words = error.render().to_string();
+                tell!("endboard: {}", words.trim_start_matches("error: ").trim_end());
+            } else {
+                let _ = error.print();
+            }
             return std::process::ExitCode::from(if error.use_stderr() { Exit::Usage as u8 } else { 0 });
         }
     };
@@ -207,8 +214,9 @@ fn explain(arguments: &Arguments, failure: Failure) -> Exit {
             Exit::Unsound
         }
         Failure::Project(none @ (ProjectError::NoDeclaration(_) | ProjectError::NoFolder(_))) => {
-            tell!("endboard: {none}");
-            tell!("name the film's folder with -C FOLDER, or write an endboard.yaml as the README shows");
+            tell!(
+                "endboard: {none}; name the film's folder with -C FOLDER, or write an endboard.yaml as the README shows"
+            );
             Exit::Usage
         }
         other => {

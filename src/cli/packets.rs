@@ -157,7 +157,7 @@ fn refused(faults: &[Fault], as_json: bool) {
         return;
     }
     faults.iter().for_each(|fault| tell!("{}", show::clean(&fault.to_string())));
-    tell!("nothing was taken, and nothing of the film was changed");
+    tell!("endboard: nothing was taken, and nothing of the film was changed");
 }
 
 fn told(taken: &Taken, plan: bool) {

@@ -56,7 +56,7 @@ pub fn rebuild(
     quiet: bool,
 ) -> Result<Rebuilt, Failure> {
     let (_runtime, programs) = programs()?;
-    let shared = share::open(project, &declared, options.shared, &programs)?;
+    let shared = share::open(project, &declared, options.sharing, &programs)?;
     let sending = shared.clone().map(Sending::start);
     let progress = Rebuilding::new(quiet);
     let run = Options {

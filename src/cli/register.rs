@@ -102,7 +102,7 @@ fn inputs(
         leave: false,
         hold: false,
         let_go: false,
-        shared: None,
+        sharing: None,
         note: String::new(),
     };
     let mut rebuilt = rebuild::rebuild(project, lock, declared, &selection, &options, arguments.json)?;

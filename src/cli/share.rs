@@ -136,12 +136,12 @@ fn told(shared: &Shared, left: &Left, quiet: bool) {
 
 /// Sends what the film has, tells what it uses, and lists who does so.
 pub fn run(project: &Project, arguments: &Arguments, options: &Share) -> Answer {
-    let way = options.shared.map_or_else(usual_way, Ok)?;
+    let way = options.sharing.map_or_else(usual_way, Ok)?;
     let (_runtime, programs) = programs()?;
     let status = project.status_to_share()?;
     let (store, bucket) = bucket(project, status.declared.film.as_ref(), &programs)?;
     let failed = failed(&store);
-    if let Some(who) = &options.withdraw {
+    if let Some(who) = &options.forget {
         return withdraw(&*bucket, who, &failed);
     }
     let lacking = project.lacking_there(&status, &*bucket).map_err(&failed)?;
@@ -213,7 +213,7 @@ pub(super) fn tell_members(members: &[Member]) {
         };
         let who = super::show::clean(&member.who);
         let old = match now - member.told > OLD {
-            true => format!("; OLD: `endboard share --withdraw {who}` if nobody works there any more"),
+            true => format!("; OLD: `endboard share --forget {who}` if nobody works there any more"),
             false => String::new(),
         };
         say!("  {who}  told {when}, {says}{old}");

@@ -40,7 +40,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Sweep) -> Answer 
             unreadable.iter().map(|(who, why)| format!("{} ({why})", super::show::clean(who))).collect();
         return Err(Failure::System(format!(
             "nothing was removed: nobody knows what these use: {}; let them run `endboard share`, or take the \
-             list away with `endboard share --withdraw WHO`",
+             list away with `endboard share --forget WHO`",
             list.join(", ")
         )));
     }

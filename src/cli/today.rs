@@ -61,16 +61,31 @@ pub fn moment(day: Date, time: Time, zone: &TimeZone) -> Result<(Timestamp, Opti
     }
 }
 
-/// A day: `2026-11-20`, `today`, `yesterday`; none that is yet to come.
-pub fn day(text: &str, today: Date) -> Result<Date, String> {
-    let day = match text {
-        "today" => today,
-        "yesterday" => today.saturating_sub(1.day()),
-        _ => text.parse().map_err(|_| {
-            format!("'{text}' is no day: write YYYY-MM-DD, such as {today}, today or yesterday")
-        })?,
-    };
-    if day > today { Err(format!("{day} is yet to come; today is {today}")) } else { Ok(day) }
+/// A day as the command line takes it everywhere: `2026-11-20`, `today`, `yesterday` or `tomorrow`.
+///
+/// # Errors
+/// Words on what may be written.
+pub fn day(text: &str) -> Result<Date, String> {
+    read(text, Now::here().day())
+}
+
+fn read(text: &str, today: Date) -> Result<Date, String> {
+    match text.trim() {
+        "today" => Ok(today),
+        "yesterday" => Ok(today.saturating_sub(1.day())),
+        "tomorrow" => Ok(today.saturating_add(1.day())),
+        other => other
+            .parse()
+            .map_err(|_| format!("write YYYY-MM-DD, such as {today}, or yesterday, today or tomorrow")),
+    }
+}
+
+/// A day on which something was done: none that is yet to come. `option` is where it was said.
+///
+/// # Errors
+/// Words on what may be written.
+pub fn past(day: Date, today: Date, option: &str) -> Result<Date, String> {
+    if day > today { Err(format!("{option}: {day} is yet to come; today is {today}")) } else { Ok(day) }
 }
 
 #[cfg(test)]
@@ -102,13 +117,18 @@ mod tests {
     }
 
     #[test]
-    fn days_are_read_and_none_that_is_yet_to_come() {
+    fn days_are_read_in_one_way_and_past_ones_are_none_that_are_yet_to_come() {
         let today: Date = "2026-03-01".parse().unwrap();
-        let said = |text: &str| day(text, today).map(|day| day.to_string());
+        let said = |text: &str| read(text, today).map(|day| day.to_string());
         assert_eq!(said("yesterday"), Ok("2026-02-28".into()));
-        assert_eq!(said("today"), Ok("2026-03-01".into()));
+        assert_eq!(said(" today"), Ok("2026-03-01".into()));
+        assert_eq!(said("tomorrow"), Ok("2026-03-02".into()));
         assert_eq!(said("2025-12-31"), Ok("2025-12-31".into()));
-        assert!(said("2026-03-02").unwrap_err().contains("yet to come"));
         assert!(said("1.3.2026").unwrap_err().contains("YYYY-MM-DD") && said("2026-02-30").is_err());
+        let past = |text: &str| past(read(text, today).unwrap(), today, "--day");
+        assert!(
+            past("today").is_ok()
+                && past("tomorrow").unwrap_err().contains("--day: 2026-03-02 is yet to come")
+        );
     }
 }

@@ -8,7 +8,7 @@ use super::arguments::Arguments;
 use super::arguments::measure::Track as Options;
 use super::progress::Reading;
 use super::rebuild::end_when_told;
-use super::{Answer, Exit, show};
+use super::{Answer, Exit, paths, show};
 use crate::project::Project;
 use crate::project::track::seeds::Seeds;
 use crate::project::track::{Request, Tracked};
@@ -23,7 +23,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Options) -> Answe
             planes: options.plane.clone(),
             rods: options.blade.clone(),
         },
-        file: options.file.clone(),
+        file: options.file.as_deref().map(|file| paths::inside(project, file)).transpose()?.map(Into::into),
         holdout: options.holdout.clone(),
         threshold: options.sure,
         plan: options.plan,

@@ -235,6 +235,21 @@ impl<'a> Times<'a> {
         self.works.iter().filter(|work| !work.took.is_zero())
     }
 
+    /// The row whose name stands for a piece of work: that of the clock which it ended, so that a clock keeps its name when it stops;
+    /// its own where another ended the same clock and counts.
+    pub fn name_of(&self, work: &Work<'a>) -> RowId {
+        let own = work.entry.id;
+        let is_doubled = self.doubled.iter().any(|other| other.entry.id == own);
+        work.worked.ends.filter(|_| !is_doubled).unwrap_or(own)
+    }
+
+    /// The work that a row stands for: the clock that it ended, or the row itself.
+    pub fn work_of(&self, id: RowId) -> Option<&Work<'a>> {
+        let own = |work: &&Work<'a>| work.entry.id == id;
+        let ended = self.works.iter().find(|work| work.worked.ends == Some(id));
+        ended.or(self.works.iter().find(own)).or(self.doubled.iter().find(own))
+    }
+
     /// Sums of time worked by what `name` says of each; the longest first, then by name.
     pub fn sums(&self, name: impl Fn(&Work<'a>) -> Arc<str>) -> Vec<(Arc<str>, Duration)> {
         let mut sums: HashMap<Arc<str>, Duration> = HashMap::new();

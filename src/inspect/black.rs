@@ -63,8 +63,8 @@ impl Black {
         let lit = |mean: Option<f64>| mean.is_some_and(|mean| mean > DIM);
         let weight = match () {
             // Head and tail are black as a rule.
-            () if frames.first <= film.first || frames.last >= film.last => Weight::Note,
-            () if !lit(before) || !lit(after) => Weight::Note,
+            () if frames.first <= film.first || frames.last >= film.last => Weight::Hint,
+            () if !lit(before) || !lit(after) => Weight::Hint,
             () if frames.len() as f64 <= rules.black_brief() => Weight::Fault,
             () => Weight::Look,
         };

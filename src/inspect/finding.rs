@@ -38,7 +38,7 @@ impl PixelBox {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Weight {
     /// Good to know; nothing need be done.
-    Note,
+    Hint,
     /// May be meant: somebody should look.
     Look,
     /// Not fit to leave the house.
@@ -49,7 +49,7 @@ impl Weight {
     /// The word for it.
     pub fn word(self) -> &'static str {
         match self {
-            Self::Note => "note",
+            Self::Hint => "hint",
             Self::Look => "look",
             Self::Fault => "fault",
         }

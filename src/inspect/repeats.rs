@@ -122,7 +122,7 @@ impl Repeats {
             return;
         }
         if held.len() as f64 >= rules.frozen() {
-            let weight = if row.exact { Weight::Look } else { Weight::Note };
+            let weight = if row.exact { Weight::Look } else { Weight::Hint };
             found.push(finding(Kind::Frozen { exact: row.exact }, weight, held, held.len(), rules.frozen()));
             return;
         }

@@ -239,8 +239,8 @@ impl Listener {
         let limit = self.rules.silence_long();
         let inside = self.silences.iter().map(|&span| (HeardKind::Silence, Weight::Look, span));
         let ends = [
-            (HeardKind::SilentHead, Weight::Note, (0, head)),
-            (HeardKind::SilentTail, Weight::Note, (whole.to - tail, whole.to)),
+            (HeardKind::SilentHead, Weight::Hint, (0, head)),
+            (HeardKind::SilentTail, Weight::Hint, (whole.to - tail, whole.to)),
         ];
         let all = inside.chain(ends).map(|(kind, weight, (from, to))| {
             let amount = (to - from) as f64 / f64::from(self.rate);
@@ -259,7 +259,7 @@ impl Listener {
             .map(|(from, to, amount)| Heard { kind, weight, from, to, amount, unit, limit, ..whole.clone() })
             .collect();
         if self.identical {
-            let (kind, weight, unit) = (HeardKind::Identical, Weight::Note, "of full scale");
+            let (kind, weight, unit) = (HeardKind::Identical, Weight::Hint, "of full scale");
             found.push(Heard { kind, weight, amount: 0.0, unit, limit: SAME.into(), ..whole.clone() });
         }
         found
@@ -308,7 +308,7 @@ impl Channel {
             let (kind, unit, limit) = (HeardKind::Dead, "dBFS", DEAD);
             // Many a mix leaves single loudspeakers of 5.1 silent, its lowest above all.
             let weight = match whole.channel {
-                Some(3) => Weight::Note,
+                Some(3) => Weight::Hint,
                 Some(2..) => Weight::Look,
                 _ => whole.weight,
             };

@@ -197,7 +197,7 @@ impl Watch {
         let spots = |spots: &Option<Spots>, kind: fn(&Spots) -> Kind, heavy: Weight| {
             spots.as_ref().map(|spots| {
                 let share = spots.pixels as f64 / pixels;
-                let weight = if share < SHOWS { heavy.min(Weight::Note) } else { heavy };
+                let weight = if share < SHOWS { heavy.min(Weight::Hint) } else { heavy };
                 one(kind(spots), weight, share, 0.0, Some(spots.place))
             })
         };
@@ -344,7 +344,7 @@ mod tests {
             drawn(SIZE.0, SIZE.1, |x, y| colour(n, x, y).map(|v| v * w))
         };
         let found = one(watch(fade));
-        assert_eq!((found.kind, found.weight, found.frames.last), (Kind::Black, Weight::Note, 1040));
+        assert_eq!((found.kind, found.weight, found.frames.last), (Kind::Black, Weight::Hint, 1040));
         assert!(found.frames.first >= 1033);
     }
 
@@ -384,7 +384,7 @@ mod tests {
             })
         };
         let found = one(watch(nearly));
-        assert_eq!((found.kind, found.weight), (Kind::Frozen { exact: false }, Weight::Note));
+        assert_eq!((found.kind, found.weight), (Kind::Frozen { exact: false }, Weight::Hint));
         assert_eq!(found.frames, frames(1010, 1030));
     }
 

@@ -95,7 +95,7 @@ fn black(finding: &Finding, frames: &str, count: usize) -> String {
         Weight::Look => {
             format!("{frames} {} between lit frames ({count} frames). Is that meant?", are(count, "black"))
         }
-        Weight::Note => format!("{frames} {}.", are(count, "black")),
+        Weight::Hint => format!("{frames} {}.", are(count, "black")),
     }
 }
 

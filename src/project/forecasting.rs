@@ -17,7 +17,7 @@ use crate::crew::packets::Packets;
 use crate::declare::crew::{Crew as Declared, Estimate, Guess};
 use crate::forecast::calendar::Calendar;
 use crate::forecast::chance::{Three, of_text};
-use crate::forecast::outlook::{Ask, Outlook};
+use crate::forecast::outlook::{Ask, Change, Outlook};
 use crate::forecast::rates::{Rate, Rates, Rests, Whose};
 use crate::forecast::samples::{self, Place, Sample};
 use crate::forecast::work::{Basis, Pace, Piece, Stage, Work, Worker};
@@ -107,7 +107,7 @@ pub fn forecast(
 pub fn distribution(status: &Status, dues: &[Due], from: Date, kept: &Kept) -> Option<Distribution> {
     let ask = Ask::default();
     let forecast = forecast(status, dues, &Selection::default(), from, &ask, kept);
-    let told = forecast.told(&status.declared.graph.film, None);
+    let told = forecast.told(&status.declared.graph.film, None, &[]);
     let outlook = told.outlook?;
     let mut days: BTreeMap<Date, u64> = BTreeMap::new();
     outlook.ends.iter().filter_map(|&end| told.date(end)).for_each(|day| *days.entry(day).or_default() += 1);
@@ -122,8 +122,8 @@ pub fn distribution(status: &Status, dues: &[Due], from: Date, kept: &Kept) -> O
 }
 
 impl Forecast {
-    /// What is told of it. `part` is what of the film was asked for, in words, if not all.
-    pub fn told<'a>(&'a self, film: &'a str, part: Option<&'a str>) -> Told<'a> {
+    /// What is told of it. `part` is what of the film was asked for, in words, if not all; `asked` the changes that were.
+    pub fn told<'a>(&'a self, film: &'a str, part: Option<&'a str>, asked: &'a [Change]) -> Told<'a> {
         Told {
             film,
             part,
@@ -134,6 +134,7 @@ impl Forecast {
             has_crew: self.has_crew,
             has_machines: self.has_machines,
             strangers: &self.strangers,
+            asked,
         }
     }
 }

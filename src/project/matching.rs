@@ -213,7 +213,7 @@ fn meant<'w>(
     }
     let node = compared(status, shot, selector)?;
     let matte = within.map(|text| naming::matte(&status.declared.graph, shot, text)).transpose();
-    let matte = matte.map_err(|why| format!("--within {why}"))?;
+    let matte = matte.map_err(|why| format!("--matte {why}"))?;
     let chosen = selector.frames().map_or(Chosen::All, |set| Chosen::Frames(set.clone()));
     Ok(Meant { text: selector.text(), shot, node, chosen, matte })
 }

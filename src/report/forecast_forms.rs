@@ -4,7 +4,7 @@
 
 use serde_json::{Value, json};
 
-use super::forecast_words::{Told, change, unknowns, whose};
+use super::forecast_words::{Told, change, idle, unknowns, whose};
 use crate::forecast::outlook::{Change, SHARES};
 use crate::forecast::rates::{Rate, Rates};
 use crate::forecast::work::{Basis, Stage};
@@ -38,6 +38,7 @@ pub fn json(told: &Told<'_>, rates: &Rates, runs: u64, seed: u64) -> Value {
         "people": rates.people.iter()
             .map(|p| json!({ "person": &*p.person, "shots": p.shots, "times_as_long": p.times }))
             .collect::<Vec<_>>(),
+        "remarks": idle(told),
         "unknown": if told.is_done() { Vec::new() } else { unknowns(told) },
         "dates": null,
     });

@@ -18,6 +18,7 @@ pub fn text(told: &Told<'_>, look: Look) -> String {
     let mut out = String::new();
     forecast_words::dates(told).iter().for_each(|line| wrap(&mut out, line, ["", ""], look));
     if told.is_done() {
+        forecast_words::idle(told).iter().for_each(|line| wrap(&mut out, line, ["", "  "], look));
         return out;
     }
     if let Some(outlook) = told.outlook {
@@ -30,7 +31,7 @@ pub fn text(told: &Told<'_>, look: Look) -> String {
             out.push_str("\nWhat holds it up\n");
             held.iter().for_each(|line| item(&mut out, line, look));
         }
-        savings(&mut out, outlook, look);
+        savings(&mut out, told, outlook, look);
         next(&mut out, told, outlook, look);
     }
     out.push_str("\nWhat this does not know\n");
@@ -90,23 +91,50 @@ fn remaining(out: &mut String, told: &Told<'_>, look: Look) {
         let stage = &told.work.stages[part.stage];
         let (half, four) = part.hours.map_or(("?".into(), "?".into()), |h| (hours(h[0]), hours(h[1])));
         let done = part.done.map_or("?".into(), |done| told.short(done[1]));
-        let name = fit(&stage.name, 14, look.ascii);
+        let name = stage.name.to_string();
         rows.push([name, whose(stage.whose).into(), part.frames.to_string(), half, four, done, sure(stage)]);
     }
-    out.push_str("\nWhat remains (time with half a chance and four in five; done by, four in five)\n");
+    out.push('\n');
+    let title = "What remains (time with half a chance and four in five; done by, four in five)";
+    wrap(out, title, ["", "  "], look);
+    table(out, &rows, look);
+    if all.len() > most {
+        out.push_str(&format!("  and {}\n", count((all.len() - most) as u64, "more stage")));
+    }
+}
+
+/// Rows in columns, the third to the fifth to the right. Where they are wider than the look, what the last column says goes on below
+/// it, or where there is no room for that either, stands on lines of its own. Nothing is cut off but words as wide as the look.
+fn table(out: &mut String, rows: &[[String; 7]], look: Look) {
+    /// The least room for the last column beside the others.
+    const LEAST: usize = 12;
     let width = |c: usize| rows.iter().map(|row| row[c].chars().count()).max().unwrap_or(0);
-    let widths: Vec<usize> = (0..7).map(width).collect();
-    for row in &rows {
+    let widths: Vec<usize> = (0..6).map(width).collect();
+    let beside = 2 + widths.iter().map(|width| width + 2).sum::<usize>();
+    let room = look.width.saturating_sub(beside);
+    for row in rows {
         let cell = |(c, cell): (usize, &String)| match c {
             2..=4 => right(cell, widths[c]),
             _ => left(cell, widths[c]),
         };
-        let line = row.iter().enumerate().map(cell).collect::<Vec<_>>().join("  ");
-        out.push_str(&fit(format!("  {line}").trim_end(), look.width, look.ascii));
-        out.push('\n');
-    }
-    if all.len() > most {
-        out.push_str(&format!("  and {}\n", count((all.len() - most) as u64, "more stage")));
+        let line = row[..6].iter().enumerate().map(cell).collect::<Vec<_>>().join("  ");
+        let line = format!("  {}", line.trim_end());
+        match room {
+            LEAST.. => {
+                let first = format!("{}  ", left(&line, beside - 2));
+                wrap(out, &row[6], [&first, &" ".repeat(beside)], look);
+            }
+            // A stage, and below it all that is said of it.
+            _ if line.chars().count() > look.width => {
+                item(out, &row[0], look);
+                wrap(out, &row[1..].join(", "), ["    ", "    "], look);
+            }
+            _ => {
+                out.push_str(&line);
+                out.push('\n');
+                wrap(out, &row[6], ["      ", "      "], look);
+            }
+        }
     }
 }
 
@@ -120,20 +148,23 @@ fn unplanned(work: &Work) -> Vec<Remaining> {
     (0..work.stages.len()).map(of).filter(|part| part.shots > 0).collect()
 }
 
-fn savings(out: &mut String, outlook: &Outlook, look: Look) {
+fn savings(out: &mut String, told: &Told<'_>, outlook: &Outlook, look: Look) {
     let Some(first) = outlook.savings.first() else { return };
     let runs = count(first.runs, "run");
-    out.push_str(&format!("\nWhat would help (four in five, the same draws again, {runs})\n"));
-    let shown: Vec<(String, String)> = forecast_words::savings(outlook)
-        .into_iter()
-        .take(look.rows)
-        .map(|(what, saved)| (fit(&what, 50, look.ascii), saved))
-        .collect();
-    let width = shown.iter().map(|(what, _)| what.chars().count()).max().unwrap_or(0);
-    for (what, days) in shown {
-        out.push_str(&fit(&format!("  {}  {days}", left(&what, width)), look.width, look.ascii));
-        out.push('\n');
+    out.push('\n');
+    wrap(out, &format!("What would help (four in five, the same draws again, {runs})"), ["", "  "], look);
+    // What is asked for is told in full, however much it is.
+    let most = if told.asked.is_empty() { look.rows } else { usize::MAX };
+    let shown: Vec<(String, String)> = forecast_words::savings(outlook).into_iter().take(most).collect();
+    let widest = |of: fn(&(String, String)) -> &String| shown.iter().map(|row| of(row).chars().count()).max();
+    let widths = [widest(|row| &row.0), widest(|row| &row.1)].map(Option::unwrap_or_default);
+    for (what, days) in &shown {
+        match 4 + widths[0] + widths[1] <= look.width {
+            true => out.push_str(&format!("  {}  {days}\n", left(what, widths[0]))),
+            false => item(out, &format!("{what}: {days}"), look),
+        }
     }
+    forecast_words::idle(told).iter().for_each(|line| item(out, line, look));
 }
 
 /// What each person is expected to do next.
@@ -173,7 +204,7 @@ fn wrap(out: &mut String, text: &str, begins: [&str; 2], look: Look) {
     let mut line = begins[0].to_string();
     let mut is_empty = true;
     for word in text.split_whitespace() {
-        let word = fit(word, look.width.saturating_sub(begins[1].len()), look.ascii);
+        let word = fit(word, look.width.saturating_sub(begins[1].chars().count()), look.ascii);
         if !is_empty && line.chars().count() + 1 + word.chars().count() > look.width {
             out.push_str(&line);
             out.push('\n');
@@ -186,6 +217,50 @@ fn wrap(out: &mut String, text: &str, begins: [&str; 2], look: Look) {
         line.push_str(&word);
         is_empty = false;
     }
-    out.push_str(&line);
+    out.push_str(line.trim_end());
     out.push('\n');
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn rows() -> Vec<[String; 7]> {
+        let row = |cells: [&str; 7]| cells.map(String::from);
+        vec![
+            row(["stage", "of", "frames", "half", "4 in 5", "done by", "how sure"]),
+            row([
+                "deliver.review",
+                "machine",
+                "467",
+                "4 m 11 s",
+                "12 m 50 s",
+                "28 Nov 2026",
+                "as its operator's",
+            ]),
+            row(["cleanup", "hands", "16", "3 h 50 m", "5 h 20 m", "5 Dec 2026", "hardly sure, 2 shots"]),
+        ]
+    }
+
+    #[test]
+    fn a_table_keeps_every_word_at_any_width() {
+        for width in [40, 48, 60, 66, 72, 80, 100, 160] {
+            let mut out = String::new();
+            table(&mut out, &rows(), Look { width, ..Look::default() });
+            assert!(
+                out.lines().all(|line| line.chars().count() <= width && !line.ends_with(' ')),
+                "{width}:\n{out}"
+            );
+            let said: Vec<&str> = out.split([' ', ',', '\n']).filter(|word| !word.is_empty()).collect();
+            for word in rows().iter().flatten().flat_map(|cell| cell.split([' ', ','])) {
+                assert!(word.is_empty() || said.contains(&word), "{width}: {word}:\n{out}");
+            }
+        }
+        let mut out = String::new();
+        table(&mut out, &rows(), Look { width: 80, ..Look::default() });
+        let column = |line: &str, word: &str| line.find(word).map(|at| line[..at].chars().count());
+        let lines: Vec<&str> = out.lines().collect();
+        assert_eq!(column(lines[0], "how sure"), column(lines[1], "as its"), "{out}");
+        assert_eq!(column(lines[1], "as its"), column(lines[2], "operator's"), "{out}");
+    }
 }

@@ -10,7 +10,7 @@ use jiff::civil::Date;
 use super::words::{count, percent};
 use crate::forecast::outlook::{Change, Outlook};
 use crate::forecast::rates::Whose;
-use crate::forecast::work::{Stage, Work};
+use crate::forecast::work::{Piece, Stage, Work};
 
 /// The names of the dates, by the share of runs that end by then in per cent.
 pub const NAMES: [&str; 3] = ["P50", "P80", "P95"];
@@ -37,6 +37,8 @@ pub struct Told<'a> {
     pub has_machines: bool,
     /// Packets out with people who are not of the crew: person and place.
     pub strangers: &'a [(Arc<str>, String)],
+    /// The changes that were asked for.
+    pub asked: &'a [Change],
 }
 
 impl Told<'_> {
@@ -127,6 +129,43 @@ pub fn holds(told: &Told<'_>, outlook: &Outlook) -> Vec<String> {
 pub fn savings(outlook: &Outlook) -> Vec<(String, String)> {
     let what = |changes: &[Change]| changes.iter().map(change).collect::<Vec<_>>().join(", ");
     outlook.savings.iter().map(|saving| (what(&saving.changes), saved(saving.days))).collect()
+}
+
+/// Why changes that were asked for change nothing, for those that cannot: a sentence each.
+pub fn idle(told: &Told<'_>) -> Vec<String> {
+    let pieces = || told.work.pieces.iter();
+    let stage = |at: usize| &told.work.stages[at];
+    let why = |change: &Change| {
+        if told.is_done() {
+            return Some("nothing of what is asked for remains, so that it was not tried");
+        }
+        if told.outlook.is_none() {
+            return Some("there is no date that it could change, so that it was not tried");
+        }
+        match change {
+            Change::Without(shot) if !pieces().any(|piece| piece.shot == *shot) => {
+                Some("nothing of this shot remains, so that nothing is saved without it")
+            }
+            Change::Without(shot) if pieces().all(|piece| !piece.asked || piece.shot == *shot) => {
+                Some("without this shot nothing remains of what is asked for")
+            }
+            Change::Without(_) => None,
+            Change::More(name) => {
+                let of = |piece: &&Piece| {
+                    stage(piece.stage).name == *name && stage(piece.stage).whose == Whose::Hands
+                };
+                (!pieces().any(|piece| of(&piece))).then_some("nothing remains there to be done by hand")
+            }
+            Change::Faster(name, _) => match pieces().find(|piece| stage(piece.stage).name == *name) {
+                None => Some("nothing of this stage remains"),
+                Some(piece) if stage(piece.stage).pace.is_none() => {
+                    Some("how long it takes is not known, so that it counts for nothing at any pace")
+                }
+                Some(_) => None,
+            },
+        }
+    };
+    told.asked.iter().filter_map(|asked| Some(format!("{}: {}.", change(asked), why(asked)?))).collect()
 }
 
 /// All of it but what it does not know in sentences, for where there is no room for tables.

@@ -269,7 +269,13 @@ pub fn line(number: u32, reel: &str, how: &str, source: (i64, i64), at: i64) -> 
 
 fn command(folder: &Path, words: &[&str]) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_endboard"));
-    command.arg("-C").arg(folder).args(words).env("ENDBOARD_WRITER", "keeper").stdin(Stdio::null());
+    command
+        .current_dir(folder)
+        .arg("-C")
+        .arg(folder)
+        .args(words)
+        .env("ENDBOARD_WRITER", "keeper")
+        .stdin(Stdio::null());
     command
 }
 

@@ -3,7 +3,7 @@
 use clap::{Args, Subcommand};
 
 use crate::base::said;
-use crate::cli::amounts;
+use crate::cli::{amounts, today};
 
 /// Options of `clock`.
 #[derive(Debug, Args)]
@@ -49,11 +49,11 @@ pub enum ClockVerb {
         #[arg(value_name = "TIME", value_parser = amounts::spent, allow_negative_numbers = true)]
         took: std::time::Duration,
         /// The day: YYYY-MM-DD, yesterday or today; today when not given
-        #[arg(long, value_name = "DAY")]
-        on: Option<String>,
+        #[arg(long, value_name = "DAY", value_parser = today::day)]
+        day: Option<jiff::civil::Date>,
         /// When it began, such as 19:30
         #[arg(long, value_name = "HH:MM", value_parser = amounts::wall)]
-        from: Option<jiff::civil::Time>,
+        began: Option<jiff::civil::Time>,
         /// Whose, and of what
         #[command(flatten)]
         spent: Spent,
@@ -102,7 +102,11 @@ pub struct Spent {
 
 /// Options of `approve`.
 #[derive(Debug, Args)]
+#[command(args_conflicts_with_subcommands = true)]
 pub struct Approve {
+    /// What to do; without it, approve what is selected, or list
+    #[command(subcommand)]
+    pub verb: Option<ApproveVerb>,
     /// Shots, stages and frames; of a shot without a stage or frames, what the film shows of it. Without any, list
     pub selectors: Vec<String>,
     /// A few words with it
@@ -117,9 +121,16 @@ pub struct Approve {
     /// Withdraw approvals, whoever gave them
     #[arg(long, conflicts_with = "handles")]
     pub withdraw: bool,
+}
+
+/// What `approve` does besides approving.
+#[derive(Debug, Subcommand)]
+pub enum ApproveVerb {
     /// List approvals in force and lapsed, and what nobody approves of
-    #[arg(long, conflicts_with_all = ["withdraw", "note", "person", "handles"])]
-    pub list: bool,
+    List {
+        /// Shots, stages and frames; all when not given
+        selectors: Vec<String>,
+    },
 }
 
 /// Options of `notes`.

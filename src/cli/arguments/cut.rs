@@ -12,12 +12,12 @@ pub struct Cut {
     /// Shots, stages and frames to tell of; all when not given
     #[arg(conflicts_with_all = ["edl", "otio", "grades"])]
     pub selectors: Vec<String>,
-    /// Write an edit decision list of the film, with finished shots
+    /// Write an edit decision list of the film, with finished shots, in the film's folder
     #[arg(long, value_name = "FILE")]
-    pub edl: Option<String>,
-    /// Write OTIO JSON of the film, with finished shots
+    pub edl: Option<PathBuf>,
+    /// Write OTIO JSON of the film, with finished shots, in the film's folder
     #[arg(long, value_name = "FILE")]
-    pub otio: Option<String>,
+    pub otio: Option<PathBuf>,
     /// With --edl or --otio, point at the files of this delivery in place of the shots' renders
     #[arg(long, value_name = "NAME")]
     pub delivery: Option<String>,
@@ -32,8 +32,7 @@ pub struct Cut {
 /// Options of `recut`.
 #[derive(Debug, Args)]
 pub struct Recut {
-    /// The new list, named as the declaration would name it, or from the folder that the command is started in. Needed but with
-    /// --go-back, which finds its own
+    /// The new list. Needed but with --go-back, which finds its own
     #[arg(value_name = "NEW_CUT", required_unless_present = "go_back")]
     pub list: Option<String>,
     /// Shots, stages and frames to tell of; all when not given
@@ -46,10 +45,9 @@ pub struct Recut {
     #[arg(long, requires = "take_up")]
     pub grow: bool,
     /// Go back to the cut before the one that was taken up last
-    #[arg(long, conflicts_with_all = ["list", "selectors", "take_up", "grow", "picture"])]
+    #[arg(long, conflicts_with_all = ["list", "selectors", "take_up", "grow", "out"])]
     pub go_back: bool,
-    /// Write a picture file, PNG, of the two cuts one above the other. A relative path begins at the folder that the command is
-    /// started in, with -C too
+    /// Write a picture file, PNG, of the two cuts one above the other
     #[arg(long, value_name = "FILE")]
-    pub picture: Option<PathBuf>,
+    pub out: Option<PathBuf>,
 }

@@ -26,7 +26,7 @@ pub struct Track {
     /// kept at a small size while it is looked for, 2.6 MB each at 1920x1080; more than 1 GiB of them is refused
     #[arg(long, value_name = "NAME=X,Y,X,Y@FRAME")]
     pub blade: Vec<String>,
-    /// The shapes file that keys are read from and written to; tracks/SHOT.yaml when not given. Keys without 'sure' were set by
+    /// The shapes file that keys are read from and written to, in the film's folder; its tracks/SHOT.yaml when not given. Keys without 'sure' were set by
     /// hand and stay; all things in it are followed when none is named
     #[arg(long, value_name = "FILE")]
     pub file: Option<PathBuf>,
@@ -68,11 +68,11 @@ pub struct Match {
     #[arg(value_name = "SHOT")]
     pub shot: String,
     /// The shot to bring it to, written alike
-    #[arg(long, value_name = "REFERENCE")]
-    pub to: String,
+    #[arg(long, value_name = "SHOT")]
+    pub reference: String,
     /// Compare only what a matte of both shots shows, such as roto.actors
     #[arg(long, value_name = "STAGE.CHANNEL")]
-    pub within: Option<String>,
+    pub matte: Option<String>,
     /// The space that the grade is made for, such as acescct; the shot's own grade_in when not given
     #[arg(long, value_name = "SPACE")]
     pub space: Option<String>,

@@ -6,7 +6,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use crate::cli::amounts;
+use crate::cli::{amounts, today};
 
 /// Options of `handout`.
 #[derive(Debug, Args)]
@@ -18,7 +18,7 @@ pub struct Handout {
     #[arg(long, value_name = "PERSON", value_parser = amounts::person)]
     pub to: String,
     /// The day by which it should be back, such as 2026-12-05
-    #[arg(long, value_name = "DAY", value_parser = amounts::day)]
+    #[arg(long, value_name = "DAY", value_parser = today::day)]
     pub due: Option<jiff::civil::Date>,
     /// What to do, in a few words
     #[arg(
@@ -29,7 +29,7 @@ pub struct Handout {
         conflicts_with = "brief_file"
     )]
     pub brief: String,
-    /// What to do, from a text file. A relative path begins at the folder that the command is started in, with -C too
+    /// What to do, from a text file
     #[arg(long, value_name = "FILE")]
     pub brief_file: Option<PathBuf>,
     /// How the frames to work from are written: as they are (exr), or as a screen shows them (png, jpeg)
@@ -38,8 +38,7 @@ pub struct Handout {
     /// Write a zip in place of a folder
     #[arg(long)]
     pub zip: bool,
-    /// The folder to write into; packets/ in the project when not given. A relative path begins at the folder that the command
-    /// is started in, with -C too
+    /// The folder to write into; the film's packets/ when not given
     #[arg(long, value_name = "FOLDER")]
     pub out: Option<PathBuf>,
     /// So many frames more at each end of a run, to look at only
@@ -67,8 +66,7 @@ pub enum FrameForm {
 /// Options of `takeback`.
 #[derive(Debug, Args)]
 pub struct Takeback {
-    /// The folder or zip that came; with --go-back, shots, stages and frames. A relative path begins at the folder that the command is
-    /// started in, with -C too
+    /// The folder or zip that came; with --go-back, shots, stages and frames
     #[arg(required = true, value_name = "PATH")]
     pub what: Vec<String>,
     /// The packet's name, where the files do not tell it

@@ -11,7 +11,7 @@ use clap::Args;
 pub struct Page {
     /// Shots, stages and frames to show; the whole film when not given
     pub selectors: Vec<String>,
-    /// The file, HTML. A relative path begins at the folder that the command is started in, with -C too
+    /// The file, HTML
     #[arg(long, value_name = "FILE", default_value = "page.html")]
     pub out: PathBuf,
     /// Show at most this many pictures

@@ -55,7 +55,7 @@ pub struct Rebuild {
     pub let_go: bool,
     /// How the crew's shared store is used: both, take (send nothing), off; ENDBOARD_SHARED, or both, when not given
     #[arg(long, value_name = "WAY", hide_possible_values = true)]
-    pub shared: Option<Way>,
+    pub sharing: Option<Way>,
     /// A few words on why they are kept
     #[arg(long, value_name = "WORDS", default_value = "", hide_default_value = true)]
     pub note: String,

@@ -23,8 +23,8 @@ pub struct Share {
     pub plan: bool,
     /// Take away what a member's working copy said that it uses, when nobody works there any more
     #[arg(long, value_name = "WHO", conflicts_with = "plan")]
-    pub withdraw: Option<String>,
+    pub forget: Option<String>,
     /// Whether to send at all: both, take (send nothing), off; ENDBOARD_SHARED, or both, when not given
     #[arg(long, value_name = "WAY", hide_possible_values = true)]
-    pub shared: Option<Way>,
+    pub sharing: Option<Way>,
 }

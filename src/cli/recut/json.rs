@@ -45,6 +45,7 @@ pub fn answer(recut: &Recut, came: Option<&Came>, picture: Option<&Path>) -> Val
             "after": of.after.to_string(), "line": of.line.as_ref().map(|line| line.0),
             "write": of.line.as_ref().map(|line| &line.1) })).collect::<Vec<_>>(),
         "film_frames_lost": set(&recut.lost),
+        "apart": recut.apart,
         "picture": picture.map(|file| file.display().to_string()),
         "taken_up": came.map(|came| matches!(came, Came::Taken { .. })),
         "refused": match came { Some(Came::Refused(why)) => why.clone(), _ => Vec::new() },

@@ -27,8 +27,8 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::cut::R
     }
     let Some(list) = &options.list else { return Err(Failure::Usage("name the new list".into())) };
     let here = std::env::current_dir().map_err(|error| Failure::System(error.to_string()))?;
-    if let Some(file) = &options.picture {
-        may_be_written(file, "--picture")?;
+    if let Some(file) = &options.out {
+        may_be_written(file, "--out")?;
     }
     let selection = parsed(&options.selectors)?;
     let (mut recut, came) = match options.take_up {
@@ -38,11 +38,11 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::cut::R
         }
         false => (project.recut(list, &here, &runner)?, None),
     };
-    if let Some(file) = &options.picture {
+    if let Some(file) = &options.out {
         let bytes = picture::draw(&recut);
         crate::store::write_whole(file, &bytes).map_err(|error| Failure::System(error.to_string()))?;
     }
-    let written = options.picture.as_deref();
+    let written = options.out.as_deref();
     let whole = sum::sum(&recut);
     let places = || recut.places.iter().map(|(shot, stage)| (shot.as_str(), stage.as_str()));
     if let Some(selector) = selection.unmatched(places()).first() {
@@ -71,6 +71,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::cut::R
 
 /// What was done, or can be.
 fn tell_came(recut: &Recut, list: &str, came: Option<&Came>) {
+    recut.apart.iter().for_each(|words| say!("{}", show::clean(words)));
     let word = shlex::try_quote(list).map_or_else(|_| list.into(), std::borrow::Cow::into_owned);
     match came {
         None => {

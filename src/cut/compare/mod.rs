@@ -18,7 +18,7 @@ use crate::base::speed::Run;
 use crate::cut::Cut;
 
 pub use self::matching::Link;
-pub use self::transitions::{Change as TransitionChange, Transition};
+pub use self::transitions::{Change as TransitionChange, DISSOLVE, Transition};
 
 /// One event of a cut.
 #[derive(Clone, Debug, PartialEq)]
@@ -61,6 +61,8 @@ pub struct Side {
     pub starts: i64,
     /// Whether that counts drop-frame.
     pub drops: bool,
+    /// Its transitions in the order of the film.
+    pub transitions: Vec<Transition>,
 }
 
 /// Frames by where they lie against those that both cuts show.
@@ -237,7 +239,10 @@ impl Side {
         uses.sort_by_key(|used| (used.record.first, !used.leaves));
         let frames = cut.record.map_or(0, |record| record.len() as i64);
         let played: i64 = uses.iter().filter(|used| !used.leaves).map(|used| used.record.len() as i64).sum();
-        Self { uses, frames, black: (frames - played).max(0), starts, drops: cut.drops }
+        let black = (frames - played).max(0);
+        let mut side = Self { uses, frames, black, starts, drops: cut.drops, transitions: Vec::new() };
+        side.transitions = transitions::all(cut, &side);
+        side
     }
 
     /// The shot and its frame that the film shows at one of its frames; of two in a transition the one that comes in.

@@ -8,6 +8,9 @@ use std::collections::{BTreeMap, HashMap};
 use super::{Link, Side};
 use crate::cut::{Cut, Dissolve};
 
+/// The kind of a dissolve.
+pub const DISSOLVE: &str = "dissolve";
+
 /// A transition as a cut has it.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Transition {
@@ -72,6 +75,13 @@ pub(super) fn changes(
     changes
 }
 
+/// All transitions of a cut, in the order of the film.
+pub(super) fn all(cut: &Cut, side: &Side) -> Vec<Transition> {
+    let mut all: Vec<Transition> = owned(cut, side).into_values().flatten().collect();
+    all.sort_by_key(|transition| transition.at);
+    all
+}
+
 /// The first with the first, the second with the second; those left over with nothing.
 fn paired(before: Vec<Transition>, after: Vec<Transition>) -> Vec<Change> {
     let count = before.len().max(after.len());
@@ -97,7 +107,7 @@ fn owned(cut: &Cut, side: &Side) -> BTreeMap<Option<Owner>, Vec<Transition>> {
 
 fn transition(dissolve: &Dissolve, into: Option<String>, at: i64) -> Transition {
     Transition {
-        kind: dissolve.wipe.map_or_else(|| "dissolve".into(), |pattern| format!("wipe {pattern:03}")),
+        kind: dissolve.wipe.map_or_else(|| DISSOLVE.into(), |pattern| format!("wipe {pattern:03}")),
         from: dissolve.from.as_ref().map(|from| from.shot.clone()),
         into,
         at,

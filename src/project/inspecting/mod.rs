@@ -343,7 +343,7 @@ impl Work<'_> {
         };
         Found {
             id: subject.id,
-            weight: Weight::Note,
+            weight: Weight::Hint,
             kind: "",
             stage: node.name(),
             frames,

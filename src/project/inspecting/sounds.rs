@@ -153,9 +153,9 @@ fn weight(heard: &Heard, is_mix: bool) -> Option<Weight> {
     match heard.kind {
         Silence | SilentHead | SilentTail | Identical if !is_mix => None,
         // A stem that nothing plays yet is no fault of the film.
-        AllSilent | Dead if !is_mix => Some(Weight::Note),
+        AllSilent | Dead if !is_mix => Some(Weight::Hint),
         // Many films leave the centre, the low frequencies or the surrounds empty.
-        Dead if heard.channel.is_some_and(|channel| channel > 1) => Some(Weight::Note),
+        Dead if heard.channel.is_some_and(|channel| channel > 1) => Some(Weight::Hint),
         _ => Some(heard.weight),
     }
 }

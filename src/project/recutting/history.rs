@@ -58,54 +58,144 @@ impl Step {
     }
 }
 
-/// The step that going back undoes, when the film is cut as `now` says; none when there is none.
+/// Steps of a file, in the order of its lines.
 ///
 /// # Errors
-/// Words on a line that cannot be read.
-pub fn last(text: &str, now: Option<&str>) -> Result<Option<Step>, String> {
+/// Words on a line that cannot be read; `file` names it.
+fn steps(text: &str, file: &str) -> Result<Vec<Step>, String> {
     let mut steps: Vec<Step> = Vec::new();
     for (at, line) in text.lines().enumerate().filter(|(_, line)| !line.trim().is_empty()) {
         if conflict::mark(line.as_bytes()).is_some() {
             return Err(format!(
-                "{FILE}:{}: {}; keep the lines of both sides, in order of 'when', and take the marks away",
+                "{file}:{}: {}; keep the lines of both sides, each once, and take the marks away",
                 at + 1,
                 conflict::LEFT
             ));
         }
         let step: Step = serde_json::from_str(line).map_err(|why| {
-            format!("{FILE}:{}: the line cannot be read: {why}; mend it or take it out", at + 1)
+            format!("{file}:{}: the line cannot be read: {why}; mend it or take it out", at + 1)
         })?;
         if step.format != FORM {
-            return Err(format!("{FILE}:{}: it is of another form, '{}'", at + 1, step.format));
+            return Err(format!(
+                "{file}:{}: it is of another form, '{}', and this version reads '{FORM}': use the version that wrote it, or \
+                 take the line out",
+                at + 1,
+                step.format
+            ));
         }
         steps.push(step);
     }
-    let mut taken: Vec<Step> = Vec::new();
-    for (at, step) in steps.iter().enumerate() {
-        // What the film was cut by when the next step began tells whether this one came about, forward or back.
-        let then = steps.get(at + 1).map_or(now, |next| next.from.as_deref());
-        if step.to.as_deref() != then && step.from.as_deref() == then {
-            continue;
-        }
-        match step.back {
-            false => taken.push(step.clone()),
-            true => undo(&mut taken, step),
-        }
-    }
-    Ok(taken.pop().filter(|step| step.to.as_deref() == now))
+    Ok(steps)
 }
 
-/// Takes the last step away. The one before it led to the list that is in use now, be it a copy of what that was.
-fn undo(taken: &mut Vec<Step>, back: &Step) {
-    let Some(undone) = taken.pop_if(|last| last.to == back.from) else { return };
-    if let Some(before) = taken.last_mut().filter(|before| before.to == undone.from) {
-        before.to.clone_from(&back.to);
+/// A step forward, and whether it was gone back from.
+#[derive(Debug)]
+struct Taken {
+    step: Step,
+    /// The list that it led to, also under the names of copies that were gone back to.
+    names: Vec<Option<String>>,
+    is_undone: bool,
+}
+
+impl Taken {
+    fn leads_to(&self, cut: Option<&str>) -> bool {
+        !self.is_undone && self.names.iter().any(|name| name.as_deref() == cut)
+    }
+}
+
+/// All that is known of which cuts were taken up, here and by others whose lines came together with these.
+///
+/// Two people may take up cuts apart, so that the steps are a tree and not one row. What counts is which step led to the cut in use,
+/// wherever its line stands: going back from it leads down its own branch.
+#[derive(Debug, Default)]
+pub struct History(Vec<Taken>);
+
+impl History {
+    /// Of the film's own file, and of copies that a program put beside it, by their names; the film is cut as `now` says.
+    ///
+    /// # Errors
+    /// Words on a line that cannot be read.
+    pub fn of(text: &str, copies: &[(String, String)], now: Option<&str>) -> Result<Self, String> {
+        let mut history = Self::default();
+        let own = steps(text, FILE)?;
+        history.add(&own, Some(now));
+        for (file, text) in copies {
+            let others: Vec<Step> =
+                steps(text, file)?.into_iter().filter(|step| !own.contains(step)).collect();
+            history.add(&others, None);
+        }
+        Ok(history)
+    }
+
+    /// Adds the steps of a file. `now` is what the film is cut by after the last of them, where that is known.
+    fn add(&mut self, steps: &[Step], now: Option<Option<&str>>) {
+        for (at, step) in steps.iter().enumerate() {
+            if !step.back {
+                self.0.push(Taken { step: step.clone(), names: vec![step.to.clone()], is_undone: false });
+                continue;
+            }
+            // What the film was cut by when the next step began tells whether going back came about.
+            let then = steps.get(at + 1).map(|next| next.from.as_deref()).or(now);
+            let is_broken_off =
+                then.is_some_and(|then| step.to.as_deref() != then && step.from.as_deref() == then);
+            if !is_broken_off {
+                self.undo(step);
+            }
+        }
+    }
+
+    /// Takes away the last step that led to where a step back began. The one before it led to the list that is in use now, be it
+    /// a copy of what that was.
+    fn undo(&mut self, back: &Step) {
+        let Some(at) = self.0.iter().rposition(|taken| taken.leads_to(back.from.as_deref())) else { return };
+        self.0[at].is_undone = true;
+        let from = self.0[at].step.from.clone();
+        if let Some(before) = self.0[..at].iter_mut().rfind(|taken| taken.leads_to(from.as_deref())) {
+            before.names.push(back.to.clone());
+        }
+    }
+
+    /// The step that going back from a cut undoes.
+    pub fn last(&self, now: Option<&str>) -> Option<&Step> {
+        self.0.iter().rfind(|taken| taken.leads_to(now)).map(|taken| &taken.step)
+    }
+
+    /// Steps, not gone back from, to cuts that the one in use does not come from, each the last of its branch: what somebody took
+    /// up apart from it.
+    pub fn apart(&self, now: Option<&str>) -> Vec<&Step> {
+        // Down from the cut in use, along the branch.
+        let (mut below, mut at) = (vec![false; self.0.len()], now);
+        while let Some(found) = (0..self.0.len()).rfind(|&i| !below[i] && self.0[i].leads_to(at)) {
+            below[found] = true;
+            at = self.0[found].step.from.as_deref();
+        }
+        let is_seen = |cut: Option<&str>| {
+            cut == now || self.0.iter().zip(&below).any(|(taken, is)| *is && taken.leads_to(cut))
+        };
+        let goes_on = |taken: &Taken| {
+            self.0.iter().any(|next| {
+                !next.is_undone && taken.names.contains(&next.step.from) && !is_seen(next.step.to.as_deref())
+            })
+        };
+        let mut apart: Vec<&Step> = Vec::new();
+        for taken in self.0.iter().filter(|taken| !taken.is_undone) {
+            let is_told = apart.iter().any(|told| told.to == taken.step.to);
+            if !is_seen(taken.step.to.as_deref()) && !goes_on(taken) && !is_told {
+                apart.push(&taken.step);
+            }
+        }
+        apart
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// The step that going back undoes.
+    fn last(text: &str, now: Option<&str>) -> Result<Option<Step>, String> {
+        History::of(text, &[], now).map(|history| history.last(now).cloned())
+    }
 
     fn step(from: Option<&str>, to: Option<&str>, back: bool) -> String {
         let new =
@@ -172,5 +262,40 @@ mod tests {
         assert!(last(&text, Some("a")).unwrap_err().starts_with("recuts/history.jsonl:3: "));
         let other = step(None, Some("a"), false).replace("recuts 1", "recuts 9");
         assert!(last(&other, Some("a")).unwrap_err().contains("another form"));
+    }
+
+    #[test]
+    fn two_branches_have_each_a_way_back_whichever_lines_come_first() {
+        let first = step(None, Some("a"), false);
+        let ana = [step(Some("a"), Some("b"), false), step(Some("b"), Some("b2"), false)].concat();
+        let tomas = step(Some("a"), Some("c"), false);
+        for text in [format!("{first}{ana}{tomas}"), format!("{first}{tomas}{ana}")] {
+            let from = |now: &str| last(&text, Some(now)).unwrap().map(|step| step.from.unwrap_or_default());
+            for (now, wanted) in [("b2", "b"), ("b", "a"), ("c", "a"), ("a", "")] {
+                assert_eq!(from(now).as_deref(), Some(wanted), "{now}:\n{text}");
+            }
+            let apart = |now: &str| -> Vec<String> {
+                let history = History::of(&text, &[], Some(now)).unwrap();
+                history.apart(Some(now)).iter().filter_map(|step| step.to.clone()).collect()
+            };
+            assert_eq!((apart("b2"), apart("c")), (vec!["c".to_string()], vec!["b2".to_string()]), "{text}");
+        }
+        // What somebody went back from is nothing apart.
+        let text = format!("{first}{tomas}{}{ana}", step(Some("c"), Some("a"), true));
+        assert!(History::of(&text, &[], Some("b2")).unwrap().apart(Some("b2")).is_empty());
+    }
+
+    #[test]
+    fn lines_of_a_copy_beside_it_count_once() {
+        let (one, two, three) = (
+            step(None, Some("a"), false),
+            step(Some("a"), Some("b"), false),
+            step(Some("a"), Some("c"), false),
+        );
+        let copy = ("recuts/history (conflict).jsonl".to_string(), format!("{one}{three}"));
+        let history = History::of(&format!("{one}{two}"), &[copy], Some("c")).unwrap();
+        assert_eq!(history.last(Some("c")).unwrap().from.as_deref(), Some("a"));
+        assert_eq!(history.0.len(), 3);
+        assert_eq!(history.apart(Some("c")).len(), 1);
     }
 }

@@ -94,6 +94,8 @@ pub struct Recut {
     pub deliveries: Vec<String>,
     /// What is shown no longer.
     pub resting: Vec<Resting>,
+    /// Words on cuts that somebody took up apart from the one in use.
+    pub apart: Vec<String>,
     /// Shots and stages that the film would have, and shots that lists name, under no stage.
     pub places: Vec<(String, String)>,
 }
@@ -149,7 +151,7 @@ impl Recut {
 }
 
 impl Project {
-    /// What a new cut would do and cost. `list` names it below the project's folder, or from `here`.
+    /// What a new cut would do and cost. `list` names it from `here`.
     ///
     /// # Errors
     /// The film or the list has errors, which come along, or the list cannot be read.
@@ -166,6 +168,7 @@ impl Project {
         let needs = needs::of(film, &text, &comparison.new);
         let (priced, lost) = self.priced(&text, &new, &needs)?;
         let was = film.cut.as_ref().map(|at| at.value.clone());
+        let apart = taking::apart(&self.history(was.as_deref())?, was.as_deref(), Some(&list.path));
         let (name, rate) = (film.name.clone(), film.rate);
         let cues = cues::of(&now, &priced, &comparison);
         let quiet = |_: usize, _: usize| {};
@@ -192,26 +195,27 @@ impl Project {
             needs,
             lost,
             resting,
+            apart,
             places,
         })
     }
 
     /// Finds a list below the project's folder, or else from where a person stands.
     fn listed(&self, name: &str, here: &Path) -> Result<Listed, LookError> {
-        let places = [self.folder.join(name), here.join(name)];
-        let Some(file) = places.iter().find(|place| place.exists()) else {
+        let file = here.join(name);
+        if !file.exists() {
             let words = format!(
-                "there is no list {name}, neither below {} nor from where you are; name it as the declaration would",
-                self.folder.display()
+                "there is no list {name} from {}; paths on the command line begin at the folder that the command is started in",
+                here.display()
             );
             return Err(LookError::Words(words));
-        };
+        }
         let refused = |error: std::io::Error| ProjectError::System(format!("{name}: {error}"));
         let whole = file.canonicalize().map_err(refused)?;
         let folder = self.folder.canonicalize().map_err(refused)?;
         let below = whole.strip_prefix(&folder).ok().and_then(Path::to_str);
         let below = below.filter(|path| crate::declare::path_fault(path).is_none());
-        Ok(Listed { path: below.unwrap_or(name).to_string(), is_inside: below.is_some(), file: file.clone() })
+        Ok(Listed { path: below.unwrap_or(name).to_string(), is_inside: below.is_some(), file })
     }
 
     /// The new list's cut. One with errors is not compared: what is missing of it would pass for dropped.

@@ -6,13 +6,14 @@
 
 use std::path::Path;
 
-use super::history::{self, Frames, Step};
+use super::history::{self, Frames, History, Step};
 use super::{Recut, lines};
 use crate::base::digest::Digest;
 use crate::programs::Runner;
 use crate::project::frames::LookError;
 use crate::project::rebuild::Writer;
 use crate::project::standing::{Standing, numbered};
+use crate::project::together::copies_of;
 use crate::project::{DECLARATION, Project, ProjectError};
 use crate::store;
 
@@ -99,8 +100,8 @@ impl Project {
         let is = self.read_text_as(text);
         let Some(film) = &is.film else { return Err(ProjectError::Unsound(Box::new(is)).into()) };
         let now_cut = film.cut.as_ref().map(|at| at.value.clone());
-        let kept = Standing::shared(&self.folder, history::FILE)?;
-        let Some(last) = history::last(kept.text()?, now_cut.as_deref()).map_err(LookError::Words)? else {
+        let history = self.history(now_cut.as_deref())?;
+        let Some(last) = history.last(now_cut.as_deref()) else {
             let words = match &now_cut {
                 Some(cut) => format!(
                     "{cut} was not taken up by `endboard recut`, so that there is no way back from it; name the list that you want with `cut:`"
@@ -110,7 +111,7 @@ impl Project {
             return Err(LookError::Words(words));
         };
         let mut remarks = Vec::new();
-        let to = self.former(&last, &mut remarks)?;
+        let to = self.former(last, &mut remarks)?;
         let mut new = lines::with_cut(text, to.as_deref()).map_err(LookError::Words)?;
         let mut step = Step::new(now(), &writer.name, now_cut.clone(), to.clone());
         step.back = true;
@@ -132,7 +133,21 @@ impl Project {
         }
         self.record(&step)?;
         standing.put(&format!("{mark}{new}"))?;
+        remarks.extend(apart(&self.history(to.as_deref())?, to.as_deref(), now_cut.as_deref()));
         Ok(Back { from: now_cut, to, frames: step.frames, remarks })
+    }
+
+    /// What is known of cuts that were taken up, also from copies that a program put beside the file when two had changed it.
+    pub(super) fn history(&self, now: Option<&str>) -> Result<History, LookError> {
+        let kept = Standing::shared(&self.folder, history::FILE)?;
+        let (folder, file) = history::FILE.rsplit_once('/').expect("it lies in a folder");
+        let mut copies = Vec::new();
+        for name in copies_of(&self.folder.join(folder), file) {
+            let path = format!("{folder}/{name}");
+            let text = String::from_utf8(read(&self.folder.join(&path), &path)?);
+            copies.push((path.clone(), text.map_err(|_| LookError::Words(format!("{path} is no text")))?));
+        }
+        History::of(kept.text()?, &copies, now).map_err(LookError::Words)
     }
 
     /// The list to go back to: the one that was in use, if it is what it was, or else the copy.
@@ -180,6 +195,21 @@ impl Project {
         standing.put(&format!("{before}{gap}{}", step.line()))?;
         Ok(())
     }
+}
+
+/// Words on cuts that somebody took up apart from the one in use. Of `but` nothing is said.
+pub(super) fn apart(history: &History, now: Option<&str>, but: Option<&str>) -> Vec<String> {
+    let cuts = history.apart(now).into_iter().filter(|step| step.to.is_some() && step.to.as_deref() != but);
+    cuts.filter_map(|step| {
+        let to = step.to.as_ref()?;
+        let day = step.when.split('T').next().unwrap_or_default();
+        Some(format!(
+            "{} took up {to} on {day}, apart from the cut in use, which does not come from it; `endboard recut {to}` says what \
+             it would do",
+            step.by
+        ))
+    })
+    .collect()
 }
 
 /// A text's byte order mark, when it has one, and the rest.

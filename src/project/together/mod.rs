@@ -24,6 +24,7 @@ pub const IGNORE: &str = "# What each machine makes for itself.
 pub const ATTRIBUTES: &str =
     "# Lines of both sides stay; each says by itself when it was written, and none counts twice.
 /ledger/*.jsonl merge=union -text
+/recuts/history.jsonl merge=union -text
 ";
 /// Folders of which nothing may be kept, as they are of one machine only.
 const OWN: [&str; 2] = [".endboard", "renders"];
@@ -123,6 +124,11 @@ fn names(folder: &Path) -> Vec<String> {
     let mut names: Vec<String> = all.filter_map(|entry| entry.file_name().into_string().ok()).collect();
     names.sort();
     names
+}
+
+/// Names of the copies of a file that a program made in its folder when two people had changed it.
+pub(super) fn copies_of(folder: &Path, file: &str) -> Vec<String> {
+    names(folder).into_iter().filter(|name| is_copy(name, file)).collect()
 }
 
 /// Whether a name is that of a file with words on a conflict put in, before its ending or after it.

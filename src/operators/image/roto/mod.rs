@@ -27,12 +27,12 @@ pub struct Roto;
 static SPEC: Spec = Spec {
     name: "roto",
     version: 3,
-    summary: "Cuts mattes from shapes that were drawn by hand and move by keyframes, one channel a matte.",
+    summary: "Draws mattes from shapes that were drawn by hand and move by keyframes, one channel a matte.",
     ports: &[Port {
         name: "mattes",
         carries: Carries::Many,
         required: false,
-        doc: "Mattes that shapes files use by these names, such as those that people cut by hand.",
+        doc: "Mattes that shapes files use by these names, such as those that people made by hand.",
     }],
     params: &[
         Param {

@@ -1,8 +1,11 @@
 //! Two cuts one above the other as strips of film on one time axis, as a picture file.
 //!
 //! Frames that both show are joined by ribbons, so that what moved crosses what stayed. What only one of them shows is told by its
-//! texture as well as by its tone: struck through where it goes, dotted where it comes. Knows uses and where they lie. Reads no
-//! pictures of shots.
+//! texture as well as by its tone: struck through where it goes, dotted where it comes. Transitions are drawn as the trade draws
+//! them on paper: a diagonal across the overlap is a dissolve, a wedge a fade. Knows uses and where they lie. Reads no pictures
+//! of shots.
+
+mod signs;
 
 use super::Recut;
 use crate::base::frames::FrameRange;
@@ -83,7 +86,7 @@ pub fn draw(recut: &Recut) -> Vec<u8> {
         sheet.title(side, name, at == 1, recut);
     }
     sheet.time(frames as i64, recut);
-    sheet.legend();
+    sheet.legend(comparison);
     let codes = display::codes(&sheet.image, WorkingSpace::default(), 0.0);
     png::encode(sheet.image.width(), sheet.image.height(), &codes)
 }
@@ -127,7 +130,7 @@ struct Sheet {
 
 impl Sheet {
     fn new(width: f64, scale: f64, recut: &Recut) -> Self {
-        let height = 2.0 * (SIDE + 2.0 * ROW + ROWS as f64 * ROW + STRIP) + BETWEEN + 2.5 * ROW;
+        let height = 2.0 * (SIDE + 2.0 * ROW + ROWS as f64 * ROW + STRIP) + BETWEEN + 4.0 * ROW;
         let mut image = Image::new(width as u32, height as u32, &RGBA[..3]);
         (0..3).for_each(|channel| image.samples_mut(channel).fill(half::f16::from_f32(GROUND)));
         let sides = [&recut.comparison.old, &recut.comparison.new];
@@ -237,7 +240,15 @@ impl Sheet {
                     [self.x(range.first).max(x + gap), high, self.x(range.last + 1).min(end - gap), low];
                 self.patch(sides, ink, texture);
             }
-            beside.extend(self.name(used, [x, end], top, is_new, &mut rows));
+        }
+        for transition in &side.transitions {
+            self.transition(side, transition, [top + EDGE, top + STRIP - EDGE]);
+        }
+        for used in &side.uses {
+            let comes = side.transitions.iter().find(|t| t.at == used.record.first && !used.leaves);
+            let begins = used.record.first + comes.map_or(0, |comes| comes.frames);
+            let ends = [self.x(begins.min(used.record.last + 1)), self.x(used.record.last + 1)];
+            beside.extend(self.name(used, ends, top, is_new, &mut rows));
         }
         // Names come last, each on ground of its own, so that no line runs through one.
         for (name, [x, y]) in beside {
@@ -305,27 +316,7 @@ impl Sheet {
             at += step;
         }
     }
-
-    fn legend(&mut self) {
-        let y = f64::from(self.image.height()) - SIDE - 12.0;
-        let mut x = SIDE;
-        for (words, level, ink, texture) in [
-            ("in both", USES[1], None, Texture::Plain),
-            ("only before", USES[1], Some(GROUND), Texture::Struck),
-            ("only in the new cut", USES[1], Some(WRITING), Texture::Dotted),
-            ("goes on in", RIBBON, None, Texture::Plain),
-            ("moved", MOVED, None, Texture::Plain),
-        ] {
-            let sides = [x, y, x + 34.0, y + 14.0];
-            self.patch(sides, level, Texture::Plain);
-            if let Some(ink) = ink {
-                self.patch(sides, ink, texture);
-            }
-            self.write(words, [x + 42.0, y + 7.0 + CAPITALS / 2.0], CAPITALS, WRITING);
-            x += 42.0 + self.wide(words, CAPITALS) + 28.0;
-        }
-    }
 }
 
 /// What titles, times and the legend are written with.
-const ALPHABET: &str = "abcdefghijklmnopqrstuvwxyz0123456789 .";
+const ALPHABET: &str = "abcdefghijklmnopqrstuvwxyz0123456789 .,";
