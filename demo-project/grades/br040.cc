@@ -3,7 +3,7 @@
   <SOPNode>
     <Description>More contrast on the faces.</Description>
     <Slope>1.12 1.07 1.04</Slope>
-    <Offset>-0.001 -0.001 -0.0005</Offset>
+    <Offset>0 0 0.0003</Offset>
     <Power>1.08 1.08 1.06</Power>
   </SOPNode>
   <SatNode>
