@@ -119,7 +119,10 @@ fn black_tells_nothing_and_no_grade_is_written() {
     let black = endboard::media::exr::encode(&black, endboard::media::exr::Compression::None, &[]).unwrap();
     (1001..=1003).for_each(|n| film.write(&format!("plates/shed.{n}.exr"), &black));
     // The renders of the plate as it was are stale now, so the plate itself is what is compared, once on either side.
-    for words in [["match", "br020", "--reference", "br020/plate"], ["match", "br020/plate@1002", "--reference", "br020"]] {
+    for words in [
+        ["match", "br020", "--reference", "br020/plate"],
+        ["match", "br020/plate@1002", "--reference", "br020"],
+    ] {
         let refused = film.run(&words);
         assert_eq!(refused.status.code(), Some(1), "{}", told(&refused));
         assert!(told(&refused).contains("br020/plate tells nothing to match by"), "{}", told(&refused));
