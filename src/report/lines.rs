@@ -50,7 +50,7 @@ struct Chunk {
 
 fn chunks(text: &str) -> Vec<Chunk> {
     let mut chunks: Vec<Chunk> = Vec::new();
-    let is_paired = text.matches('`').count() % 2 == 0;
+    let is_paired = text.matches('`').count().is_multiple_of(2);
     let (mut is_number, mut is_command) = (false, false);
     for word in text.split(' ') {
         match chunks.last_mut() {

@@ -74,7 +74,7 @@ pub fn of(entries: &[Entry], kind: &dyn Fn(&str, &str) -> Arc<str>, now: &Zoned)
 fn stretches<'a>(entries: &'a [Entry], zone: &TimeZone) -> Vec<Stretch<'a>> {
     let (times, finished) = (Times::of(entries), Finished::of(entries));
     let hand = |work: &Work<'a>| {
-        let round = hands::round(&work, &finished);
+        let round = hands::round(work, &finished);
         let kind = match round {
             Round::First => Kind::PeopleFirst,
             Round::Rework => Kind::PeopleRework,

@@ -275,7 +275,7 @@ fn film(page: &Page) -> Section {
 
 /// A sentence, with what it has between backticks as code.
 fn worded(text: &str) -> Markup {
-    let is_paired = text.matches('`').count() % 2 == 0;
+    let is_paired = text.matches('`').count().is_multiple_of(2);
     html! {
         @if is_paired {
             @for (n, part) in text.split('`').enumerate() { @if n % 2 == 1 { code { (part) } } @else { (part) } }
