@@ -261,6 +261,27 @@ fn handles_are_approved_and_noted_only_when_they_are_asked_for() {
     assert_eq!(film.said(&["approve", "--handles"]).0, Some(2));
 }
 
+/// Nobody need approve what the film does not show, so that a forecast waits for no handle.
+#[test]
+fn a_forecast_waits_for_approvals_of_what_is_shown() {
+    let film = film_with_handles();
+    let crew = "crew:\n  approved: [colour]\n  people:\n    ana: { hours: 7, does: [colour] }\n";
+    film.write("endboard.yaml", film.text("endboard.yaml") + crew);
+    film.json(&["clock", "add", "br010/colour", "1h", "--person", "ana"]);
+    let waits = || {
+        let all = film.json(&["forecast", "--runs", "20"])["remaining"].clone();
+        let of_hands =
+            all.as_array().into_iter().flatten().filter(|of| of["of"] == "hands" && of["stage"] == "colour");
+        of_hands.map(|of| of["frames"].as_u64().unwrap()).sum::<u64>()
+    };
+    // Four frames of br010, and the two that br030 is declared with.
+    assert_eq!(waits(), 4 + 2);
+    film.json(&["approve", "br010"]);
+    assert_eq!(waits(), 2);
+    film.json(&["approve", "br030"]);
+    assert_eq!(waits(), 0);
+}
+
 #[test]
 fn long_lines_go_on_beneath_themselves_on_a_terminal() {
     let film = film_with_handles();
