@@ -56,8 +56,9 @@ impl Paper {
         let title = escaped(&plain(&self.title));
         let mut out = format!(
             "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta name=\"viewport\" \
-             content=\"width=device-width\">\n<title>{title}</title>\n<style>\nbody {{ font-family: sans-serif; max-width: 60em; \
-             margin: 2em auto; padding: 0 1em; line-height: 1.5 }}\ntable {{ border-collapse: collapse; width: 100% }}\nth, td {{ \
+             content=\"width=device-width\">\n<title>{title}</title>\n<style>\n\
+             :root {{ color-scheme: light dark }}\nbody {{ font-family: sans-serif; max-width: 60em; margin: 2em auto; \
+             padding: 0 1em; line-height: 1.5 }}\ntable {{ border-collapse: collapse; width: 100% }}\nth, td {{ \
              text-align: left; vertical-align: top; padding: 0.2em 0.6em; border-bottom: 1px solid; overflow-wrap: anywhere }}\nth {{ \
              width: 30%; font-weight: normal }}\n</style>\n</head>\n<body>\n<h1>{title}</h1>\n"
         );
@@ -101,6 +102,17 @@ fn escaped(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_page_goes_with_the_colours_that_its_reader_set() {
+        let page = Paper::new("The Brine Lamp").html();
+        assert!(page.contains("color-scheme: light dark"));
+        // Where a page names one of the two colours, the other must be named for either.
+        assert!(
+            !page.contains("background") && !page.replace("color-scheme", "").contains("color"),
+            "{page}"
+        );
+    }
 
     #[test]
     fn what_a_film_is_called_commands_nothing() {
