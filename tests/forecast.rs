@@ -325,6 +325,11 @@ fn changes_that_can_change_nothing_are_told_with_the_reason() {
     );
     let json = film.json(&[&FROM[..], &["br010", "--drop", "br030"]].concat());
     assert_eq!(json["remarks"].as_array().map(Vec::len), Some(1), "{json}");
+    // Nor where no date can be told.
+    let unmeasured = self::film("");
+    let (_, said) = unmeasured.said(&["forecast", "--drop", "br030"]);
+    let said = said.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(said.contains("without br030: there is no date that it could change"), "{said}");
     let (code, said) = film.said(&["forecast", "--drop", "br030/cleanup"]);
     assert!(code == Some(2) && said.contains("a shot is left out as a whole"), "{said}");
 }

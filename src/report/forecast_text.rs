@@ -33,6 +33,11 @@ pub fn text(told: &Told<'_>, look: Look) -> String {
         }
         savings(&mut out, told, outlook, look);
         next(&mut out, told, outlook, look);
+    } else {
+        let idle = forecast_words::idle(told);
+        let title = if idle.is_empty() { "" } else { "\nWhat would help\n" };
+        out.push_str(title);
+        idle.iter().for_each(|line| item(&mut out, line, look));
     }
     out.push_str("\nWhat this does not know\n");
     unknowns(told).iter().for_each(|line| item(&mut out, line, look));
