@@ -149,16 +149,27 @@ impl Figure {
         Figure { cones, ends, poles, glass }
     }
 
-    /// Whether these limbs stand before any pole.
+    /// Whether these limbs stand before any pole: before more of it than they stand behind, since an outline hides all that it
+    /// lies over.
     pub fn hides(&self, limbs: &[Limb]) -> bool {
+        let own: Vec<&Ends> = self
+            .cones
+            .iter()
+            .zip(&self.ends)
+            .filter(|(c, _)| limbs.contains(&c.limb))
+            .map(|(_, e)| e)
+            .collect();
         self.poles.iter().any(|[a, b]| {
-            (0..=40).any(|i| {
-                let u = i as f32 / 40.0;
+            let (mut before, mut over) = (0, 0);
+            for i in 0..=80 {
+                let u = i as f32 / 80.0;
                 let at = (a.0 + (b.0 - a.0) * u, a.1 + (b.1 - a.1) * u);
                 let depth = 1.0 / (1.0 / a.2 + (1.0 / b.2 - 1.0 / a.2) * u);
-                let own = self.cones.iter().zip(&self.ends).filter(|(cone, _)| limbs.contains(&cone.limb));
-                own.into_iter().any(|(_, ends)| ends.covers(at, depth, self.glass + 1.0))
-            })
+                let covers = |depth: f32| own.iter().any(|ends| ends.covers(at, depth, self.glass + 1.0));
+                before += usize::from(covers(depth));
+                over += usize::from(covers(f32::MAX));
+            }
+            before > 0 && 2 * before >= over
         })
     }
 
