@@ -180,7 +180,7 @@ fn the_look_takes_no_dark_colour_below_black() {
     let mut image = Image::new(64, 64 * 64, &RGBA);
     for (channel, stride) in [(0, 1), (1, 64), (2, 64 * 64), (3, 0)] {
         for (at, sample) in image.samples_mut(channel).iter_mut().enumerate() {
-            *sample = f16::from_f32(if stride == 0 { 1.0 } else { light(at / stride % 64) });
+            *sample = f16::from_f32(at.checked_div(stride).map_or(1.0, |step| light(step % 64)));
         }
     }
     let frames = [vec![(1, Arc::new(image))]];

@@ -11,7 +11,7 @@ use crate::cli::{amounts, today};
 /// Options of `handout`.
 #[derive(Debug, Args)]
 pub struct Handout {
-    /// Shots of one hand stage: br050, br050/cleanup, br050/cleanup@1005-1010. Frames that are not fresh, when none are named
+    /// Shots of one hand stage: br080, br080/figure, br080/figure@1021-1024. Frames that are not fresh, when none are named
     #[arg(required = true)]
     pub selectors: Vec<String>,
     /// To whom
