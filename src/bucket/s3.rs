@@ -80,7 +80,7 @@ impl Service {
         if let Some(endpoint) = &place.endpoint {
             builder = builder.with_endpoint(endpoint.trim_end_matches('/'));
         }
-        let store = builder.build().map_err(|_| "its bucket, endpoint or region cannot be".to_string())?;
+        let store = builder.build().map_err(|error| unopened(&error))?;
         let runtime = tokio::runtime::Builder::new_multi_thread()
             .worker_threads(2)
             .thread_name("bucket")
@@ -172,6 +172,17 @@ impl Service {
     }
 }
 
+/// Why a service cannot be asked at all.
+fn unopened(error: &object_store::Error) -> String {
+    let first: &(dyn std::error::Error + 'static) = error;
+    let mut causes = std::iter::successors(Some(first), |error| error.source());
+    if causes.any(|error| error.to_string().contains("CA certificates")) {
+        return "this machine has no certificates of anybody who is trusted; SSL_CERT_FILE can name a file of them"
+            .into();
+    }
+    "its bucket, endpoint or region cannot be".into()
+}
+
 /// How long so many bytes may take.
 fn patience(bytes: u64) -> Duration {
     ANSWER * 2 + Duration::from_secs(bytes / SLOWEST)
@@ -216,7 +227,15 @@ fn said(error: &object_store::Error) -> BucketError {
     }
     let mut cause: Option<&(dyn std::error::Error + 'static)> = Some(error);
     while let Some(error) = cause {
+        if let Some(words) = distrusted(&error.to_string()) {
+            return BucketError::Away(words);
+        }
         if let Some(http) = error.downcast_ref::<HttpError>() {
+            if let Some(words) = std::iter::successors(error.source(), |error| error.source())
+                .find_map(|error| distrusted(&error.to_string()))
+            {
+                return BucketError::Away(words);
+            }
             return BucketError::Away(
                 match http.kind() {
                     HttpErrorKind::Connect => "there is no connection",
@@ -230,6 +249,21 @@ fn said(error: &object_store::Error) -> BucketError {
         cause = error.source();
     }
     BucketError::Failed(code.unwrap_or_else(|| "its answer is not understood".into()))
+}
+
+/// Why the certificate of a service is not accepted, where that is what an error says (the words of `rustls`).
+fn distrusted(error: &str) -> Option<String> {
+    let (_, why) = error.split_once("invalid peer certificate: ")?;
+    let why: String = why.chars().take_while(char::is_ascii_alphanumeric).collect();
+    Some(match why.as_str() {
+        "UnknownIssuer" | "CaUsedAsEndEntity" | "BadSignature" => {
+            "its certificate is of nobody who is trusted here; SSL_CERT_FILE can name a file of those who are"
+                .into()
+        }
+        "certificate" | "NotValidForName" => "its certificate is of another name than its address".into(),
+        "Expired" | "NotValidYet" => "its certificate does not hold at this machine's date".into(),
+        _ => format!("its certificate is not accepted: {why}"),
+    })
 }
 
 /// The code of a service's error.
@@ -329,5 +363,21 @@ impl Bucket for Service {
 impl std::fmt::Debug for Service {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.debug_struct("Service").finish_non_exhaustive()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_wrong_with_a_certificate_is_told_in_words() {
+        let told = |why: &str| distrusted(&format!("error: invalid peer certificate: {why}"));
+        assert!(told("UnknownIssuer").unwrap().contains("SSL_CERT_FILE"));
+        let other = "certificate not valid for name \"lamp.example\"; certificate is only valid for …";
+        assert!(told(other).unwrap().contains("another name"));
+        assert!(told("Expired: verification time 3 (UNIX)").unwrap().contains("date"));
+        assert!(told("BadEncoding").unwrap().contains("BadEncoding"));
+        assert_eq!(distrusted("connection refused"), None);
     }
 }

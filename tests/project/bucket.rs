@@ -75,6 +75,24 @@ impl Server {
         Some(server)
     }
 
+    /// A second way to it, over TLS; gives its port.
+    #[cfg(feature = "s3")]
+    pub fn secured(&self, config: Arc<rustls::ServerConfig>) -> u16 {
+        let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+        let port = listener.local_addr().unwrap().port();
+        let (behind, way, eyes) = (self.behind, Arc::clone(&self.does), Arc::clone(&self.seen));
+        std::thread::spawn(move || {
+            for client in listener.incoming().flatten() {
+                let (way, eyes, config) = (Arc::clone(&way), Arc::clone(&eyes), Arc::clone(&config));
+                std::thread::spawn(move || {
+                    let connection = rustls::ServerConnection::new(config).unwrap();
+                    drop(one(rustls::StreamOwned::new(connection, client), behind, &way, &eyes))
+                });
+            }
+        });
+        port
+    }
+
     /// Starts the server's process, behind words of the shell that limit it.
     pub fn go(&self, limit: &str) {
         let child = Command::new("sh")
@@ -160,7 +178,12 @@ pub fn age(file: &Path, days: u64) {
 }
 
 /// Hands one request on; a connection serves one.
-fn one(mut client: TcpStream, behind: u16, does: &Mutex<Does>, seen: &Mutex<Seen>) -> std::io::Result<()> {
+fn one(
+    mut client: impl Read + Write,
+    behind: u16,
+    does: &Mutex<Does>,
+    seen: &Mutex<Seen>,
+) -> std::io::Result<()> {
     let mut head = Vec::new();
     let mut byte = [0];
     while !head.ends_with(b"\r\n\r\n") {
