@@ -5,16 +5,16 @@
 //! that parting takes. Does not judge: it prints.
 
 use std::cmp::Reverse;
-use std::collections::{BTreeMap, BinaryHeap};
+use std::collections::{BTreeMap, BTreeSet, BinaryHeap};
 use std::fmt::Write;
 use std::time::Instant;
 
 use endboard::base::frames::FrameSet;
 use endboard::execute::slurm::Bounds;
 use endboard::graph::{Graph, NodeId};
-use endboard::plan::parts::{Parts, split};
+use endboard::plan::parts::Parts;
 use endboard::project::Project;
-use endboard::project::afar::sizes;
+use endboard::project::afar::within;
 
 /// Seconds of one processor for a frame of 1920x1080 by stage: what the demo film's ledger has for frames of 960x540, times
 /// four. The command's is invented: a neural denoiser on a processor.
@@ -56,9 +56,8 @@ fn main() {
         SECONDS.iter().find(|(name, _)| *name == stage).map_or(0.1, |(_, seconds)| *seconds)
     };
     let total: f64 = due.iter().map(|(id, frames)| cost(*id) * frames.len() as f64).sum();
-    let sizes = sizes(&Default::default(), BOUNDS, STARTUP, total);
     let began = Instant::now();
-    let parts = split(&graph, &due, &cost, &sizes);
+    let parts = within(&graph, &due, &cost, &Default::default(), BOUNDS, STARTUP);
     println!(
         "{count} frames to make, {:.0} processor hours; parted in {:.2} s",
         total / 3600.0,
@@ -99,7 +98,7 @@ fn film(shots: usize, frames: usize) -> Graph {
 fn tell(parts: &Parts, total: f64) {
     let waves = parts.parts.iter().map(|part| part.wave + 1).max().unwrap_or(0);
     let longest = parts.parts.iter().map(|part| part.seconds).fold(0.0, f64::max);
-    let needs: usize = parts.arrays.iter().map(|array| array.after.len()).max().unwrap_or(0);
+    let needs = parts.arrays.iter().map(|array| array.after.len() + array.beside.len()).max().unwrap_or(0);
     println!(
         "{} parts in {} arrays, {waves} waves; {needs} arrays named in a dependency at most",
         parts.parts.len(),
@@ -119,36 +118,31 @@ fn tell(parts: &Parts, total: f64) {
     }
 }
 
-/// Hands parts to `slots` in the order of arrays, as soon as what an array waits for is over and the controller can start one more.
+/// Hands parts to `slots` in the order of their numbers, each as soon as what it waits for is over and the controller can start one
+/// more: of arrays that come before its own all parts, of those beside it the one in its own place.
 fn play(parts: &Parts, slots: usize, total: f64) {
-    let mut left: Vec<usize> = parts.arrays.iter().map(|array| array.parts.len()).collect();
-    let mut next: Vec<usize> = parts.arrays.iter().map(|array| array.parts.start).collect();
+    let mut cluster = Cluster::of(parts);
     let mut ends: BinaryHeap<Reverse<(u64, usize)>> = BinaryHeap::new();
-    let (mut now, mut free, mut may, mut handed, mut first_open) = (0u64, slots, 0u64, 0, 0);
+    let (mut now, mut free, mut may, mut busy) = (0u64, slots, 0u64, 0u64);
     let micro = |seconds: f64| (seconds * 1e6) as u64;
-    let mut busy = 0u64;
-    while handed < parts.parts.len() || !ends.is_empty() {
-        while first_open < parts.arrays.len() && next[first_open] == parts.arrays[first_open].parts.end {
-            first_open += 1;
-        }
-        let is_ready = |a: &usize| {
-            next[*a] < parts.arrays[*a].parts.end && parts.arrays[*a].after.iter().all(|of| left[*of] == 0)
-        };
-        let array = if free > 0 { (first_open..parts.arrays.len()).find(is_ready) } else { None };
-        if let Some(array) = array {
+    loop {
+        if free > 0
+            && let Some(part) = cluster.ready.pop_first()
+        {
             may = may.max(now) + micro(1.0 / STARTS);
-            let takes = micro(STARTUP + parts.parts[next[array]].seconds);
+            let takes = micro(STARTUP + parts.parts[part].seconds);
             busy += takes;
-            ends.push(Reverse((may + takes, array)));
-            next[array] += 1;
-            handed += 1;
+            ends.push(Reverse((may + takes, part)));
             free -= 1;
-        } else if let Some(Reverse((at, array))) = ends.pop() {
+        } else if let Some(Reverse((at, part))) = ends.pop() {
             now = at;
-            left[array] -= 1;
+            cluster.over(part);
             free += 1;
+        } else {
+            break;
         }
     }
+    assert!(cluster.waits.iter().all(|waits| *waits == 0), "every part had its turn");
     let hours = |micro: u64| micro as f64 / 3.6e9;
     println!(
         "{slots} tasks at a time: over after {:.2} h, {:.2} h at best; slots are at work {:.0} % of the time",
@@ -156,4 +150,52 @@ fn play(parts: &Parts, slots: usize, total: f64) {
         total / slots as f64 / 3600.0,
         100.0 * busy as f64 / (now as f64 * slots as f64)
     );
+}
+
+/// What waits for what.
+struct Cluster<'p> {
+    parts: &'p Parts,
+    array_of: Vec<usize>,
+    /// Parts of an array that are not over.
+    left: Vec<usize>,
+    /// Arrays that wait for one as a whole, and those of which each part waits for the one in its place.
+    whole: Vec<Vec<usize>>,
+    beside: Vec<Vec<usize>>,
+    /// How much a part still waits for.
+    waits: Vec<usize>,
+    ready: BTreeSet<usize>,
+}
+
+impl<'p> Cluster<'p> {
+    fn of(parts: &'p Parts) -> Self {
+        let count = parts.arrays.len();
+        let (mut whole, mut beside) = (vec![Vec::new(); count], vec![Vec::new(); count]);
+        let (mut array_of, mut waits) = (Vec::new(), Vec::new());
+        for (number, array) in parts.arrays.iter().enumerate() {
+            array.after.iter().for_each(|&of| whole[of].push(number));
+            array.beside.iter().for_each(|&of| beside[of].push(number));
+            array_of.resize(array.parts.end, number);
+            waits.resize(array.parts.end, array.after.len() + array.beside.len());
+        }
+        let left = parts.arrays.iter().map(|array| array.parts.len()).collect();
+        let ready = (0..waits.len()).filter(|part| waits[*part] == 0).collect();
+        Self { parts, array_of, left, whole, beside, waits, ready }
+    }
+
+    fn over(&mut self, part: usize) {
+        let array = self.array_of[part];
+        let place = part - self.parts.arrays[array].parts.start;
+        self.left[array] -= 1;
+        let mut freed: Vec<usize> =
+            self.beside[array].iter().map(|of| self.parts.arrays[*of].parts.start + place).collect();
+        if self.left[array] == 0 {
+            freed.extend(self.whole[array].iter().flat_map(|of| self.parts.arrays[*of].parts.clone()));
+        }
+        for part in freed {
+            self.waits[part] -= 1;
+            if self.waits[part] == 0 {
+                self.ready.insert(part);
+            }
+        }
+    }
 }

@@ -76,8 +76,10 @@ fn judge(graph: &Graph, due: &BTreeMap<NodeId, FrameSet>, sizes: &Sizes, parts: 
             assert!(need < number && parts.parts[need].wave < part.wave, "no circle");
         }
         let is_call = part.targets.keys().any(|id| each(graph, *id) != Each::Frame);
+        // One frame through all stages is cut no further.
+        let is_one = part.targets.values().all(|frames| frames.len() == 1);
         assert!(
-            is_call || part.seconds <= sizes.seconds * 1.01 + 1.0,
+            is_call || is_one || part.seconds <= sizes.seconds * 1.01 + 1.0,
             "{} s of {}",
             part.seconds,
             sizes.seconds
@@ -113,14 +115,24 @@ fn judge(graph: &Graph, due: &BTreeMap<NodeId, FrameSet>, sizes: &Sizes, parts: 
         assert_eq!(array.parts.start, next);
         assert!(!array.parts.is_empty() && array.parts.len() <= sizes.array);
         next = array.parts.end;
-        assert!(array.after.iter().all(|of| *of < number));
-        let of = |part: &usize| parts.arrays.iter().position(|a| a.parts.contains(part)).unwrap();
+        assert!(array.after.iter().chain(&array.beside).all(|of| *of < number));
+        for &of in &array.beside {
+            assert_eq!(parts.arrays[of].parts.len(), array.parts.len(), "each has one in its own place");
+        }
         for part in array.parts.clone() {
             assert_eq!(parts.parts[part].pools, parts.parts[array.parts.start].pools);
-            assert!(parts.parts[part].needs.iter().all(|need| array.after.contains(&of(need))));
+            assert!(parts.parts[part].needs.is_subset(&before(parts, part)), "what it needs is over first");
         }
     }
     assert_eq!(next, parts.parts.len());
+}
+
+/// Parts that are over before this one starts, as its array is told to wait: whole arrays, and of others the part in its own place.
+fn before(parts: &Parts, part: usize) -> BTreeSet<usize> {
+    let array = parts.arrays.iter().find(|array| array.parts.contains(&part)).unwrap();
+    let place = part - array.parts.start;
+    let whole = array.after.iter().flat_map(|of| parts.arrays[*of].parts.clone());
+    whole.chain(array.beside.iter().map(|of| parts.arrays[*of].parts.start + place)).collect()
 }
 
 proptest! {
@@ -129,13 +141,14 @@ proptest! {
     fn every_frame_is_in_one_part_that_waits_for_what_it_needs(
         shots in prop::collection::vec((1i64..60, prop::collection::vec((0u8..6, 0i64..4, prop::bool::weighted(0.2)), 1..5)), 1..5),
         seconds in 1.0f64..80.0,
+        least in 0.0f64..1.0,
         frames in prop_oneof![1usize..10, Just(usize::MAX)],
         array in 1usize..8,
         hole in 2i64..30,
     ) {
         let graph = graph(&shots);
         let due = due(&graph, hole);
-        let sizes = Sizes { seconds, frames, array };
+        let sizes = Sizes { seconds, least: seconds * least, frames, array };
         let cost = |id: NodeId| 0.1 + (id % 5) as f64 * 0.2;
         judge(&graph, &due, &sizes, &split(&graph, &due, &cost, &sizes));
     }
@@ -143,7 +156,7 @@ proptest! {
 
 #[test]
 fn stages_without_reach_make_one_wave_and_reach_makes_two() {
-    let sizes = Sizes { seconds: 10.0, frames: usize::MAX, array: 100 };
+    let sizes = Sizes { seconds: 10.0, least: 10.0, frames: usize::MAX, array: 100 };
     let waves = |stages: &[Stage]| {
         let graph = graph(&[(40, stages.to_vec())]);
         let assembly = graph.find("film", "assembly").unwrap();
@@ -157,4 +170,53 @@ fn stages_without_reach_make_one_wave_and_reach_makes_two() {
     assert_eq!(waves(&[(0, 0, false), (3, 1, false), (0, 0, false)]), 2);
     // Everything before a call for the whole shot, the call, everything after it.
     assert_eq!(waves(&[(0, 0, false), (5, 0, false), (0, 0, false)]), 3);
+}
+
+/// Shots whose names stand in a part's targets.
+fn shots<'g>(graph: &'g Graph, parts: &Parts, part: usize) -> BTreeSet<&'g str> {
+    parts.parts[part].targets.keys().map(|id| &*graph.nodes[*id].shot).collect()
+}
+
+#[test]
+fn a_part_waits_for_parts_of_its_own_shots_only_and_arrays_are_few() {
+    // Three lengths of shots in turns, of which the longest have a call for all their frames.
+    let whole = vec![(0, 0, false), (3, 1, false), (5, 0, false), (0, 0, true)];
+    let some: Vec<(i64, Vec<Stage>)> = (0..60)
+        .map(|n| match n % 3 {
+            0 => (24, vec![(0, 0, false), (3, 1, false)]),
+            1 => (36, whole.clone()),
+            _ => (6, vec![(0, 0, false)]),
+        })
+        .collect();
+    let graph = graph(&some);
+    let assembly = graph.find("film", "assembly").unwrap();
+    let mut due = due(&graph, 1000);
+    due.remove(&assembly);
+    let sizes = Sizes { seconds: 20.0, least: 8.0, frames: usize::MAX, array: 12 };
+    let parts = split(&graph, &due, &|_| 1.0, &sizes);
+    judge(&graph, &due, &sizes, &parts);
+    let waves = 1 + parts.parts.iter().map(|part| part.wave).max().unwrap();
+    assert!(waves >= 4 && parts.parts.len() > 180, "{waves} {}", parts.parts.len());
+    for part in 0..parts.parts.len() {
+        let own = shots(&graph, &parts, part);
+        for of in before(&parts, part) {
+            assert!(shots(&graph, &parts, of).is_subset(&own), "{part} of {own:?} waits for {of}");
+        }
+    }
+    let fewest = parts.parts.len().div_ceil(sizes.array);
+    assert!(parts.arrays.len() <= 2 * fewest, "{} arrays, {fewest} at best", parts.arrays.len());
+}
+
+#[test]
+fn strands_that_are_like_no_other_have_arrays_together() {
+    // Each shot is longer than the last one, so that no two are alike.
+    let some: Vec<(i64, Vec<Stage>)> =
+        (0..9).map(|n| (20 + 40 * n, vec![(0, 0, false), (3, 1, false)])).collect();
+    let graph = graph(&some);
+    let due = due(&graph, 1000);
+    let sizes = Sizes { seconds: 2.0, least: 1.0, frames: usize::MAX, array: 7 };
+    let parts = split(&graph, &due, &|_| 1.0, &sizes);
+    judge(&graph, &due, &sizes, &parts);
+    let fewest = parts.parts.len().div_ceil(sizes.array);
+    assert!(parts.arrays.len() <= fewest + 200, "{} arrays, {fewest} at best", parts.arrays.len());
 }

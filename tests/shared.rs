@@ -2,7 +2,8 @@
 
 mod project;
 
-use std::io::{Read, Write};
+use std::io::{BufRead, BufReader, Read, Write};
+use std::net::TcpStream;
 use std::path::PathBuf;
 use std::process::{Command, Output, Stdio};
 
@@ -115,6 +116,55 @@ fn what_one_member_rendered_another_takes_byte_for_byte() {
         assert_eq!(tomas.run(words).status.code(), Some(0));
     }
     assert_eq!(server.requests(), Vec::<String>::new());
+}
+
+/// Rebuilds a member's film at the page of `serve`, and waits until `is_over`; gives what it told.
+fn at_the_page(member: &Member, is_over: &dyn Fn() -> bool) -> String {
+    let mut command = member.command(&["serve", "--json"]);
+    let mut serving = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+    let mut line = String::new();
+    BufReader::new(serving.stdout.take().unwrap()).read_line(&mut line).unwrap();
+    let said: Value = serde_json::from_str(&line).unwrap();
+    let (port, body) =
+        (said["address"].as_str().unwrap().split(':').nth(2).unwrap(), "{\"does\":\"rebuild\"}");
+    let mut way = TcpStream::connect(("127.0.0.1", port.trim_end_matches('/').parse().unwrap())).unwrap();
+    let (token, length) = (said["token"].as_str().unwrap(), body.len());
+    write!(
+        way,
+        "POST /write HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nContent-Type: application/json\r\n\
+         X-Endboard-Token: {token}\r\nContent-Length: {length}\r\nConnection: close\r\n\r\n{body}",
+        port = port.trim_end_matches('/')
+    )
+    .unwrap();
+    let mut answer = String::new();
+    way.read_to_string(&mut answer).unwrap();
+    assert!(answer.starts_with("HTTP/1.1 200"), "{answer}");
+    until("the rebuild", is_over);
+    let process = rustix::process::Pid::from_child(&serving);
+    rustix::process::kill_process(process, rustix::process::Signal::INT).unwrap();
+    String::from_utf8_lossy(&project::ended(serving).stderr).into_owned()
+}
+
+#[test]
+fn a_rebuild_at_the_page_takes_and_sends_like_any_other() {
+    let Some(server) = Server::start() else { return };
+    let (ana, tomas, ines) =
+        (Member::of(&server, "ana"), Member::of(&server, "tomas"), Member::of(&server, "ines"));
+    let lists = || server.files("/members/").len();
+    at_the_page(&ana, &|| lists() == 1);
+    assert_eq!(
+        (server.files("/objects/").len(), server.files("/actions/").len()),
+        (PICTURES, FRAMES as usize)
+    );
+    at_the_page(&tomas, &|| lists() == 2);
+    assert_eq!(tomas.film.renders(), ana.film.renders());
+    let (hours, _) = tomas.json(&["hours"]);
+    assert!(!hours.to_string().contains("\"colour\""), "nobody's machine worked for it: {hours}");
+    // Where it cannot be had the film is rendered all the same, and that is told once.
+    server.kill();
+    let want = ana.film.renders();
+    let told = at_the_page(&ines, &|| ines.film.renders().len() == want.len());
+    assert_eq!((told.matches("is not to be had").count(), ines.film.renders() == want), (1, true), "{told}");
 }
 
 #[test]

@@ -2,7 +2,7 @@
 
 use super::arguments::Rebuild;
 use super::progress::Rebuilding;
-use super::{Failure, rebuild, show};
+use super::{Failure, rebuild, share, show};
 use crate::base::selector::Selection;
 use crate::project::afar::{Afar, Asked};
 use crate::project::rebuild::Rebuilt;
@@ -18,23 +18,36 @@ pub fn on_slurm(
     quiet: bool,
 ) -> Result<Rebuilt, Failure> {
     let (_runtime, programs) = rebuild::programs()?;
-    let progress = Rebuilding::new(quiet);
-    let asked = Asked {
-        selectors: options.selectors.clone(),
-        again: options.again,
-        leave: options.leave,
-        program: std::env::current_exe().map_err(|e| Failure::System(e.to_string()))?,
-        version: env!("CARGO_PKG_VERSION").into(),
-    };
-    let events = |event| progress.take(&event);
-    let rebuilt =
-        project.rebuild_on_slurm(declared, selection, &asked, &rebuild::writer(), &programs.halt, &events);
-    progress.end();
-    Ok(rebuilt?)
+    let program = std::env::current_exe().map_err(|e| Failure::System(e.to_string()))?;
+    share::around(project, declared, options.shared, &programs.halt, quiet, |declared, shared| {
+        let asked = Asked {
+            selectors: options.selectors.clone(),
+            again: options.again,
+            leave: options.leave,
+            program,
+            version: env!("CARGO_PKG_VERSION").into(),
+            shared,
+        };
+        let progress = Rebuilding::new(quiet);
+        let (writer, events) = (rebuild::writer(), |event| progress.take(&event));
+        let rebuilt = project.rebuild_on_slurm(declared, selection, &asked, &writer, &programs.halt, &events);
+        progress.end();
+        rebuilt
+    })
 }
 
 /// What went wrong with tasks elsewhere, and what is left to do.
 pub fn tell(afar: &Afar, left: usize) {
+    let work = &afar.at_work;
+    if work.count > 0 {
+        let machines = words::count(work.machines.len() as u64, "machine");
+        say!(
+            "{} on {machines} were at work for {}, {} of it until their first frames",
+            words::count(work.count as u64, "task"),
+            words::time(work.wall),
+            words::time(work.startup)
+        );
+    }
     afar.troubles.iter().for_each(|words| tell!("{words}"));
     if afar.is_out {
         let tasks = words::count(afar.tasks as u64, "task");
@@ -52,5 +65,7 @@ pub fn as_json(afar: &Afar) -> serde_json::Value {
     serde_json::json!({
         "run": afar.run, "found": afar.found, "jobs": afar.jobs, "tasks": afar.tasks, "waves": afar.waves,
         "out": afar.is_out, "cancelled": afar.cancelled, "troubles": afar.troubles,
+        "tasks_over": afar.at_work.count, "machines": afar.at_work.machines,
+        "task_seconds": afar.at_work.wall.as_secs_f64(), "startup_seconds": afar.at_work.startup.as_secs_f64(),
     })
 }

@@ -1,9 +1,13 @@
 //! `part`: what a task of a run on a cluster starts. Nobody types it.
 
+use std::sync::Arc;
+
 use super::arguments::Part;
-use super::{Answer, Exit, rebuild, show};
-use crate::project::Project;
+use super::arguments::share::Way;
+use super::{Answer, Exit, rebuild, share, show};
 use crate::project::afar::{Came, Task};
+use crate::project::{Declared, Project};
+use crate::store::shared::Tell;
 
 /// Makes the part, and says in the task's log what came of it.
 pub fn run(project: &Project, part: &Part) -> Answer {
@@ -16,7 +20,17 @@ pub fn run(project: &Project, part: &Part) -> Answer {
         node: std::env::var("SLURMD_NODENAME").unwrap_or_else(|_| rebuild::writer().machine),
         version: env!("CARGO_PKG_VERSION").into(),
     };
-    let outcome = match project.make_part(&task, programs)? {
+    let halt = Arc::clone(&programs.halt);
+    // A slip in the environment of a machine stops no task.
+    let opens = |declared: &Declared, tell: Tell| {
+        let tell: Arc<dyn Fn(String) + Send + Sync> = Arc::from(tell);
+        let tell = move |words: String| {
+            tell!("{words}");
+            tell(words);
+        };
+        share::open(project, declared, Some(Way::Take), &halt, tell).ok().flatten()
+    };
+    let outcome = match project.make_part(&task, programs, &opens)? {
         Came::Made(outcome) => outcome,
         Came::Refused(words) => {
             tell!("endboard: {}: {words}", task.node);

@@ -19,7 +19,6 @@ use crate::project::{Declared, Project, ProjectError};
 use crate::report::words;
 use crate::stale::Reason;
 use crate::store::lock::Lock;
-use crate::store::shared::sending::Sending;
 
 /// How long a rebuild that was told to end at once may take for it.
 const GRACE: std::time::Duration = std::time::Duration::from_secs(2);
@@ -56,27 +55,24 @@ pub fn rebuild(
     quiet: bool,
 ) -> Result<Rebuilt, Failure> {
     let (_runtime, programs) = programs()?;
-    let shared = share::open(project, &declared, options.sharing, &programs)?;
-    let sending = shared.clone().map(Sending::start);
-    let progress = Rebuilding::new(quiet);
-    let run = Options {
-        jobs: options.jobs.unwrap_or_else(processors),
-        memory: memory(options),
-        again: options.again,
-        shared: shared.clone(),
-        way: Default::default(),
-    };
-    let (writer, events) = (writer(), |event| progress.take(&event));
-    let rebuilt = match lock {
-        Some(lock) => project.rebuild_under(lock, declared, selection, run, &writer, programs, &events),
-        None => project.rebuild(declared, selection, run, &writer, programs, &events),
-    };
-    progress.end();
-    let rebuilt = rebuilt?;
-    if let (Some(shared), Some(sending)) = (shared, sending) {
-        share::finish(project, &shared, sending, &rebuilt, quiet);
-    }
-    Ok(rebuilt)
+    let halt = Arc::clone(&programs.halt);
+    share::around(project, declared, options.sharing, &halt, quiet, |declared, shared| {
+        let progress = Rebuilding::new(quiet);
+        let run = Options {
+            jobs: options.jobs.unwrap_or_else(processors),
+            memory: memory(options),
+            again: options.again,
+            shared,
+            way: Default::default(),
+        };
+        let (writer, events) = (writer(), |event| progress.take(&event));
+        let rebuilt = match lock {
+            Some(lock) => project.rebuild_under(lock, declared, selection, run, &writer, programs, &events),
+            None => project.rebuild(declared, selection, run, &writer, programs, &events),
+        };
+        progress.end();
+        rebuilt
+    })
 }
 
 /// What starts programs, with Ctrl-C taken care of as long as the runtime is kept.

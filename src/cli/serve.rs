@@ -11,7 +11,7 @@ use tokio::runtime::Handle;
 use super::arguments::Arguments;
 use super::arguments::page::Serve;
 use super::rebuild::{self, signals};
-use super::{Answer, Exit, Failure, deliver};
+use super::{Answer, Exit, Failure, deliver, share};
 use crate::base::digest::Digest;
 use crate::base::problem::Severity;
 use crate::base::selector::Selection;
@@ -227,9 +227,11 @@ impl Film for Served {
         let runner = Runner::new(Arc::clone(&self.runner.0), self.runner.1.clone());
         self.rebuilding.begin(move || {
             let (jobs, memory) = (rebuild::processors(), rebuild::usual_memory());
-            let options = Options { jobs, memory, again: false, way: Default::default(), shared: None };
-            let declared = project.read();
-            let done = project.rebuild(declared, &Selection::default(), options, &writer, runner, &|_| {});
+            let halt = Arc::clone(&runner.halt);
+            let done = share::around(&project, project.read(), None, &halt, true, |declared, shared| {
+                let options = Options { jobs, memory, again: false, way: Default::default(), shared };
+                project.rebuild(declared, &Selection::default(), options, &writer, runner, &|_| {})
+            });
             done.map(drop).map_err(|error| error.to_string())
         })
     }

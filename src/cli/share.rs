@@ -19,11 +19,11 @@ use crate::programs::{Halt, Runner};
 use crate::project::rebuild::Rebuilt;
 use crate::project::sharing::members::{self, Member};
 use crate::project::sharing::sweeping::OLD;
-use crate::project::{Declared, Project, Status};
+use crate::project::{Declared, Project, ProjectError, Status};
 use crate::report::words;
 use crate::store::shared::bucket::{Bucket, BucketError};
 use crate::store::shared::sending::Sending;
-use crate::store::shared::{Left, Shared};
+use crate::store::shared::{Left, Shared, Tell};
 
 /// How the shared store is used where no option says so.
 pub(super) fn usual_way() -> Result<Way, Failure> {
@@ -42,21 +42,42 @@ fn keys() -> Result<credentials::Known, String> {
     credentials::find(&|name| std::env::var(name).ok())
 }
 
-/// The shared store of a film for one run; nothing where there is none, or where it cannot be had, which is told.
+/// Rebuilds with the film's shared store, to which renders go meanwhile and what is left of them at the end.
+pub(super) fn around(
+    project: &Project,
+    declared: Declared,
+    way: Option<Way>,
+    halt: &Arc<Halt>,
+    quiet: bool,
+    run: impl FnOnce(Declared, Option<Arc<Shared>>) -> Result<Rebuilt, ProjectError>,
+) -> Result<Rebuilt, Failure> {
+    let shared = open(project, &declared, way, halt, |words| tell!("{words}"))?;
+    let sending = shared.clone().map(Sending::start);
+    let rebuilt = run(declared, shared.clone());
+    match (shared.zip(sending), &rebuilt) {
+        (Some((shared, sending)), Ok(rebuilt)) => finish(project, &shared, sending, rebuilt, quiet),
+        (Some((_, sending)), Err(_)) => sending.leave(),
+        (None, _) => {}
+    }
+    Ok(rebuilt?)
+}
+
+/// The shared store of a film for one run; nothing where there is none, or where it cannot be had, which `tell` is given.
 pub(super) fn open(
     project: &Project,
     declared: &Declared,
     way: Option<Way>,
-    programs: &Runner,
+    halt: &Arc<Halt>,
+    tell: impl Fn(String) + Clone + Send + Sync + 'static,
 ) -> Result<Option<Arc<Shared>>, Failure> {
     let Some(store) = declared.film.as_ref().and_then(|film| film.shared.as_ref()) else { return Ok(None) };
     let way = way.map_or_else(usual_way, Ok)?;
     if way == Way::Off {
         return Ok(None);
     }
-    let opened = opened(project, store, way, programs);
+    let opened = opened(project, store, way, halt, Box::new(tell.clone()));
     if let Err(why) = &opened {
-        tell!("{} is not to be had: {why}; going on without it", store.at());
+        tell(format!("{} is not to be had: {why}; going on without it", store.at()));
     }
     Ok(opened.ok())
 }
@@ -65,10 +86,10 @@ fn opened(
     project: &Project,
     store: &SharedStore,
     way: Way,
-    programs: &Runner,
+    halt: &Arc<Halt>,
+    tell: Tell,
 ) -> Result<Arc<Shared>, String> {
-    let tell = Box::new(|words| tell!("{words}"));
-    project.shared(store, &keys()?, way == Way::Take, tell, stop(&programs.halt))
+    project.shared(store, &keys()?, way == Way::Take, tell, stop(halt))
 }
 
 /// The bucket of a film that shares, for a command that is of no use without it.
@@ -97,7 +118,7 @@ pub(super) fn failed(store: &SharedStore) -> impl Fn(BucketError) -> Failure {
 }
 
 /// Sends what is left once a rebuild is over, as long as it gets on, and tells the crew what the film uses now.
-pub(super) fn finish(project: &Project, shared: &Shared, sending: Sending, rebuilt: &Rebuilt, quiet: bool) {
+fn finish(project: &Project, shared: &Shared, sending: Sending, rebuilt: &Rebuilt, quiet: bool) {
     let left = watched(sending, quiet);
     told(shared, &left, quiet);
     let is_over = rebuilt.outcome.ended != Some(Ending::Asked);
@@ -149,7 +170,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Share) -> Answer 
     let mut left = Left { count: to_send, ..Left::default() };
     let mut is_read_only = store.read_only || way != Way::Both;
     if !options.plan && !is_read_only {
-        let shared = opened(project, &store, way, &programs);
+        let shared = opened(project, &store, way, &programs.halt, Box::new(|words| tell!("{words}")));
         let shared = shared.map_err(|why| Failure::System(format!("{}: {why}", store.at())))?;
         let sending = Sending::start(Arc::clone(&shared));
         shared.queue(lacking.due).map_err(|error| Failure::System(error.to_string()))?;

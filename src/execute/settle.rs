@@ -202,8 +202,7 @@ impl Engine<'_> {
     /// Uses what is there already for a key, if anything is.
     fn take_up(&self, id: NodeId, frame: i64, due: Due) -> Result<Standing, Stop> {
         let node = &self.graph.nodes[id];
-        let there =
-            self.actions.get(&due.key).filter(|action| !node.keep || self.objects.has(&action.pixels));
+        let there = self.actions.get(&due.key).filter(|action| !node.keep || self.has_file(action));
         let Some(action) = there else {
             if due.last.failed == due.key && !self.options.again {
                 let mut outcome = self.outcome.lock().expect("no worker panics with it");
@@ -221,6 +220,7 @@ impl Engine<'_> {
         }
         let ready = Ready { pixels: action.pixels, key: due.key, cause: due.cause };
         self.place(id, frame, &due.last, &ready).map_err(|e| self.broken(&e))?;
+        self.share_made_elsewhere(id, &action, &how);
         self.announce(id, frame, how);
         Ok(Standing::Settled(ready))
     }
@@ -231,6 +231,9 @@ impl Engine<'_> {
         let is_in_place = !matches!(reason, Some(Reason::OutOfPlace | Reason::Lost));
         if due.last.key == due.key && due.last.pixels == *pixels && is_in_place {
             return How::Same;
+        }
+        if self.elsewhere().is_some_and(|all| all.shared.contains(&due.key)) {
+            return How::Shared;
         }
         if self.elsewhere().is_some_and(|all| all.made.contains(&due.key)) {
             // Of several frames with one key, whoever made it had one to make.

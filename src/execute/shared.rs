@@ -27,6 +27,10 @@ pub fn kind(node: &Node) -> Kind {
 impl Engine<'_> {
     /// Begins to learn what the shared store has. Nobody waits for it: what it does not learn in time is asked for.
     pub(super) fn foresee_shared(&self) {
+        // Of many at work at the same time each would ask for the whole list.
+        if self.is_apart() {
+            return;
+        }
         let frames = self.plan.count;
         if let Some(shared) = self.options.shared.clone() {
             std::thread::spawn(move || shared.foresee(frames));
@@ -49,6 +53,14 @@ impl Engine<'_> {
         self.place(id, frame, &due.last, &ready).map_err(|e| self.broken(&e))?;
         self.announce(id, frame, How::Shared);
         Ok(Standing::Settled(ready))
+    }
+
+    /// Offers a render that tasks elsewhere made and that is in place now, unless it came from the shared store.
+    pub(super) fn share_made_elsewhere(&self, id: NodeId, action: &Action, how: &How) {
+        let is_expected = self.options.shared.as_ref().is_some_and(|shared| shared.is_expected(&action.key));
+        if is_expected && *how != How::Shared {
+            self.share(id, action);
+        }
     }
 
     /// Offers a render that was just made to the others.

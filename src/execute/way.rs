@@ -4,13 +4,16 @@
 //! not know how they were started.
 
 use std::collections::{HashMap, HashSet};
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
+use std::time::{Duration, Instant};
 
 use super::settle::Due;
 use super::{Engine, Stop};
 use crate::base::digest::Digest;
 use crate::base::frames::FrameSet;
+use crate::events::Event;
 use crate::graph::NodeId;
+use crate::store::actions::Action;
 use crate::store::shared::Shared;
 
 /// How a run is to go.
@@ -47,7 +50,16 @@ pub struct Elsewhere {
     pub made: HashSet<Digest>,
     /// Frames by shot and stage that their rows in the ledger tell of.
     pub told: HashMap<(Arc<str>, Arc<str>), FrameSet>,
+    /// Keys of those that they took from the shared store.
+    pub shared: HashSet<Digest>,
+    /// Since when a render is waited for that the disk does not show yet.
+    pub late: OnceLock<Instant>,
 }
+
+/// How long renders are waited for in all that others made and that the shared disk does not show yet.
+const LATE: Duration = Duration::from_secs(20);
+/// How often it is looked for them.
+const LOOK: Duration = Duration::from_millis(100);
 
 impl Engine<'_> {
     /// True where nothing is put into the visible tree.
@@ -61,6 +73,34 @@ impl Engine<'_> {
             Way::Gathers(elsewhere) => Some(elsewhere),
             Way::Alone | Way::Apart => None,
         }
+    }
+
+    /// Whether the file of a render is there. One that others made is waited for while their disk may show it late, and looked
+    /// at then, as nobody did before.
+    pub(super) fn has_file(&self, action: &Action) -> bool {
+        let is_there = || self.objects.has(&action.pixels);
+        let Some(elsewhere) = self.elsewhere().filter(|all| all.made.contains(&action.key)) else {
+            return is_there();
+        };
+        // What was there when others' work was taken in was looked at then; once something comes late, all is looked at.
+        if is_there() && elsewhere.late.get().is_none() {
+            return true;
+        }
+        let since = *elsewhere.late.get_or_init(|| {
+            let words = format!(
+                "the shared disk does not show yet all that was made elsewhere; it is waited for, {} s at most",
+                LATE.as_secs()
+            );
+            (self.events)(Event::Told(words));
+            Instant::now()
+        });
+        while !is_there() {
+            if since.elapsed() > LATE || self.is_ending() {
+                return false;
+            }
+            std::thread::sleep(LOOK);
+        }
+        self.objects.get(&action.pixels).is_ok()
     }
 
     /// A frame that nobody made, and that this run is not to make; one that failed with just the key that it has now is told as that.

@@ -3,6 +3,8 @@
 //! A part is some frames of one shot, or of several short ones, through all the stages that can be made of them without
 //! waiting for another part. Knows the graph's needs and what a frame is said to cost. Does not know who runs the parts.
 
+mod packing;
+
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::ops::Range;
 
@@ -16,6 +18,8 @@ use crate::graph::{Graph, NodeId, Work};
 pub struct Sizes {
     /// Work of one part, in seconds of one processor; a whole call of a command may go beyond it.
     pub seconds: f64,
+    /// Work that is worth a part of its own, in the same seconds. What waits for other parts comes last, and is cut as short.
+    pub least: f64,
     /// The most frames of a stage in one part.
     pub frames: usize,
     /// The most parts in one array.
@@ -38,18 +42,20 @@ pub struct Part {
 }
 
 /// Parts of one wave and the same pools, which follow one another.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Array {
     /// Numbers of its parts.
     pub parts: Range<usize>,
-    /// Numbers of the arrays that hold what its parts need.
+    /// Numbers of the arrays that come before it as a whole, as its parts need some of theirs.
     pub after: BTreeSet<usize>,
+    /// Numbers of arrays of as many parts, of which each part needs at most the one in its own place.
+    pub beside: BTreeSet<usize>,
 }
 
 /// Everything, in the order in which it is handed over.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Parts {
-    /// The parts, wave by wave.
+    /// The parts; each after all that it needs.
     pub parts: Vec<Part>,
     /// The arrays.
     pub arrays: Vec<Array>,
@@ -76,16 +82,17 @@ pub fn split(
     sizes: &Sizes,
 ) -> Parts {
     let chunks = Chunks::of(graph, due, cost, sizes);
-    let units = Walk { graph, due, cost, chunks, placed: HashMap::new(), units: BTreeMap::new() }.walk();
-    let mut parts = pack(units, sizes);
-    parts.arrays = arrays(&parts.parts, sizes.array.max(1));
-    parts
+    let walk = Walk { graph, due, cost, chunks, placed: HashMap::new(), units: BTreeMap::new() }.walk();
+    packing::pack(walk.units, &walk.chunks.shots, sizes)
 }
 
 /// Ranges of frames of shots; by shot, where each begins, and its number in the order of the film.
 struct Chunks<'g> {
     begins: HashMap<&'g str, Vec<(i64, u32)>>,
-    count: u32,
+    /// By number, the number of the shot whose frames it has; none where they need those of another shot, as in a dissolve.
+    shots: Vec<Option<usize>>,
+    /// Of ranges of a shot, the number for what needs another shot as well.
+    joining: HashMap<u32, u32>,
 }
 
 impl<'g> Chunks<'g> {
@@ -105,8 +112,8 @@ impl<'g> Chunks<'g> {
                 *columns.entry((order[shot], shot)).or_default().entry(at).or_default() += each;
             }
         }
-        let mut chunks = Self { begins: HashMap::new(), count: 0 };
-        for ((_, shot), frames) in columns {
+        let mut chunks = Self { begins: HashMap::new(), shots: Vec::new(), joining: HashMap::new() };
+        for ((number, shot), frames) in columns {
             let total: f64 = frames.values().sum();
             let by_time = (total / sizes.seconds.max(1e-9)).ceil();
             let count = by_time.max(frames.len() as f64 / sizes.frames.max(1) as f64).max(1.0);
@@ -115,8 +122,7 @@ impl<'g> Chunks<'g> {
                 // A little above the even share, so that what is left over makes no range of its own.
                 let is_full = sum > 0.0 && sum + seconds > total / count * 1.001 + 1e-9;
                 if list.is_empty() || is_full || frames_in >= sizes.frames.max(1) {
-                    list.push((frame, chunks.count));
-                    chunks.count += 1;
+                    list.push((frame, chunks.more(Some(number))));
                     (sum, frames_in) = (0.0, 0);
                 }
                 sum += seconds;
@@ -125,6 +131,27 @@ impl<'g> Chunks<'g> {
             chunks.begins.insert(shot, list);
         }
         chunks
+    }
+
+    /// One more, of this shot.
+    fn more(&mut self, shot: Option<usize>) -> u32 {
+        self.shots.push(shot);
+        self.shots.len() as u32 - 1
+    }
+
+    /// Where frames are that lie in a chunk and need what lies in `needs`. What needs another shot has a chunk beside, so that it
+    /// holds up nothing of its own shot.
+    fn beside(&mut self, chunk: u32, needs: &BTreeSet<Place>) -> u32 {
+        let own = self.shots[chunk as usize];
+        if needs.iter().all(|&(_, of)| self.shots[of as usize] == own) {
+            return chunk;
+        }
+        if let Some(&known) = self.joining.get(&chunk) {
+            return known;
+        }
+        let more = self.more(None);
+        self.joining.insert(chunk, more);
+        more
     }
 
     fn at(&self, shot: &str, frame: i64) -> u32 {
@@ -146,7 +173,7 @@ struct Walk<'g> {
 }
 
 impl Walk<'_> {
-    fn walk(mut self) -> BTreeMap<Place, Unit> {
+    fn walk(mut self) -> Self {
         // Inputs have lower numbers.
         for (&id, frames) in self.due {
             let mut placed = Vec::with_capacity(frames.len());
@@ -158,6 +185,7 @@ impl Walk<'_> {
                     self.needs(id, frame, &mut remembered, &mut needs);
                 }
                 let chunk = self.chunk(id, &group);
+                let chunk = self.chunks.beside(chunk, &needs);
                 let wave = needs.iter().map(|&(wave, of)| wave + u32::from(of != chunk)).max().unwrap_or(0);
                 let place = (wave, chunk);
                 needs.remove(&place);
@@ -173,7 +201,7 @@ impl Walk<'_> {
             }
             self.placed.insert(id, placed);
         }
-        self.units
+        self
     }
 
     /// Frames that are made in one call, each group in rising order.
@@ -195,8 +223,8 @@ impl Walk<'_> {
         if of.all(|chunk| chunk == first) {
             return first;
         }
-        self.chunks.count += 1;
-        self.chunks.count - 1
+        let shot = self.chunks.shots[first as usize];
+        self.chunks.more(shot)
     }
 
     fn needs(
@@ -235,55 +263,4 @@ fn each(graph: &Graph, id: NodeId) -> Each {
         Work::Command(work) => work.command.each,
         _ => Each::Frame,
     }
-}
-
-/// Puts units together that are small, in the order of waves and of the film.
-fn pack(units: BTreeMap<Place, Unit>, sizes: &Sizes) -> Parts {
-    let mut parts: Vec<Part> = Vec::new();
-    let mut of: HashMap<Place, usize> = HashMap::with_capacity(units.len());
-    let mut wide = 0;
-    for (place, unit) in units {
-        let frames = unit.targets.values().map(FrameSet::len).max().unwrap_or(0);
-        let fits = parts.last().is_some_and(|part| {
-            part.wave == place.0 as usize
-                && part.pools == unit.pools
-                && part.seconds + unit.seconds <= sizes.seconds
-                && wide + frames <= sizes.frames
-        });
-        if !fits {
-            parts.push(Part { wave: place.0 as usize, pools: unit.pools, ..Part::default() });
-            wide = 0;
-        }
-        wide += frames;
-        let at = parts.len() - 1;
-        let part = &mut parts[at];
-        part.seconds += unit.seconds;
-        for (id, frames) in unit.targets {
-            let set = part.targets.entry(id).or_default();
-            frames.runs().iter().for_each(|&run| set.insert_range(run));
-        }
-        // What it needs is of lower waves, and so has its part already.
-        part.needs.extend(unit.needs.iter().map(|need| of[need]));
-        of.insert(place, at);
-    }
-    Parts { parts, arrays: Vec::new() }
-}
-
-fn arrays(parts: &[Part], most: usize) -> Vec<Array> {
-    let mut arrays: Vec<Array> = Vec::new();
-    let mut of = Vec::with_capacity(parts.len());
-    for (number, part) in parts.iter().enumerate() {
-        let fits = arrays.last().is_some_and(|array| {
-            let first = &parts[array.parts.start];
-            array.parts.len() < most && first.wave == part.wave && first.pools == part.pools
-        });
-        if !fits {
-            arrays.push(Array { parts: number..number, after: BTreeSet::new() });
-        }
-        of.push(arrays.len() - 1);
-        let array = arrays.last_mut().expect("one was just put there");
-        array.parts.end = number + 1;
-        array.after.extend(part.needs.iter().map(|&need| of[need]));
-    }
-    arrays
 }

@@ -3,7 +3,7 @@
 //! Knows the rows of renders and holds, and how logs of commands are named. Decides nothing.
 
 use std::collections::HashMap;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 
 use crate::base::frames::FrameRange;
@@ -56,8 +56,22 @@ impl<'a> Past<'a> {
 
     /// Logs of the calls that made a frame, its own or those of runs of frames, below the project folder.
     fn log(&self, node: &Node, frame: i64) -> Option<String> {
+        let mut logs: Vec<String> =
+            self.logs(node, frame).into_iter().map(|name| format!("{LOGS}/{name}")).collect();
+        logs.sort();
+        (!logs.is_empty()).then(|| logs.join(" or "))
+    }
+
+    /// The log of the last call for a frame.
+    pub fn latest_log(&self, node: &Node, frame: i64) -> Option<PathBuf> {
+        let paths = self.logs(node, frame).into_iter().map(|name| self.folder.join(LOGS).join(name));
+        paths.max_by_key(|path| std::fs::metadata(path).and_then(|meta| meta.modified()).ok())
+    }
+
+    /// Names of the logs of the calls for a frame.
+    fn logs(&self, node: &Node, frame: i64) -> Vec<String> {
         if !matches!(node.work, Work::Command(_)) {
-            return None;
+            return Vec::new();
         }
         let start = format!("{}.{}.", node.shot, node.stage);
         let covers = |name: &str| {
@@ -66,10 +80,7 @@ impl<'a> Past<'a> {
         };
         let entries = std::fs::read_dir(self.folder.join(LOGS)).into_iter().flatten().flatten();
         let names = entries.filter_map(|entry| entry.file_name().into_string().ok());
-        let mut logs: Vec<String> =
-            names.filter(|name| covers(name)).map(|name| format!("{LOGS}/{name}")).collect();
-        logs.sort();
-        (!logs.is_empty()).then(|| logs.join(" or "))
+        names.filter(|name| covers(name)).collect()
     }
 }
 

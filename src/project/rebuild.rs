@@ -4,8 +4,9 @@ use std::collections::HashSet;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use super::afar::{Afar, Gathered};
+use super::afar::{Afar, Gathered, Tasks};
 use super::approving::{self, Lapsed};
+use super::past::Past;
 use super::trouble::{Blocked, Failed};
 use super::{Care, Declared, Project, ProjectError, Status, left, picks};
 use crate::base::digest::Digest;
@@ -65,6 +66,8 @@ pub struct Rebuilt {
     pub elapsed: Duration,
     /// Wall and processor time over all frames.
     pub spent: (Duration, Duration),
+    /// How long tasks elsewhere were at work whose renders were taken in.
+    pub tasks: Tasks,
     /// What became of the run on Slurm, where there was one.
     pub afar: Option<Afar>,
     /// What a person should know of what was made elsewhere and taken in.
@@ -134,6 +137,9 @@ impl Project {
         let began = Instant::now();
         let taken = self.finish_taking(writer)?;
         let mut gathered = self.gather(writer)?;
+        if let Some(shared) = &options.shared {
+            shared.expect(gathered.elsewhere.made.iter().copied());
+        }
         let options = prepared(options, &mut gathered, events);
         let (spent_elsewhere, gathers) = (gathered.spent, matches!(options.way, Way::Gathers(_)));
         let recalled = self.recall(Care::Write);
@@ -148,7 +154,7 @@ impl Project {
         let mut spent = *tally.total.lock().expect("the run ended");
         if gathers {
             spent = (spent.0 + spent_elsewhere.0, spent.1 + spent_elsewhere.1);
-            failed_elsewhere(&status, &mut outcome, &gathered);
+            self.failed_elsewhere(&status, &mut outcome, &gathered);
         }
         let ledger_trouble = tally.trouble.lock().expect("the run ended").clone();
         let failed_before = self.why_failed(&status, outcome.failed_before.iter().copied());
@@ -170,6 +176,7 @@ impl Project {
             taken,
             elapsed,
             spent,
+            tasks: gathered.tasks,
             afar: None,
             gathered: gathered.troubles.into_iter().collect(),
             ledger_trouble,
@@ -364,22 +371,29 @@ fn prepared(options: Options, gathered: &mut Gathered, events: &(dyn Fn(Event) +
     options
 }
 
-/// Frames that failed in the run that was gathered are failures of this one.
-fn failed_elsewhere(status: &Status, outcome: &mut Outcome, gathered: &Gathered) {
-    let graph = &status.declared.graph;
-    let all = std::mem::take(&mut outcome.failed_before);
-    for (id, frame) in all {
-        let node = &graph.nodes[id];
-        match gathered.failed.get(&(node.shot.to_string(), node.stage.to_string(), frame)) {
-            None => {
-                outcome.failed_before.insert((id, frame));
-            }
-            Some(reason) => {
-                let place = crate::stale::place(node, frame);
-                outcome.failures.push(Failure { node: id, frame, place, reason: reason.clone(), log: None });
+impl Project {
+    /// Frames that failed in the run that was gathered are failures of this one.
+    fn failed_elsewhere(&self, status: &Status, outcome: &mut Outcome, gathered: &Gathered) {
+        let graph = &status.declared.graph;
+        let past = Past::new(&self.folder, graph, &[]);
+        let all = std::mem::take(&mut outcome.failed_before);
+        for (id, frame) in all {
+            let node = &graph.nodes[id];
+            match gathered.failed.get(&(node.shot.to_string(), node.stage.to_string(), frame)) {
+                None => {
+                    outcome.failed_before.insert((id, frame));
+                }
+                Some(reason) => {
+                    let place = crate::stale::place(node, frame);
+                    // Calls print into the film's folder wherever they run.
+                    let log = past.latest_log(node, frame);
+                    outcome.failures.push(Failure { node: id, frame, place, reason: reason.clone(), log });
+                }
             }
         }
+        // What could not be tried because of those is told as blocked, and is not left over.
+        outcome
+            .left
+            .retain(|(id, frame)| !outcome.failures.iter().any(|f| (f.node, f.frame) == (*id, *frame)));
     }
-    // What could not be tried because of those is told as blocked, and is not left over.
-    outcome.left.retain(|(id, frame)| !outcome.failures.iter().any(|f| (f.node, f.frame) == (*id, *frame)));
 }

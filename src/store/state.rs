@@ -320,11 +320,11 @@ impl State {
     }
 
     /// Takes in what another who worked at the same time wrote into a journal of their own: lists of named settings and, where
-    /// they count, failed attempts. Which renders are the last is for whoever puts them in place.
+    /// they count, failed attempts. Which renders are the last is for whoever puts them in place. Gives all that stands there.
     ///
     /// # Errors
     /// The system refuses.
-    pub fn take_aside(&mut self, journal: &Path, counts: bool) -> Result<(), StoreError> {
+    pub fn take_aside(&mut self, journal: &Path, counts: bool) -> Result<State, StoreError> {
         let (mut theirs, bytes) = (State::default(), file::read(journal)?.unwrap_or_default());
         record::each(&bytes, |_, body| {
             theirs.take(body);
@@ -337,7 +337,7 @@ impl State {
                 self.set(shot, stage, frame, Row { failed: row.failed, ..ours })?;
             }
         }
-        Ok(())
+        Ok(theirs)
     }
 
     fn append(&mut self, body: &[u8]) -> Result<(), StoreError> {

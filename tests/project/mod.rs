@@ -6,6 +6,7 @@
 
 pub mod bucket;
 pub mod calls;
+pub mod cluster;
 pub mod copies;
 pub mod packets;
 
@@ -267,7 +268,8 @@ pub fn line(number: u32, reel: &str, how: &str, source: (i64, i64), at: i64) -> 
     format!("{number:03}  {reel}  V  {how}  {times}\n")
 }
 
-fn command(folder: &Path, words: &[&str]) -> Command {
+/// The program, in a folder of its own film.
+pub fn command(folder: &Path, words: &[&str]) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_endboard"));
     command
         .current_dir(folder)
@@ -287,8 +289,9 @@ fn parse(output: &Output) -> Value {
     })
 }
 
+/// Rebuilds the film of a folder.
 #[track_caller]
-fn rebuild(folder: &Path, more: &[&str]) -> Said {
+pub fn rebuild(folder: &Path, more: &[&str]) -> Said {
     let output = command(folder, &["rebuild", "--json"]).args(more).output().unwrap();
     let json = parse(&output);
     let places = json["rendered"].as_array().into_iter().flatten().map(|p| p.as_str().unwrap().to_string());
@@ -301,7 +304,8 @@ fn rebuild(folder: &Path, more: &[&str]) -> Said {
     }
 }
 
-fn renders(folder: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
+/// Bytes of every file under `renders/` of a folder, by path.
+pub fn renders(folder: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
     let root = folder.join("renders");
     let mut files = BTreeMap::new();
     let mut folders = vec![root.clone()];
@@ -318,7 +322,8 @@ fn renders(folder: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
     files
 }
 
-fn copy_all(from: &Path, to: &Path) {
+/// Copies a folder with all that is in it.
+pub fn copy_all(from: &Path, to: &Path) {
     if !from.is_dir() {
         std::fs::copy(from, to).unwrap();
         return;

@@ -39,9 +39,15 @@ TaskPlugin=task/none
 SchedulerType=sched/backfill
 SchedulerParameters=bf_interval=1,sched_min_interval=100000
 SelectType=select/cons_tres
-SelectTypeParameters=CR_Core
+SelectTypeParameters=CR_Core_Memory
+DefMemPerCPU=900
 AccountingStorageType=accounting_storage/none
 JobAcctGatherType=jobacct_gather/linux
+# A task that takes more memory than it asked for is ended, without control groups, which a container may not have.
+JobAcctGatherFrequency=task=1
+JobAcctGatherParams=OverMemoryKill
+GresTypes=gpu
+Licenses=keying:1
 JobRequeue=1
 SlurmdTimeout=5
 KillWait=2
@@ -49,9 +55,11 @@ OverTimeLimit=0
 SlurmctldLogFile=$dir/log/ctld.log
 SlurmdLogFile=$dir/log/d.%n.log
 SlurmdParameters=config_overrides
-NodeName=n[1-2] NodeHostname=$host NodeAddr=127.0.0.1 Port=[$((port + 1))-$((port + 2))] CPUs=2 State=UNKNOWN
+NodeName=n[1-2] NodeHostname=$host NodeAddr=127.0.0.1 Port=[$((port + 1))-$((port + 2))] CPUs=2 RealMemory=2000 Gres=gpu:1 State=UNKNOWN
 PartitionName=main Nodes=ALL Default=YES MaxTime=INFINITE State=UP
 CONF
+  # A file that is there everywhere stands for the card.
+  echo "NodeName=n[1-2] Name=gpu File=/dev/null" > "$dir/gres.conf"
   export SLURM_CONF=$dir/slurm.conf
   slurmctld -f "$SLURM_CONF"
   for i in $(seq 100); do scontrol ping 2>/dev/null | grep -q UP && break; sleep 0.1; done

@@ -58,6 +58,8 @@ pub struct Submission {
     pub tasks: usize,
     /// Jobs that are to be over first, however they ended.
     pub after: Vec<u64>,
+    /// Arrays of as many tasks, of which each task waits for the one of its own number, and does not run where that one failed.
+    pub beside: Vec<u64>,
     /// Options such as `--partition=night`.
     pub asks: Vec<String>,
 }
@@ -219,9 +221,17 @@ fn submission(array: &Submission) -> Vec<String> {
         "--requeue".to_string(),
         "--open-mode=append".to_string(),
     ];
-    if !array.after.is_empty() {
-        let jobs: Vec<String> = array.after.iter().map(u64::to_string).collect();
-        words.push(format!("--dependency=afterany:{}", jobs.join(":")));
+    let waits = [("afterany", &array.after), ("aftercorr", &array.beside)].into_iter();
+    let waits: Vec<String> = waits
+        .filter(|(_, jobs)| !jobs.is_empty())
+        .map(|(how, jobs)| jobs.iter().fold(how.to_string(), |words, job| format!("{words}:{job}")))
+        .collect();
+    if !waits.is_empty() {
+        words.push(format!("--dependency={}", waits.join(",")));
+    }
+    if !array.beside.is_empty() {
+        // What can never run would be known to the controller for ever.
+        words.push("--kill-on-invalid-dep=yes".into());
     }
     words.extend(array.asks.iter().cloned());
     words
@@ -284,7 +294,7 @@ mod tests {
     }
 
     #[test]
-    fn an_array_waits_for_others_however_they_end() {
+    fn an_array_waits_for_others_however_they_end_or_task_by_task_for_those_that_ended_well() {
         let array =
             Submission { name: "endboard-x".into(), tasks: 3, after: vec![7, 9], ..Submission::default() };
         let words = submission(&array);
@@ -292,6 +302,10 @@ mod tests {
             words.contains(&"--array=0-2".to_string())
                 && words.contains(&"--dependency=afterany:7:9".to_string())
         );
+        assert!(!words.iter().any(|word| word.starts_with("--kill")));
+        let words = submission(&Submission { beside: vec![3, 4], ..array });
+        assert!(words.contains(&"--dependency=afterany:7:9,aftercorr:3:4".to_string()));
+        assert!(words.contains(&"--kill-on-invalid-dep=yes".to_string()));
     }
 
     #[test]

@@ -32,6 +32,9 @@ pub struct Run {
     pub version: String,
     /// When, in words.
     pub since: String,
+    /// When, in seconds since 1970.
+    #[serde(default)]
+    pub began: i64,
     /// By whom, in words.
     pub who: String,
     /// What was selected, as written.
@@ -46,6 +49,9 @@ pub struct Run {
     pub jobs: usize,
     /// Memory for pictures of a task, in bytes.
     pub memory: usize,
+    /// Whether tasks take renders from the crew's shared store.
+    #[serde(default)]
+    pub shared: bool,
 }
 
 /// An array of tasks.
@@ -55,8 +61,11 @@ pub struct ArrayOf {
     pub first: usize,
     /// How many parts.
     pub count: usize,
-    /// Numbers of the arrays that come before it.
+    /// Numbers of the arrays that come before it as a whole.
     pub after: Vec<usize>,
+    /// Numbers of arrays of which each part waits for the one in its own place.
+    #[serde(default)]
+    pub beside: Vec<usize>,
     /// What it asks Slurm for.
     pub asks: Vec<String>,
 }
@@ -95,6 +104,9 @@ pub struct End {
     pub refused: Option<String>,
     /// Why it ended early.
     pub ended: Option<String>,
+    /// What there was to say of the shared store, first of all.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub shared: Option<String>,
 }
 
 /// What a task says of a frame, one a line.
@@ -289,6 +301,22 @@ impl Folder {
         text.lines().filter_map(pair).collect()
     }
 
+    /// The end of what a task printed, and Slurm about it.
+    pub fn log_end(&self, array: usize, index: usize) -> String {
+        const END: u64 = 4096;
+        let logs = self.path.parent().and_then(Path::parent).unwrap_or(&self.path).join("logs");
+        let path = logs.join(format!("slurm-{}-{array}-{index}.log", self.name()));
+        let read = || -> std::io::Result<String> {
+            let mut file = std::fs::File::open(path)?;
+            let length = file.metadata()?.len();
+            file.seek(std::io::SeekFrom::Start(length.saturating_sub(END)))?;
+            let mut bytes = Vec::new();
+            file.take(END).read_to_end(&mut bytes)?;
+            Ok(String::from_utf8_lossy(&bytes).into_owned())
+        };
+        read().unwrap_or_default()
+    }
+
     /// Begins an attempt at a part, in a folder that no other has.
     ///
     /// # Errors
@@ -357,6 +385,7 @@ mod tests {
             format: FORMAT.into(),
             version: "1".into(),
             since: "now".into(),
+            began: 1,
             who: "ana".into(),
             selectors: vec![],
             again: false,
@@ -364,6 +393,7 @@ mod tests {
             arrays: vec![ArrayOf { count: 1, ..ArrayOf::default() }],
             jobs: 1,
             memory: 1,
+            shared: false,
         };
         assert!(Folder::all(&store).is_empty());
         let made = Folder::make(&store, "a", &run, std::slice::from_ref(&part), "#!/bin/sh\n").unwrap();

@@ -23,6 +23,9 @@ const LATE: Duration = Duration::from_secs(10);
 /// How long cancelled tasks are waited for.
 const CANCELLING: Duration = Duration::from_secs(60);
 
+/// What to do for a task that ran out of memory.
+const MEMORY: &str = "it ran out of memory; ask for more with 'memory' in 'slurm', then rebuild again";
+
 /// How following came to its end.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Followed {
@@ -197,7 +200,7 @@ impl<'f> Following<'f> {
                     (Some(words), ..) => Some(words.clone()),
                     (None, Some(_), None) if task.is_some() => continue,
                     (None, Some(words), None) => Some(format!("it ended early: {words}")),
-                    (None, Some(_), Some(state)) => Some(self.fate(state, task)),
+                    (None, Some(_), Some(state)) => Some(self.fate(number, state, task)),
                     (None, None, _) => None,
                 };
                 self.close(number, why.map(|words| (words, end.node.clone())));
@@ -213,7 +216,7 @@ impl<'f> Following<'f> {
             if is_told || since.elapsed() > LATE {
                 let node = task.map(|task| task.node.clone()).unwrap_or_default();
                 let words = match state {
-                    Some(state) => self.fate(state, task),
+                    Some(state) => self.fate(number, state, task),
                     None => "Slurm knows nothing of its task any more; rebuild again".to_string(),
                 };
                 self.close(number, Some((words, node)));
@@ -231,20 +234,33 @@ impl<'f> Following<'f> {
         });
     }
 
-    fn log(&self, number: usize) -> String {
+    /// The array of a part, and its number there.
+    fn place(&self, number: usize) -> (usize, usize) {
         let array = self.run.arrays.iter().position(|a| number < a.first + a.count).unwrap_or(0);
-        let index = number - self.run.arrays[array].first;
+        (array, number - self.run.arrays[array].first)
+    }
+
+    fn log_end(&self, number: usize) -> String {
+        let (array, index) = self.place(number);
+        self.folder.log_end(array, index)
+    }
+
+    fn log(&self, number: usize) -> String {
+        let (array, index) = self.place(number);
         format!(".endboard/logs/slurm-{}-{array}-{index}.log", self.folder.name())
     }
 
     /// What became of a task, and a way on.
-    fn fate(&self, state: &str, task: Option<&Task>) -> String {
+    fn fate(&self, number: usize, state: &str, task: Option<&Task>) -> String {
         let reason = task.map(|task| task.reason.as_str()).filter(|r| !matches!(*r, "" | "None" | "(null)"));
         let reason = reason.map_or(String::new(), |reason| format!(", {reason}"));
         let words = match state {
-            "OUT_OF_MEMORY" => {
-                "it ran out of memory; ask for more with 'memory' in 'slurm', then rebuild again"
+            "CANCELLED" if reason.contains("Dependency") => {
+                "what it needs did not come to its end; rebuild again once that is put right"
             }
+            // Where no control group ends it Slurm itself does, calls that a failure, and says why in the log (`slurmstepd`, 22.05).
+            "FAILED" if self.log_end(number).contains("exceeded memory limit") => MEMORY,
+            "OUT_OF_MEMORY" => MEMORY,
             "TIMEOUT" => {
                 "its time was up; allow more with 'time' in 'slurm', or shorter parts with 'frames', then rebuild again"
             }

@@ -26,6 +26,19 @@ const APART: f64 = 2.0;
 /// Seconds that a task is said to need for its start where none was measured.
 const STARTUP: f64 = 2.0;
 
+/// How long tasks that came to their end were at work.
+#[derive(Clone, Debug, Default)]
+pub struct Tasks {
+    /// How many.
+    pub count: usize,
+    /// From their starts to their ends, added up.
+    pub wall: Duration,
+    /// From their starts to their first frames, added up.
+    pub startup: Duration,
+    /// The machines.
+    pub machines: BTreeSet<String>,
+}
+
 /// What was gathered.
 #[derive(Default)]
 pub struct Gathered {
@@ -35,6 +48,8 @@ pub struct Gathered {
     pub failed: HashMap<(String, String, i64), String>,
     /// Wall and processor time.
     pub spent: (Duration, Duration),
+    /// What tasks took besides.
+    pub tasks: Tasks,
     /// What a person should know.
     pub troubles: BTreeSet<String>,
     /// Runs whose tasks all came to their end.
@@ -113,13 +128,25 @@ impl Into {
             gathered.elsewhere.made.insert(action.key);
         }
         let is_whole = attempt.is_whole();
-        self.state.take_aside(&attempt.folder.join("journal"), is_whole)?;
+        let theirs = self.state.take_aside(&attempt.folder.join("journal"), is_whole)?;
         self.rows(attempt, gathered)?;
         let mut at = 0;
-        for said in attempt.said(&mut at).into_iter().filter(|said| is_whole && said.how == "failed") {
-            gathered.failed.insert((said.shot, said.stage, said.frame), said.reason.unwrap_or_default());
+        for said in attempt.said(&mut at) {
+            if said.how == "shared" {
+                let table = theirs.table(&said.shot.into(), &said.stage.into());
+                gathered.elsewhere.shared.extend(table.and_then(|t| t.get(said.frame)).map(|row| row.key));
+            } else if is_whole && said.how == "failed" {
+                gathered.failed.insert((said.shot, said.stage, said.frame), said.reason.unwrap_or_default());
+            }
         }
         let Some(end) = attempt.end() else { return Ok(()) };
+        let seconds = |n: f64| Duration::try_from_secs_f64(n).unwrap_or_default();
+        gathered.tasks.count += 1;
+        gathered.tasks.wall += seconds(end.wall);
+        gathered.tasks.startup += seconds(end.startup);
+        gathered.tasks.machines.insert(end.node.clone());
+        // Once, however many tasks said it.
+        gathered.troubles.extend(end.shared.map(|words| format!("on the cluster: {words}")));
         if end.ahead.abs() > APART {
             let which = if end.ahead > 0.0 { "ahead of" } else { "behind" };
             gathered.troubles.insert(format!(

@@ -6,14 +6,18 @@
 mod following;
 mod gathering;
 mod part;
+mod sizing;
 mod writing;
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::BTreeMap;
 use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
 
 pub use self::following::Followed;
-pub use self::gathering::Gathered;
-pub use self::part::{Came, Task};
+pub use self::gathering::{Gathered, Tasks};
+pub use self::part::{Came, Opens, Task};
+pub use self::sizing::within;
 use super::rebuild::{Rebuilt, Writer};
 use super::{Care, Declared, Project, ProjectError, Status};
 use crate::base::selector::Selection;
@@ -22,22 +26,11 @@ use crate::events::Event;
 use crate::execute::slurm::record::{Folder, Run};
 use crate::execute::slurm::{Bounds, Cluster, Submission, Trouble};
 use crate::execute::{Ending, Options, Way};
-use crate::graph::Graph;
-use crate::ledger::row::{Entry, Outcome, What};
-use crate::plan::parts::{self, Parts, Sizes};
+use crate::plan::parts::Parts;
 use crate::programs::{Halt, Runner};
 use crate::store::lock::Lock;
+use crate::store::shared::Shared;
 
-/// What a task's start may be of its work: one part in so many.
-const SHARE: f64 = 20.0;
-/// Work of a part where starts are short, in seconds of one processor.
-const SHORT: f64 = 60.0;
-/// Most parts in an array, so that what depends on it does not wait for long.
-const ARRAY: usize = 250;
-/// Seconds of a frame that was never rendered.
-const UNKNOWN: f64 = 1.0;
-/// The share of the time limit that a part is planned to need.
-const SPARE_TIME: f64 = 0.5;
 /// How a run on Slurm is asked for.
 #[derive(Clone, Debug)]
 pub struct Asked {
@@ -51,6 +44,8 @@ pub struct Asked {
     pub program: PathBuf,
     /// Its version.
     pub version: String,
+    /// Where renders of others are looked for by tasks, and those of the run go once they are in place.
+    pub shared: Option<Arc<Shared>>,
 }
 
 /// What became of a run on Slurm.
@@ -72,6 +67,8 @@ pub struct Afar {
     pub is_out: bool,
     /// How it ended.
     pub cancelled: bool,
+    /// How long its tasks were at work, as far as they came to their end.
+    pub at_work: Tasks,
 }
 
 impl Project {
@@ -91,15 +88,18 @@ impl Project {
         if !declared.is_sound() {
             return Err(ProjectError::Unsound(Box::new(declared)));
         }
+        let began = Instant::now();
         let lock = self.lock(writer)?;
         let cluster = Cluster::here().map_err(|e| ProjectError::System(e.to_string()))?;
         let mut afar = Afar::default();
         let store = crate::store::Store::at(&self.folder)?;
         let mut folder = Folder::all(&store).into_iter().next();
         let mut selection = selection.clone();
+        let mut before = Duration::ZERO;
         if let Some(folder) = &folder {
             afar.found = true;
             let run = folder.run().map_err(ProjectError::System)?;
+            before = since(run.began);
             // What it was submitted for is what it is taken in for.
             selection = Selection::parse(run.selectors.iter().map(String::as_str)).unwrap_or_default();
             events(Event::Told(format!(
@@ -125,7 +125,9 @@ impl Project {
                 afar.troubles = following.troubles();
             }
         }
-        self.settle_run(&lock, &selection, asked, folder, afar, writer, events)
+        let mut rebuilt = self.settle_run(&lock, &selection, asked, folder, afar, writer, events)?;
+        rebuilt.elapsed = before + began.elapsed();
+        Ok(rebuilt)
     }
 
     /// Puts in place what was made, and closes the run when nothing of it is out.
@@ -136,7 +138,7 @@ impl Project {
         selection: &Selection,
         asked: &Asked,
         folder: Option<Folder>,
-        afar: Afar,
+        mut afar: Afar,
         writer: &Writer,
         events: &(dyn Fn(Event) + Sync),
     ) -> Result<Rebuilt, ProjectError> {
@@ -148,7 +150,7 @@ impl Project {
             memory: writing::USUAL_MEMORY,
             again: asked.again,
             way: Way::Gathers(Default::default()),
-            shared: None,
+            shared: asked.shared.clone(),
         };
         let mut rebuilt =
             self.rebuild_under(lock, self.read(), selection, options, writer, programs, &|event| {
@@ -172,6 +174,7 @@ impl Project {
                 _ => {}
             }
         }
+        afar.at_work = std::mem::take(&mut rebuilt.tasks);
         rebuilt.afar = Some(afar);
         Ok(rebuilt)
     }
@@ -222,10 +225,8 @@ impl Project {
             *frames = frames.iter().filter(|n| !strip.get(*n).is_some_and(|cell| cell.restorable)).collect();
         }
         due.retain(|_, frames| !frames.is_empty());
-        let costs = costs(graph, &status.ledger.0);
-        let total = due.iter().map(|(id, frames)| costs[*id] * frames.len() as f64).sum();
-        let sizes = sizes(slurm, bounds, gathering::startup(&status.store), total);
-        parts::split(graph, &due, &|id| costs[id], &sizes)
+        let costs = sizing::costs(graph, &status.ledger.0);
+        within(graph, &due, &|id| costs[id], slurm, bounds, gathering::startup(&status.store))
     }
 
     /// Submits the arrays of a run that were not, under the numbers of those that were. Gives the run.
@@ -252,9 +253,15 @@ impl Project {
             if jobs.contains_key(&number) {
                 continue;
             }
-            let after = array.after.iter().filter_map(|of| jobs.get(of).copied()).collect();
-            let name = folder.job_name();
-            let submission = Submission { name, number, tasks: array.count, after, asks: array.asks.clone() };
+            let of = |arrays: &[usize]| arrays.iter().filter_map(|of| jobs.get(of).copied()).collect();
+            let submission = Submission {
+                name: folder.job_name(),
+                number,
+                tasks: array.count,
+                after: of(&array.after),
+                beside: of(&array.beside),
+                asks: array.asks.clone(),
+            };
             let log = self.folder.join(format!(".endboard/logs/slurm-{}-{number}-%a.log", folder.name()));
             match cluster.submit(&submission, &self.folder, &folder.script(), &log) {
                 Ok(job) => {
@@ -303,6 +310,12 @@ impl Project {
     }
 }
 
+/// Time since a moment in seconds since 1970; none where that is not known, or lies ahead.
+fn since(began: i64) -> Duration {
+    let seconds = if began == 0 { 0 } else { jiff::Timestamp::now().as_second().saturating_sub(began) };
+    Duration::from_secs(u64::try_from(seconds).unwrap_or(0))
+}
+
 fn told(trouble: Trouble) -> ProjectError {
     ProjectError::System(match &trouble {
         Trouble::Refused { .. } => {
@@ -310,40 +323,4 @@ fn told(trouble: Trouble) -> ProjectError {
         }
         Trouble::Lacking(_) | Trouble::Away(_) => trouble.to_string(),
     })
-}
-
-/// Seconds that a frame of each node takes by the ledger: of its shot and stage, else of the stage in other shots.
-fn costs(graph: &Graph, rows: &[Entry]) -> Vec<f64> {
-    type Sum = (f64, f64);
-    let mut own: HashMap<(&str, &str), Sum> = HashMap::new();
-    let mut like: HashMap<&str, Sum> = HashMap::new();
-    for row in rows.iter().map(|entry| &entry.row) {
-        let What::Render(render) = &row.what else { continue };
-        if render.outcome != Outcome::Done {
-            continue;
-        }
-        // Several processors at one frame are not several frames at a time.
-        let (seconds, frames) = (render.wall.max(render.cpu).as_secs_f64(), row.frames.len() as f64);
-        for sum in [own.entry((&row.shot, &row.stage)).or_default(), like.entry(&row.stage).or_default()] {
-            *sum = (sum.0 + seconds, sum.1 + frames);
-        }
-    }
-    let known = |node: &crate::graph::Node| {
-        let sum = own.get(&(&*node.shot, &*node.stage)).or_else(|| like.get(&*node.stage))?;
-        Some((sum.0 / sum.1.max(1.0)).max(1e-4))
-    };
-    graph.nodes.iter().map(|node| known(node).unwrap_or(UNKNOWN)).collect()
-}
-
-/// How large parts are to be, for work of `total` seconds.
-pub fn sizes(slurm: &Slurm, bounds: Bounds, startup: f64, total: f64) -> Sizes {
-    let processors = f64::from(slurm.processors.unwrap_or(1));
-    // Half of what the controller knows at one time, so that others have room.
-    let fewest = total / (bounds.jobs as f64 / 2.0).max(1.0);
-    let mut seconds = (startup * SHARE * processors).max(SHORT).max(fewest);
-    if let Some(time) = slurm.time {
-        seconds = seconds.min(time.as_secs_f64() * SPARE_TIME * processors);
-    }
-    let frames = slurm.frames.map_or(usize::MAX, |frames| frames as usize);
-    Sizes { seconds, frames, array: ARRAY.min(bounds.array.saturating_sub(1)).max(1) }
 }

@@ -6,7 +6,7 @@
 use std::collections::{BTreeMap, HashMap};
 use std::io::Write;
 use std::path::Path;
-use std::sync::Mutex;
+use std::sync::{Arc, Mutex, OnceLock};
 use std::time::{Duration, Instant, SystemTime};
 
 use crate::base::frames::FrameSet;
@@ -20,6 +20,7 @@ use crate::plan::{self, Plan};
 use crate::programs::Runner;
 use crate::project::{Care, Declared, Project, ProjectError, Status};
 use crate::store::actions::{Action, kept_aside};
+use crate::store::shared::{Shared, Tell};
 use crate::store::{Store, StoreError};
 
 /// How long a task waits for what others have made and the shared disk does not show yet. Then it makes that itself.
@@ -41,6 +42,9 @@ pub struct Task {
     pub version: String,
 }
 
+/// Opens the shared store of a film to read there; what there is to say of it is given to the second.
+pub type Opens<'o> = &'o dyn Fn(&Declared, Tell) -> Option<Arc<Shared>>;
+
 /// What came of it.
 #[derive(Debug)]
 pub enum Came {
@@ -55,7 +59,7 @@ impl Project {
     ///
     /// # Errors
     /// The run is not there, or the system refuses.
-    pub fn make_part(&self, task: &Task, programs: Runner) -> Result<Came, ProjectError> {
+    pub fn make_part(&self, task: &Task, programs: Runner, opens: Opens<'_>) -> Result<Came, ProjectError> {
         let began = Instant::now();
         let store = Store::at(&self.folder)?;
         let gone =
@@ -75,9 +79,15 @@ impl Project {
             return Ok(Came::Refused(words));
         }
         let others = self.others(&folder, &attempt, part)?;
-        let outcome = self.make(&run, part, declared, (&attempt, &others), programs, task, &mut || {
+        let heard = Arc::new(OnceLock::new());
+        let tell = Arc::clone(&heard);
+        let tell = Box::new(move |words| drop(tell.set(words)));
+        let shared = if run.shared { opens(&declared, tell) } else { None };
+        let given = Given { attempt: &attempt, others: &others, shared, programs };
+        let outcome = self.make(&run, part, declared, given, task, &mut || {
             end.startup = began.elapsed().as_secs_f64();
         })?;
+        end.shared = heard.get().cloned();
         end.wall = began.elapsed().as_secs_f64();
         end.ended = outcome.ended.as_ref().map(ToString::to_string);
         attempt.finish(&end)?;
@@ -106,14 +116,12 @@ impl Project {
         }
     }
 
-    #[allow(clippy::too_many_arguments)] // Each is one thing that the task is given.
     fn make(
         &self,
         run: &Run,
         part: &PartOf,
         declared: Declared,
-        (attempt, others): (&Attempt, &[Attempt]),
-        programs: Runner,
+        Given { attempt, others, shared, programs }: Given<'_>,
         task: &Task,
         ready: &mut dyn FnMut(),
     ) -> Result<Outcome, ProjectError> {
@@ -133,7 +141,7 @@ impl Project {
         let tally = Tally::new(&status.declared.graph.film, &task.node, ledger, &status.ledger.0);
         let saying = Saying::new(attempt, part)?;
         let options =
-            Options { jobs: run.jobs, memory: run.memory, again: run.again, way: Way::Apart, shared: None };
+            Options { jobs: run.jobs, memory: run.memory, again: run.again, way: Way::Apart, shared };
         let events = |event: Event| saying.take(&event);
         let engine = Engine::new(
             &status.declared.graph,
@@ -155,6 +163,14 @@ impl Project {
         tally.flush();
         Ok(outcome)
     }
+}
+
+/// What an attempt works with.
+struct Given<'g> {
+    attempt: &'g Attempt,
+    others: &'g [Attempt],
+    shared: Option<Arc<Shared>>,
+    programs: Runner,
 }
 
 /// The frames of a part that are still work.

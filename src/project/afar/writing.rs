@@ -24,15 +24,18 @@ pub(super) fn run_of(graph: &Graph, parts: &Parts, slurm: &Slurm, asked: &Asked,
         first: array.parts.start,
         count: array.parts.len(),
         after: array.after.iter().copied().collect(),
+        beside: array.beside.iter().copied().collect(),
         asks: asks(graph, slurm, &parts.parts[array.parts.start].pools),
     });
     let is_counted = |id: &NodeId| !graph.nodes[*id].is_passed_on();
     let frames = parts.parts.iter().flat_map(|part| &part.targets).filter(|(id, _)| is_counted(id));
+    let now = jiff::Timestamp::now();
     let memory = slurm.memory.map_or(USUAL_MEMORY, |bytes| (bytes as f64 * PICTURES) as usize);
     Run {
         format: FORMAT.into(),
         version: asked.version.clone(),
-        since: jiff::Timestamp::now().strftime("%F %H:%M:%S UTC").to_string(),
+        since: now.strftime("%F %H:%M:%S UTC").to_string(),
+        began: now.as_second(),
         who: format!("{} on {}", writer.name, writer.machine),
         selectors: asked.selectors.clone(),
         again: asked.again,
@@ -40,6 +43,7 @@ pub(super) fn run_of(graph: &Graph, parts: &Parts, slurm: &Slurm, asked: &Asked,
         arrays: arrays.collect(),
         jobs: slurm.processors.unwrap_or(1) as usize,
         memory,
+        shared: asked.shared.is_some(),
     }
 }
 
@@ -86,7 +90,7 @@ fn asks(graph: &Graph, slurm: &Slurm, pools: &BTreeSet<usize>) -> Vec<String> {
 pub(super) fn depth(arrays: &[ArrayOf]) -> usize {
     let mut depths: Vec<usize> = Vec::with_capacity(arrays.len());
     for array in arrays {
-        let before = array.after.iter().filter_map(|of| depths.get(*of)).max();
+        let before = array.after.iter().chain(&array.beside).filter_map(|of| depths.get(*of)).max();
         depths.push(before.map_or(1, |deep| deep + 1));
     }
     depths.into_iter().max().unwrap_or(0)

@@ -92,6 +92,8 @@ pub struct Shared {
     taken: AtomicUsize,
     /// Another process sends.
     elsewhere: AtomicBool,
+    /// Keys of renders that tasks elsewhere made for this film, to be offered once they are in place.
+    expected: Mutex<HashSet<Digest>>,
 }
 
 impl std::fmt::Debug for Shared {
@@ -145,6 +147,7 @@ impl Shared {
             stop,
             taken: AtomicUsize::new(0),
             elsewhere: AtomicBool::new(false),
+            expected: Mutex::default(),
         }
     }
 
@@ -320,6 +323,16 @@ impl Shared {
         way.queue.push_back(due);
         drop(way);
         self.changed.notify_all();
+    }
+
+    /// Tasks elsewhere made renders with these keys, which are to be offered when they are in place.
+    pub fn expect(&self, keys: impl IntoIterator<Item = Digest>) {
+        self.expected.lock().expect("no thread panics with it").extend(keys);
+    }
+
+    /// Whether a render with this key was to be offered; asked a second time it is not.
+    pub fn is_expected(&self, key: &Digest) -> bool {
+        self.expected.lock().expect("no thread panics with it").remove(key)
     }
 
     /// What is to be sent, so far.

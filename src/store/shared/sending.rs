@@ -63,6 +63,14 @@ impl Sending {
     }
 }
 
+impl Sending {
+    /// Ends as soon as what is on its way has come to its end; the rest is for the next run.
+    pub fn leave(self) {
+        self.shared.lock().unwritten = true;
+        let _ = self.finish(&|_| {});
+    }
+}
+
 impl Shared {
     /// The right to send, which one process of a film has.
     fn alone(&self) -> Option<File> {
