@@ -309,7 +309,7 @@ fn tasks_take_what_the_crew_rendered_and_what_they_made_is_sent() {
     // A change is rendered there, and sent by whoever takes it in.
     let text = film.text("endboard.yaml").replace("exposure: 0.1", "exposure: 0.2");
     film.write("endboard.yaml", &text);
-    let (code, json, errors) = rebuilt(&film, &["--shared", "take"]);
+    let (code, json, errors) = rebuilt(&film, &["--sharing", "take"]);
     assert_eq!((code, json["shared"].as_u64()), (Some(0), Some(0)), "{json}\n{errors}");
     assert_eq!(server.files("/actions/").len(), there, "a member that only takes sends nothing: {errors}");
     film.write("endboard.yaml", text.replace("exposure: 0.2", "exposure: 0.3"));

@@ -19,7 +19,7 @@ pub fn on_slurm(
 ) -> Result<Rebuilt, Failure> {
     let (_runtime, programs) = rebuild::programs()?;
     let program = std::env::current_exe().map_err(|e| Failure::System(e.to_string()))?;
-    share::around(project, declared, options.shared, &programs.halt, quiet, |declared, shared| {
+    share::around(project, declared, options.sharing, &programs.halt, quiet, |declared, shared| {
         let asked = Asked {
             selectors: options.selectors.clone(),
             again: options.again,
