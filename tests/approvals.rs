@@ -298,7 +298,7 @@ fn long_lines_go_on_beneath_themselves_on_a_terminal() {
     for words in [
         &["status"][..],
         &["approve"],
-        &["approve", "br010", "--list"],
+        &["approve", "list", "br010"],
         &["notes"],
         &["notes", "list", "--all"],
         &["clock"],
@@ -309,6 +309,7 @@ fn long_lines_go_on_beneath_themselves_on_a_terminal() {
     ] {
         let output = film.command(words).env("COLUMNS", "80").output().unwrap();
         let said = String::from_utf8(output.stdout).unwrap();
+        assert!(!said.is_empty(), "{words:?}: {}", String::from_utf8_lossy(&output.stderr));
         assert!(said.lines().all(|line| line.chars().count() <= 80), "{words:?}: {said}");
     }
     // In a file, or for another program, a line is a line.

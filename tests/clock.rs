@@ -138,11 +138,11 @@ fn a_clock_keeps_its_name_when_it_stops() {
     let listed = |part: &str| film.json(&["clock"])[part][0]["name"].clone();
     assert_eq!(listed("running"), name);
     let name = name.as_str().unwrap();
-    assert_eq!(film.json(&["clock", "stop", name, "--took", "45m"])["name"], name);
+    assert_eq!(film.json(&["clock", "stop", name, "--took", "1m"])["name"], name);
     assert_eq!(listed("rows"), name);
-    assert_eq!(film.json(&["clock", "correct", name, "30m"])["seconds_before"], 2700.0);
+    assert_eq!(film.json(&["clock", "correct", name, "30m"])["seconds_before"], 60.0);
     let (_, said) = film.said(&["clock"]);
-    assert!(said.contains(name) && said.contains("corrected from 45 m"), "{said}");
+    assert!(said.contains(name) && said.contains("corrected from 1 m"), "{said}");
 }
 
 #[test]
@@ -277,7 +277,7 @@ fn a_days_time_is_not_yet_to_come_on_its_own_day() {
 fn time_within_an_hour_that_clocks_skip_or_show_twice_is_told() {
     let film = film();
     let add = |day: &str, from: &str| {
-        let words = ["clock", "add", "br010/colour", "30m", "--on", day, "--from", from];
+        let words = ["clock", "add", "br010/colour", "30m", "--day", day, "--began", from];
         let output = film.command(&words).env("TZ", "Europe/Brussels").output().unwrap();
         let said = String::from_utf8([output.stdout, output.stderr].concat()).unwrap();
         (output.status.code(), said)

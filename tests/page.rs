@@ -325,7 +325,7 @@ fn nobody_approves_what_came_after_the_page_was_shown() {
     });
     both.sort_unstable();
     assert_eq!(both, [200, 400]);
-    assert_eq!(film.json(&["approve", "br020", "--list"])["approvals"].as_array().unwrap().len(), 1);
+    assert_eq!(film.json(&["approve", "list", "br020"])["approvals"].as_array().unwrap().len(), 1);
     // Of two presses at once one starts the clock, and the other one is refused.
     let begin = json!({ "does": "begin", "shot": "br010", "stage": "colour", "person": "ines" });
     let press = || serving.write(&begin, &[("X-Endboard-Token", token.as_str())]).0;

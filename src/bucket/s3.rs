@@ -254,14 +254,20 @@ fn said(error: &object_store::Error) -> BucketError {
 /// Why the certificate of a service is not accepted, where that is what an error says (the words of `rustls`).
 fn distrusted(error: &str) -> Option<String> {
     let (_, why) = error.split_once("invalid peer certificate: ")?;
-    let why: String = why.chars().take_while(char::is_ascii_alphanumeric).collect();
+    // Some are said in words, as "certificate not valid for name …", others by their names, as "UnknownIssuer".
+    let of_date = ["certificate expired", "certificate not valid yet", "Expired", "NotValidYet"];
+    if of_date.iter().any(|words| why.starts_with(words)) {
+        return Some("its certificate does not hold at this machine's date".into());
+    }
+    if why.starts_with("certificate not valid for name") || why.starts_with("NotValidForName") {
+        return Some("its certificate is of another name than its address".into());
+    }
+    let why: String = why.chars().take_while(|c| !",;:)\n".contains(*c)).take(80).collect();
     Some(match why.as_str() {
         "UnknownIssuer" | "CaUsedAsEndEntity" | "BadSignature" => {
             "its certificate is of nobody who is trusted here; SSL_CERT_FILE can name a file of those who are"
                 .into()
         }
-        "certificate" | "NotValidForName" => "its certificate is of another name than its address".into(),
-        "Expired" | "NotValidYet" => "its certificate does not hold at this machine's date".into(),
         _ => format!("its certificate is not accepted: {why}"),
     })
 }
@@ -376,7 +382,13 @@ mod tests {
         assert!(told("UnknownIssuer").unwrap().contains("SSL_CERT_FILE"));
         let other = "certificate not valid for name \"lamp.example\"; certificate is only valid for …";
         assert!(told(other).unwrap().contains("another name"));
-        assert!(told("Expired: verification time 3 (UNIX)").unwrap().contains("date"));
+        // As rustls 0.23 words them.
+        assert!(
+            told("certificate expired: verification time 3 (UNIX), but certificate is not valid after 2")
+                .unwrap()
+                .contains("date")
+        );
+        assert!(told("certificate not valid yet: verification time 3 (UNIX)").unwrap().contains("date"));
         assert!(told("BadEncoding").unwrap().contains("BadEncoding"));
         assert_eq!(distrusted("connection refused"), None);
     }

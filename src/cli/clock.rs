@@ -120,7 +120,7 @@ impl Whole<'_> {
             let named = self.name_of(clock.entry.id);
             let way = match &none {
                 NoClock::Longer { place, .. } => {
-                    format!("`endboard clock add {place}` writes down what was before it")
+                    format!("`endboard clock add {place} TIME` writes down what was before it")
                 }
                 _ => format!("say how long it took, such as `endboard clock stop {named} --took 1h30m`"),
             };

@@ -163,7 +163,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Share) -> Answer 
     let (store, bucket) = bucket(project, status.declared.film.as_ref(), &programs)?;
     let failed = failed(&store);
     if let Some(who) = &options.forget {
-        return withdraw(&*bucket, who, &failed);
+        return forget(&*bucket, who, &failed);
     }
     let lacking = project.lacking_there(&status, &*bucket).map_err(&failed)?;
     let to_send = lacking.due.len();
@@ -253,7 +253,7 @@ pub(super) fn members_json(members: &[Member]) -> Vec<serde_json::Value> {
 }
 
 /// Takes a member's list away, so that it keeps nothing from being swept any more.
-fn withdraw(bucket: &dyn Bucket, who: &str, failed: &dyn Fn(BucketError) -> Failure) -> Answer {
+fn forget(bucket: &dyn Bucket, who: &str, failed: &dyn Fn(BucketError) -> Failure) -> Answer {
     let members = members::all(bucket).map_err(failed)?;
     let Some(member) = members.iter().find(|member| member.who == who) else {
         let there: Vec<&str> = members.iter().map(|member| member.who.as_str()).collect();

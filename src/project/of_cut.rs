@@ -42,8 +42,10 @@ impl<'a> OfCut<'a> {
     /// The frames of a shot; of one that the cut leaves out, those that it is declared with.
     fn of_shot(&self, shot: &str) -> FrameSet {
         let mut shown = FrameSet::new();
-        let uses = self.declared.edit.iter().flat_map(|edit| edit.uses(shot)).map(|(_, run)| run.shows());
-        uses.filter(|range| !range.is_empty()).for_each(|range| shown.insert_range(range));
+        for (_, run) in self.declared.edit.iter().flat_map(|edit| edit.uses(shot)) {
+            // A run at twice the speed leaves every other frame out.
+            (0..run.frames).for_each(|into| shown.insert_range(FrameRange::one(run.at(into))));
+        }
         let declared = self.declared.film.as_ref().and_then(|film| film.shots.get(shot));
         match declared.filter(|_| shown.is_empty()) {
             Some(of) if !of.frames.value.is_empty() => of.frames.value.into(),

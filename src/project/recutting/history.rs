@@ -147,7 +147,7 @@ impl History {
     /// Takes away the last step that led to where a step back began. The one before it led to the list that is in use now, be it
     /// a copy of what that was.
     fn undo(&mut self, back: &Step) {
-        let Some(at) = self.0.iter().rposition(|taken| taken.leads_to(back.from.as_deref())) else { return };
+        let Some(at) = self.to(back.from.as_deref()) else { return };
         self.0[at].is_undone = true;
         let from = self.0[at].step.from.clone();
         if let Some(before) = self.0[..at].iter_mut().rfind(|taken| taken.leads_to(from.as_deref())) {
@@ -155,9 +155,18 @@ impl History {
         }
     }
 
+    /// The last step that led to a cut. Of one that somebody went back from, another may have gone on: from there the way back leads
+    /// through it all the same.
+    fn to(&self, cut: Option<&str>) -> Option<usize> {
+        let named = |taken: &Taken| taken.names.iter().any(|name| name.as_deref() == cut);
+        let goes_on = |taken: &Taken| self.0.iter().any(|next| taken.names.contains(&next.step.from));
+        let standing = self.0.iter().rposition(|taken| taken.leads_to(cut));
+        standing.or_else(|| self.0.iter().rposition(|taken| named(taken) && goes_on(taken)))
+    }
+
     /// The step that going back from a cut undoes.
     pub fn last(&self, now: Option<&str>) -> Option<&Step> {
-        self.0.iter().rfind(|taken| taken.leads_to(now)).map(|taken| &taken.step)
+        self.to(now).map(|at| &self.0[at].step)
     }
 
     /// Steps, not gone back from, to cuts that the one in use does not come from, each the last of its branch: what somebody took
@@ -172,15 +181,15 @@ impl History {
         let is_seen = |cut: Option<&str>| {
             cut == now || self.0.iter().zip(&below).any(|(taken, is)| *is && taken.leads_to(cut))
         };
-        let goes_on = |taken: &Taken| {
-            self.0.iter().any(|next| {
+        let goes_on = |at: usize, taken: &Taken| {
+            self.0[at + 1..].iter().any(|next| {
                 !next.is_undone && taken.names.contains(&next.step.from) && !is_seen(next.step.to.as_deref())
             })
         };
         let mut apart: Vec<&Step> = Vec::new();
-        for taken in self.0.iter().filter(|taken| !taken.is_undone) {
+        for (at, taken) in self.0.iter().enumerate().filter(|(_, taken)| !taken.is_undone) {
             let is_told = apart.iter().any(|told| told.to == taken.step.to);
-            if !is_seen(taken.step.to.as_deref()) && !goes_on(taken) && !is_told {
+            if !is_seen(taken.step.to.as_deref()) && !goes_on(at, taken) && !is_told {
                 apart.push(&taken.step);
             }
         }
@@ -243,6 +252,25 @@ mod tests {
             from(&format!("{one}{two}{}{three}{back}", self::step(Some("b"), Some("a"), true)), Some("b")),
             Some(Some("a".into()))
         );
+    }
+
+    #[test]
+    fn whoever_went_back_from_a_cut_closes_nobodys_way_back() {
+        let to = |from: &str, to: &str| step(Some(from), Some(to), false);
+        let shared = format!("{}{}", step(None, Some("a"), false), to("a", "b"));
+        let (ana, tomas) = (step(Some("b"), Some("a"), true), to("b", "c"));
+        let from = |text: &str, now: &str| last(text, Some(now)).unwrap().map(|step| step.from);
+        for merged in [format!("{shared}{ana}{tomas}"), format!("{shared}{tomas}{ana}")] {
+            assert_eq!(from(&merged, "c"), Some(Some("b".into())));
+            let merged = merged + &step(Some("c"), Some("b"), true);
+            assert_eq!(from(&merged, "b"), Some(Some("a".into())));
+            assert_eq!(from(&(merged + &step(Some("b"), Some("a"), true)), "a"), Some(None));
+        }
+        // A branch that came round to where it was is told as well.
+        let round = format!("{shared}{}{}{}", to("a", "c"), to("c", "d"), to("d", "c"));
+        let history = History::of(&round, &[], Some("b")).unwrap();
+        let apart: Vec<_> = history.apart(Some("b")).into_iter().map(|step| step.to.clone()).collect();
+        assert_eq!(apart, [Some("c".into())]);
     }
 
     #[test]

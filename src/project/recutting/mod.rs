@@ -168,7 +168,11 @@ impl Project {
         let needs = needs::of(film, &text, &comparison.new);
         let (priced, lost) = self.priced(&text, &new, &needs)?;
         let was = film.cut.as_ref().map(|at| at.value.clone());
-        let apart = taking::apart(&self.history(was.as_deref())?, was.as_deref(), Some(&list.path));
+        // What cannot be read of earlier cuts is no reason to say nothing of this one.
+        let apart = match self.history(was.as_deref()) {
+            Ok(history) => taking::apart(&history, was.as_deref(), Some(&list.path)),
+            Err(why) => vec![format!("nothing is said of cuts that were taken up apart: {why}")],
+        };
         let (name, rate) = (film.name.clone(), film.rate);
         let cues = cues::of(&now, &priced, &comparison);
         let quiet = |_: usize, _: usize| {};

@@ -204,8 +204,8 @@ pub(super) fn apart(history: &History, now: Option<&str>, but: Option<&str>) -> 
         let to = step.to.as_ref()?;
         let day = step.when.split('T').next().unwrap_or_default();
         Some(format!(
-            "{} took up {to} on {day}, apart from the cut in use, which does not come from it; `endboard recut {to}` says what \
-             it would do",
+            "{} took up {to} on {day}, apart from the cut in use, which does not come from it; `endboard recut` with that list says \
+             what it would do",
             step.by
         ))
     })

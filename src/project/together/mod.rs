@@ -80,7 +80,7 @@ impl Project {
         });
         if !(kept.is_empty() || is_merged) {
             let message = "git does not know how to merge the ledger, and may leave conflicts in it";
-            let help = "a line `/ledger/*.jsonl merge=union -text` in .gitattributes beside endboard.yaml";
+            let help = "lines `/ledger/*.jsonl merge=union -text` and `/recuts/history.jsonl merge=union -text` in .gitattributes beside endboard.yaml";
             problems.push(Problem::bare(message).warning().help(help));
         }
         problems
