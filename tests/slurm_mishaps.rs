@@ -271,12 +271,16 @@ fn a_gathering_that_is_killed_anywhere_is_done_again_and_counts_nothing_twice() 
     assert!(cut_short > 0, "none was cut short");
 }
 
-/// Keys of the server, for whoever submits; tasks have them from there.
+/// Keys of the server, in the profile of whoever submits: tasks find them there, and not in their environment.
 fn with_keys(command: &mut Command, home: &Path) {
-    for name in ["AWS_PROFILE", "AWS_SESSION_TOKEN", "AWS_REGION", "AWS_ENDPOINT_URL", "ENDBOARD_SHARED"] {
+    for (name, _) in std::env::vars_os().filter(|(name, _)| name.to_string_lossy().starts_with("AWS_")) {
         command.env_remove(name);
     }
-    command.env("HOME", home).env("AWS_ACCESS_KEY_ID", KEY.0).env("AWS_SECRET_ACCESS_KEY", KEY.1);
+    let folder = home.join(".aws");
+    std::fs::create_dir_all(&folder).unwrap();
+    let keys = format!("[default]\naws_access_key_id = {}\naws_secret_access_key = {}\n", KEY.0, KEY.1);
+    std::fs::write(folder.join("credentials"), keys).unwrap();
+    command.env_remove("ENDBOARD_SHARED").env("HOME", home);
 }
 
 #[test]

@@ -2,6 +2,7 @@
 //!
 //! Knows nothing of films, files on disk or pictures; every other module may stand on it.
 
+pub mod address;
 pub mod braces;
 pub mod bytes;
 pub mod conflict;

@@ -10,15 +10,30 @@ use std::path::{Path, PathBuf};
 /// The largest profile file that is read, in bytes.
 const LIMIT: u64 = 1 << 20;
 
+/// Something that was said, and where.
+#[derive(Clone, PartialEq, Eq)]
+pub struct Said {
+    /// What.
+    pub value: String,
+    /// A variable of the environment, or the line of a file.
+    pub from: String,
+}
+
+impl std::fmt::Debug for Said {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "Said by {}", self.from)
+    }
+}
+
 /// What is needed to ask.
 #[derive(Clone, PartialEq, Eq)]
 pub struct Credentials {
     /// The access key's id.
-    pub id: String,
+    pub id: Said,
     /// Its secret.
-    pub secret: String,
+    pub secret: Said,
     /// The token of keys that last a while.
-    pub token: Option<String>,
+    pub token: Option<Said>,
 }
 
 impl std::fmt::Debug for Credentials {
@@ -33,17 +48,18 @@ pub struct Known {
     /// Who asks; nothing where none are given.
     pub credentials: Option<Credentials>,
     /// The region, where one is said.
-    pub region: Option<String>,
+    pub region: Option<Said>,
     /// The service, where one is said.
-    pub endpoint: Option<String>,
+    pub endpoint: Option<Said>,
 }
 
-type Profile = BTreeMap<String, String>;
+/// Values of a profile and their lines in the file, by name.
+type Profile = BTreeMap<String, (String, usize)>;
 
 /// Looks for them: `variable` gives a variable of the environment, an empty one counting as none.
 ///
 /// # Errors
-/// A profile that is named is nowhere, or a file cannot be read.
+/// A profile that is named is nowhere, a file cannot be read, or a key holds what no key can.
 pub fn find(variable: &dyn Fn(&str) -> Option<String>) -> Result<Known, String> {
     let get = |name: &str| variable(name).filter(|value| !value.trim().is_empty());
     let home = get("HOME").map(PathBuf::from);
@@ -52,34 +68,55 @@ pub fn find(variable: &dyn Fn(&str) -> Option<String>) -> Result<Known, String> 
     };
     let named = get("AWS_PROFILE");
     let wanted = named.clone().unwrap_or_else(|| "default".into());
-    let mut profile = Profile::new();
+    let mut profile: BTreeMap<String, Said> = BTreeMap::new();
     let mut is_found = false;
     for (path, is_config) in [
         (file("AWS_CONFIG_FILE", ".aws/config"), true),
         (file("AWS_SHARED_CREDENTIALS_FILE", ".aws/credentials"), false),
     ] {
-        let Some(text) = path.map(|path| read(&path)).transpose()?.flatten() else { continue };
+        let Some(path) = path else { continue };
+        let Some(text) = read(&path)? else { continue };
         if let Some(found) = section(&text, &wanted, is_config) {
             is_found = true;
-            profile.extend(found);
+            let from = |line| format!("{}:{line}", path.display());
+            let said = |(name, (value, line))| (name, Said { value, from: from(line) });
+            profile.extend(found.into_iter().map(said));
         }
     }
     if named.is_some() && !is_found {
+        let wanted = wanted.escape_debug();
         return Err(format!("AWS_PROFILE names the profile '{wanted}', which is in no profile file"));
     }
+    let own = |name: &str| get(name).map(|value| Said { value, from: name.into() });
     let of = |name: &str| profile.get(name).cloned();
-    let whole = |id: Option<String>, secret: Option<String>, token| {
-        Some(Credentials { id: id?, secret: secret?, token })
+    let whole = |id: Option<Said>, secret: Option<Said>, token: Option<Said>| {
+        let (Some(id), Some(secret)) = (id, secret) else { return Ok::<_, String>(None) };
+        Ok(Some(Credentials { id: key(id)?, secret: key(secret)?, token: token.map(key).transpose()? }))
     };
-    let own = whole(get("AWS_ACCESS_KEY_ID"), get("AWS_SECRET_ACCESS_KEY"), get("AWS_SESSION_TOKEN"))
-        .or_else(|| whole(of("aws_access_key_id"), of("aws_secret_access_key"), of("aws_session_token")));
+    let of_variables =
+        whole(own("AWS_ACCESS_KEY_ID"), own("AWS_SECRET_ACCESS_KEY"), own("AWS_SESSION_TOKEN"))?;
+    let credentials = match of_variables {
+        Some(all) => Some(all),
+        None => whole(of("aws_access_key_id"), of("aws_secret_access_key"), of("aws_session_token"))?,
+    };
     Ok(Known {
-        credentials: own,
-        region: get("AWS_REGION").or_else(|| get("AWS_DEFAULT_REGION")).or_else(|| of("region")),
-        endpoint: get("AWS_ENDPOINT_URL_S3")
-            .or_else(|| get("AWS_ENDPOINT_URL"))
+        credentials,
+        region: own("AWS_REGION").or_else(|| own("AWS_DEFAULT_REGION")).or_else(|| of("region")),
+        endpoint: own("AWS_ENDPOINT_URL_S3")
+            .or_else(|| own("AWS_ENDPOINT_URL"))
             .or_else(|| of("endpoint_url")),
     })
+}
+
+/// A key as it can be sent: visible characters of ASCII.
+fn key(said: Said) -> Result<Said, String> {
+    match said.value.bytes().all(|b| b.is_ascii_graphic()) {
+        true => Ok(said),
+        false => Err(format!(
+            "{} holds a character that no key has, such as a space or the end of a line",
+            said.from
+        )),
+    }
 }
 
 fn read(path: &Path) -> Result<Option<String>, String> {
@@ -98,7 +135,7 @@ fn read(path: &Path) -> Result<Option<String>, String> {
 fn section(text: &str, wanted: &str, is_config: bool) -> Option<Profile> {
     let mut found: Option<Profile> = None;
     let mut is_in = false;
-    for line in text.lines() {
+    for (number, line) in (1..).zip(text.lines()) {
         // An indented line belongs to the key before it, and says nothing that is asked for here.
         if line.starts_with([' ', '\t']) {
             continue;
@@ -120,7 +157,7 @@ fn section(text: &str, wanted: &str, is_config: bool) -> Option<Profile> {
         {
             let value = value.split(" #").next().unwrap_or_default().trim();
             if !value.is_empty() {
-                found.get_or_insert_default().insert(key.trim().to_ascii_lowercase(), value.into());
+                found.get_or_insert_default().insert(key.trim().to_ascii_lowercase(), (value.into(), number));
             }
         }
     }
@@ -151,7 +188,31 @@ mod tests {
 
     fn told(known: Known) -> (String, String, Option<String>, Option<String>, Option<String>) {
         let credentials = known.credentials.unwrap();
-        (credentials.id, credentials.secret, credentials.token, known.region, known.endpoint)
+        let value = |said: Option<Said>| said.map(|said| said.value);
+        let (id, secret) = (credentials.id.value, credentials.secret.value);
+        (id, secret, value(credentials.token), value(known.region), value(known.endpoint))
+    }
+
+    #[test]
+    fn a_key_that_cannot_be_is_told_by_its_variable_or_line() {
+        let both = |id: &'static str, secret: &'static str| {
+            found(&[("AWS_ACCESS_KEY_ID", id), ("AWS_SECRET_ACCESS_KEY", secret)]).unwrap_err()
+        };
+        for (said, name) in [
+            (both("salt\r", "lamp"), "AWS_ACCESS_KEY_ID holds"),
+            (both("salt", "lamp\n"), "AWS_SECRET_ACCESS_KEY holds"),
+            (both("salt", "lämp"), "AWS_SECRET_ACCESS_KEY holds"),
+        ] {
+            assert!(said.starts_with(name) && !said.contains("lamp"), "{said}");
+        }
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("keys").display().to_string();
+        std::fs::write(&file, "[default]\naws_access_key_id = SALT\naws_secret_access_key = la\x07mp\n")
+            .unwrap();
+        let said = find(&|name| (name == "AWS_SHARED_CREDENTIALS_FILE").then(|| file.clone())).unwrap_err();
+        assert!(said.contains("keys:3 holds a character"), "{said}");
+        let said = found(&[("AWS_PROFILE", "\x1b[31m")]).unwrap_err();
+        assert!(!said.contains('\x1b'), "{said}");
     }
 
     #[test]

@@ -2,15 +2,20 @@
 //!
 //! Knows how a bucket is reached. Does not know what lies in it. Built without the feature `s3` it only says so.
 
+#[cfg(feature = "s3")]
+mod answers;
 pub mod credentials;
 #[cfg(feature = "s3")]
 mod memo;
 #[cfg(feature = "s3")]
 mod s3;
+#[cfg(feature = "s3")]
+mod trouble;
 
 use std::sync::Arc;
 
-use self::credentials::Credentials;
+use self::credentials::{Credentials, Said};
+use crate::base::address;
 use crate::store::shared::bucket::Bucket;
 
 /// Says that the run is to end, so that nothing waits for the network any more.
@@ -20,13 +25,32 @@ pub type Stop = Arc<dyn Fn() -> bool + Send + Sync>;
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Place {
     /// Its name.
-    pub bucket: String,
+    pub bucket: Said,
     /// What stands in front of all names in it; may be empty.
     pub prefix: String,
     /// The service, as `https://HOST` or `http://HOST:PORT`; the region's own where none is named.
-    pub endpoint: Option<String>,
+    pub endpoint: Option<Said>,
     /// The region.
-    pub region: String,
+    pub region: Said,
+}
+
+impl Place {
+    /// The service's address, once it is known that it and the region can be.
+    ///
+    /// # Errors
+    /// What is wrong with one of them, and where it was said.
+    pub fn address(&self) -> Result<String, String> {
+        let Said { value: region, from } = &self.region;
+        if !address::is_region(region) {
+            return Err(format!("{from}: it is not a region, such as eu-north-1"));
+        }
+        match &self.endpoint {
+            None => Ok(format!("https://s3.{region}.amazonaws.com")),
+            Some(Said { value, from }) => address::service(value)
+                .map(str::to_string)
+                .map_err(|why| format!("{from} is no service's address: {why}; {}", address::FORM)),
+        }
+    }
 }
 
 /// The bucket there.

@@ -1,15 +1,14 @@
 //! The way to an S3-compatible service, with limits of time on everything.
 //!
-//! Knows the service's protocol through the crate `object_store`. Of what a service answers, only its status and the code of its
-//! error go into words: the rest of an answer may repeat what was sent.
+//! Knows the service's protocol through the crate `object_store`. What an error says is not known here.
 
 use std::future::Future;
 use std::path::Path as FilePath;
 use std::sync::Once;
 use std::time::Duration;
 
+use md5::Digest as _;
 use object_store::aws::{AmazonS3, AmazonS3Builder};
-use object_store::client::{HttpError, HttpErrorKind};
 use object_store::multipart::{MultipartStore, PartId};
 use object_store::path::Path;
 use object_store::signer::Signer;
@@ -17,11 +16,13 @@ use object_store::{BackoffConfig, ClientOptions, ObjectMeta, ObjectStore, Object
 use tokio::runtime::Runtime;
 use tokio_stream::StreamExt;
 
+use super::answers::{Looking, is_page};
 use super::credentials::Credentials;
 use super::memo::Memo;
+use super::trouble::{From, found, no_store, said};
 use super::{Place, Stop};
 use crate::base::digest::Digest;
-use crate::store::shared::bucket::{Bucket, BucketError, Held};
+use crate::store::shared::bucket::{Bucket, BucketError, Does, Held};
 
 /// How long to wait for a connection.
 const CONNECT: Duration = Duration::from_secs(3);
@@ -38,6 +39,10 @@ const PART: usize = 8 << 20;
 pub struct Service {
     store: AmazonS3,
     prefix: Path,
+    /// The service's address, the bucket and the prefix.
+    place: String,
+    /// Where it is said what a service may find wrong.
+    from: From,
     runtime: Runtime,
     stop: Stop,
 }
@@ -48,6 +53,10 @@ impl Service {
     /// # Errors
     /// What is said of the place cannot be.
     pub fn open(place: &Place, credentials: &Credentials, stop: Stop) -> Result<Self, String> {
+        let address = place.address()?;
+        let endpoint = place.endpoint.as_ref().map_or(&place.region.from, |said| &said.from);
+        // What the crate makes of it is taken apart again for every request, and must be an address then.
+        reqwest::Url::parse(&address).map_err(|_| format!("{endpoint} gives no address that can be"))?;
         static PROVIDER: Once = Once::new();
         PROVIDER.call_once(|| {
             // Where another was chosen already it does as well.
@@ -57,7 +66,7 @@ impl Service {
             .with_connect_timeout(CONNECT)
             .with_read_timeout(ANSWER)
             .with_timeout_disabled()
-            .with_allow_http(place.endpoint.as_ref().is_some_and(|url| url.starts_with("http://")));
+            .with_allow_http(address.starts_with("http://"));
         let retry = RetryConfig {
             backoff: BackoffConfig {
                 init_backoff: Duration::from_millis(100),
@@ -68,17 +77,18 @@ impl Service {
             retry_timeout: Duration::from_secs(4),
         };
         let mut builder = AmazonS3Builder::new()
-            .with_bucket_name(&place.bucket)
-            .with_region(&place.region)
-            .with_access_key_id(&credentials.id)
-            .with_secret_access_key(&credentials.secret)
+            .with_bucket_name(&place.bucket.value)
+            .with_region(&place.region.value)
+            .with_access_key_id(&credentials.id.value)
+            .with_secret_access_key(&credentials.secret.value)
+            .with_http_connector(Looking::default())
             .with_client_options(options)
             .with_retry(retry);
         if let Some(token) = &credentials.token {
-            builder = builder.with_token(token);
+            builder = builder.with_token(&token.value);
         }
-        if let Some(endpoint) = &place.endpoint {
-            builder = builder.with_endpoint(endpoint.trim_end_matches('/'));
+        if place.endpoint.is_some() {
+            builder = builder.with_endpoint(&address);
         }
         let store = builder.build().map_err(|error| unopened(&error))?;
         let runtime = tokio::runtime::Builder::new_multi_thread()
@@ -87,7 +97,16 @@ impl Service {
             .enable_all()
             .build()
             .map_err(|e| e.to_string())?;
-        Ok(Self { store, prefix: Path::from(place.prefix.as_str()), runtime, stop })
+        let from = From {
+            id: credentials.id.from.clone(),
+            secret: credentials.secret.from.clone(),
+            token: credentials.token.as_ref().map(|token| token.from.clone()),
+            bucket: place.bucket.from.clone(),
+            region: place.region.from.clone(),
+            endpoint: endpoint.clone(),
+        };
+        let whole = format!("{address}/{}/{}", place.bucket.value, place.prefix);
+        Ok(Self { store, prefix: Path::from(place.prefix.as_str()), place: whole, from, runtime, stop })
     }
 
     fn path(&self, name: &str) -> Path {
@@ -117,11 +136,21 @@ impl Service {
         self.runtime.block_on(async {
             tokio::select! {
                 done = tokio::time::timeout(patience(bytes), work) => {
-                    done.unwrap_or_else(|_| Err(BucketError::Away("it did not answer in time".into())))
+                    let late = |_| Err(BucketError::Away("it did not answer in time".into()));
+                    done.unwrap_or_else(late).map_err(|error| self.from.with_way_on(error))
                 }
                 () = stopped => Err(BucketError::Stopped),
             }
         })
+    }
+
+    /// Fails unless so many bytes are there under a name: that they were sent says nothing.
+    async fn confirm(&self, path: &Path, size: u64) -> Result<(), BucketError> {
+        let there = found(self.store.head(path).await)?.map(|meta| meta.size);
+        match there == Some(size) {
+            true => Ok(()),
+            false => Err(BucketError::Failed("it says that it took what it has not got".into())),
+        }
     }
 
     /// Sends one object in parts, from where the memo says it came to.
@@ -168,7 +197,7 @@ impl Service {
         }
         let parts = memo.parts.iter().map(|id| PartId { content_id: id.clone() }).collect();
         in_time(bytes.len() as u64, self.store.complete_multipart(path, &memo.upload, parts)).await?;
-        Ok(())
+        self.confirm(path, bytes.len() as u64).await
     }
 }
 
@@ -199,96 +228,11 @@ async fn in_time<T>(
     }
 }
 
-/// Not there is no error.
-fn found<T>(result: object_store::Result<T>) -> Result<Option<T>, BucketError> {
-    match result {
-        Ok(found) => Ok(Some(found)),
-        // A bucket that is not there is not the same as a thing in it that is not there.
-        Err(error @ object_store::Error::NotFound { .. }) => match code(&error) {
-            Some(code) if code == "NoSuchBucket" => Err(said(&error)),
-            _ => Ok(None),
-        },
-        Err(error) => Err(said(&error)),
-    }
-}
-
-/// What an error says that may be repeated.
-fn said(error: &object_store::Error) -> BucketError {
-    let code = code(error);
-    if let object_store::Error::PermissionDenied { .. } | object_store::Error::Unauthenticated { .. } = error
-    {
-        return BucketError::Refused(code.unwrap_or_else(|| "403 Forbidden".into()));
-    }
-    if let Some(status) = status(error) {
-        return BucketError::Failed(match code {
-            Some(code) => format!("{status}, {code}"),
-            None => status,
-        });
-    }
-    let mut cause: Option<&(dyn std::error::Error + 'static)> = Some(error);
-    while let Some(error) = cause {
-        if let Some(words) = distrusted(&error.to_string()) {
-            return BucketError::Away(words);
-        }
-        if let Some(http) = error.downcast_ref::<HttpError>() {
-            if let Some(words) = std::iter::successors(error.source(), |error| error.source())
-                .find_map(|error| distrusted(&error.to_string()))
-            {
-                return BucketError::Away(words);
-            }
-            return BucketError::Away(
-                match http.kind() {
-                    HttpErrorKind::Connect => "there is no connection",
-                    HttpErrorKind::Timeout => "it did not answer in time",
-                    HttpErrorKind::Interrupted | HttpErrorKind::Request => "the connection broke",
-                    _ => "its answer broke off",
-                }
-                .into(),
-            );
-        }
-        cause = error.source();
-    }
-    BucketError::Failed(code.unwrap_or_else(|| "its answer is not understood".into()))
-}
-
-/// Why the certificate of a service is not accepted, where that is what an error says (the words of `rustls`).
-fn distrusted(error: &str) -> Option<String> {
-    let (_, why) = error.split_once("invalid peer certificate: ")?;
-    // Some are said in words, as "certificate not valid for name …", others by their names, as "UnknownIssuer".
-    let of_date = ["certificate expired", "certificate not valid yet", "Expired", "NotValidYet"];
-    if of_date.iter().any(|words| why.starts_with(words)) {
-        return Some("its certificate does not hold at this machine's date".into());
-    }
-    if why.starts_with("certificate not valid for name") || why.starts_with("NotValidForName") {
-        return Some("its certificate is of another name than its address".into());
-    }
-    let why: String = why.chars().take_while(|c| !",;:)\n".contains(*c)).take(80).collect();
-    Some(match why.as_str() {
-        "UnknownIssuer" | "CaUsedAsEndEntity" | "BadSignature" => {
-            "its certificate is of nobody who is trusted here; SSL_CERT_FILE can name a file of those who are"
-                .into()
-        }
-        _ => format!("its certificate is not accepted: {why}"),
-    })
-}
-
-/// The code of a service's error.
-fn code(error: &object_store::Error) -> Option<String> {
-    let text = error.to_string();
-    let code = text.split_once("<Code>")?.1.split_once("</Code>")?.0;
-    let is_word = !code.is_empty() && code.len() < 60 && code.bytes().all(|b| b.is_ascii_alphanumeric());
-    is_word.then(|| code.to_string())
-}
-
-/// The status of an answer.
-fn status(error: &object_store::Error) -> Option<String> {
-    let text = error.to_string();
-    let rest = text.split_once("status code: ")?.1;
-    let number: u16 = rest.get(..3)?.parse().ok()?;
-    Some(format!("status {number}"))
-}
-
 impl Bucket for Service {
+    fn place(&self) -> &str {
+        &self.place
+    }
+
     fn has(&self, name: &str) -> Result<Option<Held>, BucketError> {
         let path = self.path(name);
         self.wait(0, async {
@@ -317,7 +261,7 @@ impl Bucket for Service {
                         return Err(too_large());
                     }
                 }
-                Ok(Some(bytes))
+                if is_page(&bytes) { Err(no_store()) } else { Ok(Some(bytes)) }
             };
             let done = tokio::time::timeout(patience(size), whole).await;
             done.unwrap_or_else(|_| Err(BucketError::Away("it is too slow".into())))
@@ -330,8 +274,14 @@ impl Bucket for Service {
             return self.wait(size * 2, self.send_parts(name, bytes, memo));
         }
         let path = self.path(name);
+        let sum: String = md5::Md5::digest(&bytes).iter().map(|byte| format!("{byte:02x}")).collect();
         self.wait(size, async {
-            self.store.put(&path, bytes.into()).await.map(drop).map_err(|error| said(&error))
+            let put = self.store.put(&path, bytes.into()).await.map_err(|error| said(&error))?;
+            // Most services name an object by the MD5 of its bytes, and so show that they have them.
+            match put.e_tag.is_some_and(|tag| tag.trim_matches('"') == sum) {
+                true => Ok(()),
+                false => self.confirm(&path, size).await,
+            }
         })
     }
 
@@ -356,11 +306,15 @@ impl Bucket for Service {
         Ok(())
     }
 
-    fn link(&self, name: &str, days: u32) -> Result<Option<String>, BucketError> {
+    fn link(&self, name: &str, does: Does, days: u32) -> Result<Option<String>, BucketError> {
+        let method = match does {
+            Does::Fetch => reqwest::Method::GET,
+            Does::Put => reqwest::Method::PUT,
+        };
         let path = self.path(name);
         let lasts = Duration::from_secs(u64::from(days) * 86_400);
         self.wait(0, async {
-            let link = self.store.signed_url(reqwest::Method::GET, &path, lasts).await;
+            let link = self.store.signed_url(method, &path, lasts).await;
             Ok(Some(link.map_err(|error| said(&error))?.to_string()))
         })
     }
@@ -369,27 +323,5 @@ impl Bucket for Service {
 impl std::fmt::Debug for Service {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.debug_struct("Service").finish_non_exhaustive()
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn what_is_wrong_with_a_certificate_is_told_in_words() {
-        let told = |why: &str| distrusted(&format!("error: invalid peer certificate: {why}"));
-        assert!(told("UnknownIssuer").unwrap().contains("SSL_CERT_FILE"));
-        let other = "certificate not valid for name \"lamp.example\"; certificate is only valid for …";
-        assert!(told(other).unwrap().contains("another name"));
-        // As rustls 0.23 words them.
-        assert!(
-            told("certificate expired: verification time 3 (UNIX), but certificate is not valid after 2")
-                .unwrap()
-                .contains("date")
-        );
-        assert!(told("certificate not valid yet: verification time 3 (UNIX)").unwrap().contains("date"));
-        assert!(told("BadEncoding").unwrap().contains("BadEncoding"));
-        assert_eq!(distrusted("connection refused"), None);
     }
 }

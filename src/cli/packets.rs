@@ -60,12 +60,13 @@ pub fn handout(project: &Project, arguments: &Arguments, options: &Handout) -> A
         return Err(Failure::Usage(format!("--due {due} is over already; today is {}", given.today)));
     }
     // Where it goes is opened first, so that nothing is handed out which then cannot be sent.
-    let way = options.shared.then(|| packets_shared::open(project, declared.film.as_ref())).transpose()?;
+    let way = options.shared.then(|| packets_shared::open(project, &declared)).transpose()?;
     let handed = project.hand_out(&given)?;
     let sent = way.as_ref().map(|way| packets_shared::send(way, &handed.place)).transpose()?;
     if arguments.json {
         let mut json = handed_json(&handed, options);
-        json["shared"] = json!(sent.as_ref().map(|sent| json!({ "name": sent.name, "link": sent.link })));
+        json["shared"] =
+            json!(way.as_ref().zip(sent.as_ref()).map(|(way, sent)| packets_shared::json(way, sent)));
         say!("{json:#}");
         return Ok(Exit::Done);
     }
@@ -81,8 +82,8 @@ pub fn handout(project: &Project, arguments: &Arguments, options: &Handout) -> A
         flow!("{place}: {} to {}{due}", show::frames(*count), show::clean(&options.to));
     }
     say!("packet {}: {}", handed.packet, handed.place.display());
-    match &sent {
-        Some(sent) => packets_shared::tell(sent),
+    match way.as_ref().zip(sent.as_ref()) {
+        Some((way, sent)) => packets_shared::tell(way, sent, &handed.packet),
         None => flow!("send it, and take what comes back with `endboard takeback PATH`"),
     }
     Ok(Exit::Done)
@@ -139,7 +140,10 @@ pub fn takeback(project: &Project, arguments: &Arguments, options: &Takeback) ->
         Ok(taken) if arguments.json => say!("{:#}", taken_json(&taken, options.plan)),
         Ok(taken) => told(&taken, options.plan),
         Err(TakeError::Look(error)) => return Err(error.into()),
-        Err(TakeError::Refused(faults)) => {
+        Err(TakeError::Refused(mut faults)) => {
+            if let Some(fetched) = &fetched {
+                faults.iter_mut().for_each(|fault| fault.place = fetched.named(&fault.place));
+            }
             refused(&faults, arguments.json);
             return Ok(Exit::Unsound);
         }

@@ -3,78 +3,90 @@
 //! Knows what the person who gets one is told. What is in a packet is judged where it would be had it come by other ways.
 
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 
+use super::share::Opened;
 use super::{Failure, rebuild, share};
-use crate::declare::film::Film;
-use crate::declare::shared::SharedStore;
-use crate::project::Project;
-use crate::project::sharing::packets;
-use crate::store::shared::bucket::Bucket;
+use crate::project::sharing::packets::{self, Sent};
+use crate::project::{Declared, Project};
 
 /// Days for which a link is good: the most that services allow.
 const DAYS: u32 = 7;
 
 /// The way to the shared store.
 pub struct Way {
-    store: SharedStore,
-    bucket: Arc<dyn Bucket>,
+    opened: Opened,
     _runtime: tokio::runtime::Runtime,
 }
 
-/// A packet that was sent.
-pub struct Sent {
-    /// Its name in the shared store.
-    pub name: String,
-    /// By which it may be fetched.
-    pub link: Option<String>,
-}
-
-/// A packet that was fetched; gone when dropped.
+/// What came back, fetched; gone when dropped.
 pub struct Fetched {
     /// The zip.
     pub path: PathBuf,
+    at: String,
     _folder: tempfile::TempDir,
 }
 
-/// The way to the film's shared store.
-pub fn open(project: &Project, film: Option<&Film>) -> Result<Way, Failure> {
+impl Fetched {
+    /// Words on it, with its place in the shared store where they name the file that it was fetched into.
+    pub fn named(&self, words: &str) -> String {
+        let file = self.path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+        words.replace(&self.path.display().to_string(), &format!("returns/{file} in {}", self.at))
+    }
+}
+
+/// The way to the film's shared store, to send a packet.
+pub fn open(project: &Project, declared: &Declared) -> Result<Way, Failure> {
+    share::may_change(declared, None)?;
+    reach(project, declared)
+}
+
+fn reach(project: &Project, declared: &Declared) -> Result<Way, Failure> {
     let (runtime, programs) = rebuild::programs()?;
-    let (store, bucket) = share::bucket(project, film, &programs)?;
-    Ok(Way { store, bucket, _runtime: runtime })
+    Ok(Way { opened: share::bucket(project, declared, &programs)?, _runtime: runtime })
 }
 
 /// Sends a packet's zip.
 pub fn send(way: &Way, zip: &Path) -> Result<Sent, Failure> {
     let failed = |why: String| {
-        let place = zip.display();
+        let (place, at) = (zip.display(), way.opened.store.at());
         Failure::System(format!(
-            "{}: {why}; the packet is handed out and lies at {place}: send it another way",
-            way.store.at()
+            "{at}: {why}; the packet is handed out and lies at {place}: send it another way"
         ))
     };
-    let name = packets::send(&*way.bucket, zip).map_err(&failed)?;
-    let link = way.bucket.link(&name, DAYS).map_err(|error| failed(error.to_string()))?;
-    Ok(Sent { name, link })
+    packets::send(&*way.opened.bucket, zip, DAYS).map_err(failed)
+}
+
+/// What was sent, as JSON.
+pub fn json(way: &Way, sent: &Sent) -> serde_json::Value {
+    let days = way.opened.session.is_none().then_some(DAYS);
+    serde_json::json!({ "name": sent.name, "link": sent.link, "back": sent.back, "days": days })
 }
 
 /// Says what the person needs.
-pub fn tell(sent: &Sent) {
+pub fn tell(way: &Way, sent: &Sent, packet: &str) {
     say!("it lies in the shared store as {}", sent.name);
-    if let Some(link) = &sent.link {
-        say!("send the person this link, by which whoever has it may fetch the packet for {DAYS} days:");
+    if let (Some(link), Some(back)) = (&sent.link, &sent.back) {
+        match &way.opened.session {
+            None => flow!("send the person these two links, of use to whoever has them for {DAYS} days:"),
+            Some(from) => flow!(
+                "send the person these two links. The keys are a session's: both show its token ({from}) and are of no use \
+                 once the session ends, which is sooner than in {DAYS} days:"
+            ),
+        }
+        say!("to fetch the packet:");
         say!("{link}");
+        say!("to send what is done, in one zip, the person runs:");
+        say!("curl -T DONE.zip '{back}'");
     }
-    say!(
-        "take what comes back with `endboard takeback PATH`, or `endboard takeback --shared NAME` of what was put there"
-    );
+    say!("then take it with `endboard takeback --shared {packet}`");
 }
 
-/// Fetches the zip of this name.
+/// Fetches what came back of the packet of this name.
 pub fn fetch(project: &Project, name: &str) -> Result<Fetched, Failure> {
-    let way = open(project, project.read().film.as_ref())?;
-    let failed = |why: String| Failure::System(format!("{}: {why}", way.store.at()));
+    let way = reach(project, &project.read())?;
+    let at = way.opened.store.at();
+    let failed = |why: String| Failure::System(format!("{at}: {why}"));
     let folder = tempfile::tempdir().map_err(|error| failed(error.to_string()))?;
-    let path = packets::fetch(&*way.bucket, name, folder.path()).map_err(failed)?;
-    Ok(Fetched { path, _folder: folder })
+    let path = packets::fetch(&*way.opened.bucket, name, folder.path()).map_err(failed)?;
+    Ok(Fetched { path, at: at.clone(), _folder: folder })
 }

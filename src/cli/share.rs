@@ -4,6 +4,7 @@
 
 use std::sync::Arc;
 
+use clap::ValueEnum;
 use serde_json::json;
 
 use super::arguments::Arguments;
@@ -12,7 +13,6 @@ use super::progress::Reading;
 use super::rebuild::{programs, writer};
 use super::{Answer, Exit, Failure};
 use crate::bucket::{Stop, credentials};
-use crate::declare::film::Film;
 use crate::declare::shared::SharedStore;
 use crate::execute::Ending;
 use crate::programs::{Halt, Runner};
@@ -29,7 +29,7 @@ use crate::store::shared::{Left, Shared, Tell};
 pub(super) fn usual_way() -> Result<Way, Failure> {
     let Ok(word) = std::env::var("ENDBOARD_SHARED") else { return Ok(Way::Both) };
     let wrong = || Failure::Usage(format!("ENDBOARD_SHARED is '{word}'; it is one of: both, take, off"));
-    clap::ValueEnum::from_str(word.trim(), true).map_err(|_| wrong())
+    Way::from_str(word.trim(), true).map_err(|_| wrong())
 }
 
 /// Tells that a run is to end.
@@ -75,7 +75,7 @@ pub(super) fn open(
     if way == Way::Off {
         return Ok(None);
     }
-    let opened = opened(project, store, way, halt, Box::new(tell.clone()));
+    let opened = opened(project, declared, store, way, halt, Box::new(tell.clone()));
     if let Err(why) = &opened {
         tell(format!("{} is not to be had: {why}; going on without it", store.at()));
     }
@@ -84,31 +84,60 @@ pub(super) fn open(
 
 fn opened(
     project: &Project,
+    declared: &Declared,
     store: &SharedStore,
     way: Way,
     halt: &Arc<Halt>,
     tell: Tell,
 ) -> Result<Arc<Shared>, String> {
-    project.shared(store, &keys()?, way == Way::Take, tell, stop(halt))
+    project.shared(declared, store, &keys()?, way == Way::Take, tell, stop(halt))
 }
 
-/// The bucket of a film that shares, for a command that is of no use without it.
-pub(super) fn bucket(
-    project: &Project,
-    film: Option<&Film>,
-    programs: &Runner,
-) -> Result<(SharedStore, Arc<dyn Bucket>), Failure> {
-    let store = film.and_then(|film| film.shared.clone());
+/// A shared store, open for a command that is of no use without it.
+pub(super) struct Opened {
+    /// As declared.
+    pub store: SharedStore,
+    /// The bucket.
+    pub bucket: Arc<dyn Bucket>,
+    /// Where the token is said, when the keys are a session's.
+    pub session: Option<String>,
+}
+
+/// Where the crew's shared store is declared to be.
+pub(super) fn declared_store(declared: &Declared) -> Result<&SharedStore, Failure> {
     let none = || {
         Failure::Usage(
             "the film has no shared store; declare one: `shared: { at: s3://BUCKET/PREFIX }`".into(),
         )
     };
-    let store = store.ok_or_else(none)?;
+    declared.film.as_ref().and_then(|film| film.shared.as_ref()).ok_or_else(none)
+}
+
+/// Opens the bucket of a film that shares.
+pub(super) fn bucket(project: &Project, declared: &Declared, programs: &Runner) -> Result<Opened, Failure> {
+    let store = declared_store(declared)?.clone();
     let refused = |why: String| Failure::System(format!("{}: {why}", store.at()));
     let known = keys().map_err(refused)?;
-    let bucket = project.bucket(&store, &known, stop(&programs.halt)).map_err(refused)?;
-    Ok((store, bucket))
+    let bucket = project.bucket(&declared.sources, &store, &known, stop(&programs.halt)).map_err(refused)?;
+    let token = known.credentials.and_then(|credentials| credentials.token);
+    Ok(Opened { store, bucket, session: token.map(|token| token.from) })
+}
+
+/// Refuses where this member only takes from the shared store, or leaves it alone; `option` is how the command says to use it.
+pub(super) fn may_change(declared: &Declared, option: Option<Way>) -> Result<(), Failure> {
+    let store = declared_store(declared)?;
+    let name = |way: Way| way.to_possible_value().map_or_else(String::new, |value| value.get_name().into());
+    let says = match (store.read_only, option) {
+        (Some(span), _) => format!("{} says `read_only: true`", declared.sources.place(span)),
+        (None, Some(Way::Both)) => return Ok(()),
+        (None, Some(way)) => format!("`--sharing {}` was said", name(way)),
+        (None, None) => match usual_way()? {
+            Way::Both => return Ok(()),
+            way => format!("ENDBOARD_SHARED is '{}'", name(way)),
+        },
+    };
+    let words = format!("{}: {says}, so that nothing is sent, told or removed there", store.at());
+    Err(Failure::Usage(words))
 }
 
 /// What a shared store said, as a failure of a command that is of no use without it.
@@ -121,9 +150,10 @@ pub(super) fn failed(store: &SharedStore) -> impl Fn(BucketError) -> Failure {
 fn finish(project: &Project, shared: &Shared, sending: Sending, rebuilt: &Rebuilt, quiet: bool) {
     let left = watched(sending, quiet);
     told(shared, &left, quiet);
+    tell_spoilt(shared, &left);
     let is_over = rebuilt.outcome.ended != Some(Ending::Asked);
     if is_over && left.count == 0 && !shared.is_read_only() {
-        let published = project.publish(&rebuilt.status, &*shared.bucket, &writer());
+        let published = project.publish(&rebuilt.status, &*shared.bucket, &writer(), false);
         if let Err(error) = published {
             tell!("{}: what this film uses could not be told there: {error}", shared.at);
         }
@@ -142,17 +172,28 @@ fn watched(sending: Sending, quiet: bool) -> Left {
 
 fn told(shared: &Shared, left: &Left, quiet: bool) {
     if left.sent > 0 && !quiet {
-        let renders = words::count(left.sent as u64, "render");
-        tell!("{renders} sent to {}, {}", shared.at, words::bytes(left.bytes));
+        let frames = super::show::frames(left.sent);
+        tell!("{frames} sent to {}, {}", shared.at, words::bytes(left.bytes));
     }
     if left.count > 0 && shared.is_sent_elsewhere() && !shared.is_read_only() {
         tell!(
             "another process of this film sends now; what it leaves goes with the next rebuild, or `endboard share`"
         );
     } else if left.count > 0 && !shared.is_read_only() {
-        let renders = words::count(left.count as u64, "render");
-        tell!("{renders} still to be sent to {}: the next rebuild goes on, or `endboard share`", shared.at);
+        let frames = super::show::frames(left.count);
+        tell!("{frames} still to be sent to {}: the next rebuild goes on, or `endboard share`", shared.at);
     }
+}
+
+/// Tells which frames were damaged there, by place, and what became of them.
+fn tell_spoilt(shared: &Shared, left: &Left) {
+    let Some(words) = shared.spoilt() else { return };
+    let became = match (shared.is_read_only(), left.count) {
+        (true, _) => "rendered anew here; as nothing is sent, they stay so there",
+        (false, 0) => "rendered anew and replaced",
+        (false, _) => "rendered anew, and replaced once what is left is sent",
+    };
+    tell!("{words}: {became}");
 }
 
 /// Sends what the film has, tells what it uses, and lists who does so.
@@ -160,7 +201,10 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Share) -> Answer 
     let way = options.sharing.map_or_else(usual_way, Ok)?;
     let (_runtime, programs) = programs()?;
     let status = project.status_to_share()?;
-    let (store, bucket) = bucket(project, status.declared.film.as_ref(), &programs)?;
+    if options.forget.is_some() {
+        may_change(&status.declared, options.sharing)?;
+    }
+    let Opened { store, bucket, .. } = bucket(project, &status.declared, &programs)?;
     let failed = failed(&store);
     if let Some(who) = &options.forget {
         return forget(&*bucket, who, &failed);
@@ -168,17 +212,19 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Share) -> Answer 
     let lacking = project.lacking_there(&status, &*bucket).map_err(&failed)?;
     let to_send = lacking.due.len();
     let mut left = Left { count: to_send, ..Left::default() };
-    let mut is_read_only = store.read_only || way != Way::Both;
+    let mut is_read_only = store.read_only.is_some() || way != Way::Both;
     if !options.plan && !is_read_only {
-        let shared = opened(project, &store, way, &programs.halt, Box::new(|words| tell!("{words}")));
+        let tell = Box::new(|words| tell!("{words}"));
+        let shared = opened(project, &status.declared, &store, way, &programs.halt, tell);
         let shared = shared.map_err(|why| Failure::System(format!("{}: {why}", store.at())))?;
-        let sending = Sending::start(Arc::clone(&shared));
+        // Before anything is taken from the queue, so that what waits already is not queued twice.
         shared.queue(lacking.due).map_err(|error| Failure::System(error.to_string()))?;
+        let sending = Sending::start(Arc::clone(&shared));
         left = watched(sending, arguments.json);
         is_read_only = shared.is_read_only();
         told(&shared, &left, arguments.json);
         if left.count == 0 && !is_read_only {
-            project.publish(&status, &*bucket, &writer()).map_err(&failed)?;
+            project.publish(&status, &*bucket, &writer(), true).map_err(&failed)?;
         }
     }
     let exit = match left.count {
@@ -211,13 +257,14 @@ fn as_text(
     (there, to_send, nowhere): (usize, usize, usize),
     is_look: bool,
 ) {
-    let renders = |n: usize| words::count(n as u64, "render");
-    say!("{}: {} of {} were there", store.at(), renders(there), status.declared.graph.film);
+    let frames = super::show::frames;
+    let were = if is_look { "are there" } else { "were there before" };
+    say!("{}: {} of {} {were}", store.at(), frames(there), status.declared.graph.film);
     if to_send > 0 && is_look {
-        say!("{} are here and not there", renders(to_send));
+        say!("{} are here and not there", frames(to_send));
     }
     if nowhere > 0 {
-        say!("{} are neither there nor here any more", renders(nowhere));
+        say!("{} are neither there nor here any more", frames(nowhere));
     }
     tell_members(members);
 }
@@ -229,7 +276,7 @@ pub(super) fn tell_members(members: &[Member]) {
         let when = jiff::Timestamp::from_second(member.told).unwrap_or_default();
         let when = when.to_zoned(jiff::tz::TimeZone::system()).strftime("%F %H:%M");
         let says = match &member.list {
-            Ok(list) => format!("uses {}", words::count(list.used.len() as u64, "render")),
+            Ok(list) => format!("uses {}", words::count(list.used.len() as u64, "file")),
             Err(why) => format!("its list cannot be read: {why}"),
         };
         let who = super::show::clean(&member.who);

@@ -9,13 +9,17 @@ use crate::project::Project;
 use crate::project::sharing::members;
 use crate::project::sharing::sweeping::{self, Found};
 use crate::report::words;
+use crate::store::shared::bucket::Held;
 use crate::store::shared::sending::LATELY;
 
 /// Says what would go, or removes it.
 pub fn run(project: &Project, arguments: &Arguments, options: &Sweep) -> Answer {
     let (_runtime, programs) = programs()?;
     let (status, _) = project.look_for_unused()?;
-    let (store, bucket) = share::bucket(project, status.declared.film.as_ref(), &programs)?;
+    if options.remove {
+        share::may_change(&status.declared, None)?;
+    }
+    let share::Opened { store, bucket, .. } = share::bucket(project, &status.declared, &programs)?;
     let failed = share::failed(&store);
     let budget = options.budget.or(store.budget.as_ref().map(|budget| budget.value));
     let budget = budget.ok_or_else(|| {
@@ -25,14 +29,23 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Sweep) -> Answer 
         )
     })?;
     let mut now = jiff::Timestamp::now().as_second();
+    let own = project.member_name(&status, &writer()).map_err(|error| Failure::System(error.to_string()))?;
     if options.remove {
         // What this film uses is told first; when that came there, by the service's own clock, is now.
-        project.publish(&status, &*bucket, &writer()).map_err(&failed)?;
-        let own = project.member_name(&status, &writer());
+        project.publish(&status, &*bucket, &writer(), true).map_err(&failed)?;
         let there = bucket.has(&format!("{}/{own}", members::FOLDER)).map_err(&failed)?;
         now = there.map_or(now, |held| held.sent.min(now));
     }
-    let found = sweeping::look(&*bucket, &project.used_here(&status), now).map_err(&failed)?;
+    let is_over = |packet: &str| status.packets.named(packet).is_some_and(|packet| !packet.is_open());
+    let found = sweeping::look(&*bucket, &project.used_here(&status), &is_over, now).map_err(&failed)?;
+    if options.remove && !found.has(&own) {
+        return Err(Failure::System(format!(
+            "nothing was removed: what {} shows has not the list that was just told there ({}), so that it cannot be \
+             trusted to show those of others; try later, and ask who keeps it",
+            store.at(),
+            super::show::clean(&own)
+        )));
+    }
     let going = found.going(budget);
     let unreadable = found.unreadable();
     if options.remove && !unreadable.is_empty() && !going.is_empty() {
@@ -48,39 +61,50 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Sweep) -> Answer 
         true => sweeping::remove(&*bucket, going).map_err(&failed)?,
         false => (going.iter().map(|(_, held)| held.clone()).collect(), 0),
     };
-    let bytes: u64 = gone.iter().map(|held| held.size).sum();
+    if options.remove {
+        let names: Vec<String> = found.over.iter().map(|held| held.name.clone()).collect();
+        bucket.remove(&names).map_err(&failed)?;
+    }
+    let sum = |held: &[Held]| held.iter().map(|held| held.size).sum::<u64>();
+    let (bytes, over) = (sum(&gone), sum(&found.over));
     if arguments.json {
         let all = json!({ "format": "endboard sweep 1", "shared": store.at(), "stored_bytes": found.total,
             "stored": found.renders, "used": found.used, "lately": found.late, "unused": found.unused.len(),
-            "packet_bytes": found.packets, "budget": budget, "removed": options.remove, "files": gone.len(),
+            "packet_bytes": found.packets, "packets": found.over.len(), "budget": budget, "removed": options.remove, "files": gone.len(),
             "bytes": bytes, "records": records, "members": share::members_json(&found.members) });
         say!("{all:#}");
         return Ok(Exit::Done);
     }
     as_text(&store.at(), &found, budget);
+    let files = |n: usize| words::count(n as u64, "file");
+    let (size, packets) = (words::bytes(bytes + over), files(found.over.len()));
+    let packets = if found.over.is_empty() { String::new() } else { format!(", and {packets} of packets") };
     match (options.remove, gone.len()) {
-        (_, 0) if found.total > budget => {
+        (_, 0) if found.over.is_empty() && found.total > budget => {
             say!("nothing to remove: what is there is used, or was sent lately")
         }
-        (_, 0) => say!("nothing to remove"),
-        (true, n) => say!("{n} removed, {} free again", words::bytes(bytes)),
+        (_, 0) if found.over.is_empty() => say!("nothing to remove"),
+        (true, n) => say!("{} of renders{packets} removed, {size} free again", files(n)),
         (false, n) => {
-            say!("`endboard sweep --shared --remove` would remove {n}, {}", words::bytes(bytes));
+            say!("`endboard sweep --shared --remove` would remove {} of renders{packets}, {size}", files(n));
         }
     }
     Ok(Exit::Done)
 }
 
 fn as_text(at: &str, found: &Found, budget: u64) {
-    let renders = |n: usize| words::count(n as u64, "render");
     let (all, left) = (words::bytes(found.total), words::bytes(budget));
-    say!("{at}: {}, {all} in all; {left} may stay", renders(found.renders));
+    say!("{at}: {} of renders, {all} in all; {left} may stay", words::count(found.renders as u64, "file"));
     let days = LATELY.as_secs() / 86_400;
     say!("  {} used by somebody's film", found.used);
     say!("  {} sent in the last {days} days and used by nobody, which stay too", found.late);
     say!("  {} unused", found.unused.len());
     if found.packets > 0 {
-        say!("packets take {}, and stay", words::bytes(found.packets));
+        let over = words::bytes(found.over.iter().map(|held| held.size).sum());
+        let packets = words::bytes(found.packets);
+        say!(
+            "packets take {packets}; {over} of them are of packets that are over, sent more than {days} days ago"
+        );
     }
     share::tell_members(&found.members);
 }

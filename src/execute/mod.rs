@@ -110,6 +110,11 @@ pub fn colour(space: WorkingSpace) -> Fact {
     Fact::Chromaticities(places.map(|place| place.map(|v| v as f32)))
 }
 
+/// What heads of renders' files say besides what every head does.
+pub fn head(space: WorkingSpace) -> Vec<(String, Fact)> {
+    vec![("chromaticities".to_string(), colour(space))]
+}
+
 /// One failed frame.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Failure {
@@ -221,8 +226,7 @@ impl<'a> Engine<'a> {
         let rooms = Mutex::new(places::Rooms::new(places, options.memory as u64));
         let (held, clips) = cache::shares(graph, plan, options.jobs, options.memory);
         let cache = Mutex::new(cache::Cache::with_budget(held));
-        let facts = vec![("chromaticities".to_string(), colour(graph.space))];
-        let objects = Objects::of(&store).saying(facts);
+        let objects = Objects::of(&store).saying(head(graph.space));
         let failed = plan.failed.iter().flat_map(|(&id, set)| set.iter().map(move |n| (id, n)));
         let outcome = Outcome { failed_before: failed.collect(), ..Outcome::default() };
         Self {

@@ -43,6 +43,7 @@ impl Engine<'_> {
         let shared = self.options.shared.as_ref().filter(|_| is_shared(node));
         let Some(shared) = shared else { return Ok(Standing::Due(due)) };
         let Some(taken) = shared.seek(&due.key, node.keep) else {
+            shared.missed(&due.key, &node.shot, &node.stage, frame);
             // Who stopped the run while it was looked for does not want the frame rendered now.
             return if self.is_ending() { Err(Stop::Ending) } else { Ok(Standing::Due(due)) };
         };

@@ -6,7 +6,7 @@ use std::collections::{BTreeMap, HashMap};
 
 use super::Declared;
 use super::sheet::finished;
-use crate::base::frames::FrameSet;
+use crate::base::frames::{FrameRange, FrameSet};
 use crate::graph::{FILM, NodeId, Work};
 
 /// What the film shows of its stages.

@@ -89,13 +89,8 @@ impl Objects {
         }
         let folder = path.parent().expect("objects have a folder");
         std::fs::create_dir_all(folder).map_err(StoreError::file(folder))?;
-        let bytes = match render {
-            Render::Picture(image) => {
-                exr::encode(image, Compression::Zip, &self.facts).map_err(|e| e.to_string())
-            }
-            Render::Sound(sound) => wave::plain(sound).map_err(|e| e.to_string()),
-        };
-        let bytes = bytes.map_err(|reason| StoreError::Damaged { path: path.clone(), reason })?;
+        let bytes =
+            self.encoded(render).map_err(|reason| StoreError::Damaged { path: path.clone(), reason })?;
         // Another worker may have come to the same pixels meanwhile: what is linked already stays as it is.
         let file = super::write_aside(&self.work, &path, &bytes)?;
         let _naming = self.naming.lock().expect("no thread panics with it");
@@ -103,11 +98,22 @@ impl Objects {
         Ok(if written { bytes.len() as u64 } else { 0 })
     }
 
-    /// Stores the file of a render that came from elsewhere, as it is, if it is the render that it should be: its pixels or samples
-    /// have this digest, and its planes have these.
+    /// The bytes of a render's file.
+    fn encoded(&self, render: &Render) -> Result<Vec<u8>, String> {
+        match render {
+            Render::Picture(image) => {
+                exr::encode(image, Compression::Zip, &self.facts).map_err(|e| e.to_string())
+            }
+            Render::Sound(sound) => wave::plain(sound).map_err(|e| e.to_string()),
+        }
+    }
+
+    /// Stores a render whose file came from elsewhere, if it is the render that it should be: its pixels or samples have this digest,
+    /// and its planes have these. A file that says more than a render's does, or something else, is written anew from what is seen or
+    /// heard in it: its head would mislead whatever reads it, and no digest is of it.
     ///
     /// # Errors
-    /// It is damaged, or another's; or the disk is full or refuses.
+    /// It is damaged, another's, or longer than such a picture can be; or the disk is full or refuses.
     pub fn receive(
         &self,
         pixels: &Digest,
@@ -117,13 +123,19 @@ impl Objects {
     ) -> Result<(), StoreError> {
         let path = self.path_as(pixels, if is_sound { SOUND } else { PICTURE });
         let damaged = |reason| StoreError::Damaged { path: path.clone(), reason };
-        let digest = decoded(is_sound, bytes).map_err(damaged)?.digest();
+        if !is_sound && bytes.len() as u64 > exr::most(bytes).map_err(|e| damaged(e.to_string()))? {
+            return Err(damaged("it is longer than its picture can be".into()));
+        }
+        let render = decoded(is_sound, bytes).map_err(damaged)?;
+        let digest = render.digest();
         if digest.whole != *pixels || digest.planes != planes {
             return Err(damaged(other(is_sound)));
         }
+        let is_ours = render.picture().is_some_and(|image| exr::is_as_encoded(bytes, image, &self.facts));
+        let anew = if is_ours { None } else { Some(self.encoded(&render).map_err(damaged)?) };
         let folder = path.parent().expect("objects have a folder");
         std::fs::create_dir_all(folder).map_err(StoreError::file(folder))?;
-        let file = super::write_aside(&self.work, &path, bytes)?;
+        let file = super::write_aside(&self.work, &path, anew.as_deref().unwrap_or(bytes))?;
         let _naming = self.naming.lock().expect("no thread panics with it");
         super::name_new(file, &path).map(drop)
     }
@@ -286,6 +298,50 @@ mod tests {
         assert!(!objects.has(&pixels) && objects.put(&pixels, &image).unwrap() > 0);
         assert_eq!(objects.get(&pixels).unwrap(), image);
     }
+
+    /// A store that says how light is meant.
+    fn lit(folder: &Path) -> Objects {
+        let store = Store::at(folder).unwrap();
+        store.create().unwrap();
+        Objects::of(&store).saying(vec![("chromaticities".into(), Fact::Chromaticities([[0.3, 0.6]; 4]))])
+    }
+
+    #[test]
+    fn what_comes_from_elsewhere_lies_there_as_it_would_have_been_written_here() {
+        let (here, there) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
+        let mut image = Image::new(20, 9, &RGBA);
+        image.samples_mut(1)[7] = half::f16::ONE;
+        let picture = Render::from(image.clone());
+        let sound = Render::from(sound::Sound { rate: 48_000, channels: vec![vec![0.25; 100]] });
+        let file_of = |objects: &Objects, render: &Render| {
+            let digest = render.digest().whole;
+            objects.put(&digest, render).unwrap();
+            std::fs::read(objects.path(&digest)).unwrap()
+        };
+        let there = lit(there.path());
+        let (want, heard) = (file_of(&there, &picture), file_of(&there, &sound));
+        let other_facts = exr::encode(&image, Compression::Zip, &[]).unwrap();
+        let plain = exr::encode(&image, Compression::None, there.facts()).unwrap();
+        for (render, bytes, want) in [
+            (&picture, want.clone(), &want),
+            (&picture, [&want[..], b"salt"].concat(), &want),
+            (&picture, other_facts, &want),
+            (&picture, plain, &want),
+            (&sound, heard.clone(), &heard),
+            (&sound, [&heard[..], b"salt"].concat(), &heard),
+        ] {
+            let folder = tempfile::tempdir().unwrap();
+            let (here, digest) = (lit(folder.path()), render.digest());
+            here.receive(&digest.whole, &digest.planes, render.sound().is_some(), &bytes).unwrap();
+            assert!(std::fs::read(here.path(&digest.whole)).unwrap() == *want);
+        }
+        // Nothing is decoded of a file that is far too long.
+        let (here, digest) = (lit(here.path()), picture.digest());
+        let long = [&want[..], &vec![0; 1 << 20][..]].concat();
+        let said = here.receive(&digest.whole, &digest.planes, false, &long).unwrap_err().to_string();
+        assert!(said.contains("longer than its picture can be") && !here.has(&digest.whole), "{said}");
+    }
+
     #[test]
     fn sound_is_kept_as_it_is_and_damage_to_it_is_found() {
         let folder = tempfile::tempdir().unwrap();

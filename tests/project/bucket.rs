@@ -27,7 +27,16 @@ pub enum Does {
     Stall(usize),
     /// Hands on answers a little at a time.
     Slow,
+    /// Answers those whose line has this in it (all when empty) with a page for people, and says that all is well.
+    Page(&'static str),
+    /// Answers those whose line has this in it with a list of nothing.
+    Empty(&'static str),
+    /// Says that it took what is sent, and takes nothing.
+    Swallow,
 }
+
+/// What a network says that wants its guests to log in first.
+const PAGE: &str = "<!DOCTYPE html><html><body>Welcome to the Salt Works Inn</body></html>";
 
 /// What the way saw.
 #[derive(Default)]
@@ -177,6 +186,15 @@ pub fn age(file: &Path, days: u64) {
     std::fs::File::options().append(true).open(file).unwrap().set_modified(when).unwrap();
 }
 
+/// Says that all is well.
+fn answer(client: &mut impl Write, head: &str, length: usize, says: &str) -> std::io::Result<()> {
+    let when = "last-modified: Sat, 28 Nov 2026 10:00:00 GMT";
+    write!(
+        client,
+        "HTTP/1.1 200 OK\r\n{when}\r\n{head}content-length: {length}\r\nconnection: close\r\n\r\n{says}"
+    )
+}
+
 /// Hands one request on; a connection serves one.
 fn one(
     mut client: impl Read + Write,
@@ -216,6 +234,25 @@ fn one(
                 "HTTP/1.1 {status} No\r\ncontent-length: {length}\r\nconnection: close\r\n\r\n{says}"
             )?;
             return Ok(());
+        }
+        Does::Page(part) if line.contains(part) => {
+            client.read_exact(&mut body)?;
+            let says = if line.starts_with("HEAD") { "" } else { PAGE };
+            return answer(
+                &mut client,
+                "content-type: text/html; charset=utf-8\r\netag: \"x\"\r\n",
+                PAGE.len(),
+                says,
+            );
+        }
+        Does::Empty(part) if line.contains(part) => {
+            client.read_exact(&mut body)?;
+            let says = "<?xml version=\"1.0\"?><ListBucketResult><KeyCount>0</KeyCount></ListBucketResult>";
+            return answer(&mut client, "content-type: application/xml\r\n", says.len(), says);
+        }
+        Does::Swallow if line.starts_with("PUT") => {
+            client.read_exact(&mut body)?;
+            return answer(&mut client, "etag: \"x\"\r\n", 0, "");
         }
         _ => {}
     }

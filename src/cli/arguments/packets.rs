@@ -47,7 +47,7 @@ pub struct Handout {
     /// Hand out last renders of what is stale, and what is held
     #[arg(long)]
     pub as_it_is: bool,
-    /// Write a zip, put it into the crew's shared store too, and print a link by which the person may fetch it for a week
+    /// Write a zip, put it into the crew's shared store too, and print links by which the person may fetch it and send what is done
     #[arg(long)]
     pub shared: bool,
 }
@@ -75,7 +75,7 @@ pub struct Takeback {
     /// Check and report, and take nothing
     #[arg(long, conflicts_with = "version")]
     pub plan: bool,
-    /// PATH is the name of a packet in the crew's shared store, which is fetched first
+    /// PATH is the name of a packet; what the person put into the crew's shared store is fetched first
     #[arg(long, conflicts_with = "version")]
     pub shared: bool,
     /// Go back to this return of what is selected

@@ -30,6 +30,9 @@ pub enum Compression {
     Zip,
 }
 
+/// The longest head of a render's file, in bytes.
+const HEAD: usize = 1 << 16;
+
 impl Compression {
     fn number(self) -> u8 {
         match self {
@@ -88,7 +91,7 @@ pub fn is_whole(file: &std::fs::File) -> bool {
     use std::os::unix::fs::FileExt;
     let end = || -> Option<(u64, u64)> {
         let size = file.metadata().ok()?.len();
-        let mut head = vec![0; size.min(1 << 16) as usize];
+        let mut head = vec![0; size.min(HEAD as u64) as usize];
         file.read_exact_at(&mut head, 0).ok()?;
         let header = header::read(&head).ok()?;
         let mut number = [0; 8];
@@ -100,6 +103,48 @@ pub fn is_whole(file: &std::fs::File) -> bool {
         Some((size, last + 8 + u64::from(u32::from_le_bytes(length))))
     };
     end().is_some_and(|(size, end)| size == end)
+}
+
+/// The most bytes that a file may have whose head says what this one's does: none of it is decoded.
+///
+/// # Errors
+/// Its head is none, or is longer than any that a render needs.
+pub fn most(bytes: &[u8]) -> Result<u64, MediaError> {
+    let header = header::read(bytes)?;
+    if header.end > HEAD {
+        return Err(super::Format::Exr.damaged(format!("its head is longer than {} KiB", HEAD >> 10)));
+    }
+    let pixels = header.data.width() * header.data.height();
+    let samples: u64 = header.channels.iter().map(|channel| channel.kind.bytes() as u64 * pixels).sum();
+    Ok(header.end as u64 + 16 * header.chunks + samples)
+}
+
+/// True when a file of this image is laid out as [`encode`] lays it out with ZIP: the same head, and after its table nothing but
+/// the chunks, one after the other. What is packed into them is not compared.
+pub fn is_as_encoded(bytes: &[u8], image: &Image, facts: &[(String, Fact)]) -> bool {
+    let mut names: Vec<&str> = image.channels().iter().map(|channel| &*channel.name).collect();
+    names.sort_unstable();
+    let (mut head, zip) = (Vec::new(), Compression::Zip.number());
+    let size = (image.width(), image.height());
+    if header::write(&mut head, size, &names, zip, facts).is_err() || !bytes.starts_with(&head) {
+        return false;
+    }
+    let number = |at: usize| bytes.get(at..at + 8)?.try_into().ok().map(u64::from_le_bytes);
+    let lines = lines_per_chunk(zip) as u32;
+    let mut at = head.len() + 8 * image.height().div_ceil(lines) as usize;
+    for (chunk, top) in (0..image.height()).step_by(lines as usize).enumerate() {
+        let most =
+            u64::from(lines.min(image.height() - top)) * u64::from(image.width()) * 2 * names.len() as u64;
+        let is_next = number(head.len() + 8 * chunk) == Some(at as u64);
+        // A chunk's head: its first line, and the length of what follows.
+        let Some(told) = number(at).filter(|told| is_next && *told as u32 == top) else { return false };
+        let length = told >> 32;
+        if length > most {
+            return false;
+        }
+        at += 8 + length as usize;
+    }
+    at == bytes.len()
 }
 
 /// Reads a file as an image of the display window's size; pixels outside the data window are zero. Half
@@ -386,6 +431,35 @@ mod tests {
         for length in 0..bytes.len() {
             let error = decode_image(&bytes[..length]).unwrap_err();
             assert!(matches!(error, MediaError::Truncated { .. }), "{length}: {error}");
+        }
+    }
+
+    #[test]
+    fn a_file_that_is_not_as_it_would_be_written_is_told_by_its_head_or_its_length() {
+        let facts = [("chromaticities".to_string(), Fact::Chromaticities([[0.64, 0.33]; 4]))];
+        for (width, height) in [(20, 40), (1, 1), (17, 16)] {
+            let picture = image(width, height, &RGBA, 0x3b00);
+            let bytes = encode(&picture, Compression::Zip, &facts).unwrap();
+            let is_ours = |bytes: &[u8]| is_as_encoded(bytes, &decode_image(bytes).unwrap(), &facts);
+            assert!(is_ours(&bytes) && bytes.len() as u64 <= most(&bytes).unwrap());
+            assert!(!is_ours(&[&bytes[..], b"salt"].concat()));
+            for name in [
+                &b"chromaticities\0chromaticities\0"[..],
+                b"pixelAspectRatio\0float\0",
+                b"screenWindowWidth\0float\0",
+            ] {
+                let at = bytes.windows(name.len()).position(|w| w == name).unwrap() + name.len() + 4;
+                let mut other = bytes.clone();
+                other[at + 1] ^= 1;
+                assert!(!is_ours(&other), "{}", String::from_utf8_lossy(name));
+            }
+            let corners = [0, 0, width as i32 - 1, height as i32 + 1];
+            assert!(!is_ours(&with_window(&bytes, "displayWindow", corners)));
+            for other in [Compression::None, Compression::Zips] {
+                assert!(!is_ours(&encode(&picture, other, &facts).unwrap()));
+            }
+            let long = [&bytes[..], &vec![0; (width * height * 8) as usize + 4096][..]].concat();
+            assert!(long.len() as u64 > most(&long).unwrap());
         }
     }
 

@@ -83,11 +83,12 @@ impl Project {
         let tell = Arc::clone(&heard);
         let tell = Box::new(move |words| drop(tell.set(words)));
         let shared = if run.shared { opens(&declared, tell) } else { None };
+        let spoilt = shared.clone();
         let given = Given { attempt: &attempt, others: &others, shared, programs };
         let outcome = self.make(&run, part, declared, given, task, &mut || {
             end.startup = began.elapsed().as_secs_f64();
         })?;
-        end.shared = heard.get().cloned();
+        end.shared = heard.get().cloned().or_else(|| spoilt?.spoilt());
         end.wall = began.elapsed().as_secs_f64();
         end.ended = outcome.ended.as_ref().map(ToString::to_string);
         attempt.finish(&end)?;

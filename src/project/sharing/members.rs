@@ -9,8 +9,6 @@ use base64::engine::general_purpose::STANDARD;
 use serde_json::json;
 
 use crate::base::digest::Digest;
-use crate::project::rebuild::Writer;
-use crate::project::{Project, Status};
 use crate::store::shared::bucket::{Bucket, BucketError};
 use crate::store::shared::sealed;
 
@@ -28,6 +26,11 @@ pub type Short = [u8; SHORT];
 /// The beginning of a digest.
 pub fn short(digest: &Digest) -> Short {
     digest.0[..SHORT].try_into().expect("a digest is longer")
+}
+
+/// The name of a list: who writes, and the number of the working copy. A member with two of them has two lists.
+pub fn name(writer: &str, copy: &str) -> String {
+    format!("{writer}.{copy}")
 }
 
 /// What one working copy uses.
@@ -53,17 +56,10 @@ pub struct Member {
 }
 
 impl List {
-    /// What the film uses in this folder.
-    pub fn of(project: &Project, status: &Status, writer: &Writer, used: HashSet<Digest>) -> Self {
-        // A member with two working copies has two lists. Where they lie is nobody's business.
-        let copy = format!("{}\n{}", writer.machine, project.folder.display());
-        let copy = Digest::of(copy.as_bytes()).to_string();
-        let film = status.declared.graph.film.to_string();
-        Self {
-            who: format!("{}.{}", writer.name, &copy[..8]),
-            film,
-            used: used.iter().filter(|digest| **digest != crate::base::made::NONE).map(short).collect(),
-        }
+    /// What a film uses in a working copy.
+    pub fn of(who: String, film: &str, used: HashSet<Digest>) -> Self {
+        let used = used.iter().filter(|digest| **digest != crate::base::made::NONE).map(short).collect();
+        Self { who, film: film.to_string(), used }
     }
 
     /// Where it lies.
@@ -89,11 +85,19 @@ impl List {
         sealed::write(&json!({ "format": FORMAT, "who": self.who, "film": self.film, "used": used }))
     }
 
-    /// Reads it.
+    /// Reads the one of this name. Somebody's list that was copied to another's name would protect nothing of theirs.
     ///
     /// # Errors
     /// What is wrong with it, in words.
-    pub fn read(bytes: &[u8]) -> Result<Self, String> {
+    pub fn read(who: &str, bytes: &[u8]) -> Result<Self, String> {
+        let list = Self::whole(bytes)?;
+        match list.who == who {
+            true => Ok(list),
+            false => Err(format!("it is the list of {}", list.who)),
+        }
+    }
+
+    fn whole(bytes: &[u8]) -> Result<Self, String> {
         let value = sealed::read(bytes)?;
         let other = || "it is not a list that this version reads".to_string();
         if value["format"] != FORMAT {
@@ -125,9 +129,31 @@ pub fn all(bucket: &dyn Bucket) -> Result<Vec<Member>, BucketError> {
         let who = held.name.trim_start_matches(FOLDER).trim_start_matches('/').to_string();
         // One that was withdrawn meanwhile protects nothing any more.
         let Some(bytes) = bucket.fetch(&held.name, MOST)? else { continue };
-        members.push(Member { who, told: held.sent, list: List::read(&bytes) });
+        let list = List::read(&who, &bytes);
+        members.push(Member { who, told: held.sent, list });
     }
     Ok(members)
+}
+
+/// Removes lists of the working copy of this one that were told under other names, as when a person's name was put right. Who may
+/// not remove leaves them: they go on protecting what they name.
+///
+/// # Errors
+/// The shared store cannot be read.
+pub fn replace(bucket: &dyn Bucket, own: &str) -> Result<(), BucketError> {
+    let Some((_, copy)) = own.rsplit_once('.') else { return Ok(()) };
+    let mut former = Vec::new();
+    bucket.list(FOLDER, &mut |held| {
+        let who = held.name.trim_start_matches(FOLDER).trim_start_matches('/');
+        if who != own && who.rsplit_once('.').is_some_and(|(_, of)| of == copy) {
+            former.push(held.name);
+        }
+        true
+    })?;
+    match bucket.remove(&former) {
+        Err(BucketError::Refused(_)) | Ok(()) => Ok(()),
+        Err(error) => Err(error),
+    }
 }
 
 #[cfg(test)]
@@ -144,8 +170,11 @@ mod tests {
     #[test]
     fn a_list_comes_back_and_its_mark_tells_one_from_another() {
         let some = list(&[1, 2, 3]);
-        assert_eq!(List::read(&some.write()), Ok(some.clone()));
-        assert_eq!(List::read(&list(&[]).write()), Ok(list(&[])));
+        let who = "ana@shed.0a1b2c3d";
+        assert_eq!(List::read(who, &some.write()), Ok(some.clone()));
+        assert_eq!(List::read(who, &list(&[]).write()), Ok(list(&[])));
+        let copied = List::read("tomas@shed.0a1b2c3d", &some.write());
+        assert_eq!(copied, Err("it is the list of ana@shed.0a1b2c3d".into()));
         assert_eq!(
             (some.mark() == list(&[3, 1, 2]).mark(), some.mark() == list(&[1, 2]).mark()),
             (true, false)
@@ -159,8 +188,8 @@ mod tests {
             let at = at % bytes.len();
             let mut other = bytes.clone();
             other[at] = to;
-            prop_assert_eq!(List::read(&other).is_ok(), other == bytes);
-            prop_assert!(List::read(&bytes[..at]).is_err());
+            prop_assert_eq!(List::whole(&other).is_ok(), other == bytes);
+            prop_assert!(List::whole(&bytes[..at]).is_err());
         }
     }
 }

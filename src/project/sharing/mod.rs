@@ -3,6 +3,7 @@
 //! Knows which renders of a film are worth sharing and what a member's list says. Does not know the network, and reads no
 //! environment: what it needs of that it is given.
 
+mod copy;
 pub mod members;
 pub mod packets;
 pub mod sweeping;
@@ -11,17 +12,21 @@ use std::collections::HashSet;
 use std::sync::Arc;
 
 use super::rebuild::{Writer, used};
-use super::{Care, Project, ProjectError, Status};
+use super::{Care, Declared, Project, ProjectError, Status};
 use crate::base::digest::Digest;
-use crate::bucket::credentials::Known;
+use crate::base::problem::Sources;
+use crate::bucket::credentials::{Known, Said};
 use crate::bucket::{self, Place, Stop};
+use crate::declare::film::At;
 use crate::declare::shared::SharedStore;
+use crate::execute::head;
 use crate::execute::shared::{is_shared, kind};
-use crate::store::Store;
+use crate::store::objects::Objects;
 use crate::store::shared::bucket::{Bucket, BucketError};
 use crate::store::shared::note::{self, Kind, Note};
 use crate::store::shared::outbox::Due;
 use crate::store::shared::{Shared, Tell};
+use crate::store::{Store, StoreError};
 
 /// The region when nobody says one, as services without regions want it.
 const REGION: &str = "us-east-1";
@@ -38,24 +43,28 @@ pub struct Lacking {
 }
 
 impl Project {
-    /// The bucket of a shared store.
+    /// The bucket of a shared store. `sources` are the texts that it was declared in.
     ///
     /// # Errors
-    /// Words on what is in the way, without anything secret.
+    /// Words on what is in the way, with the variable or line that says it, without anything secret.
     pub fn bucket(
         &self,
+        sources: &Sources,
         declared: &SharedStore,
         known: &Known,
         stop: Stop,
     ) -> Result<Arc<dyn Bucket>, String> {
-        let said = |at: &Option<crate::declare::film::At<String>>, known: &Option<String>| {
-            at.as_ref().map(|at| at.value.clone()).or_else(|| known.clone())
+        let written = |value: &str, span| Said { value: value.to_string(), from: sources.place(span) };
+        let said = |at: &Option<At<String>>, known: &Option<Said>| {
+            at.as_ref().map(|at| written(&at.value, at.span)).or_else(|| known.clone())
         };
+        let nobody =
+            || Said { value: REGION.into(), from: "which neither `region:` nor AWS_REGION says".into() };
         let place = Place {
-            bucket: declared.bucket.clone(),
+            bucket: written(&declared.bucket, declared.at_span),
             prefix: declared.prefix.clone(),
             endpoint: said(&declared.endpoint, &known.endpoint),
-            region: said(&declared.region, &known.region).unwrap_or_else(|| REGION.into()),
+            region: said(&declared.region, &known.region).unwrap_or_else(nobody),
         };
         let credentials = known.credentials.as_ref().ok_or(
             "there is no access key: set AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY, or AWS_PROFILE to a profile \
@@ -70,16 +79,19 @@ impl Project {
     /// Words on what is in the way, without anything secret.
     pub fn shared(
         &self,
-        declared: &SharedStore,
+        declared: &Declared,
+        store: &SharedStore,
         known: &Known,
         read_only: bool,
         tell: Tell,
         stop: Stop,
     ) -> Result<Arc<Shared>, String> {
-        let bucket = self.bucket(declared, known, Arc::clone(&stop))?;
-        let store = Store::at(&self.folder).map_err(|e| e.to_string())?;
-        let read_only = read_only || declared.read_only;
-        Ok(Arc::new(Shared::new(declared.at(), bucket, &store, read_only, tell, Box::new(move || stop()))))
+        let bucket = self.bucket(&declared.sources, store, known, Arc::clone(&stop))?;
+        let local = Store::at(&self.folder).map_err(|e| e.to_string())?;
+        let objects = Objects::of(&local).saying(head(declared.graph.space));
+        let read_only = read_only || store.read_only.is_some();
+        let stop = Box::new(move || stop());
+        Ok(Arc::new(Shared::new(store.at(), bucket, &local, objects, read_only, tell, stop)))
     }
 
     /// The state of the film for sharing.
@@ -104,7 +116,7 @@ impl Project {
             Ok::<_, BucketError>(all)
         };
         let (records, renders) = (listed(note::FOLDER)?, listed(note::OBJECTS)?);
-        let objects = crate::store::objects::Objects::of(&status.store);
+        let objects = Objects::of(&status.store);
         let mut lacking = Lacking::default();
         let mut seen = HashSet::new();
         for node in status.declared.graph.nodes.iter().filter(|node| is_shared(node)) {
@@ -134,8 +146,12 @@ impl Project {
     }
 
     /// The name of the list by which this working copy tells what it uses.
-    pub fn member_name(&self, status: &Status, writer: &Writer) -> String {
-        members::List::of(self, status, writer, HashSet::new()).who
+    ///
+    /// # Errors
+    /// The number of the working copy cannot be kept.
+    pub fn member_name(&self, status: &Status, writer: &Writer) -> Result<String, StoreError> {
+        let place = format!("{}\n{}", writer.machine, self.folder.display());
+        Ok(members::name(&writer.name, &copy::id(&status.store, &place)?))
     }
 
     /// Renders that the film uses here, and those that people keep or approved.
@@ -143,25 +159,28 @@ impl Project {
         used(status)
     }
 
-    /// Tells the crew which renders the film uses here, unless that was told lately and nothing changed. Gives whether it was told
-    /// now.
+    /// Tells the crew which renders the film uses here, unless that was told there lately and nothing changed; with `look`, it is
+    /// looked whether it still lies there. Lists of the same working copy under former names go. Gives whether it was told now.
     ///
     /// # Errors
-    /// The shared store cannot be written.
+    /// The shared store cannot be written, or the number of the working copy cannot be kept.
     pub fn publish(
         &self,
         status: &Status,
         bucket: &dyn Bucket,
         writer: &Writer,
+        look: bool,
     ) -> Result<bool, BucketError> {
-        let list = members::List::of(self, status, writer, to_tell(status));
+        let who = self.member_name(status, writer).map_err(|error| BucketError::Failed(error.to_string()))?;
+        let list = members::List::of(who, &status.declared.graph.film, to_tell(status));
         let path = status.store.path("uploads").join("told");
-        let mark = list.mark();
+        let mark = format!("{} {}", bucket.place(), list.mark());
         let was = crate::store::file::read(&path).ok().flatten();
-        if was.as_deref() == Some(mark.as_bytes()) {
+        if was.as_deref() == Some(mark.as_bytes()) && (!look || bucket.has(&list.name())?.is_some()) {
             return Ok(false);
         }
         bucket.send(&list.name(), list.write(), None)?;
+        members::replace(bucket, &list.who)?;
         if let Some(folder) = path.parent() {
             // What cannot be kept is told once more next time.
             let _ = std::fs::create_dir_all(folder);
@@ -171,10 +190,12 @@ impl Project {
     }
 }
 
-/// What a member's list names: of all that the film uses, what lies in the shared store. Pictures of plates alone do not.
+/// What a member's list names: of all that the film uses, what lies in the shared store as a file. Pictures of plates alone do not,
+/// nor those of stages that keep none.
 fn to_tell(status: &Status) -> HashSet<Digest> {
     let pixels = |shared: bool| -> HashSet<Digest> {
-        let nodes = status.declared.graph.nodes.iter().filter(|node| is_shared(node) == shared);
+        let nodes =
+            status.declared.graph.nodes.iter().filter(|node| (is_shared(node) && node.keep) == shared);
         let tables = nodes.filter_map(|node| status.state.table(&node.shot, &node.stage));
         tables.flat_map(|table| table.rows()).map(|(_, row)| row.pixels).collect()
     };

@@ -1,59 +1,87 @@
-//! Packets by way of the shared store: a packet's zip is put there, and one that came is taken from there.
+//! Packets by way of the shared store: a packet's zip is put there, and what a person put there in return is taken from there.
 //!
-//! Knows where packets lie. What is in one is judged as if it had come by any other way.
+//! Knows where packets and returns lie. What is in one is judged as if it had come by any other way.
 
 use std::path::{Path, PathBuf};
 
-use crate::store::shared::bucket::{Bucket, BucketError};
+use crate::store::shared::bucket::{Bucket, BucketError, Does};
 
 /// Where packets lie.
 const FOLDER: &str = "packets";
+/// Where that lies which came back, under the packet's name.
+const RETURNS: &str = "returns";
 /// The largest packet that travels this way, in bytes.
 const LARGEST: u64 = 4 << 30;
 
-/// Puts a packet's zip there. Gives its name in the shared store.
+/// A packet that was put there.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Sent {
+    /// Its name in the shared store.
+    pub name: String,
+    /// By which it may be fetched.
+    pub link: Option<String>,
+    /// By which a zip may be put there in return.
+    pub back: Option<String>,
+}
+
+/// Puts a packet's zip there, with links that are good for so many days.
 ///
 /// # Errors
 /// Words on what is in the way.
-pub fn send(bucket: &dyn Bucket, zip: &Path) -> Result<String, String> {
+pub fn send(bucket: &dyn Bucket, zip: &Path, days: u32) -> Result<Sent, String> {
     let file = zip.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
     let size = std::fs::metadata(zip).map_err(|e| format!("{}: {e}", zip.display()))?.len();
     if size > LARGEST {
         return Err(format!("{} is larger than 4 GiB; send it another way", zip.display()));
     }
     let bytes = std::fs::read(zip).map_err(|e| format!("{}: {e}", zip.display()))?;
-    let name = format!("{FOLDER}/{file}");
-    bucket.send(&name, bytes, None).map_err(|e| e.to_string())?;
-    Ok(name)
+    let (name, back) = (format!("{FOLDER}/{file}"), format!("{RETURNS}/{file}"));
+    let said = |error: BucketError| error.to_string();
+    bucket.send(&name, bytes, None).map_err(said)?;
+    let link = bucket.link(&name, Does::Fetch, days).map_err(said)?;
+    let back = bucket.link(&back, Does::Put, days).map_err(said)?;
+    Ok(Sent { name, link, back })
 }
 
-/// Takes the zip of this name from there into a file of `folder`.
+/// Takes what came back of the packet of this name from there into a file of `folder`. The packet itself is never taken.
 ///
 /// # Errors
 /// Words on what is in the way.
 pub fn fetch(bucket: &dyn Bucket, name: &str, folder: &Path) -> Result<PathBuf, String> {
-    let name = name.trim_start_matches("packets/");
+    let name =
+        [FOLDER, RETURNS].iter().find_map(|of| name.strip_prefix(of)?.strip_prefix('/')).unwrap_or(name);
     let is_plain = |c: char| c.is_ascii_alphanumeric() || "-_.@".contains(c);
     if name.is_empty() || name.starts_with('.') || !name.chars().all(is_plain) {
-        return Err(format!("'{name}' is not the name of a packet's file"));
+        return Err(format!("'{}' is not the name of a packet", name.escape_debug()));
     }
-    let file = if name.ends_with(".zip") { name.to_string() } else { format!("{name}.zip") };
-    let fetched = bucket.fetch(&format!("{FOLDER}/{file}"), LARGEST).map_err(|e| e.to_string())?;
+    let file = format!("{}.zip", name.strip_suffix(".zip").unwrap_or(name));
+    let said = |error: BucketError| error.to_string();
+    let fetched = bucket.fetch(&format!("{RETURNS}/{file}"), LARGEST).map_err(said)?;
     let Some(bytes) = fetched else {
         let there = listed(bucket).unwrap_or_default();
-        let there = if there.is_empty() { "none".into() } else { there.join(", ") };
-        return Err(format!("there is no {FOLDER}/{file} in the shared store; packets there: {there}"));
+        let there = if there.is_empty() { "nothing".into() } else { there.join(", ") };
+        let why = match bucket.has(&format!("{FOLDER}/{file}")).map_err(said)? {
+            Some(_) => format!("nothing came back of {name} yet: the packet lies there as it was handed out"),
+            None => format!("there is no {RETURNS}/{file}"),
+        };
+        return Err(format!("{why}; what came back: {there}"));
     };
     let path = folder.join(file);
     std::fs::write(&path, bytes).map_err(|e| format!("{}: {e}", path.display()))?;
     Ok(path)
 }
 
-/// Names of the packets that lie there.
+/// The packet whose zip, or whose return, has this name in the shared store.
+pub fn packet_of(name: &str) -> Option<&str> {
+    let below = [FOLDER, RETURNS].iter().find_map(|of| name.strip_prefix(of)?.strip_prefix('/'))?;
+    Some(below.strip_suffix(".zip").unwrap_or(below))
+}
+
+/// Names of the returns that lie there.
 fn listed(bucket: &dyn Bucket) -> Result<Vec<String>, BucketError> {
     let mut names = Vec::new();
-    bucket.list(FOLDER, &mut |held| {
-        names.push(held.name.trim_start_matches(FOLDER).trim_start_matches('/').to_string());
+    bucket.list(RETURNS, &mut |held| {
+        names.extend(packet_of(&held.name).map(str::to_string));
         names.len() < 50
     })?;
     names.sort();

@@ -8,6 +8,7 @@ use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use super::members::{self, Member, Short, short};
+use super::packets::packet_of;
 use crate::base::digest::Digest;
 use crate::store::shared::bucket::{Bucket, BucketError, Held};
 use crate::store::shared::note::{self, Kind, Note};
@@ -29,8 +30,10 @@ pub struct Found {
     pub used: usize,
     /// Unused renders that somebody sent lately, and so stay.
     pub late: usize,
-    /// Bytes of packets.
+    /// Bytes of packets and of what came back.
     pub packets: u64,
+    /// Files of packets of this film that are over, and were sent no more lately.
+    pub over: Vec<Held>,
     /// Unused renders, oldest first.
     pub unused: Vec<(Digest, Held)>,
     /// Members' lists.
@@ -44,9 +47,14 @@ impl Found {
         all.filter_map(|member| Some((member.who.as_str(), member.list.as_ref().err()?.as_str()))).collect()
     }
 
+    /// Whether the list of this name is among those that can be read.
+    pub fn has(&self, who: &str) -> bool {
+        self.members.iter().any(|member| member.who == who && member.list.is_ok())
+    }
+
     /// Renders that would go, so that no more than `budget` bytes are left.
     pub fn going(&self, budget: u64) -> &[(Digest, Held)] {
-        let mut total = self.total;
+        let mut total = self.total - self.over.iter().map(|held| held.size).sum::<u64>();
         let goes = |(_, held): &&(Digest, Held)| {
             let goes = total > budget;
             total = total.saturating_sub(held.size);
@@ -57,31 +65,39 @@ impl Found {
 }
 
 /// Looks through the shared store at `now`, in seconds since 1970 by the clock of the service. `own` is what the film uses here,
-/// told or not.
+/// told or not; `is_over` says whether nothing more is expected of a packet of this film.
 ///
 /// # Errors
 /// It cannot be read.
-pub fn look(bucket: &dyn Bucket, own: &HashSet<Digest>, now: i64) -> Result<Found, BucketError> {
+pub fn look(
+    bucket: &dyn Bucket,
+    own: &HashSet<Digest>,
+    is_over: &dyn Fn(&str) -> bool,
+    now: i64,
+) -> Result<Found, BucketError> {
     let mut found = Found { members: members::all(bucket)?, ..Found::default() };
     let lists = found.members.iter().filter_map(|member| member.list.as_ref().ok());
     let used: HashSet<Short> =
         lists.flat_map(|list| list.used.iter().copied()).chain(own.iter().map(short)).collect();
     let mut renders = Vec::new();
-    let (mut total, mut packets) = (0, 0);
+    let is_late = |held: &Held| now - held.sent < LATELY.as_secs() as i64;
+    let (mut total, mut packets, mut over) = (0, 0, Vec::new());
     bucket.list("", &mut |held: Held| {
         total += held.size;
-        if held.name.starts_with("packets/") {
+        if let Some(packet) = packet_of(&held.name) {
             packets += held.size;
+            // Links to it are good for as long.
+            over.extend((is_over(packet) && !is_late(&held)).then(|| held.clone()));
         }
         let digest = held.name.strip_prefix(note::OBJECTS).and_then(note::digest_of);
         renders.extend(digest.map(|digest| (digest, held)));
         true
     })?;
-    (found.total, found.packets, found.renders) = (total, packets, renders.len());
+    (found.total, found.packets, found.renders, found.over) = (total, packets, renders.len(), over);
     for (pixels, held) in renders {
         if used.contains(&short(&pixels)) {
             found.used += 1;
-        } else if now - held.sent < LATELY.as_secs() as i64 {
+        } else if is_late(&held) {
             found.late += 1;
         } else {
             found.unused.push((pixels, held));

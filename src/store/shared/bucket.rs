@@ -30,13 +30,28 @@ pub enum BucketError {
     /// The service says that it cannot, such as when its disk is full.
     #[error("{0}")]
     Failed(String),
+    /// What answers there is no object store.
+    #[error("{0}")]
+    NoStore(String),
     /// The run was told to end meanwhile.
     #[error("the run was stopped")]
     Stopped,
 }
 
+/// What may be done with a link.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Does {
+    /// Fetch the object.
+    Fetch,
+    /// Put one in its place.
+    Put,
+}
+
 /// Named objects somewhere else. Calls wait until it is done, but not for ever, and end soon once the run is to end.
 pub trait Bucket: Send + Sync {
+    /// Where it is: the same for the same objects only.
+    fn place(&self) -> &str;
+
     /// What there is of this name.
     ///
     /// # Errors
@@ -68,9 +83,9 @@ pub trait Bucket: Send + Sync {
     /// As for [`Bucket::has`].
     fn remove(&self, names: &[String]) -> Result<(), BucketError>;
 
-    /// A link by which whoever has it may fetch the object for so many days, where the service has such links.
+    /// A link by which whoever has it may do so with the object for so many days, where the service has such links.
     ///
     /// # Errors
     /// As for [`Bucket::has`].
-    fn link(&self, name: &str, days: u32) -> Result<Option<String>, BucketError>;
+    fn link(&self, name: &str, does: Does, days: u32) -> Result<Option<String>, BucketError>;
 }

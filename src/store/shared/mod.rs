@@ -12,7 +12,7 @@ pub mod outbox;
 pub mod sealed;
 pub mod sending;
 
-use std::collections::HashSet;
+use std::collections::{BTreeMap, HashSet};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, Condvar, Mutex, OnceLock};
 use std::time::{Duration, Instant};
@@ -24,6 +24,7 @@ use super::Store;
 use super::actions::Action;
 use super::objects::Objects;
 use crate::base::digest::Digest;
+use crate::base::frames::FrameSet;
 
 /// Is given whole sentences for people, each once.
 pub type Tell = Box<dyn Fn(String) + Send + Sync>;
@@ -32,6 +33,8 @@ pub type Stop = Box<dyn Fn() -> bool + Send + Sync>;
 
 /// How long a store that could not be reached is left alone, at first and at most. Between, it doubles.
 const PAUSE: (Duration, Duration) = (Duration::from_secs(5), Duration::from_secs(60));
+/// How long what is no store is left alone: longer than any run.
+const RUN: Duration = Duration::from_secs(30 * 24 * 3600);
 /// How many names of what is there are remembered at most; of a store that has more, each is asked for.
 const NAMES: usize = 400_000;
 /// Fewer frames than this are asked for one by one: a list of all that is there would cost more.
@@ -55,8 +58,12 @@ struct Way {
     unwritten: bool,
     /// Whether it was told that it is away, and that it is there again; by [`Side`].
     told: [(bool, bool); 2],
-    /// What was found damaged and is to be replaced by what is rendered now.
+    /// What was found damaged or missing and is to be replaced by what is rendered now.
     damaged: HashSet<Digest>,
+    /// Keys whose record or render was found damaged.
+    rotten: HashSet<Digest>,
+    /// Frames that wanted one of those.
+    spoilt: BTreeMap<(Arc<str>, Arc<str>), FrameSet>,
     /// To be sent, the first first.
     queue: std::collections::VecDeque<Due>,
     /// Bytes of renders on their way.
@@ -123,12 +130,13 @@ pub struct Left {
 }
 
 impl Shared {
-    /// The shared store `bucket` behind `store`. With `read_only`, nothing is sent. `tell` is given whole sentences, each once;
+    /// The shared store `bucket` behind `store` and its `objects`. With `read_only`, nothing is sent. `tell` is given whole sentences, each once;
     /// `stop` says that the run is to end.
     pub fn new(
         at: String,
         bucket: Arc<dyn Bucket>,
         store: &Store,
+        objects: Objects,
         read_only: bool,
         tell: Tell,
         stop: Stop,
@@ -138,7 +146,7 @@ impl Shared {
         Self {
             at,
             bucket,
-            objects: Objects::of(store),
+            objects,
             outbox,
             way: Mutex::new(Way { unwritten: read_only, queue, ..Way::default() }),
             changed: Condvar::new(),
@@ -223,13 +231,37 @@ impl Shared {
         }
     }
 
-    /// What cannot be taken is told, and replaced once the frame is rendered.
+    /// What cannot be taken is replaced once the frame is rendered.
     fn damaged<T>(&self, key: Digest, name: &str, why: &str) -> Option<T> {
-        self.lock().damaged.insert(key);
-        (self.tell)(format!(
-            "{name} in the shared store is damaged ({why}): it was not taken, and is rendered anew"
-        ));
+        tracing::info!(name, why, "damaged in the shared store");
+        let mut way = self.lock();
+        way.damaged.insert(key);
+        way.rotten.insert(key);
         None
+    }
+
+    /// A frame was not to be had there: keeps its name for [`Shared::spoilt`] where that was so for damage.
+    pub fn missed(&self, key: &Digest, shot: &Arc<str>, stage: &Arc<str>, frame: i64) {
+        let mut way = self.lock();
+        if way.rotten.contains(key) {
+            way.spoilt.entry((Arc::clone(shot), Arc::clone(stage))).or_default().insert(frame);
+        }
+    }
+
+    /// Words on the frames of this run whose renders there are damaged, if there were any.
+    pub fn spoilt(&self) -> Option<String> {
+        const PLACES: usize = 8;
+        let way = self.lock();
+        let count: usize = way.spoilt.values().map(FrameSet::len).sum();
+        let place =
+            |((shot, stage), frames): (&(Arc<str>, Arc<str>), &FrameSet)| format!("{shot}/{stage}@{frames}");
+        let places: Vec<String> = way.spoilt.iter().take(PLACES).map(place).collect();
+        let more = match way.spoilt.len().saturating_sub(PLACES) {
+            0 => String::new(),
+            n => format!(", and of {n} more stages"),
+        };
+        let what = if count == 1 { "1 frame there is".into() } else { format!("{count} frames there are") };
+        (count > 0).then(|| format!("{}: {what} damaged: {}{more}", self.at, places.join(", ")))
     }
 
     fn ask(&self, name: &str, most: u64) -> Option<Vec<u8>> {
@@ -289,6 +321,13 @@ impl Shared {
                 let told = [Side::Read, Side::Write].map(|side| self.pause(side));
                 (!told[0] && !told[1])
                     .then(|| format!("{} is not to be had ({why}): going on with what is here", self.at))
+            }
+            (BucketError::NoStore(why), _) => {
+                let mut way = self.lock();
+                way.away = [Some((Instant::now() + RUN, PAUSE.1)); 2];
+                // That it is there again is for the next run to find.
+                let is_new = std::mem::replace(&mut way.told, [(true, true); 2]) != [(true, true); 2];
+                is_new.then(|| format!("{}: {why}; this run goes on without it", self.at))
             }
             (BucketError::Failed(why), _) => {
                 let does = if side == Side::Read { "gives nothing" } else { "takes nothing" };

@@ -32,6 +32,10 @@ impl Shelf {
 }
 
 impl Bucket for Shelf {
+    fn place(&self) -> &str {
+        "s3://brine"
+    }
+
     fn has(&self, name: &str) -> Result<Option<Held>, BucketError> {
         let held = |bytes: &Vec<u8>| Held { name: name.into(), size: bytes.len() as u64, sent: i64::MAX };
         self.answer(|all| all.get(name).map(held))
@@ -56,7 +60,7 @@ impl Bucket for Shelf {
         self.answer(|all| names.iter().for_each(|name| drop(all.remove(name))))
     }
 
-    fn link(&self, _: &str, _: u32) -> Result<Option<String>, BucketError> {
+    fn link(&self, _: &str, _: bucket::Does, _: u32) -> Result<Option<String>, BucketError> {
         Ok(None)
     }
 }
@@ -79,7 +83,8 @@ impl Member {
         let heard = Arc::clone(&self.heard);
         let tell = Box::new(move |words| heard.lock().unwrap().push(words));
         let bucket = Arc::clone(bucket) as Arc<dyn Bucket>;
-        Arc::new(Shared::new("s3://brine".into(), bucket, &store, read_only, tell, Box::new(|| false)))
+        let (objects, stop) = (Objects::of(&store), Box::new(|| false));
+        Arc::new(Shared::new("s3://brine".into(), bucket, &store, objects, read_only, tell, stop))
     }
 
     fn heard(&self) -> String {
@@ -173,7 +178,11 @@ fn nothing_that_is_not_what_it_says_is_taken_and_it_is_replaced() {
         let tomas = Member::new();
         let shared = tomas.shared(&bucket, false);
         assert_eq!(shared.seek(&action.key, true), None, "{name} {bytes:?}");
-        assert!(tomas.heard().contains("damaged"), "{}", tomas.heard());
+        let (shot, stage) = ("br010".into(), "colour".into());
+        shared.missed(&action.key, &shot, &stage, 1001);
+        shared.missed(&Digest::of(b"other"), &shot, &stage, 1002);
+        let told = "s3://brine: 1 frame there is damaged: br010/colour@1001";
+        assert_eq!((shared.spoilt().as_deref(), tomas.heard().as_str()), (Some(told), ""), "{name}");
         let store = Store::at(tomas.folder.path()).unwrap();
         assert!(!Objects::of(&store).has(&action.pixels));
         // What is rendered in its place goes there in its place.
