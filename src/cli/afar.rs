@@ -1,13 +1,25 @@
 //! `rebuild --on slurm`: rendering on a cluster, and what is said of it.
 
+use std::collections::BTreeMap;
+
 use super::arguments::Rebuild;
 use super::progress::Rebuilding;
 use super::{Failure, rebuild, share, show};
+use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
-use crate::project::afar::{Afar, Asked};
+use crate::graph::{Graph, NodeId};
+use crate::project::afar::{Afar, Asked, Foreseen, Out};
 use crate::project::rebuild::Rebuilt;
 use crate::project::{Declared, Project};
 use crate::report::words;
+
+/// What is said where Ctrl-C is pressed while a run is followed.
+const CANCELLING: &str =
+    "cancelling the run, and taking in what it made; press Ctrl-C again to leave at once";
+
+/// What is said where the process ends before that is done.
+const LEFT: &str =
+    "left; what was submitted and is not cancelled goes on, and `endboard rebuild --on slurm` follows it";
 
 /// Rebuilds by tasks on a Slurm cluster, and follows them.
 pub fn on_slurm(
@@ -17,7 +29,7 @@ pub fn on_slurm(
     options: &Rebuild,
     quiet: bool,
 ) -> Result<Rebuilt, Failure> {
-    let (_runtime, programs) = rebuild::programs()?;
+    let (_runtime, programs) = rebuild::programs_saying(CANCELLING, Some(LEFT))?;
     let program = std::env::current_exe().map_err(|e| Failure::System(e.to_string()))?;
     share::around(project, declared, options.sharing, &programs.halt, quiet, |declared, shared| {
         let asked = Asked {
@@ -28,7 +40,7 @@ pub fn on_slurm(
             version: env!("CARGO_PKG_VERSION").into(),
             shared,
         };
-        let progress = Rebuilding::new(quiet);
+        let progress = Rebuilding::of_others(quiet);
         let (writer, events) = (rebuild::writer(), |event| progress.take(&event));
         let rebuilt = project.rebuild_on_slurm(declared, selection, &asked, &writer, &programs.halt, &events);
         progress.end();
@@ -52,19 +64,104 @@ pub fn tell(afar: &Afar, left: usize) {
     if afar.is_out {
         let tasks = words::count(afar.tasks as u64, "task");
         say!("run {} goes on on Slurm ({tasks}); `endboard rebuild --on slurm` follows it", afar.run);
-    } else if left > 0 {
+        return;
+    }
+    afar.changed.iter().for_each(|words| tell!("{words}"));
+    if left > 0 {
+        let (frames, them) = (show::frames(left), if left == 1 { "it" } else { "them" });
         tell!(
-            "{} not made; `endboard rebuild --on slurm` goes on from there, and `endboard rebuild` makes them here",
-            show::frames(left)
+            "{frames} not made; `endboard rebuild --on slurm` goes on from there, and `endboard rebuild` makes {them} here"
         );
     }
+}
+
+/// Frames that were left to a cluster, and how to have them here all the same.
+pub fn tell_left_out(graph: &Graph, out: &BTreeMap<NodeId, FrameSet>) {
+    let count: usize = out.values().map(FrameSet::len).sum();
+    if count > 0 {
+        let places: Vec<String> =
+            out.iter().map(|(&id, set)| format!("{}@{set}", graph.nodes[id].name())).collect();
+        let (are, them) = if count == 1 { ("is", "it") } else { ("are", "them") };
+        tell!(
+            "{} {are} out on a cluster, or wait for what is, and left to it: {}; `--here` renders {them} here as well",
+            show::frames(count),
+            listed(&places)
+        );
+    }
+}
+
+/// The first places of a list, and how many more there are.
+fn listed(places: &[String]) -> String {
+    const SHOWN: usize = 6;
+    let shown = places.iter().take(SHOWN).cloned().collect::<Vec<_>>().join(", ");
+    match places.len().saturating_sub(SHOWN) {
+        0 => shown,
+        more => format!("{shown} and {}", words::count(more as u64, "more stage")),
+    }
+}
+
+/// The same for the JSON.
+pub fn left_out_json(graph: &Graph, out: &BTreeMap<NodeId, FrameSet>) -> Vec<serde_json::Value> {
+    let one = |(&id, set): (&NodeId, &FrameSet)| {
+        let node = &graph.nodes[id];
+        serde_json::json!({ "shot": &*node.shot, "stage": &*node.stage, "frames": set.to_string() })
+    };
+    out.iter().map(one).collect()
+}
+
+/// Says which runs are out, and of which of the selected frames.
+pub fn tell_out(out: &[Out], selection: &Selection) {
+    for out in out {
+        let of = |((shot, stage), set): (&(String, String), &FrameSet)| {
+            let chosen = selection.matches(shot, stage)?;
+            let picked: FrameSet = set.iter().filter(|&n| chosen.contains(n)).collect();
+            (!picked.is_empty()).then(|| format!("{shot}/{stage}@{picked}"))
+        };
+        let places: Vec<String> = out.frames.iter().filter_map(of).collect();
+        if !places.is_empty() {
+            say!("{}; out are {}; `endboard rebuild --on slurm` follows it", out.words(), listed(&places));
+        }
+    }
+}
+
+/// The same for the JSON.
+pub fn out_json(out: &[Out]) -> Vec<serde_json::Value> {
+    let frames = |((shot, stage), set): (&(String, String), &FrameSet)| serde_json::json!({ "shot": shot, "stage": stage, "frames": set.to_string() });
+    let one = |out: &Out| {
+        serde_json::json!({
+            "run": out.run, "since": out.since, "by": out.who, "parts_over": out.parts.0, "parts": out.parts.1,
+            "frames": out.frames.iter().map(frames).collect::<Vec<_>>(),
+        })
+    };
+    out.iter().map(one).collect()
+}
+
+/// What a rebuild on a cluster would submit.
+pub fn tell_foreseen(foreseen: &Foreseen) {
+    let time = |seconds: f64| words::time(std::time::Duration::from_secs_f64(seconds));
+    say!(
+        "on Slurm: {} in {} of {}; by what frames took before, {} of work of one processor, {} of it one task after the other",
+        show::frames(foreseen.frames),
+        words::count(foreseen.tasks as u64, "task"),
+        words::count(foreseen.jobs as u64, "job"),
+        time(foreseen.seconds),
+        time(foreseen.longest)
+    );
+}
+
+/// The same for the JSON.
+pub fn foreseen_json(foreseen: &Foreseen) -> serde_json::Value {
+    serde_json::json!({
+        "frames": foreseen.frames, "tasks": foreseen.tasks, "jobs": foreseen.jobs,
+        "processor_seconds": foreseen.seconds, "longest_seconds": foreseen.longest,
+    })
 }
 
 /// What the JSON says of it.
 pub fn as_json(afar: &Afar) -> serde_json::Value {
     serde_json::json!({
         "run": afar.run, "found": afar.found, "jobs": afar.jobs, "tasks": afar.tasks, "waves": afar.waves,
-        "out": afar.is_out, "cancelled": afar.cancelled, "troubles": afar.troubles,
+        "changed": afar.changed, "placed_before": afar.placed, "out": afar.is_out, "cancelled": afar.cancelled, "troubles": afar.troubles,
         "tasks_over": afar.at_work.count, "machines": afar.at_work.machines,
         "task_seconds": afar.at_work.wall.as_secs_f64(), "startup_seconds": afar.at_work.startup.as_secs_f64(),
     })

@@ -70,6 +70,7 @@ fn again(project: &Project) -> Result<Rebuilt, Failure> {
         again: false,
         on: None,
         leave: false,
+        here: false,
         hold: false,
         let_go: false,
         sharing: None,

@@ -205,7 +205,11 @@ fn explain(arguments: &Arguments, failure: Failure) -> Exit {
             tell!("endboard: {words}; wait for it to end, or stop it");
             Exit::Locked
         }
-        Failure::Usage(words) => {
+        Failure::Project(ProjectError::Busy(words)) => {
+            tell!("endboard: {words}");
+            Exit::Locked
+        }
+        Failure::Usage(words) | Failure::Project(ProjectError::Cannot(words)) => {
             tell!("endboard: {words}");
             Exit::Usage
         }

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::arguments::{self, Arguments, Rebuild};
-use super::{Answer, Exit, show};
+use super::{Answer, Exit, afar, show};
 use crate::base::frames::FrameSet;
 use crate::project::Project;
 use crate::stale::Reason;
@@ -13,7 +13,10 @@ pub fn plan(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answ
     let status = project.status(false, &|_, _| {})?;
     let graph = &status.declared.graph;
     let selection = arguments::selection(&options.selectors, Some(graph))?;
-    let plan = project.plan(&status, &selection, options.again);
+    let plan = match options.here {
+        true => project.plan_besides(&status, &selection, options.again),
+        false => project.plan(&status, &selection, options.again),
+    };
     let due = plan.with_needs(graph, &status.report, options.again);
     let mut blocked: BTreeMap<usize, FrameSet> = BTreeMap::new();
     for (id, frames) in project.blocked(&status, &selection).into_iter().flat_map(|by| by.frames) {
@@ -24,13 +27,19 @@ pub fn plan(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answ
         let node = &graph.nodes[id];
         serde_json::json!({ "shot": &*node.shot, "stage": &*node.stage, "frames": set.to_string() })
     };
+    let out = project.out()?;
+    // Nothing is submitted while a run is out.
+    let foreseen = match options.on {
+        Some(_) if out.is_empty() => Some(project.foresee_on_slurm(&status, &selection, options.again)?),
+        _ => None,
+    };
     if arguments.json {
         let list = |sets: &BTreeMap<usize, FrameSet>| -> Vec<_> {
             sets.iter().map(|(&id, set)| listed(id, set)).collect()
         };
         let all = serde_json::json!({
             "format": "endboard plan 1", "film": graph.film, "stages": list(&due), "failed_before": list(&plan.failed),
-            "blocked": list(&blocked),
+            "blocked": list(&blocked), "out": afar::out_json(&out), "on_slurm": foreseen.as_ref().map(afar::foreseen_json),
         });
         say!("{all:#}");
         return Ok(Exit::Done);
@@ -62,5 +71,7 @@ pub fn plan(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answ
     if due.is_empty() {
         say!("nothing to render");
     }
+    foreseen.iter().for_each(afar::tell_foreseen);
+    afar::tell_out(&out, &selection);
     Ok(Exit::Done)
 }

@@ -41,6 +41,8 @@ pub struct Rebuilding {
     bar: ProgressBar,
     is_terminal: bool,
     quiet: bool,
+    /// Whether what is done so far says when the rest will be.
+    foresees: bool,
     inner: Mutex<Going>,
 }
 
@@ -61,7 +63,15 @@ impl Rebuilding {
         let now = Instant::now();
         let bar = if quiet { ProgressBar::hidden() } else { bar(0) };
         let going = Going { told: now, began: now, done: 0, of: 0, failed: 0 };
-        Self { bar, is_terminal: std::io::stderr().is_terminal(), quiet, inner: Mutex::new(going) }
+        let is_terminal = std::io::stderr().is_terminal();
+        Self { bar, is_terminal, quiet, foresees: true, inner: Mutex::new(going) }
+    }
+
+    /// Of frames that others make, who begin when they may: nothing says when they are done.
+    pub fn of_others(quiet: bool) -> Self {
+        let going = Self::new(quiet);
+        going.bar.set_style(style("  {bar:32} {pos}/{len}  {wide_msg}"));
+        Self { foresees: false, ..going }
     }
 
     /// Takes an event in.
@@ -82,7 +92,8 @@ impl Rebuilding {
                 inner.began = Instant::now();
             }
             Event::Told(words) => {
-                if !self.quiet {
+                // What befalls a run that others make is told in any case: whoever waits for it would wait for nothing.
+                if !self.quiet || !self.foresees {
                     self.bar.suspend(|| tell!("{words}"));
                 }
             }
@@ -97,9 +108,10 @@ impl Rebuilding {
         if !self.is_terminal && !self.quiet && inner.of > 0 && inner.told.elapsed() > EVERY {
             inner.told = Instant::now();
             let (done, spent) = (inner.done.min(inner.of), inner.began.elapsed().as_secs_f64());
-            let left = spent / done.max(1) as f64 * (inner.of - done) as f64;
+            let left = left(done, inner.of, spent).filter(|_| self.foresees);
+            let left = left.map_or(String::new(), |left| format!(", about {left:.0} s left"));
             let failed = failed(inner.failed);
-            tell!("{failed}{done} of {} frames, about {left:.0} s left", inner.of);
+            tell!("{failed}{done} of {} frames{left}", inner.of);
         }
     }
 
@@ -113,8 +125,26 @@ fn failed(count: u64) -> String {
     if count == 0 { String::new() } else { format!("{count} failed; ") }
 }
 
+/// Seconds left after so many; none where nothing is done yet.
+fn left(done: u64, of: u64, spent: f64) -> Option<f64> {
+    (done > 0).then(|| spent / done as f64 * of.saturating_sub(done) as f64)
+}
+
+fn style(template: &str) -> ProgressStyle {
+    let style = ProgressStyle::with_template(template);
+    style.map(|s| s.progress_chars("▰▱")).unwrap_or_else(|_| ProgressStyle::default_bar())
+}
+
 fn bar(length: u64) -> ProgressBar {
-    let style = ProgressStyle::with_template("  {bar:32} {pos}/{len}  {eta} left  {wide_msg}");
-    let style = style.map(|s| s.progress_chars("▰▱")).unwrap_or_else(|_| ProgressStyle::default_bar());
+    let style = style("  {bar:32} {pos}/{len}  {eta} left  {wide_msg}");
     ProgressBar::with_draw_target(Some(length), ProgressDrawTarget::stderr()).with_style(style)
+}
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn time_left_is_told_of_what_was_measured_only() {
+        assert_eq!(super::left(0, 32, 9.0), None);
+        assert_eq!(super::left(8, 32, 9.0), Some(27.0));
+    }
 }

@@ -10,7 +10,7 @@ use super::{Answer, Exit, Failure, afar, holding, people, planned, share, show, 
 use crate::base::digest::Digest;
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
-use crate::execute::{Ending, Options, Outcome};
+use crate::execute::{Ending, Options, Outcome, Way};
 use crate::graph::Graph;
 use crate::programs::{self, Halt, Runner};
 use crate::project::rebuild::{Rebuilt, Writer};
@@ -63,7 +63,7 @@ pub fn rebuild(
             memory: memory(options),
             again: options.again,
             shared,
-            way: Default::default(),
+            way: if options.here { Way::Besides } else { Way::Alone },
         };
         let (writer, events) = (writer(), |event| progress.take(&event));
         let rebuilt = match lock {
@@ -75,8 +75,20 @@ pub fn rebuild(
     })
 }
 
+/// What is said where Ctrl-C is pressed while frames are rendered here.
+const STOPPING: &str =
+    "stopping after the frames being rendered and the commands that run; press Ctrl-C again to stop now";
+
 /// What starts programs, with Ctrl-C taken care of as long as the runtime is kept.
 pub(super) fn programs() -> Result<(tokio::runtime::Runtime, Runner), Failure> {
+    programs_saying(STOPPING, None)
+}
+
+/// The same, which says this where it is pressed, and this where the process ends before its work does.
+pub(super) fn programs_saying(
+    words: &'static str,
+    last: Option<&'static str>,
+) -> Result<(tokio::runtime::Runtime, Runner), Failure> {
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(1)
         .enable_all()
@@ -86,7 +98,10 @@ pub(super) fn programs() -> Result<(tokio::runtime::Runtime, Runner), Failure> {
     let asked_to = Arc::clone(&halt);
     let signals = signals(&runtime).map_err(|e| Failure::System(e.to_string()))?;
     runtime.spawn(async move {
-        obey(&asked_to, signals).await;
+        obey(&asked_to, signals, words).await;
+        show::clear_line();
+        last.iter().for_each(|words| tell!("endboard: {words}"));
+        std::process::exit(Exit::Interrupted as i32);
     });
     let programs = Runner::new(halt, runtime.handle().clone());
     Ok((runtime, programs))
@@ -129,7 +144,7 @@ pub fn end_when_told() -> Result<tokio::runtime::Runtime, Failure> {
 
 /// Ctrl-C lets the frames and commands in hand come to their end; once more, or the signals that a system sends before it
 /// ends a process by force, ends the commands with all their children, and the process soon after.
-async fn obey(halt: &Halt, (mut asked, mut told, mut left): Signals) {
+async fn obey(halt: &Halt, (mut asked, mut told, mut left): Signals, words: &str) {
     let mut forced = async || {
         let left = async {
             match &mut left {
@@ -142,7 +157,7 @@ async fn obey(halt: &Halt, (mut asked, mut told, mut left): Signals) {
     tokio::select! {
         _ = asked.recv() => {
             halt.ask();
-            tell!("stopping after the frames being rendered and the commands that run; press Ctrl-C again to stop now");
+            tell!("{words}");
             tokio::select! { _ = asked.recv() => {} () = forced() => {} }
         }
         () = forced() => {}
@@ -151,7 +166,6 @@ async fn obey(halt: &Halt, (mut asked, mut told, mut left): Signals) {
     // What the frames in hand need to come to their end, and the ledger to be written. Then whatever is under way is
     // dropped; nothing half-made has a final name, and no program runs any more.
     tokio::select! { () = tokio::time::sleep(GRACE) => {} _ = asked.recv() => {} }
-    std::process::exit(Exit::Interrupted as i32);
 }
 
 /// What should be known of frames that were made: of each stage the first in full, and which others there are.
@@ -222,6 +236,7 @@ pub fn report(rebuilt: &Rebuilt, selection: &Selection, json: bool, again: bool)
         !is_out && (!outcome.left.is_empty() || afar.is_some_and(|afar| !afar.troubles.is_empty()));
     let is_whole = !is_lacking
         && outcome.failures.is_empty()
+        && rebuilt.out.is_empty()
         && rebuilt.failed_before.is_empty()
         && rebuilt.blocked.is_empty();
     let exit = match (&outcome.ended, is_whole) {
@@ -258,6 +273,7 @@ pub fn report(rebuilt: &Rebuilt, selection: &Selection, json: bool, again: bool)
     rebuilt.taken.iter().for_each(|says| tell!("{}", show::clean(says)));
     rebuilt.gathered.iter().for_each(|words| tell!("{words}"));
     afar.iter().for_each(|afar| afar::tell(afar, outcome.left.len()));
+    afar::tell_left_out(graph, &rebuilt.out);
     let failures = outcome
         .failures
         .iter()
@@ -267,7 +283,7 @@ pub fn report(rebuilt: &Rebuilt, selection: &Selection, json: bool, again: bool)
     trouble::blocked(graph, &rebuilt.blocked);
     super::status::tell_by_hand(&rebuilt.status, selection);
     tell_of_ledger();
-    if let Some(reason) = &outcome.ended {
+    if let Some(reason) = outcome.ended.as_ref().filter(|_| !is_out) {
         tell!(
             "the run ended early: {reason}; what was made is kept, and the next rebuild goes on from there"
         );
@@ -299,6 +315,11 @@ fn counts(rebuilt: &Rebuilt) -> String {
         (outcome.restored, "put back"),
         (outcome.shared, "taken from the shared store"),
         (outcome.same, "found the same"),
+        (
+            if rebuilt.afar.as_ref().is_some_and(|afar| !afar.is_out) { outcome.left.len() } else { 0 },
+            "not made",
+        ),
+        (rebuilt.afar.as_ref().map_or(0, |afar| afar.placed), "in place before"),
         (plates, if plates == 1 { "plate frame read" } else { "plate frames read" }),
         (clips, if clips == 1 { "clip read" } else { "clips read" }),
         (outcome.failures.len(), "failed"),
@@ -334,7 +355,7 @@ fn as_json(rebuilt: &Rebuilt) {
         "blocked_by": trouble::blocked_json(graph, &rebuilt.blocked), "failures": failures, "remarks": remarks,
         "failed_before": trouble::failed_json(graph, &rebuilt.failed_before), "ended": outcome.ended.as_ref().map(ToString::to_string),
         "on_slurm": rebuilt.afar.as_ref().map(afar::as_json),
-        "left": outcome.left.len(), "gathered": rebuilt.gathered,
+        "left": outcome.left.len(), "out": afar::left_out_json(graph, &rebuilt.out), "gathered": rebuilt.gathered,
         "trimmed": rebuilt.trimmed, "lapsed": trouble::lapsed_json(&rebuilt.lapsed), "elapsed_seconds": rebuilt.elapsed.as_secs_f64(),
         "wall_seconds": rebuilt.spent.0.as_secs_f64(), "processor_seconds": rebuilt.spent.1.as_secs_f64(),
     });

@@ -100,6 +100,7 @@ fn inputs(
         again: false,
         on: None,
         leave: false,
+        here: false,
         hold: false,
         let_go: false,
         sharing: None,

@@ -5,7 +5,7 @@ use std::mem::ManuallyDrop;
 
 use super::arguments::{self, Arguments};
 use super::progress::Reading;
-use super::{Answer, Exit, approve, deliver, notes, packets, people, show, trouble};
+use super::{Answer, Exit, afar, approve, deliver, notes, packets, people, show, trouble};
 use crate::base::frames::FrameSet;
 use crate::base::problem::Problems;
 use crate::base::selector::{Chosen, Selection};
@@ -53,7 +53,8 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status
         let deliveries: Vec<Delivery> = deliveries.iter().map(Due::told).collect();
         let said = standing(project, status, &selection);
         let packets = packets::standing(project, status);
-        say!("{}", states::json(&graph.film, &strips, &holds, &deliveries, &said, packets));
+        let out = afar::out_json(&project.out()?);
+        say!("{}", states::json(&graph.film, &strips, &holds, &deliveries, &said, packets, out));
         return Ok(Exit::Done);
     }
     let in_colour = show::takes_colour();
@@ -84,6 +85,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status
     tell_crew(project, status, &selection);
     tell_by_hand(status, &selection);
     packets::say_standing(project, status, &selection);
+    afar::tell_out(&project.out()?, &selection);
     next(besides.to_make, besides.to_put_back, &options.selectors);
     if selection.is_everything() {
         deliver::say_standing(&deliver::standing(project, status)?);

@@ -1,10 +1,11 @@
 //! `why`: from a frame down to what changed.
 
 use super::arguments::{self, Arguments};
-use super::{Answer, Exit, people};
+use super::{Answer, Exit, afar, people};
 use crate::base::frames::FrameRange;
 use crate::base::state::State;
 use crate::graph::Work;
+use crate::project::afar::Out;
 use crate::project::naming::is_named;
 use crate::project::{Project, chosen, wanted};
 use crate::stale::explain::Step;
@@ -38,9 +39,10 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Why) -
     let all: Vec<Chain> =
         runs.into_iter().zip(steps).map(|((range, count), steps)| (range, count, steps)).collect();
     if arguments.json {
-        json(&graph.film, &all);
+        json(&graph.film, &all, &project.out()?);
     } else {
         all.iter().for_each(text);
+        afar::tell_out(&project.out()?, &selection);
     }
     Ok(Exit::Done)
 }
@@ -48,7 +50,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Why) -
 /// A run of frames that share a state, how many of them were asked for, and the chain of the first.
 type Chain = (FrameRange, usize, Vec<Step>);
 
-fn json(film: &str, all: &[Chain]) {
+fn json(film: &str, all: &[Chain], out: &[Out]) {
     let list: Vec<_> = all
         .iter()
         .map(|(range, count, steps)| {
@@ -62,7 +64,7 @@ fn json(film: &str, all: &[Chain]) {
             serde_json::json!({ "run": range.to_string(), "frames": count, "steps": steps })
         })
         .collect();
-    let all = serde_json::json!({ "format": "endboard why 1", "film": film, "chains": list });
+    let all = serde_json::json!({ "format": "endboard why 1", "film": film, "chains": list, "out": afar::out_json(out) });
     say!("{all:#}");
 }
 

@@ -34,9 +34,11 @@ pub struct Options {
 /// Who makes frames.
 #[derive(Clone, Debug, Default)]
 pub enum Way {
-    /// This run, alone: the film's lock is held.
+    /// This run, alone: the film's lock is held. What a cluster is making is left to it.
     #[default]
     Alone,
+    /// The same, and what a cluster is making is made here as well.
+    Besides,
     /// This run beside others: nothing is put in place, and what is recorded is kept aside.
     Apart,
     /// Others did: this run puts in place what they made, and makes nothing.
@@ -71,7 +73,7 @@ impl Engine<'_> {
     pub(super) fn elsewhere(&self) -> Option<&Elsewhere> {
         match &self.options.way {
             Way::Gathers(elsewhere) => Some(elsewhere),
-            Way::Alone | Way::Apart => None,
+            Way::Alone | Way::Besides | Way::Apart => None,
         }
     }
 

@@ -28,6 +28,7 @@ mod of_cut;
 pub mod packets;
 pub mod paging;
 mod past;
+mod planning;
 mod plates;
 mod read;
 pub mod rebuild;
@@ -45,7 +46,7 @@ pub mod trouble;
 
 use std::path::{Path, PathBuf};
 
-use crate::base::frames::FrameRange;
+pub use self::planning::{chosen, picks, wanted};
 use crate::base::made::NONE;
 use crate::base::problem::{Problems, Severity, Sources};
 use crate::crew::packets::Packets;
@@ -96,6 +97,12 @@ pub enum ProjectError {
     /// Something else of the system.
     #[error("{0}")]
     System(String),
+    /// What was asked cannot be done.
+    #[error("{0}")]
+    Cannot(String),
+    /// What was asked has to wait for other work on the film.
+    #[error("{0}")]
+    Busy(String),
 }
 
 /// The declaration as read, with everything wrong about it.
@@ -374,26 +381,4 @@ fn keep(store: &Store, what: &str, save: impl FnOnce() -> Result<(), StoreError>
     {
         tracing::warn!(%error, "{what} could not be kept");
     }
-}
-
-/// Whether a selection takes a frame of a node.
-pub fn picks(graph: &Graph, selection: &crate::base::selector::Selection) -> impl Fn(NodeId, i64) -> bool {
-    let chosen = wanted(graph, selection);
-    move |id, frame| chosen[id].as_ref().is_some_and(|chosen| chosen.contains(frame))
-}
-
-/// Frames that a selection takes of each node.
-pub fn wanted(
-    graph: &Graph,
-    selection: &crate::base::selector::Selection,
-) -> Vec<Option<crate::base::selector::Chosen>> {
-    graph.nodes.iter().map(|node| selection.chosen(|selector| graph.meant(node, selector))).collect()
-}
-
-/// All frames of a node that a selection takes.
-pub fn chosen(
-    chosen: Option<&crate::base::selector::Chosen>,
-    whole: FrameRange,
-) -> crate::base::frames::FrameSet {
-    chosen.map(|c| c.within(whole)).unwrap_or_default()
 }

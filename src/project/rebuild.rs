@@ -1,24 +1,25 @@
 //! Rebuilding and sweeping: what changes the film's store.
 
-use std::collections::HashSet;
+use std::collections::{BTreeMap, HashSet};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use super::afar::{Afar, Gathered, Tasks};
+use super::afar::{Afar, Gathered, Tasks, awaited, awaited_of};
 use super::approving::{self, Lapsed};
 use super::past::Past;
 use super::trouble::{Blocked, Failed};
-use super::{Care, Declared, Project, ProjectError, Status, left, picks};
+use super::{Care, Declared, Project, ProjectError, Status, left};
 use crate::base::digest::Digest;
+use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
 use crate::crew::approvals::Approvals;
 use crate::events::Event;
 use crate::execute::tally::Tally;
 use crate::execute::{Ending, Engine, Failure, Options, Outcome, Way};
-use crate::graph::{FILM, MIX, Node, Work};
+use crate::graph::{FILM, MIX, Node, NodeId, Work};
 use crate::ledger::file::{Ledger, LedgerError};
 use crate::ledger::holds::Holds;
-use crate::plan::{self, Plan};
+use crate::plan::Plan;
 use crate::programs::Runner;
 use crate::stale::Reason;
 use crate::store::lock::Lock;
@@ -68,6 +69,8 @@ pub struct Rebuilt {
     pub spent: (Duration, Duration),
     /// How long tasks elsewhere were at work whose renders were taken in.
     pub tasks: Tasks,
+    /// Frames among the selected that a cluster is making, or that need those, and that were left to it.
+    pub out: BTreeMap<NodeId, FrameSet>,
     /// What became of the run on Slurm, where there was one.
     pub afar: Option<Afar>,
     /// What a person should know of what was made elsewhere and taken in.
@@ -77,25 +80,6 @@ pub struct Rebuilt {
 }
 
 impl Project {
-    /// What a rebuild would do, without doing it.
-    pub fn plan(&self, status: &Status, selection: &Selection, again: bool) -> Plan {
-        let graph = &status.declared.graph;
-        plan::plan(graph, &status.report, again, &picks(graph, selection))
-    }
-
-    /// The work of a selection and, for whoever puts in place what others made, of all that they made.
-    fn plan_with_made(&self, status: &Status, selection: &Selection, options: &Options) -> Plan {
-        let graph = &status.declared.graph;
-        let picked = picks(graph, selection);
-        let made = |id: usize, frame: i64| {
-            let node = &graph.nodes[id];
-            let Way::Gathers(elsewhere) = &options.way else { return false };
-            let told = elsewhere.told.get(&(node.shot.clone(), node.stage.clone()));
-            told.is_some_and(|frames| frames.contains(frame))
-        };
-        plan::plan(graph, &status.report, options.again, &|id, frame| picked(id, frame) || made(id, frame))
-    }
-
     /// Renders what is stale or absent of the film as `declared`.
     ///
     /// # Errors
@@ -148,7 +132,12 @@ impl Project {
         self.clear_left_over(&status);
         let trimmed = self.trim_film(&status, selection)?;
         let again = options.again;
-        let plan = self.plan_with_made(&status, selection, &options);
+        // What a cluster is making is not made here as well.
+        let out =
+            if matches!(options.way, Way::Alone) { std::mem::take(&mut gathered.out) } else { Vec::new() };
+        let waits = awaited(&status, &out);
+        let plan = self.plan_with_made(&status, selection, &options, &waits);
+        let out = awaited_of(&status, selection, again, waits);
         let (mut outcome, lapsed, tally) =
             self.run_over(&mut status, &plan, options, writer, programs, events)?;
         let mut spent = *tally.total.lock().expect("the run ended");
@@ -177,6 +166,7 @@ impl Project {
             elapsed,
             spent,
             tasks: gathered.tasks,
+            out,
             afar: None,
             gathered: gathered.troubles.into_iter().collect(),
             ledger_trouble,
@@ -316,10 +306,11 @@ impl Project {
         writer: &Writer,
     ) -> Result<(sweep::Found, Vec<sweep::Unused>, usize), ProjectError> {
         let _lock = self.lock(writer)?;
-        let store = crate::store::Store::at(&self.folder)?;
-        if let Some(run) = crate::execute::slurm::record::Folder::all(&store).first() {
+        let runs = self.runs()?;
+        let own = runs.own.iter().map(|own| &own.folder).chain(runs.damaged.iter().map(|(folder, _)| folder));
+        if let Some(run) = own.min_by_key(|folder| folder.name()) {
             // What its tasks make is named by nothing yet.
-            return Err(ProjectError::System(format!(
+            return Err(ProjectError::Busy(format!(
                 "run {} is out on Slurm; nothing is swept until `endboard rebuild --on slurm` has followed it to its end",
                 run.name()
             )));
@@ -363,10 +354,9 @@ fn prepared(options: Options, gathered: &mut Gathered, events: &(dyn Fn(Event) +
     if let Way::Gathers(_) = options.way {
         return Options { way: Way::Gathers(Arc::new(std::mem::take(&mut gathered.elsewhere))), ..options };
     }
-    for (run, since, who, over, parts) in &gathered.out {
-        events(Event::Told(format!(
-            "run {run} is out on Slurm since {since}, by {who}: {over} of {parts} parts are over and taken in; `endboard rebuild --on slurm` follows it"
-        )));
+    for out in &gathered.out {
+        let words = format!("{} and taken in; `endboard rebuild --on slurm` follows it", out.words());
+        events(Event::Told(words));
     }
     options
 }

@@ -216,6 +216,7 @@ struct Form<'a> {
     approvals: &'a Said,
     open_notes: u64,
     packets: Vec<serde_json::Value>,
+    on_slurm: Vec<serde_json::Value>,
 }
 
 #[derive(Serialize)]
@@ -249,7 +250,8 @@ impl<'a> From<&'a Strip> for StripForm<'a> {
 /// - `deliveries`: each one's `name`, `state` (`fresh`, `stale` or `absent`), `place`, what was
 ///   `delivered_as_it_is` in it (`place`, `says`), and `why` it would be made;
 /// - `approvals`: frames whose approval is `in_force`, `in_doubt`, `lapsed` or `lost`; `open_notes`: how many;
-/// - `packets`: what is out, as `outstanding` lists it.
+/// - `packets`: what is out, as `outstanding` lists it;
+/// - `on_slurm`: runs that are out on a cluster, and their frames.
 pub fn json(
     film: &str,
     strips: &[Strip],
@@ -257,6 +259,7 @@ pub fn json(
     deliveries: &[Delivery],
     said: &Said,
     packets: Vec<serde_json::Value>,
+    on_slurm: Vec<serde_json::Value>,
 ) -> String {
     let form = Form {
         format: FORMAT,
@@ -268,6 +271,7 @@ pub fn json(
         approvals: said,
         open_notes: said.open_notes,
         packets,
+        on_slurm,
     };
     serde_json::to_string_pretty(&form).expect("texts and numbers are always JSON")
 }
@@ -335,6 +339,7 @@ mod tests {
             &[],
             &[],
             &Said { lapsed: 2, open_notes: 3, ..Said::default() },
+            Vec::new(),
             Vec::new(),
         ))
         .unwrap();

@@ -67,16 +67,33 @@ struct Aside {
     known: HashMap<Digest, Action>,
 }
 
+/// What a file has that was kept aside.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Kept {
+    /// All whole records.
+    pub actions: Vec<Action>,
+    /// Whether there is anything in front of the last of them that is none.
+    pub is_damaged: bool,
+    /// Whether it ends in a part of one.
+    pub is_torn: bool,
+}
+
 /// All whole records of a file that was kept aside; none where there is no such file.
 ///
 /// # Errors
 /// The system refuses.
-pub fn kept_aside(path: &Path) -> Result<Vec<Action>, StoreError> {
-    let mut actions = Vec::new();
-    if let Some(bytes) = file::read(path)? {
-        record::each(&bytes, |_, body| actions.extend(decode(body)));
-    }
-    Ok(actions)
+pub fn kept_aside(path: &Path) -> Result<Kept, StoreError> {
+    let mut kept = Kept::default();
+    let bytes = file::read(path)?.unwrap_or_default();
+    let mut read = 0;
+    let end = record::each(&bytes, |_, body| {
+        if let Some(action) = decode(body) {
+            kept.actions.push(action);
+            read += record::HEAD + body.len();
+        }
+    });
+    (kept.is_damaged, kept.is_torn) = (read < end, end < bytes.len());
+    Ok(kept)
 }
 
 impl Actions {

@@ -15,16 +15,19 @@ pub fn frame(out: &mut Vec<u8>, body: &[u8]) {
     out.extend_from_slice(body);
 }
 
+/// Bytes in front of a record's own.
+pub const HEAD: usize = 8;
+
 /// Calls `visit` with each whole record and where it begins; gives where the last of them ends. What follows is torn.
 /// A record whose bytes changed since is left out, and the next one is looked for where it should end.
 pub fn each<'b>(bytes: &'b [u8], mut visit: impl FnMut(usize, &'b [u8])) -> usize {
     let (mut at, mut sound) = (0, 0);
-    while let Some(head) = bytes.get(at..at + 8) {
+    while let Some(head) = bytes.get(at..at + HEAD) {
         let len = u32::from_le_bytes([head[0], head[1], head[2], head[3]]) as usize;
         let sum = u32::from_le_bytes([head[4], head[5], head[6], head[7]]);
-        let Some(body) = bytes.get(at + 8..(at + 8).saturating_add(len)) else { break };
+        let Some(body) = bytes.get(at + HEAD..(at + HEAD).saturating_add(len)) else { break };
         let begin = at;
-        at += 8 + len;
+        at += HEAD + len;
         if crc32fast::hash(body) == sum {
             visit(begin, body);
             sound = at;

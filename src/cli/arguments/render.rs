@@ -42,11 +42,14 @@ pub struct Rebuild {
     #[arg(long)]
     pub again: bool,
     /// Render on a cluster, by tasks on this shared folder; a run that is out already is followed
-    #[arg(long, value_name = "CLUSTER", conflicts_with_all = ["jobs", "memory", "plan", "hold", "let_go"])]
+    #[arg(long, value_name = "CLUSTER", conflicts_with_all = ["jobs", "memory", "hold", "let_go"])]
     pub on: Option<On>,
     /// With --on: submit and leave; a later rebuild takes in what was made
-    #[arg(long, requires = "on")]
+    #[arg(long, requires = "on", conflicts_with = "plan")]
     pub leave: bool,
+    /// Render here also what a run on a cluster is making
+    #[arg(long, conflicts_with_all = ["on", "hold", "let_go"])]
+    pub here: bool,
     /// Keep the renders that are there until let go, stale or fresh, whatever changes; renders nothing
     #[arg(long, conflicts_with_all = ["let_go", "plan", "again"])]
     pub hold: bool,

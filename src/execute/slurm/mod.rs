@@ -3,10 +3,12 @@
 //! Knows how these programs are called and how their answers are read (slurm.schedmd.com, manual pages of sbatch, squeue,
 //! scancel and scontrol). Does not know what tasks do.
 
+mod forms;
+mod logs;
 pub mod record;
 
 use std::io;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::Duration;
 
@@ -14,6 +16,8 @@ use crate::programs::{Limits, Printed, Runner};
 
 /// How long one of the programs may take. They wait for a controller that is busy, and give up by themselves.
 const PATIENCE: Duration = Duration::from_secs(120);
+/// How long it may take to say how tasks are, which is asked again and again.
+const SOON: Duration = Duration::from_secs(20);
 /// The most that one may print.
 const PRINT: u64 = 256 << 20;
 
@@ -36,6 +40,12 @@ pub enum Trouble {
     /// The controller does not answer.
     #[error("Slurm's controller does not answer: {0}")]
     Away(String),
+    /// What tasks print cannot be told to go there.
+    #[error(
+        "{} has a backslash in its name, and Slurm puts no log of a task there: rename the folder, or render here, without '--on slurm'",
+        .0.display()
+    )]
+    Unnamed(PathBuf),
 }
 
 /// What a cluster takes.
@@ -62,6 +72,8 @@ pub struct Submission {
     pub beside: Vec<u64>,
     /// Options such as `--partition=night`.
     pub asks: Vec<String>,
+    /// How many of its tasks run at once at most.
+    pub at_once: Option<usize>,
 }
 
 /// One task as Slurm tells of it.
@@ -128,10 +140,11 @@ impl Cluster {
         Ok(bounds(&self.ask("scontrol", &["show", "config"])?))
     }
 
-    /// Submits an array of tasks that each run `script`; what they print goes to `log`, where `%a` is a task's number. Gives the job.
+    /// Submits an array of tasks that each run `script`; what they print goes to `log`, behind which stands a task's number and
+    /// `.log`. Gives the job.
     ///
     /// # Errors
-    /// It refuses, or does not answer.
+    /// It refuses, or does not answer, or no log can be there.
     pub fn submit(
         &self,
         array: &Submission,
@@ -141,7 +154,7 @@ impl Cluster {
     ) -> Result<u64, Trouble> {
         let mut words = submission(array);
         words.push(format!("--chdir={}", folder.display()));
-        words.push(format!("--output={}", log.display()));
+        words.push(format!("--output={}-%a.log", plainly(log)?));
         words.push(script.display().to_string());
         words.push(array.number.to_string());
         let words: Vec<&str> = words.iter().map(String::as_str).collect();
@@ -161,7 +174,7 @@ impl Cluster {
     pub fn tasks(&self, name: &str) -> Result<Vec<Task>, Trouble> {
         let name = format!("--name={name}");
         let words = ["--noheader", "--array", "--states=all", &name, "--format=%F|%K|%k|%T|%N|%r"];
-        Ok(self.ask("squeue", &words)?.lines().filter_map(task).collect())
+        Ok(self.ask_for("squeue", &words, SOON)?.lines().filter_map(task).collect())
     }
 
     /// Cancels jobs.
@@ -175,6 +188,10 @@ impl Cluster {
     }
 
     fn ask(&self, program: &'static str, words: &[&str]) -> Result<String, Trouble> {
+        self.ask_for(program, words, PATIENCE)
+    }
+
+    fn ask_for(&self, program: &'static str, words: &[&str], patience: Duration) -> Result<String, Trouble> {
         let refused = |error: io::Error| match error.kind() {
             io::ErrorKind::NotFound => Trouble::Lacking(program),
             _ => Trouble::Away(format!("{program}: {error}")),
@@ -193,7 +210,7 @@ impl Cluster {
         }
         command.args(words).stdin(Stdio::null());
         command.stdout(out.end().map_err(refused)?).stderr(err.end().map_err(refused)?);
-        let limits = Limits { time: Some(PATIENCE), print: Some((out.file(), PRINT)) };
+        let limits = Limits { time: Some(patience), print: Some((out.file(), PRINT)) };
         let ended = self.runner.run(&mut command, &limits).map_err(refused)?;
         let text = |printed: Printed| printed.bytes(PRINT).map(|b| String::from_utf8_lossy(&b).into_owned());
         let (out, err) = (text(out).map_err(refused)?, text(err).map_err(refused)?);
@@ -209,13 +226,23 @@ impl Cluster {
     }
 }
 
+/// A path as nothing but itself in a pattern of sbatch. A backslash anywhere keeps it from putting in anything, also a task's number.
+fn plainly(path: &Path) -> Result<String, Trouble> {
+    let text = path.display().to_string();
+    if text.contains('\\') { Err(Trouble::Unnamed(path.to_path_buf())) } else { Ok(text.replace('%', "%%")) }
+}
+
 /// What sbatch is told of an array, but for files.
 fn submission(array: &Submission) -> Vec<String> {
     let mut words = vec![
         "--parsable".to_string(),
         format!("--job-name={}", array.name),
         format!("--comment={}", array.number),
-        format!("--array=0-{}", array.tasks.max(1) - 1),
+        format!(
+            "--array=0-{}{}",
+            array.tasks.max(1) - 1,
+            array.at_once.map_or(String::new(), |n| format!("%{n}"))
+        ),
         "--ntasks=1".to_string(),
         // A task whose machine is lost is taken up by another one.
         "--requeue".to_string(),
@@ -246,10 +273,11 @@ fn plain(err: &str) -> String {
 
 /// True of the errors of a controller that cannot be reached (slurm_errno.h and the clients' messages, from memory).
 fn is_away(err: &str) -> bool {
-    const SAYS: [&str; 6] = [
+    const SAYS: [&str; 7] = [
         "Unable to contact slurm controller",
         "Socket timed out",
         "Connection refused",
+        "Connection reset by peer",
         "Connection timed out",
         "Zero Bytes were transmitted",
         "slurm_persist_conn_open",
@@ -306,6 +334,15 @@ mod tests {
         let words = submission(&Submission { beside: vec![3, 4], ..array });
         assert!(words.contains(&"--dependency=afterany:7:9,aftercorr:3:4".to_string()));
         assert!(words.contains(&"--kill-on-invalid-dep=yes".to_string()));
+        let words = submission(&Submission { tasks: 4, at_once: Some(2), ..Submission::default() });
+        assert!(words.contains(&"--array=0-3%2".to_string()), "{words:?}");
+    }
+
+    #[test]
+    fn names_that_sbatch_would_put_something_into_are_told_as_themselves_or_refused() {
+        assert_eq!(plainly(Path::new("/salt%a/100%/x")).unwrap(), "/salt%%a/100%%/x");
+        let refused = plainly(Path::new("/salt\\works")).unwrap_err().to_string();
+        assert!(refused.contains("/salt\\works") && refused.contains("rename the folder"), "{refused}");
     }
 
     #[test]

@@ -16,13 +16,6 @@ use crate::store::{Store, StoreError, file, write_own};
 /// What `run.json` begins with.
 pub const FORMAT: &str = "endboard slurm 1";
 
-/// What of `run.json` is the same in every form.
-#[derive(Deserialize)]
-struct FormOf {
-    format: String,
-    version: Option<String>,
-}
-
 /// What was submitted.
 #[derive(Clone, Debug, Deserialize, PartialEq, Serialize)]
 pub struct Run {
@@ -37,6 +30,9 @@ pub struct Run {
     pub began: i64,
     /// By whom, in words.
     pub who: String,
+    /// The film's folder when it was submitted.
+    #[serde(default)]
+    pub folder: PathBuf,
     /// What was selected, as written.
     pub selectors: Vec<String>,
     /// Whether failed frames are tried again.
@@ -68,6 +64,32 @@ pub struct ArrayOf {
     pub beside: Vec<usize>,
     /// What it asks Slurm for.
     pub asks: Vec<String>,
+    /// How many of its tasks run at once at most, as pools have it.
+    #[serde(default)]
+    pub at_once: Option<usize>,
+}
+
+impl Run {
+    /// Parts in all.
+    pub fn parts(&self) -> usize {
+        self.arrays.iter().map(|array| array.count).sum()
+    }
+
+    /// What is wrong with it, in words: arrays follow one another without a gap, and wait for earlier ones only.
+    fn fault(&self) -> Option<String> {
+        let mut next = 0usize;
+        for (number, array) in self.arrays.iter().enumerate() {
+            let waits = || array.after.iter().chain(&array.beside);
+            if array.first != next || array.count == 0 || waits().any(|of| *of >= number) {
+                return Some(format!("its array {number} does not go with those before it"));
+            }
+            next = match next.checked_add(array.count) {
+                Some(next) => next,
+                None => return Some(format!("its array {number} has too many parts")),
+            };
+        }
+        None
+    }
 }
 
 /// What a task makes.
@@ -182,7 +204,9 @@ impl Folder {
         let entries = std::fs::read_dir(store.path("slurm")).into_iter().flatten().flatten();
         let mut all: Vec<Self> = entries
             .map(|entry| Self { path: entry.path() })
-            .filter(|folder| folder.path.join("run.json").is_file())
+            .filter(|folder| {
+                folder.path.join("run.json").is_file() && !folder.name().starts_with(super::forms::ASIDE)
+            })
             .collect();
         all.sort_by(|a, b| a.path.cmp(&b.path));
         all
@@ -249,27 +273,12 @@ impl Folder {
     pub fn run(&self) -> Result<Run, String> {
         let path = self.path.join("run.json");
         let (bytes, told) = written(&path)?;
-        let told = |why: String| told(format!("{why}; {}", self.way_on()));
         // The form first: of another one, nothing is known of what else stands there.
-        let form: FormOf = serde_json::from_slice(&bytes).map_err(|e| told(e.to_string()))?;
-        if form.format != FORMAT {
-            let by = form.version.map_or(String::new(), |version| format!(" by endboard {version}"));
-            return Err(told(format!(
-                "this run on a cluster was written{by} in the form '{}', and this version reads '{FORMAT}'",
-                form.format
-            )));
+        if let Some(words) = self.other_form() {
+            return Err(words);
         }
-        serde_json::from_slice(&bytes).map_err(|e| told(e.to_string()))
-    }
-
-    /// How to go on with a run that cannot be read.
-    fn way_on(&self) -> String {
-        let version = "take it in with the version that wrote it";
-        format!(
-            "{version}; or, once `squeue --name {}` lists nothing, take {} away, and what its tasks made is rendered again",
-            self.job_name(),
-            self.path.display()
-        )
+        let run: Run = serde_json::from_slice(&bytes).map_err(|e| told(e.to_string()))?;
+        run.fault().map_or(Ok(run), |words| Err(told(words)))
     }
 
     /// Parts of an array.
@@ -280,7 +289,14 @@ impl Folder {
         let path = self.path.join(format!("parts-{array}.jsonl"));
         let (bytes, told) = written(&path)?;
         let lines = bytes.split(|&b| b == b'\n').filter(|line| !line.is_empty());
-        lines.map(|line| serde_json::from_slice(line).map_err(|e| told(e.to_string()))).collect()
+        let part = |line| {
+            let part: PartOf = serde_json::from_slice(line).map_err(|e| told(e.to_string()))?;
+            match part.targets.iter().find(|(.., frames, _)| frames.parse::<FrameSet>().is_err()) {
+                Some((.., frames, _)) => Err(told(format!("{frames:?} are no frames"))),
+                None => Ok(part),
+            }
+        };
+        lines.map(part).collect()
     }
 
     /// Writes down under which number an array was submitted.
@@ -290,31 +306,24 @@ impl Folder {
     pub fn submitted(&self, array: usize, job: u64) -> Result<(), StoreError> {
         let path = self.path.join("jobs");
         let mut file = file::open_with(&path, std::fs::OpenOptions::new().create(true).append(true))?;
-        file.write_all(format!("{array} {job}\n").as_bytes()).map_err(StoreError::file(&path))
+        // A sign in front of it, so that what a crash cut off before is neither a line nor a part of this one.
+        file.write_all(format!("#\n{array} {job}\n").as_bytes()).map_err(StoreError::file(&path))
     }
 
-    /// Jobs by array, as far as they were submitted.
+    /// Jobs by array, as far as they were submitted, by whole lines. Whose they are only Slurm knows: a person may have edited this.
     pub fn jobs(&self) -> BTreeMap<usize, u64> {
-        let text = std::fs::read_to_string(self.path.join("jobs")).unwrap_or_default();
-        let pair =
-            |line: &str| line.split_once(' ').and_then(|(a, j)| Some((a.parse().ok()?, j.parse().ok()?)));
-        text.lines().filter_map(pair).collect()
+        let text = std::fs::read(self.path.join("jobs")).unwrap_or_default();
+        let whole = text.iter().rposition(|&b| b == b'\n').map_or(0, |last| last + 1);
+        let pair = |line: &[u8]| {
+            let (array, job) = std::str::from_utf8(line).ok()?.split_once(' ')?;
+            Some((array.parse().ok()?, job.parse().ok()?))
+        };
+        text[..whole].split(|&b| b == b'\n').filter_map(pair).collect()
     }
 
-    /// The end of what a task printed, and Slurm about it.
-    pub fn log_end(&self, array: usize, index: usize) -> String {
-        const END: u64 = 4096;
-        let logs = self.path.parent().and_then(Path::parent).unwrap_or(&self.path).join("logs");
-        let path = logs.join(format!("slurm-{}-{array}-{index}.log", self.name()));
-        let read = || -> std::io::Result<String> {
-            let mut file = std::fs::File::open(path)?;
-            let length = file.metadata()?.len();
-            file.seek(std::io::SeekFrom::Start(length.saturating_sub(END)))?;
-            let mut bytes = Vec::new();
-            file.take(END).read_to_end(&mut bytes)?;
-            Ok(String::from_utf8_lossy(&bytes).into_owned())
-        };
-        read().unwrap_or_default()
+    /// Where its record lies.
+    pub fn path(&self) -> &Path {
+        &self.path
     }
 
     /// Begins an attempt at a part, in a folder that no other has.
@@ -361,7 +370,7 @@ impl Folder {
 }
 
 /// A file of a run that must be there, and the words of what is wrong with it.
-fn written(path: &Path) -> Result<(Vec<u8>, impl Fn(String) -> String + '_), String> {
+pub(super) fn written(path: &Path) -> Result<(Vec<u8>, impl Fn(String) -> String + '_), String> {
     let told = move |words: String| format!("{}: {words}", path.display());
     let bytes = file::read(path).map_err(|e| e.to_string())?.ok_or_else(|| told("it is not there".into()))?;
     Ok((bytes, told))
@@ -387,6 +396,7 @@ mod tests {
             since: "now".into(),
             began: 1,
             who: "ana".into(),
+            folder: folder.path().into(),
             selectors: vec![],
             again: false,
             frames: 4,
@@ -416,8 +426,20 @@ mod tests {
         assert_eq!(first.end(), None);
         first.finish(&End::default()).unwrap();
         assert_eq!(first.end(), Some(End::default()));
+        // A line that was cut off is none, and does not spoil the next one.
+        std::fs::write(made.path().join("jobs"), "1 1").unwrap();
+        assert_eq!(made.jobs(), BTreeMap::new());
         made.submitted(0, 17).unwrap();
         assert_eq!(made.jobs(), BTreeMap::from([(0, 17)]));
+        for (from, to) in [("\"first\": 0", "\"first\": 7"), ("\"after\": []", "\"after\": [0]"), ("{", "")] {
+            let path = made.path().join("run.json");
+            let text = std::fs::read_to_string(&path).unwrap();
+            assert!(text.contains(from), "{text}");
+            std::fs::write(&path, text.replacen(from, to, 1)).unwrap();
+            assert!(made.run().unwrap_err().contains("run.json"));
+            std::fs::write(&path, text).unwrap();
+        }
+        assert!(made.run().is_ok());
         made.close().unwrap();
         assert!(Folder::all(&store).is_empty());
     }

@@ -6,25 +6,28 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
+use super::fates::{self, Log};
+use super::runs::{Own, place};
+use super::sizing::Pace;
 use crate::base::frames::FrameSet;
 use crate::events::{Event, How};
-use crate::execute::slurm::record::{Attempt, End, Folder, PartOf, Run, Said};
+use crate::execute::slurm::record::{End, Folder, PartOf, Run, Said};
 use crate::execute::slurm::{Cluster, Task, Trouble};
 use crate::programs::Halt;
-use crate::project::ProjectError;
+use crate::report::words;
 
 /// How often the shared disk is looked at.
 const LOOK: Duration = Duration::from_millis(300);
 /// How often Slurm is asked at most. Where it takes long to answer it is asked less often.
 const ASK: Duration = Duration::from_millis(900);
 const SPARE: u32 = 20;
+/// How long it is left alone at most, after an answer that took long and after none.
+const SELDOM: Duration = Duration::from_secs(60);
+const AGAIN: Duration = Duration::from_secs(10);
 /// How long a task may be over and the shared disk not show its end.
 const LATE: Duration = Duration::from_secs(10);
 /// How long cancelled tasks are waited for.
 const CANCELLING: Duration = Duration::from_secs(60);
-
-/// What to do for a task that ran out of memory.
-const MEMORY: &str = "it ran out of memory; ask for more with 'memory' in 'slurm', then rebuild again";
 
 /// How following came to its end.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -33,7 +36,7 @@ pub enum Followed {
     Over,
     /// It was asked to end, and what it had submitted was cancelled.
     Cancelled,
-    /// This process has to go; the tasks go on.
+    /// This process has to go, and tasks go on, or may.
     Left,
 }
 
@@ -56,31 +59,42 @@ pub struct Following<'f> {
     run: &'f Run,
     cluster: &'f Cluster,
     events: &'f (dyn Fn(Event) + Sync),
-    /// What each part makes, by array.
-    made: Vec<PartOf>,
+    /// What each part makes.
+    makes: &'f [PartOf],
     parts: Vec<Part>,
     counted: HashMap<(String, String), FrameSet>,
+    /// Frames that tasks made, put back or found the same.
+    made: HashMap<(String, String), FrameSet>,
+    /// Machines that tasks were seen at work on, by part.
+    seen: HashMap<usize, String>,
+    /// Reasons to wait that Slurm gave last.
+    waits: BTreeSet<String>,
+    /// Parts whose time was up.
+    late: BTreeSet<usize>,
     /// Since when Slurm did not answer.
     is_away: bool,
+    /// What is to be said of cancelling it.
+    said: Option<String>,
 }
 
 impl<'f> Following<'f> {
     /// Of a run that was submitted.
-    ///
-    /// # Errors
-    /// Its parts cannot be read.
-    pub fn new(
-        folder: &'f Folder,
-        run: &'f Run,
-        cluster: &'f Cluster,
-        events: &'f (dyn Fn(Event) + Sync),
-    ) -> Result<Self, ProjectError> {
-        let mut made = Vec::new();
-        for array in 0..run.arrays.len() {
-            made.extend(folder.parts(array).map_err(ProjectError::System)?);
+    pub fn new(own: &'f Own, cluster: &'f Cluster, events: &'f (dyn Fn(Event) + Sync)) -> Self {
+        Self {
+            folder: &own.folder,
+            run: &own.run,
+            cluster,
+            events,
+            makes: &own.parts,
+            parts: own.parts.iter().map(|_| Part::default()).collect(),
+            counted: HashMap::new(),
+            made: HashMap::new(),
+            seen: HashMap::new(),
+            waits: BTreeSet::new(),
+            late: BTreeSet::new(),
+            is_away: false,
+            said: None,
         }
-        let parts = made.iter().map(|_| Part::default()).collect();
-        Ok(Self { folder, run, cluster, events, made, parts, counted: HashMap::new(), is_away: false })
     }
 
     /// Follows it to its end, or until this process is asked to end.
@@ -89,26 +103,28 @@ impl<'f> Following<'f> {
         let (mut asked, mut pause) = (None::<Instant>, Duration::ZERO);
         loop {
             let ends = self.look();
+            let mut tasks = None;
             if asked.is_none_or(|at| at.elapsed() >= pause) {
                 let began = Instant::now();
-                let tasks = self.ask();
-                pause = (began.elapsed() * SPARE).max(ASK);
+                tasks = self.ask();
+                pause = rest(began.elapsed(), tasks.is_some());
                 asked = Some(Instant::now());
-                if let Some(tasks) = tasks {
-                    self.judge(&tasks, &ends);
-                }
             }
+            self.judge(tasks.as_ref(), &ends);
             if self.parts.iter().all(|part| part.is_over) {
                 return Followed::Over;
             }
             let began = Instant::now();
             while began.elapsed() < LOOK {
                 if halt.is_hurried() {
+                    (self.events)(Event::Told(format!(
+                        "run {} goes on on Slurm; `endboard rebuild --on slurm` follows it, and Ctrl-C there cancels it",
+                        self.folder.name()
+                    )));
                     return Followed::Left;
                 }
                 if halt.is_asked() {
-                    self.cancel(halt);
-                    return Followed::Cancelled;
+                    return self.cancel(halt);
                 }
                 std::thread::sleep(LOOK / 6);
             }
@@ -118,7 +134,27 @@ impl<'f> Following<'f> {
     /// What went wrong, part by part, once each.
     pub fn troubles(&self) -> Vec<String> {
         let troubles = self.parts.iter().filter_map(|part| part.trouble.clone());
-        troubles.collect::<BTreeSet<_>>().into_iter().collect()
+        troubles.collect::<BTreeSet<_>>().into_iter().chain(self.said.clone()).collect()
+    }
+
+    /// Frames that tasks made, put back or found the same, by shot and stage.
+    pub fn made(&mut self) -> HashMap<(String, String), FrameSet> {
+        std::mem::take(&mut self.made)
+    }
+
+    /// Stages whose parts' time was up, and stages all of whose parts ended well.
+    pub fn pace(&self) -> Pace {
+        let of = |is: &dyn Fn(usize) -> bool| -> BTreeSet<(String, String)> {
+            let parts = self.makes.iter().enumerate().filter(|(number, _)| is(*number));
+            parts
+                .flat_map(|(_, part)| &part.targets)
+                .map(|(shot, stage, ..)| (shot.clone(), stage.clone()))
+                .collect()
+        };
+        let late = of(&|number| self.late.contains(&number));
+        let mut well = of(&|number| self.parts[number].is_over && self.parts[number].trouble.is_none());
+        well.retain(|stage| !late.contains(stage));
+        Pace { late, well }
     }
 
     /// Looks at what tasks have written; gives the last end of each part.
@@ -137,13 +173,16 @@ impl<'f> Following<'f> {
                 part.node.clone_from(&end.node);
                 ends.insert(attempt.part, end);
             }
-            self.tell(said, &attempt);
+            self.tell(said);
         }
         ends
     }
 
-    fn tell(&mut self, said: Vec<Said>, _attempt: &Attempt) {
+    fn tell(&mut self, said: Vec<Said>) {
         for said in said {
+            if !matches!(said.how.as_str(), "failed" | "blocked") {
+                self.made.entry((said.shot.clone(), said.stage.clone())).or_default().insert(said.frame);
+            }
             let counted = self.counted.entry((said.shot.clone(), said.stage.clone())).or_default();
             if counted.contains(said.frame) {
                 continue;
@@ -174,11 +213,17 @@ impl<'f> Following<'f> {
                     let array = self.run.arrays.get(task.array)?;
                     task.index.filter(|index| *index < array.count).map(|index| array.first + index)
                 };
-                Some(tasks.into_iter().filter_map(|task| Some((part(&task)?, task))).collect())
+                self.tell_waits(&tasks);
+                let tasks = tasks.into_iter().filter_map(|task| Some((part(&task)?, task))).collect();
+                self.tell_begun_again(&tasks);
+                Some(tasks)
             }
             Err(trouble) => {
                 if !std::mem::replace(&mut self.is_away, true) {
-                    let words = format!("{trouble}; what runs goes on, and it is asked again and again");
+                    let words = format!(
+                        "{trouble}; what runs goes on, and it is asked again every {} s (`scontrol ping` says how it is)",
+                        AGAIN.as_secs()
+                    );
                     (self.events)(Event::Told(words));
                 }
                 None
@@ -186,24 +231,53 @@ impl<'f> Following<'f> {
         }
     }
 
-    /// Finds which parts are over.
-    fn judge(&mut self, tasks: &BTreeMap<usize, Task>, ends: &HashMap<usize, End>) {
+    /// Tells why tasks wait, once a change.
+    fn tell_waits(&mut self, tasks: &[Task]) {
+        let waits = fates::waits(tasks.iter());
+        let reasons: BTreeSet<String> = waits.keys().cloned().collect();
+        // What only asks for patience comes and goes with every task that begins.
+        if !reasons.is_empty() && reasons != self.waits {
+            let new = waits.into_iter().filter(|(reason, _)| !self.waits.contains(reason));
+            new.for_each(|(_, words)| (self.events)(Event::Told(words)));
+            self.waits = reasons;
+        }
+    }
+
+    /// Tells of tasks that were at work and wait again, or are at work elsewhere: their machines were lost, most often.
+    fn tell_begun_again(&mut self, tasks: &BTreeMap<usize, Task>) {
+        for (node, parts) in fates::begun_again(&mut self.seen, tasks) {
+            let first = place(&self.makes[parts[0]]);
+            let more = match parts.len() - 1 {
+                0 => String::new(),
+                more => format!(" and {} more", words::count(more as u64, "part")),
+            };
+            (self.events)(Event::Told(format!(
+                "{first}{more}: begun again by Slurm, as {node} was lost or gave it up; it goes on from what was written"
+            )));
+        }
+    }
+
+    /// Finds which parts are over. Those that say so themselves need no word of Slurm.
+    fn judge(&mut self, tasks: Option<&BTreeMap<usize, Task>>, ends: &HashMap<usize, End>) {
         for number in 0..self.parts.len() {
             if self.parts[number].is_over {
                 continue;
             }
-            let task = tasks.get(&number);
+            let task = tasks.and_then(|tasks| tasks.get(&number));
             let state = task.filter(|task| task.is_over()).map(|task| task.state.as_str());
             if let Some(end) = ends.get(&number) {
                 // A task that was ended from outside may have had the time to say so itself; why, Slurm says.
                 let why = match (&end.refused, &end.ended, state) {
                     (Some(words), ..) => Some(words.clone()),
-                    (None, Some(_), None) if task.is_some() => continue,
+                    (None, Some(_), None) if task.is_some() || tasks.is_none() => continue,
                     (None, Some(words), None) => Some(format!("it ended early: {words}")),
                     (None, Some(_), Some(state)) => Some(self.fate(number, state, task)),
                     (None, None, _) => None,
                 };
                 self.close(number, why.map(|words| (words, end.node.clone())));
+                continue;
+            }
+            if tasks.is_none() {
                 continue;
             }
             if task.is_some_and(|task| !task.is_over()) {
@@ -225,12 +299,15 @@ impl<'f> Following<'f> {
     }
 
     fn close(&mut self, number: usize, why: Option<(String, String)>) {
-        let log = self.log(number);
+        let log = match self.log_end(number) {
+            Some(_) => format!("log: {}", self.log(number)),
+            None => "no log".to_string(),
+        };
         let part = &mut self.parts[number];
         part.is_over = true;
         part.trouble = why.map(|(words, node)| {
             let node = if node.is_empty() { String::new() } else { format!(" on {node}") };
-            format!("{}{node}: {words} (log: {log})", place(&self.made[number]))
+            format!("{}{node}: {words} ({log})", place(&self.makes[number]))
         });
     }
 
@@ -240,7 +317,7 @@ impl<'f> Following<'f> {
         (array, number - self.run.arrays[array].first)
     }
 
-    fn log_end(&self, number: usize) -> String {
+    fn log_end(&self, number: usize) -> Option<String> {
         let (array, index) = self.place(number);
         self.folder.log_end(array, index)
     }
@@ -251,63 +328,77 @@ impl<'f> Following<'f> {
     }
 
     /// What became of a task, and a way on.
-    fn fate(&self, number: usize, state: &str, task: Option<&Task>) -> String {
-        let reason = task.map(|task| task.reason.as_str()).filter(|r| !matches!(*r, "" | "None" | "(null)"));
-        let reason = reason.map_or(String::new(), |reason| format!(", {reason}"));
-        let words = match state {
-            "CANCELLED" if reason.contains("Dependency") => {
-                "what it needs did not come to its end; rebuild again once that is put right"
-            }
-            // Where no control group ends it Slurm itself does, calls that a failure, and says why in the log (`slurmstepd`, 22.05).
-            "FAILED" if self.log_end(number).contains("exceeded memory limit") => MEMORY,
-            "OUT_OF_MEMORY" => MEMORY,
-            "TIMEOUT" => {
-                "its time was up; allow more with 'time' in 'slurm', or shorter parts with 'frames', then rebuild again"
-            }
-            "CANCELLED" => "somebody cancelled it; rebuild again for what is left",
-            "NODE_FAIL" | "BOOT_FAIL" => "its machine failed; rebuild again for what is left",
-            "PREEMPTED" | "REVOKED" => "other work took its place; rebuild again for what is left",
-            "DEADLINE" => "Slurm's deadline for it passed; rebuild again",
-            "COMPLETED" => {
-                "it is said to be over, and the shared disk does not show what it did; rebuild again"
-            }
-            _ => "it failed; its log says why",
+    fn fate(&mut self, number: usize, state: &str, task: Option<&Task>) -> String {
+        if state == "TIMEOUT" {
+            self.late.insert(number);
+        }
+        let end = self.log_end(number);
+        let log = match end.as_deref().map(str::trim) {
+            Some("") => Log::Nothing,
+            Some(end) => Log::Says(end),
+            None => Log::Lacking,
         };
-        format!("{words} ({state}{reason})")
+        fates::fate(state, task.map_or("", |task| task.reason.as_str()), log)
     }
 
-    /// Cancels what was submitted, and waits until nothing of it runs.
-    fn cancel(&mut self, halt: &Halt) {
-        let jobs: Vec<u64> = self.folder.jobs().into_values().collect();
-        (self.events)(Event::Told(format!(
-            "cancelling what was submitted to Slurm: {} of {} parts are not over",
+    /// Tasks of the run that are not over, as Slurm has them under its name.
+    fn live(&self) -> Result<Vec<Task>, Trouble> {
+        let tasks = self.cluster.tasks(&self.folder.job_name())?;
+        Ok(tasks.into_iter().filter(|task| !task.is_over()).collect())
+    }
+
+    /// Cancels what Slurm has of the run, and waits until nothing of it runs.
+    fn cancel(&mut self, halt: &Halt) -> Followed {
+        let tell = |words: String| (self.events)(Event::Told(words));
+        let by_hand = format!(
+            "`scancel --name={}` cancels it, and `endboard rebuild --on slurm` follows it",
+            self.folder.job_name()
+        );
+        tell(format!(
+            "cancelling what was submitted to Slurm: {} of {} are not over",
             self.parts.iter().filter(|part| !part.is_over).count(),
-            self.parts.len()
-        )));
-        if let Err(trouble) = self.cluster.cancel(&jobs) {
-            let list: Vec<String> = jobs.iter().map(u64::to_string).collect();
-            let words = format!("{trouble}; cancel it by hand: scancel {}", list.join(" "));
-            (self.events)(Event::Told(words));
-            return;
+            words::count(self.parts.len() as u64, "part")
+        ));
+        let cancelled = self.live().and_then(|live| {
+            let jobs: BTreeSet<u64> = live.iter().map(|task| task.job).collect();
+            self.cluster.cancel(&jobs.into_iter().collect::<Vec<_>>())
+        });
+        if let Err(trouble) = cancelled {
+            self.said = Some(format!("{trouble}; it could not be cancelled, and the run goes on; {by_hand}"));
+            return Followed::Left;
         }
-        let began = Instant::now();
+        let (began, mut left) = (Instant::now(), None);
         while began.elapsed() < CANCELLING && !halt.is_hurried() {
             self.look();
-            match self.cluster.tasks(&self.folder.job_name()) {
-                Ok(tasks) if tasks.iter().all(Task::is_over) => return,
-                Ok(_) | Err(Trouble::Away(_)) => std::thread::sleep(LOOK),
-                Err(_) => return,
+            match self.live() {
+                Ok(live) if live.is_empty() => return Followed::Cancelled,
+                Ok(live) => left = Some(live.len()),
+                Err(_) => {}
             }
+            std::thread::sleep(LOOK);
         }
+        let left = left.map_or("what of it runs is not known".into(), |left| {
+            format!("{} of it not over yet", words::count(left as u64, "task"))
+        });
+        self.said = Some(format!("{left}; the run stays; {by_hand}"));
+        Followed::Left
     }
 }
 
-/// `br010/blades@1001-1008 and 3 more stages`.
-fn place(part: &PartOf) -> String {
-    let Some((shot, stage, frames, _)) = part.targets.first() else { return "nothing".into() };
-    match part.targets.len() - 1 {
-        0 => format!("{shot}/{stage}@{frames}"),
-        1 => format!("{shot}/{stage}@{frames} and 1 more stage"),
-        more => format!("{shot}/{stage}@{frames} and {more} more stages"),
+/// How long Slurm is left alone after it was asked, which took so long.
+fn rest(took: Duration, is_answered: bool) -> Duration {
+    (took * SPARE).max(ASK).min(if is_answered { SELDOM } else { AGAIN })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn slurm_is_asked_again_soon_after_it_did_not_answer() {
+        assert_eq!(rest(Duration::from_secs(120), false), AGAIN);
+        assert_eq!(rest(Duration::from_secs(120), true), SELDOM);
+        assert_eq!(rest(Duration::from_millis(1), true), ASK);
+        assert_eq!(rest(Duration::from_millis(200), true), Duration::from_secs(4));
     }
 }

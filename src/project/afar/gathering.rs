@@ -3,20 +3,22 @@
 //! Knows which of it is trusted: a render whose pixels are those that its name says, under the key that the film's own
 //! declaration gives. Whoever calls holds the film's lock. Everything here may be done twice and broken off anywhere.
 
-use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
+use std::collections::{BTreeSet, HashMap, HashSet};
 use std::sync::Arc;
 use std::time::Duration;
 
 use rayon::prelude::*;
 
+use super::runs::{Out, damaged};
 use crate::execute::Elsewhere;
 use crate::execute::slurm::record::{Attempt, Folder};
 use crate::ledger::file::{Ledger, LedgerError, read_all};
 use crate::ledger::id::RowId;
+use crate::ledger::intake::{LedgerProblem, Wrong};
 use crate::ledger::row::What;
 use crate::project::rebuild::Writer;
 use crate::project::{Project, ProjectError};
-use crate::store::actions::{Action, Actions, kept_aside};
+use crate::store::actions::{Action, Actions, Kept, kept_aside};
 use crate::store::objects::Objects;
 use crate::store::state::State;
 use crate::store::{Store, StoreError, file, write_own};
@@ -54,8 +56,8 @@ pub struct Gathered {
     pub troubles: BTreeSet<String>,
     /// Runs whose tasks all came to their end.
     pub over: Vec<Folder>,
-    /// Runs of which something is out: name, since when, by whom, parts that ended, parts in all.
-    pub out: Vec<(String, String, String, usize, usize)>,
+    /// What is out.
+    pub out: Vec<Out>,
 }
 
 impl Project {
@@ -65,7 +67,7 @@ impl Project {
     /// The system refuses, or the writer's name is none.
     pub(in crate::project) fn gather(&self, writer: &Writer) -> Result<Gathered, ProjectError> {
         let store = Store::at(&self.folder)?;
-        let runs = Folder::all(&store);
+        let runs = self.runs()?;
         let mut gathered = Gathered::default();
         if runs.is_empty() {
             return Ok(gathered);
@@ -80,28 +82,24 @@ impl Project {
         state.open_journal(&store)?;
         let (actions, objects) = (Actions::of(&store), Objects::of(&store));
         let mut into = Into { known, ledger, state, actions, objects };
-        for run in runs {
-            // A run of which nothing can be known is left as it is, and stands in nobody's way.
-            let told = match run.run() {
-                Ok(told) => told,
-                Err(words) => {
-                    gathered.troubles.insert(words);
-                    continue;
-                }
-            };
+        for run in runs.folders() {
             let attempts = run.attempts();
-            let mut ended: BTreeMap<usize, bool> = BTreeMap::new();
             for attempt in &attempts {
-                into.take(attempt, &mut gathered)?;
-                *ended.entry(attempt.part).or_default() |= attempt.end().is_some();
+                into.take(run, attempt, &mut gathered)?;
             }
-            let parts: usize = told.arrays.iter().map(|array| array.count).sum();
-            let over = ended.values().filter(|over| **over).count();
             measure(&store, &attempts)?;
-            if over == parts {
-                gathered.over.push(run);
-            } else {
-                gathered.out.push((run.name(), told.since, told.who, over, parts));
+        }
+        for (folder, words) in &runs.damaged {
+            gathered.troubles.insert(damaged(folder, words));
+        }
+        // One of which nothing can be known is left as it is, and stands in nobody's way.
+        gathered.troubles.extend(runs.unread.clone());
+        let others = runs.others.into_iter().map(|(own, words)| (own, Some(words)));
+        for (own, of_other) in runs.own.into_iter().map(|own| (own, None)).chain(others) {
+            match (own.out(), of_other) {
+                (None, _) => gathered.over.push(own.folder),
+                (Some(out), None) => gathered.out.push(out),
+                (Some(_), Some(words)) => drop(gathered.troubles.insert(words)),
             }
         }
         Ok(gathered)
@@ -118,8 +116,14 @@ struct Into {
 }
 
 impl Into {
-    fn take(&mut self, attempt: &Attempt, gathered: &mut Gathered) -> Result<(), ProjectError> {
-        let made = kept_aside(&attempt.folder.join("actions"))?;
+    fn take(&mut self, run: &Folder, attempt: &Attempt, gathered: &mut Gathered) -> Result<(), ProjectError> {
+        let Kept { actions: made, is_damaged, is_torn } = kept_aside(&attempt.folder.join("actions"))?;
+        // A task at work, or one that was ended, may be in the middle of a line.
+        let has_ended = attempt.end().is_some();
+        if is_damaged || (is_torn && has_ended) {
+            let words = "its records of what it rendered; what has none is rendered again";
+            gathered.troubles.insert(kept_so(run, attempt, "actions", words)?);
+        }
         let sound = self.examined(&made, gathered);
         for action in made.iter().filter(|action| sound.contains(&action.key)) {
             if !self.actions.has(&action.key) {
@@ -129,11 +133,11 @@ impl Into {
         }
         let is_whole = attempt.is_whole();
         let theirs = self.state.take_aside(&attempt.folder.join("journal"), is_whole)?;
-        self.rows(attempt, gathered)?;
+        self.rows(run, attempt, has_ended, gathered)?;
         let mut at = 0;
         for said in attempt.said(&mut at) {
             if said.how == "shared" {
-                let table = theirs.table(&said.shot.into(), &said.stage.into());
+                let table = theirs.table(&said.shot.as_str().into(), &said.stage.as_str().into());
                 gathered.elsewhere.shared.extend(table.and_then(|t| t.get(said.frame)).map(|row| row.key));
             } else if is_whole && said.how == "failed" {
                 gathered.failed.insert((said.shot, said.stage, said.frame), said.reason.unwrap_or_default());
@@ -180,8 +184,27 @@ impl Into {
         sound
     }
 
-    fn rows(&mut self, attempt: &Attempt, gathered: &mut Gathered) -> Result<(), ProjectError> {
-        for entry in read_all(&attempt.folder).0 {
+    fn rows(
+        &mut self,
+        run: &Folder,
+        attempt: &Attempt,
+        has_ended: bool,
+        gathered: &mut Gathered,
+    ) -> Result<(), ProjectError> {
+        let (rows, problems) = read_all(&attempt.folder);
+        let is_fault = |problem: &&LedgerProblem| {
+            !problem.is_notice() && (has_ended || !matches!(problem.wrong, Wrong::Torn))
+        };
+        let faults: Vec<String> = problems.iter().filter(is_fault).map(ToString::to_string).collect();
+        if let Some(first) = faults.first() {
+            let words = format!("hours of its work are lost to the ledger: {first}");
+            let more = match faults.len() - 1 {
+                0 => String::new(),
+                more => format!(", and {more} more"),
+            };
+            gathered.troubles.insert(kept_so(run, attempt, "rows.jsonl", &(words + &more))?);
+        }
+        for entry in rows {
             let What::Render(render) = &entry.row.what else { continue };
             gathered.spent.0 += render.wall;
             gathered.spent.1 += render.cpu;
@@ -194,6 +217,18 @@ impl Into {
         }
         Ok(())
     }
+}
+
+/// Keeps a file of an attempt that is damaged, and says so.
+fn kept_so(run: &Folder, attempt: &Attempt, name: &str, words: &str) -> Result<String, StoreError> {
+    let kept = run.keep(attempt, name)?;
+    Ok(format!(
+        "damaged: {name} of part {}, attempt {}, of run {}: {words}; kept as {}",
+        attempt.part,
+        attempt.number,
+        run.name(),
+        kept.display()
+    ))
 }
 
 /// Keeps how long tasks took to start, so that the next run's are long enough.

@@ -3,31 +3,46 @@
 //! Knows the order of these steps and what a run that is already out means. How parts are cut `plan` knows, what Slurm is
 //! told `execute::slurm`.
 
+mod awaited;
+mod fates;
 mod following;
+mod foreseen;
 mod gathering;
 mod part;
+mod runs;
 mod sizing;
+mod submitting;
 mod writing;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
+pub use self::awaited::{awaited, awaited_of};
 pub use self::following::Followed;
+pub use self::foreseen::Foreseen;
 pub use self::gathering::{Gathered, Tasks};
 pub use self::part::{Came, Opens, Task};
+pub use self::runs::Out;
+use self::runs::Own;
 pub use self::sizing::within;
+use self::submitting::told;
 use super::rebuild::{Rebuilt, Writer};
 use super::{Care, Declared, Project, ProjectError, Status};
+use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
+use crate::base::state::State;
 use crate::declare::slurm::Slurm;
 use crate::events::Event;
-use crate::execute::slurm::record::{Folder, Run};
-use crate::execute::slurm::{Bounds, Cluster, Submission, Trouble};
+use crate::execute::slurm::record::{Folder, PartOf};
+use crate::execute::slurm::{Bounds, Cluster};
 use crate::execute::{Ending, Options, Way};
+use crate::graph::NodeId;
 use crate::plan::parts::Parts;
 use crate::programs::{Halt, Runner};
+use crate::report::words;
+use crate::store::Store;
 use crate::store::lock::Lock;
 use crate::store::shared::Shared;
 
@@ -65,8 +80,16 @@ pub struct Afar {
     pub troubles: Vec<String>,
     /// Whether it still goes on.
     pub is_out: bool,
-    /// How it ended.
+    /// Whether it was cancelled, so that nothing of it runs.
     pub cancelled: bool,
+    /// Whether it was asked to end while it was followed.
+    pub is_left: bool,
+    /// Frames that were made of what their stages were and are not of what they are, by stage, in words.
+    pub changed: Vec<String>,
+    /// How many frames those are.
+    pub of_before: usize,
+    /// Frames of the run that an earlier rebuild put in place.
+    pub placed: usize,
     /// How long its tasks were at work, as far as they came to their end.
     pub at_work: Tasks,
 }
@@ -92,13 +115,11 @@ impl Project {
         let lock = self.lock(writer)?;
         let cluster = Cluster::here().map_err(|e| ProjectError::System(e.to_string()))?;
         let mut afar = Afar::default();
-        let store = crate::store::Store::at(&self.folder)?;
-        let mut folder = Folder::all(&store).into_iter().next();
+        let mut own = self.found(&cluster, writer, events)?;
         let mut selection = selection.clone();
         let mut before = Duration::ZERO;
-        if let Some(folder) = &folder {
+        if let Some(Own { folder, run, .. }) = &own {
             afar.found = true;
-            let run = folder.run().map_err(ProjectError::System)?;
             before = since(run.began);
             // What it was submitted for is what it is taken in for.
             selection = Selection::parse(run.selectors.iter().map(String::as_str)).unwrap_or_default();
@@ -109,25 +130,76 @@ impl Project {
                 run.who
             )));
         } else {
-            folder = self.write_run(declared, &selection, asked, writer, &cluster, events)?;
+            own = self.write_run(declared, &selection, asked, writer, &cluster, events)?;
         }
-        if let Some(folder) = &folder {
-            let run = self.submit(folder, &cluster, events, &mut afar)?;
+        let mut made = HashMap::new();
+        if let Some(own) = &own {
+            self.submit(own, &cluster, events, &mut afar)?;
             if asked.leave {
                 afar.is_out = true;
             } else {
-                let mut following = following::Following::new(folder, &run, &cluster, events)?;
-                match following.follow(halt) {
-                    Followed::Over => {}
-                    Followed::Cancelled => afar.cancelled = true,
-                    Followed::Left => afar.is_out = true,
-                }
-                afar.troubles = following.troubles();
+                made = Self::follow_run(own, &Store::at(&self.folder)?, &cluster, halt, events, &mut afar)?;
             }
         }
+        let (folder, parts) = own.map(|own| (own.folder, own.parts)).unzip();
         let mut rebuilt = self.settle_run(&lock, &selection, asked, folder, afar, writer, events)?;
+        placed_before(&mut rebuilt, &parts.unwrap_or_default());
+        of_before(&mut rebuilt, &made);
         rebuilt.elapsed = before + began.elapsed();
         Ok(rebuilt)
+    }
+
+    /// Follows a run. Gives the frames that its tasks made.
+    fn follow_run(
+        own: &Own,
+        store: &Store,
+        cluster: &Cluster,
+        halt: &Halt,
+        events: &(dyn Fn(Event) + Sync),
+        afar: &mut Afar,
+    ) -> Result<HashMap<(String, String), FrameSet>, ProjectError> {
+        let mut following = following::Following::new(own, cluster, events);
+        match following.follow(halt) {
+            Followed::Over => {}
+            Followed::Cancelled => (afar.cancelled, afar.is_left) = (true, true),
+            Followed::Left => (afar.is_out, afar.is_left) = (true, true),
+        }
+        afar.troubles = following.troubles();
+        sizing::keep(store, &following.pace())?;
+        Ok(following.made())
+    }
+
+    /// The film's run that is out. One whose record is damaged is set aside once nothing of it runs.
+    fn found(
+        &self,
+        cluster: &Cluster,
+        writer: &Writer,
+        events: &(dyn Fn(Event) + Sync),
+    ) -> Result<Option<Own>, ProjectError> {
+        let runs = self.runs()?;
+        if let Some(words) = runs.unread.first() {
+            return Err(ProjectError::Cannot(words.clone()));
+        }
+        for (folder, words) in &runs.damaged {
+            let tasks = cluster.tasks(&folder.job_name()).map_err(told)?;
+            if tasks.iter().any(|task| !task.is_over()) {
+                return Err(ProjectError::Busy(runs::damaged(folder, words)));
+            }
+        }
+        if !runs.damaged.is_empty() || !runs.others.is_empty() {
+            // What can be read of what they made is not made again.
+            self.gather(writer)?;
+        }
+        for (folder, words) in &runs.damaged {
+            let to = folder.set_aside()?;
+            events(Event::Told(format!(
+                "what was written down of run {} is damaged ({words}); nothing of it runs, what could be read of its work is taken in, \
+                 and it is set aside as {}, which may be removed",
+                folder.name(),
+                to.display()
+            )));
+        }
+        Ok(runs.own.into_iter().next())
     }
 
     /// Puts in place what was made, and closes the run when nothing of it is out.
@@ -158,7 +230,7 @@ impl Project {
                     events(event);
                 }
             })?;
-        if afar.cancelled {
+        if afar.is_left {
             rebuilt.outcome.ended.get_or_insert(Ending::Asked);
         }
         if let Some(folder) = folder.filter(|_| !afar.is_out)
@@ -188,7 +260,7 @@ impl Project {
         writer: &Writer,
         cluster: &Cluster,
         events: &(dyn Fn(Event) + Sync),
-    ) -> Result<Option<Folder>, ProjectError> {
+    ) -> Result<Option<Own>, ProjectError> {
         let bounds = cluster.bounds().map_err(told)?;
         self.finish_taking(writer)?;
         let reading = |done, of| events(Event::Reading(done, of));
@@ -199,12 +271,14 @@ impl Project {
             return Ok(None);
         }
         let graph = &status.declared.graph;
-        let run = writing::run_of(graph, &parts, &slurm, asked, writer);
+        let run = writing::run_of(&self.folder, graph, &parts, &slurm, asked, writer);
+        writing::of_pools(graph, &parts, &slurm).into_iter().for_each(|words| events(Event::Told(words)));
         let of = writing::parts_of(graph, &parts);
         let name =
             jiff::Timestamp::now().strftime("%Y%m%dT%H%M%S").to_string() + &format!("-{}", writer.process);
         let script = writing::script(&self.folder, &name, &asked.program)?;
-        Ok(Some(Folder::make(&status.store, &name, &run, &of, &script)?))
+        let folder = Folder::make(&status.store, &name, &run, &of, &script)?;
+        Ok(Some(Own { folder, run, parts: of }))
     }
 
     /// The work of a selection in parts.
@@ -225,102 +299,57 @@ impl Project {
             *frames = frames.iter().filter(|n| !strip.get(*n).is_some_and(|cell| cell.restorable)).collect();
         }
         due.retain(|_, frames| !frames.is_empty());
-        let costs = sizing::costs(graph, &status.ledger.0);
+        let costs = sizing::costs(graph, &status.ledger.0, &sizing::slower(&status.store));
         within(graph, &due, &|id| costs[id], slurm, bounds, gathering::startup(&status.store))
     }
+}
 
-    /// Submits the arrays of a run that were not, under the numbers of those that were. Gives the run.
-    fn submit(
-        &self,
-        folder: &Folder,
-        cluster: &Cluster,
-        events: &(dyn Fn(Event) + Sync),
-        afar: &mut Afar,
-    ) -> Result<Run, ProjectError> {
-        let run = folder.run().map_err(ProjectError::System)?;
-        let mut jobs = folder.jobs();
-        let count = run.arrays.len();
-        if jobs.len() < count && afar.found {
-            // Whoever submitted may have ended between a submission and its note.
-            for task in cluster.tasks(&folder.job_name()).map_err(told)? {
-                if let std::collections::btree_map::Entry::Vacant(place) = jobs.entry(task.array) {
-                    folder.submitted(task.array, task.job)?;
-                    place.insert(task.job);
-                }
-            }
-        }
-        for (number, array) in run.arrays.iter().enumerate() {
-            if jobs.contains_key(&number) {
-                continue;
-            }
-            let of = |arrays: &[usize]| arrays.iter().filter_map(|of| jobs.get(of).copied()).collect();
-            let submission = Submission {
-                name: folder.job_name(),
-                number,
-                tasks: array.count,
-                after: of(&array.after),
-                beside: of(&array.beside),
-                asks: array.asks.clone(),
-            };
-            let log = self.folder.join(format!(".endboard/logs/slurm-{}-{number}-%a.log", folder.name()));
-            match cluster.submit(&submission, &self.folder, &folder.script(), &log) {
-                Ok(job) => {
-                    folder.submitted(number, job)?;
-                    jobs.insert(number, job);
-                }
-                Err(trouble) => return Err(self.undo(folder, cluster, &jobs, trouble)),
-            }
-        }
-        afar.run = folder.name();
-        afar.jobs = jobs.values().copied().collect();
-        afar.tasks = run.arrays.iter().map(|array| array.count).sum();
-        afar.waves = writing::depth(&run.arrays);
-        if !afar.found {
-            events(Event::Told(format!(
-                "submitted to Slurm: {} frames in {} tasks of {} jobs",
-                run.frames, afar.tasks, count
-            )));
-        }
-        Ok(run)
+/// Counts the frames of a run that are fresh without having been put in place by this rebuild.
+fn placed_before(rebuilt: &mut Rebuilt, parts: &[PartOf]) {
+    let (status, plan) = (&rebuilt.status, &rebuilt.plan);
+    let graph = &status.declared.graph;
+    let mut placed = 0;
+    for ((shot, stage), frames) in parts.iter().flat_map(PartOf::frames) {
+        let Some(id) = graph.find(shot, stage).filter(|id| !graph.nodes[*id].is_passed_on()) else {
+            continue;
+        };
+        let is_placed = |n: &i64| {
+            let is_planned = plan.frames.get(&id).is_some_and(|set| set.contains(*n));
+            !is_planned && status.report.strips[id].get(*n).is_some_and(|cell| cell.state == State::Fresh)
+        };
+        placed += frames.iter().filter(is_placed).count();
     }
+    if let Some(afar) = &mut rebuilt.afar {
+        afar.placed = placed;
+    }
+}
 
-    /// Takes back a run that could not be submitted as a whole.
-    fn undo(
-        &self,
-        folder: &Folder,
-        cluster: &Cluster,
-        jobs: &BTreeMap<usize, u64>,
-        trouble: Trouble,
-    ) -> ProjectError {
-        let jobs: Vec<u64> = jobs.values().copied().collect();
-        if matches!(trouble, Trouble::Away(_)) && !jobs.is_empty() {
-            return ProjectError::System(format!(
-                "{trouble}; {} of the run's jobs were submitted and go on; `endboard rebuild --on slurm` submits the others",
-                jobs.len()
-            ));
+/// Finds which frames that tasks made are not of what the film is now: they are told by stage.
+fn of_before(rebuilt: &mut Rebuilt, made: &HashMap<(String, String), FrameSet>) {
+    let graph = &rebuilt.status.declared.graph;
+    let mut of: BTreeMap<NodeId, FrameSet> = BTreeMap::new();
+    for &(id, frame) in &rebuilt.outcome.left {
+        let node = &graph.nodes[id];
+        let set = made.get(&(node.shot.to_string(), node.stage.to_string()));
+        if set.is_some_and(|set| set.contains(frame)) {
+            of.entry(id).or_default().insert(frame);
         }
-        if let Err(error) = cluster.cancel(&jobs) {
-            tracing::warn!(%error, "what was submitted could not be cancelled");
-        }
-        // What its first tasks may have made lies in the store; nothing else is lost with the folder.
-        if let Err(error) = folder.close() {
-            tracing::warn!(%error, "the run's folder could not be removed");
-        }
-        told(trouble)
     }
+    let Some(afar) = &mut rebuilt.afar else { return };
+    afar.of_before = of.values().map(FrameSet::len).sum();
+    let words = |(id, frames): (NodeId, FrameSet)| {
+        let name = graph.nodes[id].name();
+        let (count, were) =
+            (words::count(frames.len() as u64, "frame"), if frames.len() == 1 { "was" } else { "were" });
+        format!(
+            "{name}@{frames}: {count} {were} made of what {name} was; it, or what it needs, changed since"
+        )
+    };
+    afar.changed = of.into_iter().map(words).collect();
 }
 
 /// Time since a moment in seconds since 1970; none where that is not known, or lies ahead.
 fn since(began: i64) -> Duration {
     let seconds = if began == 0 { 0 } else { jiff::Timestamp::now().as_second().saturating_sub(began) };
     Duration::from_secs(u64::try_from(seconds).unwrap_or(0))
-}
-
-fn told(trouble: Trouble) -> ProjectError {
-    ProjectError::System(match &trouble {
-        Trouble::Refused { .. } => {
-            format!("{trouble}; see 'slurm' in the declaration, and what `sinfo` shows")
-        }
-        Trouble::Lacking(_) | Trouble::Away(_) => trouble.to_string(),
-    })
 }

@@ -132,7 +132,7 @@ impl Project {
         state.open_journal(&store)?;
         let mut known: Vec<Action> = Vec::new();
         for other in others {
-            known.extend(kept_aside(&other.folder.join("actions"))?);
+            known.extend(kept_aside(&other.folder.join("actions"))?.actions);
             state.take_aside(&other.folder.join("journal"), other.is_whole())?;
         }
         let actions = crate::store::actions::Actions::of(&store);

@@ -1,0 +1,43 @@
+//! What tasks of a run print, and what of them is kept beside it.
+//!
+//! Knows where logs lie in the film's folder. Does not know what they mean.
+
+use std::io::{Read, Seek};
+use std::path::{Path, PathBuf};
+
+use super::record::{Attempt, Folder};
+use crate::store::StoreError;
+
+impl Folder {
+    /// Keeps a file of an attempt that cannot be read as a whole among the logs, where it outlives the run.
+    ///
+    /// # Errors
+    /// The system refuses.
+    pub fn keep(&self, attempt: &Attempt, name: &str) -> Result<PathBuf, StoreError> {
+        let to =
+            self.logs().join(format!("slurm-{}-{:05}.{}-{name}", self.name(), attempt.part, attempt.number));
+        std::fs::create_dir_all(self.logs()).map_err(StoreError::file(&to))?;
+        std::fs::copy(attempt.folder.join(name), &to).map_err(StoreError::file(&to))?;
+        Ok(to)
+    }
+
+    /// The end of what a task printed, and Slurm about it; none where there is no such log.
+    pub fn log_end(&self, array: usize, index: usize) -> Option<String> {
+        const END: u64 = 4096;
+        let path = self.logs().join(format!("slurm-{}-{array}-{index}.log", self.name()));
+        let read = || -> std::io::Result<String> {
+            let mut file = std::fs::File::open(path)?;
+            let length = file.metadata()?.len();
+            file.seek(std::io::SeekFrom::Start(length.saturating_sub(END)))?;
+            let mut bytes = Vec::new();
+            file.take(END).read_to_end(&mut bytes)?;
+            Ok(String::from_utf8_lossy(&bytes).into_owned())
+        };
+        read().ok()
+    }
+
+    /// Where what tasks print lies.
+    fn logs(&self) -> PathBuf {
+        self.path().parent().and_then(Path::parent).unwrap_or(self.path()).join("logs")
+    }
+}
