@@ -22,7 +22,7 @@ use jiff::{SignedDuration, Timestamp};
 use proptest::prelude::*;
 use proptest::sample::Index;
 
-const NOW: &str = "2026-11-28T20:00:00Z";
+const NOW: &str = "2026-11-20T20:00:00Z";
 
 fn row(by: &str, hours: i64, frames: &str, what: What) -> Row {
     let now: Timestamp = NOW.parse().unwrap();
