@@ -255,6 +255,8 @@ fn one_channel_is_shown_as_grey() {
         (answer["shown"].as_u64().unwrap(), is_grey)
     };
     assert_eq!(grey(&["sheet", "br010/colour@1001"]), (1, false));
+    // Those named one by one are all meant, also where they are neighbours.
+    assert_eq!(grey(&["sheet", "br010/colour@1001,1002"]), (2, false));
     assert_eq!(grey(&["sheet", "br010/colour.R@1001,1003", "br010/colour.A@1001"]), (3, true));
     assert_eq!(grey(&["compare", "br010/colour.R@1001", "br010/colour.B"]), (2, true));
     for command in

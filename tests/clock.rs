@@ -506,3 +506,30 @@ fn a_day_given_is_that_day_for_the_person_and_for_readers() {
         }
     }
 }
+
+#[test]
+fn what_is_of_nothing_and_more_than_a_day_holds_are_refused() {
+    let film = film();
+    for words in
+        [&["clock", "br999"][..], &["notes", "br999"], &["approve", "list", "br999"], &["notes", "delete"]]
+    {
+        let (code, said) = film.said(words);
+        assert!(code == Some(2) && said.contains("matches nothing of the film"), "{words:?}: {said}");
+    }
+    assert_eq!(film.said(&["clock", "br010"]).0, Some(0));
+    let (code, said) = film.said(&["clock", "add", "br010/colour", "24h30m", "--day", "2026-11-20"]);
+    assert!(code == Some(2) && said.contains("a day has 24 hours"), "{said}");
+    assert!(!film.path().join("ledger").exists());
+    // Time that is there twice is told with the names of the rows.
+    let add = |began: &str| {
+        film.json(&["clock", "add", "br010/colour", "2h", "--day", "2026-11-20", "--began", began])["name"]
+            .clone()
+    };
+    let names = [add("02:00"), add("02:30")];
+    let (_, said) = film.said(&["clock"]);
+    assert!(said.contains("1 h 30 m") && said.contains("is counted twice"), "{said}");
+    assert!(
+        names.iter().all(|name| said.contains(&format!("{} on br010/colour", name.as_str().unwrap()))),
+        "{said}"
+    );
+}

@@ -114,6 +114,7 @@ pub(super) fn told(project: &Project, status: &Status, selection: &Selection, ca
 fn list(project: &Project, status: &Status, arguments: &Arguments, selectors: &[String]) -> Answer {
     let graph = &status.declared.graph;
     let selection = arguments::selection(selectors, None)?;
+    people::known(project, &status.ledger.0, &selection)?;
     let told = told(project, status, &selection, true);
     let not = project.unapproved(status, &selection);
     if arguments.json {

@@ -20,6 +20,9 @@ use crate::project::clocking::which::one_of;
 use crate::project::clocking::{self, NoClock, NoPlace, Place, Said, Written};
 use crate::report::words;
 
+/// The most that one day has of time.
+const DAY: Duration = Duration::from_secs(24 * 3600);
+
 /// Does what the verb says; without one, lists.
 pub fn run(project: &Project, arguments: &Arguments, options: &Options) -> Answer {
     let now = Now::here();
@@ -29,10 +32,12 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Options) -> Answe
     match &options.verb {
         None => {
             let selection = arguments::selection(&options.selectors, None)?;
+            people::known(project, &entries, &selection)?;
             clocks::list(&entries, &now, (&selection, None), arguments.json)
         }
         Some(ClockVerb::List { selectors, person }) => {
             let selection = arguments::selection(selectors, None)?;
+            people::known(project, &entries, &selection)?;
             clocks::list(&entries, &now, (&selection, person.as_deref()), arguments.json)
         }
         Some(ClockVerb::Start { place, spent }) => whole.start(place, spent),
@@ -173,6 +178,12 @@ impl Whole<'_> {
         (day, began): (Option<Date>, Option<Time>),
         spent: &Spent,
     ) -> Answer {
+        if took > DAY {
+            return people::usage(format!(
+                "{} on one day: a day has 24 hours; add each day's time by itself, with --day",
+                words::time(took)
+            ));
+        }
         let said = self.said(spent);
         let today = self.now.day();
         let day = past(day.unwrap_or(today), today, "--day").map_err(Failure::Usage)?;
@@ -263,10 +274,10 @@ impl Whole<'_> {
         }
         flow!("{name}: {} of {person} on {}, {}", words::time(took), place.name(), clocks::round(round));
         let (entries, _) = self.project.ledger();
-        let times = Times::of(&entries);
+        let (times, names) = (Times::of(&entries), names(&entries, None));
         for overlap in overlaps(&times, self.now.at).iter().filter(|o| o.rows.0.id == id || o.rows.1.id == id)
         {
-            flow!("{}", clocks::overlap(overlap));
+            flow!("{}", clocks::overlap(overlap, &times, &names));
         }
         Ok(Exit::Done)
     }

@@ -7,6 +7,7 @@ use super::today::Now;
 use super::{Answer, Exit, people};
 use crate::base::selector::Selection;
 use crate::crew::contest::Contest;
+use crate::crew::naming::Names;
 use crate::crew::overlaps::{Overlap, overlaps};
 use crate::crew::times::{Clock, Times, Work};
 use crate::ledger::crew::Crew;
@@ -82,7 +83,7 @@ pub fn list(
     if last.len() > LISTED {
         flow!("  {} earlier; --json lists all", words::count((last.len() - LISTED) as u64, "row"));
     }
-    overlaps.iter().for_each(|one| flow!("{}", overlap(one)));
+    overlaps.iter().for_each(|one| flow!("{}", overlap(one, &times, &names)));
     for work in doubled.iter().filter(|work| !work.took.is_zero()) {
         let why = match work.worked.ends {
             Some(_) => "another row ends the same clock",
@@ -157,14 +158,18 @@ fn worked(work: &Work<'_>, now: &Now, name: &str) -> String {
 }
 
 /// Two stretches of one person at once, and what that means.
-pub(super) fn overlap(overlap: &Overlap<'_>) -> String {
-    let place = |entry: &Entry| line(&format!("{}/{}", entry.row.shot, entry.row.stage), 60);
+pub(super) fn overlap(overlap: &Overlap<'_>, times: &Times<'_>, names: &Names) -> String {
+    let named = |entry: &Entry| {
+        let work = times.works.iter().find(|work| work.entry.id == entry.id);
+        let name = names.short(work.map_or(entry.id, |work| times.name_of(work)));
+        format!("{name} on {}", line(&format!("{}/{}", entry.row.shot, entry.row.stage), 60))
+    };
     format!(
-        "{} is counted twice, for {} and for {}, as both clocks of {} ran; `endboard clock correct` puts one right",
+        "{} of {} is counted twice, as {} and {} were at once; `endboard clock correct NAME TIME` puts one right",
         words::time(overlap.both),
-        place(overlap.rows.0),
-        place(overlap.rows.1),
-        line(overlap.person, 30)
+        line(overlap.person, 30),
+        named(overlap.rows.0),
+        named(overlap.rows.1),
     )
 }
 

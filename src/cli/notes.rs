@@ -16,9 +16,9 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Options) -> Answe
     let (entries, problems) = project.ledger();
     people::tell_ledger(&problems);
     match &options.verb {
-        None => list(&entries, &arguments::selection(&options.selectors, None)?, false, arguments.json),
+        None => list(project, &entries, (&options.selectors, false), arguments.json),
         Some(NotesVerb::List { selectors, all }) => {
-            list(&entries, &arguments::selection(selectors, None)?, *all, arguments.json)
+            list(project, &entries, (selectors, *all), arguments.json)
         }
         Some(NotesVerb::Add { place, words, person, handles }) => {
             add(project, &entries, (place, *handles, words), person.as_deref(), arguments)
@@ -38,10 +38,12 @@ fn is_on(noted: &Noted<'_>, selection: &Selection) -> bool {
     people::is_on(&noted.entry.row, selection)
 }
 
-fn list(entries: &[Entry], selection: &Selection, all: bool, json: bool) -> Answer {
+fn list(project: &Project, entries: &[Entry], (selectors, all): (&[String], bool), json: bool) -> Answer {
+    let selection = arguments::selection(selectors, None)?;
+    people::known(project, entries, &selection)?;
     let noted = notes(entries);
     let names = Names::of(noted.iter().map(|noted| noted.entry.id));
-    let is_meant = |noted: &&Noted<'_>| (all || noted.settled.is_none()) && is_on(noted, selection);
+    let is_meant = |noted: &&Noted<'_>| (all || noted.settled.is_none()) && is_on(noted, &selection);
     let shown: Vec<&Noted<'_>> = noted.iter().filter(is_meant).collect();
     if json {
         let list: Vec<_> = shown.iter().map(|noted| one_json(noted, &names)).collect();

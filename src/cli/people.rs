@@ -6,7 +6,8 @@ use super::{Failure, rebuild};
 use crate::base::problem::nearest;
 use crate::base::selector::Selection;
 use crate::ledger::intake::LedgerProblem;
-use crate::ledger::row::Row;
+use crate::ledger::row::{Entry, Row};
+use crate::project::Project;
 
 /// Who is meant: the person named, or the one at this machine, whose ledger file it is.
 pub fn who(named: Option<&str>) -> String {
@@ -31,6 +32,29 @@ pub fn tell_if_new<'a>(person: &str, known: impl IntoIterator<Item = &'a str>) {
 pub fn is_on(row: &Row, selection: &Selection) -> bool {
     let chosen = selection.matches(&row.shot, &row.stage);
     chosen.is_some_and(|chosen| row.frames.iter().any(|n| chosen.contains(n)))
+}
+
+/// Selectors that name neither a stage of the film nor what a row of the ledger is of: refused where all are such, or else told. A
+/// slip would otherwise read as good news.
+pub fn known(project: &Project, entries: &[Entry], selection: &Selection) -> Result<(), Failure> {
+    if selection.is_everything() {
+        return Ok(());
+    }
+    let declared = project.read();
+    if !declared.is_sound() {
+        return Ok(());
+    }
+    let stages = declared.graph.nodes.iter().map(|node| (&*node.shot, &*node.stage));
+    let rows = entries.iter().map(|entry| (&*entry.row.shot, &*entry.row.stage));
+    let unknown: Vec<&str> =
+        selection.unmatched(stages.chain(rows)).iter().map(|selector| selector.text()).collect();
+    let words = || format!("'{}' matches nothing of the film, nor of its ledger", unknown.join("', '"));
+    match unknown.len() {
+        0 => {}
+        n if n == selection.selectors.len() => return Err(Failure::Usage(words())),
+        _ => tell!("{}", words()),
+    }
+    Ok(())
 }
 
 /// The most faults of the ledger that are told one by one.

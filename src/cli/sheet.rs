@@ -109,6 +109,9 @@ fn of_channel(
         true => finished(graph),
         false => (0..graph.nodes.len()).collect(),
     };
+    let is_one_by_one =
+        |text: &String| text.rsplit_once('@').is_some_and(|(_, frames)| !frames.contains('-'));
+    let one_by_one = !texts.is_empty() && texts.iter().all(is_one_by_one);
     let mut places = Vec::new();
     for id in nodes {
         let node = &graph.nodes[id];
@@ -119,7 +122,7 @@ fn of_channel(
         let plain_sound = node.is_heard() && !selection.selectors.iter().any(spells);
         let set = chosen(stages[id].as_ref(), range(&status.declared, id));
         // Frames that are named one by one are all meant.
-        let is_list = set.runs().iter().all(|run| run.len() == 1);
+        let is_list = one_by_one || set.runs().iter().all(|run| run.len() == 1);
         let frames: Vec<i64> = set.iter().collect();
         let at = channel.map(|name| node.channels.iter().position(|c| **c == *name));
         if frames.is_empty() || plain_plate || plain_sound || at == Some(None) {

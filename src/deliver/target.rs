@@ -117,7 +117,8 @@ impl Preset {
         }
     }
 
-    fn qualities(self) -> Option<std::ops::RangeInclusive<u8>> {
+    /// The numbers that its coder takes for a constant quality, less being better; none where there is nothing to set.
+    pub fn qualities(self) -> Option<std::ops::RangeInclusive<u8>> {
         match self {
             Self::H264 => Some(1..=51),
             Self::Av1 => Some(1..=63),

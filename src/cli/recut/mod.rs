@@ -81,6 +81,9 @@ fn tell_came(recut: &Recut, list: &str, came: Option<&Came>) {
                     say!("to take it up: `endboard recut {word} --take-up{grow}`");
                     say!("to undo that:  `endboard recut --go-back`");
                 }
+                false if recut.was.as_deref() == Some(&*recut.list.path) => {
+                    say!("{} is the cut in use", show::clean(&recut.list.path));
+                }
                 false => say!("it cannot be taken up before what is in the way is seen to"),
             }
         }

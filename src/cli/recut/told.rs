@@ -311,7 +311,8 @@ impl Page {
         for of in &recut.resting {
             let renders = match of.renders {
                 0 => "none of them rendered".to_string(),
-                n => format!("{} of them stay in the store", count(n as u64, "render")),
+                1 => "1 render of them stays in the store".to_string(),
+                n => format!("{n} renders of them stay in the store"),
             };
             let whole = if of.is_whole { "the whole shot: " } else { "" };
             self.item(&of.shot, &format!("{whole}{}; {renders}", frames(&of.frames)));

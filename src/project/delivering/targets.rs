@@ -69,7 +69,8 @@ impl Ready {
             }
             Kind::Frames { format, first } => format!("frames {}, numbered from {first}", word(format)),
             Kind::Movie { preset, quality } => {
-                let quality = quality.map_or("its own".to_string(), |quality| quality.to_string());
+                let usual = if preset.qualities().is_some() { "good" } else { "its own" };
+                let quality = quality.map_or(usual.to_string(), |quality| quality.to_string());
                 format!("movie {preset}, quality {quality}")
             }
         };

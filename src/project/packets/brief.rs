@@ -97,7 +97,7 @@ pub fn page(told: &Told) -> Page {
     sections.push(Section {
         title: "Your hours".into(),
         text: vec![
-            "Fill in return/hours.csv; any spreadsheet opens it. A line for each sitting: the date (2026-12-05), the shot, the \
+            "Fill in return/hours.csv; any spreadsheet opens it. A line for each sitting: the date (YYYY-MM-DD), the shot, the \
              frames when you like, the hours (1.5 or 1:30) and a note. Send it along each time; nothing is counted twice."
                 .into(),
         ],

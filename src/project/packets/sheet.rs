@@ -81,7 +81,7 @@ pub fn read(place: &str, bytes: &[u8], packet: &Packet, today: Date) -> Result<V
         vec![Fault::new(format!("{place}:{number}"), format!("it {why}"), "save it as CSV in UTF-8")]
     };
     let text = decoded(bytes).map_err(no_text)?;
-    let way = "fill in date (2026-12-05), shot, frames, hours (1.5 or 1:30) and a note";
+    let way = "fill in date (YYYY-MM-DD), shot, frames, hours (1.5 or 1:30) and a note";
     let Table { rows, open } = Table::of(&text);
     let is_head = |row: &Vec<String>| {
         COLUMNS.iter().enumerate().all(|(i, name)| row.get(i).is_some_and(|c| c.eq_ignore_ascii_case(name)))
