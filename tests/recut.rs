@@ -100,6 +100,8 @@ fn a_tighter_cut_is_foretold_taken_up_and_gone_back_from() {
     let film = film();
     let (before, declared) = (film.renders(), film.text("endboard.yaml"));
     film.write("cut/lock-2.edl", list(&[("br030", 1003, 1007), ("br010", 1003, 1006)]));
+    let (code, said) = film.said(&["recut", "cut/lock-1.edl"]);
+    assert!(code == Some(0) && said.contains("cut/lock-1.edl is the cut in use"), "{said}");
     let answer = film.json(&["recut", "cut/lock-2.edl"]);
     assert_eq!(fates(&answer), ["br030 kept", "br010 moved trimmed", "br020 dropped"]);
     assert_eq!((&answer["frames_before"], &answer["frames_after"]), (&11.into(), &7.into()));
