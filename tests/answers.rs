@@ -247,7 +247,7 @@ fn a_failed_frame_tells_its_reason_its_log_and_how_to_try_again() {
         &text,
         &["failed: br020/tool@1005-1007 (3 frames): sh ended with exit code 7", "the salt is wet"],
     );
-    contains(&text, &["blocked by br020/tool@1005-1007 (failed, and 2 more): br020/colour@1005-1007"]);
+    contains(&text, &["blocked by br020/tool@1005-1007 (failed; 2 frames more): br020/colour@1005-1007"]);
 
     let (state, says) = end_of(&film, &["br020/colour@1006", "br020/tool@1006"]);
     assert_eq!(state, "failed");

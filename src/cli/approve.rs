@@ -146,9 +146,9 @@ fn list(project: &Project, status: &Status, arguments: &Arguments, selectors: &[
         0 if selectors.is_empty() => flow!("everything that the film shows is approved"),
         0 => {
             let of = words::fit(&selectors.join(" "), 60, false);
-            flow!("of {of}, nothing that the film shows is unapproved");
+            flow!("all that the film shows of {of} is approved");
         }
-        _ => flow!("nobody approves of:"),
+        _ => flow!("not approved yet:"),
     }
     for (id, frames) in &not {
         flow!("  {}@{frames}", graph.nodes[*id].name());

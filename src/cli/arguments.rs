@@ -42,8 +42,9 @@ pub struct Arguments {
     pub verb: Verb,
 }
 
-const EXIT_CODES: &str = "Exit codes: 0 done; 1 the declaration has errors, or frames failed or are blocked; 2 the command line is not \
- understood, or there is no declaration; 3 another process works on the film; 4 the system refused; 130 interrupted.\n\
+const EXIT_CODES: &str = "Exit codes: 0 done; 1 the declaration has errors, or frames failed, are blocked or left to a cluster; 2 the \
+ command line is not understood, a selector matches nothing, there is no declaration, or what was asked cannot be done; 3 another process \
+ works on the film, or a run on a cluster has to end first; 4 the system refused; 130 interrupted.\n\
 Selectors name shots, stages and frames: br030, br030/blades, br030/blades@1012-1019, 'br*/colour', '*/colour'.\n\
 Paths on the command line begin at the folder that the command is started in, with -C too. A DAY is YYYY-MM-DD, yesterday, today \
 or tomorrow.";

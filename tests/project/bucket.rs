@@ -1,6 +1,6 @@
 //! A real S3-compatible server on loopback, and a way to it that can be cut, slowed and refused.
 //!
-//! Knows how the server is started and where its files lie. The server is the program `s3s-fs` (crates.io), which checks
+//! Knows how the server is started and where its files lie. The server is the program `s3s-fs`, which checks
 //! signatures; `ENDBOARD_S3_SERVER` names it. Without it the tests say that they tried nothing.
 
 use std::io::{Read, Write};

@@ -126,7 +126,7 @@ pub struct Approve {
 /// What `approve` does besides approving.
 #[derive(Debug, Subcommand)]
 pub enum ApproveVerb {
-    /// List approvals in force and lapsed, and what nobody approves of
+    /// List approvals in force and lapsed, and what is not approved yet
     List {
         /// Shots, stages and frames; all when not given
         selectors: Vec<String>,
