@@ -67,7 +67,7 @@ pub fn blocked(graph: &Graph, blocked: &[Blocked]) {
     for entry in blocked.iter().take(TOLD) {
         let more = match entry.by_frames.len() {
             1 => String::new(),
-            n => format!("; {} frames more", n - 1),
+            n => format!("; {} more", words::count(n as u64 - 1, "frame")),
         };
         let mut stages: Vec<String> =
             entry.frames.iter().take(STAGES).map(|(node, frames)| place(graph, *node, frames)).collect();
