@@ -96,7 +96,8 @@ impl Project {
             *touch += &format!("{},{n},{},\"{why}\"\r\n", part.hand.node.shot, part.hand.name(n));
         }
         if part.frames.iter().any(|n| self.folder.join(part.hand.files.path(n)).is_file()) {
-            shot.besides.push(format!("data/{}/earlier, files that the stage had before", part.hand.node.shot));
+            shot.besides
+                .push(format!("data/{}/earlier, files that the stage had before", part.hand.node.shot));
         }
         for path in self.shapes(&status.declared.graph, part) {
             if let Ok(bytes) = std::fs::read(self.folder.join(&path)) {
