@@ -59,8 +59,10 @@ pub enum Limb {
     Trunk,
     /// Upper arms, left and right.
     UpperArm(u8),
-    /// Forearms and hands.
+    /// Forearms.
     Forearm(u8),
+    /// Hands.
+    Hand(u8),
     /// Thighs.
     Thigh(u8),
     /// Lower legs.
@@ -119,7 +121,7 @@ pub fn colour(who: Who, cloth: Cloth) -> Vec3 {
         (Who::Keeper, Cloth::Head) => vec3(0.045, 0.030, 0.021),
         (Who::Keeper, Cloth::Scarf) => vec3(0.270, 0.075, 0.045),
         (Who::Raker, Cloth::Top) => vec3(0.085, 0.120, 0.150),
-        (Who::Raker, Cloth::Front) => vec3(0.200, 0.125, 0.072),
+        (Who::Raker, Cloth::Front) => vec3(0.150, 0.112, 0.068),
         (Who::Raker, Cloth::Legs) => vec3(0.070, 0.072, 0.080),
         (Who::Raker, Cloth::Head) => vec3(0.330, 0.220, 0.045),
         (Who::Raker, Cloth::Scarf) => vec3(0.25, 0.22, 0.18),
@@ -212,7 +214,7 @@ fn bib(j: &Joints, cones: &mut Vec<Cone>) {
 /// An arm: of those who work at the salt the sleeve is rolled up above the elbow.
 fn arm(who: Who, j: &Joints, k: usize, cones: &mut Vec<Cone>) {
     let (shoulder, elbow, hand) = (j.shoulders[k], j.elbows[k], j.hands[k]);
-    let (upper, lower) = (Limb::UpperArm(k as u8), Limb::Forearm(k as u8));
+    let (upper, lower, held) = (Limb::UpperArm(k as u8), Limb::Forearm(k as u8), Limb::Hand(k as u8));
     let wrist = elbow.to(hand, 0.82);
     let along = (j.pole[1] - j.pole[0]).unit();
     let skin = if who == Who::Crew {
@@ -232,9 +234,9 @@ fn arm(who: Who, j: &Joints, k: usize, cones: &mut Vec<Cone>) {
         cones.push(cone(elbow.to(wrist, 0.25), wrist, (0.049, 0.032), Cloth::Skin, lower));
         Cloth::Skin
     };
-    cones.push(cone(wrist, hand, (0.030, 0.036), skin, lower));
+    cones.push(cone(wrist, hand, (0.030, 0.036), skin, held));
     let (below, above) = (hand - along * 0.032, hand + along * 0.032);
-    cones.push(cone(below, above, (0.035, 0.032), skin, lower));
+    cones.push(cone(below, above, (0.035, 0.032), skin, held));
 }
 
 fn leg(j: &Joints, k: usize, cones: &mut Vec<Cone>) {
@@ -258,7 +260,7 @@ fn leg(j: &Joints, k: usize, cones: &mut Vec<Cone>) {
 
 /// What hangs from the waist, an apron or a jacket's hem: it drags behind the movement. Trousers have no more than a seat.
 fn skirt(who: Who, j: &Joints, earlier: &Joints, cones: &mut Vec<Cone>) {
-    let (f, up) = (j.forward, vec3(0.0, 1.0, 0.0));
+    let up = vec3(0.0, 1.0, 0.0);
     let pull = earlier.hips - j.hips;
     let drag = pull * (0.09 / (0.09 + pull.length()));
     for k in 0..2_u8 {
@@ -275,15 +277,27 @@ fn skirt(who: Who, j: &Joints, earlier: &Joints, cones: &mut Vec<Cone>) {
         cones.push(cone(top, hang + sway, (0.125, 0.118), Cloth::Top, Limb::Skirt(k)));
     }
     if who == Who::Raker {
-        let top = j.hips + f * 0.085 + up * 0.08;
-        let knees = j.knees[0].to(j.knees[1], 0.5);
-        let hem = vec3(knees.x, j.hips.y - 0.60, knees.z) + f * 0.05 + drag;
-        // The outer panels lie about the hips.
-        for (out, back) in [(-0.135, 0.06), (-0.07, 0.012), (0.0, 0.0), (0.07, 0.012), (0.135, 0.06)] {
-            let limb = Limb::Skirt(u8::from(out > 0.0));
-            let (top, hem) = (top + j.right * out - f * back, hem + j.right * (out * 1.15) - f * back);
-            cones.push(cone(top, hem, (0.058, 0.044), Cloth::Front, limb));
-        }
+        lap(j, cones);
+    }
+}
+
+/// The lower part of an apron, slit up to the lap: each half lies about a thigh, so that a stride parts them and neither hangs
+/// stiffly between the legs.
+fn lap(j: &Joints, cones: &mut Vec<Cone>) {
+    let (f, up) = (j.forward, vec3(0.0, 1.0, 0.0));
+    for k in 0..2_u8 {
+        let out = if k == 0 { -1.0 } else { 1.0 };
+        let (thigh, knee) = (j.thighs[k as usize], j.knees[k as usize]);
+        let axis = (knee - thigh).unit();
+        let ahead = f + up * 0.4;
+        let front = (ahead - axis * ahead.dot(axis)).unit();
+        let belt = j.hips + j.right * (0.072 * out) + f * 0.046 + up * 0.09;
+        let fold = thigh.to(knee, 0.20) + front * 0.028;
+        let hem = thigh.to(knee, 0.66) + front * 0.024;
+        let seat = j.hips + j.right * (0.085 * out) + up * 0.03;
+        cones.push(cone(belt, fold, (0.100, 0.110), Cloth::Front, Limb::Skirt(k)));
+        cones.push(cone(seat, fold, (0.118, 0.110), Cloth::Front, Limb::Skirt(k)));
+        cones.push(cone(fold, hem, (0.110, 0.102), Cloth::Front, Limb::Skirt(k)));
     }
 }
 
@@ -314,5 +328,70 @@ fn fitting(who: Who, j: &Joints, cones: &mut Vec<Cone>) {
             }
         }
         Who::Crew => {}
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::plates::plates;
+    use super::*;
+
+    /// How far a point lies outside of a cone, in metres; less than nothing within.
+    fn outside(cone: &Cone, p: Vec3) -> f32 {
+        let (axis, to) = (cone.b - cone.a, p - cone.a);
+        let u = (to.dot(axis) / axis.dot(axis).max(1e-9)).clamp(0.0, 1.0);
+        (to - axis * u).length() - (cone.radii.0 + (cone.radii.1 - cone.radii.0) * u)
+    }
+
+    /// Calls `look` with everyone on every frame: what says who and when, the joints, and the cones.
+    fn everyone(mut look: impl FnMut(&str, Who, &Joints, &[Cone])) {
+        for plate in plates() {
+            for (who, part) in &plate.people {
+                for number in plate.frames.iter() {
+                    let time = plate.time(number);
+                    let joints = part.joints(time);
+                    let cones = dressed(*who, &joints, &part.joints(time - 3.0));
+                    look(&format!("{} {number}: {who:?}", plate.name), *who, &joints, &cones);
+                }
+            }
+        }
+    }
+
+    /// An arm that ended in the waist would be a stump, and its fist might come out at the back.
+    #[test]
+    fn hands_and_what_they_hold_pass_beside_the_trunk() {
+        let mut deepest = (f32::MAX, String::new());
+        everyone(|when, who, j, cones| {
+            if who == Who::Crew {
+                return;
+            }
+            let held = (0..=20).map(|i| j.pole[0].to(j.hands[0], i as f32 / 20.0)).chain(j.hands);
+            for p in held {
+                for cone in cones.iter().filter(|c| c.limb == Limb::Trunk && c.cloth != Cloth::Front) {
+                    let away = outside(cone, p);
+                    if away < deepest.0 {
+                        deepest = (away, when.to_string());
+                    }
+                }
+            }
+        });
+        // A fist may press into cloth.
+        assert!(deepest.0 > -0.03, "{deepest:?}");
+    }
+
+    /// Cloth that hung between the legs would be a stiff strip when they are seen from the side.
+    #[test]
+    fn an_apron_lies_on_the_thighs() {
+        everyone(|when, who, j, cones| {
+            let hem = cones.iter().filter(|c| matches!(c.limb, Limb::Skirt(_)) && c.cloth == Cloth::Front);
+            for cone in hem.filter(|_| who == Who::Raker) {
+                let leg = |k: usize| {
+                    let (a, b, radii) = (j.thighs[k], j.knees[k], (0.0, 0.0));
+                    outside(&Cone { a, b, radii, ..*cone }, cone.b)
+                };
+                let away = leg(0).min(leg(1));
+                assert!(away < 0.05, "{when}: {away} m from any thigh");
+            }
+        });
     }
 }

@@ -38,18 +38,18 @@ const STRUCK: Stance = Stance {
     hips: [0.40, 0.80, 0.0],
     spine: [0.36, 0.0, 0.40],
     feet: [[0.80, -0.10], [-0.26, 0.16]],
-    grip: [0.98, 1.20, -0.10],
+    grip: [0.98, 1.20, 0.15],
     aim: [0.93, 0.30, -0.10],
-    below: [0.56, 0.98],
+    below: [0.40, 0.98],
 };
 /// The same low over the floor, as one draws salt together.
 const SWEPT: Stance = Stance {
     hips: [0.36, 0.72, 0.0],
     spine: [0.52, 0.0, 0.35],
     feet: [[0.76, -0.10], [-0.34, 0.16]],
-    grip: [0.96, 0.76, -0.04],
+    grip: [0.96, 0.76, 0.15],
     aim: [0.86, -0.42, -0.10],
-    below: [0.54, 0.92],
+    below: [0.37, 0.92],
 };
 /// A blow taken: sunk back over the rear foot, pole held upright against it.
 const PARRIED: Stance = Stance {
@@ -140,9 +140,10 @@ pub fn wide() -> Vec<(Who, Part)> {
     keeper.push(key(1056.0, GUARD.moved(1.55, 0.0), Pace::Eased));
     let raker = vec![
         key(1000.0, REST, Pace::Eased),
-        key(1018.0, REST, Pace::Eased),
-        key(1034.0, LOW, Pace::Eased),
-        key(1052.0, GUARD, Pace::Eased),
+        key(1014.0, REST, Pace::Eased),
+        key(1026.0, LOW, Pace::Eased),
+        // His pole is up, before what is dark, when the keeper comes near.
+        key(1040.0, GUARD, Pace::Eased),
     ];
     vec![
         (Who::Keeper, part(-2.7, 7.6, (1.0, 0.12), keeper, 11)),

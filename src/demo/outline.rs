@@ -85,13 +85,15 @@ pub fn again(plate: &DemoPlate, (x, y): Spot, number: i64, other: i64) -> Option
 }
 
 /// The body parts that are drawn as one outline each.
-pub const PARTS: [(&str, &[Limb]); 8] = [
+pub const PARTS: [(&str, &[Limb]); 10] = [
     ("head", &[Limb::Head]),
     ("trunk", &[Limb::Trunk]),
     ("left arm", &[Limb::UpperArm(0)]),
     ("right arm", &[Limb::UpperArm(1)]),
-    ("left hand", &[Limb::Forearm(0)]),
-    ("right hand", &[Limb::Forearm(1)]),
+    ("left forearm", &[Limb::Forearm(0)]),
+    ("right forearm", &[Limb::Forearm(1)]),
+    ("left hand", &[Limb::Hand(0)]),
+    ("right hand", &[Limb::Hand(1)]),
     ("left leg", &[Limb::Thigh(0), Limb::Skirt(0)]),
     ("right leg", &[Limb::Thigh(1), Limb::Skirt(1)]),
 ];
@@ -104,13 +106,15 @@ pub const SHINS: [(&str, &[Limb]); 2] =
     [("left shin", &[Limb::Shin(0), Limb::Boot(0)]), ("right shin", &[Limb::Shin(1), Limb::Boot(1)])];
 
 /// The parts of a whole figure that follow its silhouette: an outline has no hollows, so that what bends is two parts.
-pub const CAST: [(&str, &[Limb]); 15] = [
+pub const CAST: [(&str, &[Limb]); 17] = [
     ("head", &[Limb::Head]),
     ("trunk", &[Limb::Trunk]),
     ("left arm", &[Limb::UpperArm(0)]),
     ("right arm", &[Limb::UpperArm(1)]),
-    ("left hand", &[Limb::Forearm(0)]),
-    ("right hand", &[Limb::Forearm(1)]),
+    ("left forearm", &[Limb::Forearm(0)]),
+    ("right forearm", &[Limb::Forearm(1)]),
+    ("left hand", &[Limb::Hand(0)]),
+    ("right hand", &[Limb::Hand(1)]),
     ("left thigh", &[Limb::Thigh(0)]),
     ("right thigh", &[Limb::Thigh(1)]),
     ("left skirt", &[Limb::Skirt(0)]),

@@ -71,6 +71,8 @@ fn shade(p: Vec3, lighting: &Lighting) -> Vec3 {
         let k = if beam.even { 0.5 } else { 1.0 / most(d.dot(d), 0.4) };
         received = received + beam.strength * k;
     }
+    // Close by a lamp most of its light goes through: glass that shone with it would look lit already.
+    let received = received * (1.0 / (1.0 + 0.35 * most(received.x, most(received.y, received.z))));
     received.times(vec3(0.105, 0.115, 0.108)) + vec3(0.020, 0.024, 0.023)
 }
 
@@ -103,10 +105,11 @@ impl Tube {
                 if cover <= 0.0 || depth > layer.depth[at] || depth > sight.depth[at] {
                     continue;
                 }
-                // A tube is brightest along its middle and at its rims, where glass is thickest.
-                let r = away / wide;
+                // A tube shines along its middle, and is dark towards its rims, where it shows what lies aside: so it is seen before
+                // bright places too.
+                let r = least(away / wide, 1.0);
                 let line = clamp01(1.0 - r * 3.0);
-                let tone = 0.72 + 0.75 * line * line + 0.25 * r * r;
+                let tone = 0.95 + 0.60 * line * line - 0.45 * r * r;
                 let colour = self.shade.0.to(self.shade.1, u) * tone;
                 let alpha = cover * mix(0.66, 0.86, clamp01(r));
                 blend(&mut sum[at], colour, alpha, share, layer.depth[at] < sight.depth[at]);

@@ -3,7 +3,7 @@
 //! Knows bones, two-bone limbs and the pole that both hands hold. Does not know clothes or
 //! pictures. A fighter's own axes are: forward (towards the opponent), up, and right.
 
-use super::math::{Vec3, least, mix, most, smooth, vec3};
+use super::math::{Vec3, clamp01, least, mix, most, smooth, vec3};
 use super::noise::wander;
 
 /// A stance, in metres and in the fighter's own axes about the spot where they started.
@@ -175,6 +175,26 @@ fn reached(from: Vec3, end: Vec3, length: f32) -> Vec3 {
     if d.length() > length { from + d.unit() * length } else { end }
 }
 
+/// Half the breadth and half the depth of a trunk with the fist that passes it, in metres.
+const PASSING: (f32, f32) = (0.265, 0.19);
+
+/// How far to the right a pole's lower part has to go, in metres, so that it passes a trunk by its right side instead of through
+/// it: `axes` are right and forward.
+fn passing(pole: [Vec3; 2], (hips, chest): (Vec3, Vec3), axes: (Vec3, Vec3)) -> f32 {
+    let spine = chest - hips;
+    (0..=12).fold(0.0, |furthest, i| {
+        let p = pole[0].to(pole[1], i as f32 / 12.0) - hips;
+        let u = clamp01(p.dot(spine) / spine.dot(spine));
+        let off = p - spine * u;
+        let (across, along) = (off.dot(axes.0), off.dot(axes.1) / PASSING.1);
+        let above = most((off - axes.0 * across).length() / PASSING.1, along.abs());
+        let free = PASSING.0 * most(1.0 - above * above, 0.0).sqrt();
+        // Softly, so that a pole that comes nearer is not thrown aside.
+        let near = smooth(1.0, 0.7, above) * smooth(-0.34, -0.24, across);
+        most(furthest, (free - across) * near)
+    })
+}
+
 impl Part {
     /// The stance at a time, and how high each foot is lifted.
     fn stance(&self, time: f32) -> (Stance, [f32; 2]) {
@@ -218,14 +238,19 @@ impl Part {
         let mut grip = place(stance.grip) + (up * unrest(3, 0.08) + f * unrest(4, 0.07)) * 1.4;
         // The hands hold the pole wherever it goes: a grip out of their reach comes back to them.
         let [apart, below] = stance.below;
-        for _ in 0..4 {
+        let lower = |grip: Vec3| [grip - aim * below, grip];
+        for _ in 0..6 {
+            grip = grip + right * passing(lower(grip), (hips, chest), (right, f));
             grip = reached(shoulders[1], grip - aim * apart, (UPPER_ARM + FOREARM) * 0.985) + aim * apart;
             grip = reached(shoulders[0], grip, (UPPER_ARM + FOREARM) * 0.985);
         }
         let hands = [grip, grip - aim * apart];
         let elbows = std::array::from_fn(|k| {
             let out = if k == 0 { -broad } else { broad };
-            middle(shoulders[k], hands[k], UPPER_ARM, FOREARM, out * 0.75 - up * 0.8 - f * 0.25)
+            // The elbow of the hand further back stays behind it.
+            let bend =
+                if k == 0 { out * 0.75 - up * 0.8 - f * 0.25 } else { out * 0.5 - up * 0.45 - f * 0.75 };
+            middle(shoulders[k], hands[k], UPPER_ARM, FOREARM, bend)
         });
 
         let thighs = [hips - right * 0.10 - up * 0.03, hips + right * 0.10 - up * 0.03];
