@@ -9,7 +9,7 @@ use std::collections::BTreeSet;
 use std::process::{Command, Stdio};
 
 use project::cluster::{Cluster, begun, film, long, read, rendered, states, waiting};
-use project::{Film, ended, until};
+use project::{Film, ended};
 use serde_json::Value;
 
 #[test]
@@ -100,7 +100,7 @@ fn what_was_left_is_taken_in_by_a_rebuild_here() {
     let film = film("{ frames: 2 }");
     let (code, json, errors) = cluster.rebuild(&film, &["--leave"]);
     assert_eq!((code, &json["on_slurm"]["out"]), (Some(0), &Value::from(true)), "{json}\n{errors}");
-    until("the tasks' end", || cluster.states().iter().all(|s| s == "COMPLETED"));
+    cluster.until_over();
     let here = film.rebuild(&[]).well();
     assert_eq!(here.rendered, BTreeSet::new(), "{}", here.json);
     assert!(here.restored() > 20);
@@ -173,7 +173,7 @@ fn a_render_that_was_damaged_on_the_shared_disk_is_not_taken() {
     let film = film("{ frames: 2 }");
     let (code, json, errors) = cluster.rebuild(&film, &["--leave", "br020/colour"]);
     assert_eq!(code, Some(0), "{json}\n{errors}");
-    until("the tasks' end", || cluster.states().iter().all(|s| s == "COMPLETED"));
+    cluster.until_over();
     let objects = film.path().join(".endboard/objects");
     let first = objects
         .read_dir()

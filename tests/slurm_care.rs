@@ -257,7 +257,7 @@ fn hours_of_a_task_that_are_damaged_are_told_and_kept() {
     let film = waiting("{ frames: 8 }");
     film.write("go", "");
     cluster.rebuild(&film, &["--leave"]);
-    until("the task's end", || cluster.states().iter().all(|state| state == "COMPLETED"));
+    cluster.until_over();
     let attempt = run_of(film.path()).join("parts/00000.0");
     let rows = std::fs::read_to_string(attempt.join("rows.jsonl")).unwrap();
     std::fs::write(attempt.join("rows.jsonl"), rows.replacen("br010", "br0l0", 1)).unwrap();
@@ -341,7 +341,7 @@ fn what_is_out_is_told_and_left_to_the_cluster() {
     film.write("go", "");
     let here = film.rebuild(&["--here"]).well();
     assert_eq!(here.rendered.len() as u64 + here.restored(), 16, "{}", here.json);
-    until("the tasks' end", || cluster.states().iter().all(|state| state == "COMPLETED"));
+    cluster.until_over();
     assert!(film.rebuild(&[]).well().rendered.is_empty());
     assert!(no_run(film.path()));
 }
@@ -372,7 +372,7 @@ fn frames_of_a_stage_that_changed_since_are_told_as_that_and_counts_add_up() {
     let film = waiting("{ frames: 4 }");
     film.write("go", "");
     cluster.rebuild(&film, &["--leave"]);
-    until("the tasks' end", || cluster.states().iter().all(|state| state == "COMPLETED"));
+    cluster.until_over();
     let text = film.text("endboard.yaml");
     film.write("endboard.yaml", text.replace("{frame}'", "{frame} anew'"));
     let output = cluster.command(&film, &[]).output().unwrap();

@@ -183,6 +183,11 @@ impl FrameSet {
         self.runs.splice(start..end, [merged]);
     }
 
+    /// Adds all frames of another set.
+    pub fn insert_all(&mut self, other: &FrameSet) {
+        other.runs.iter().for_each(|&run| self.insert_range(run));
+    }
+
     /// True when `frame` is in the set.
     pub fn contains(&self, frame: i64) -> bool {
         let at = self.runs.partition_point(|run| run.last < frame);

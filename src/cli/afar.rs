@@ -100,15 +100,6 @@ fn listed(places: &[String]) -> String {
     }
 }
 
-/// The same for the JSON.
-pub fn left_out_json(graph: &Graph, out: &BTreeMap<NodeId, FrameSet>) -> Vec<serde_json::Value> {
-    let one = |(&id, set): (&NodeId, &FrameSet)| {
-        let node = &graph.nodes[id];
-        serde_json::json!({ "shot": &*node.shot, "stage": &*node.stage, "frames": set.to_string() })
-    };
-    out.iter().map(one).collect()
-}
-
 /// Says which runs are out, and of which of the selected frames.
 pub fn tell_out(out: &[Out], selection: &Selection) {
     for out in out {

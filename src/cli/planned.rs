@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use super::arguments::{self, Arguments, Rebuild};
 use super::{Answer, Exit, afar, show};
 use crate::base::frames::FrameSet;
+use crate::graph::{Graph, NodeId};
 use crate::project::Project;
 use crate::stale::Reason;
 
@@ -13,30 +14,21 @@ pub fn plan(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answ
     let status = project.status(false, &|_, _| {})?;
     let graph = &status.declared.graph;
     let selection = arguments::selection(&options.selectors, Some(graph))?;
-    let plan = match options.here {
-        true => project.plan_besides(&status, &selection, options.again),
-        false => project.plan(&status, &selection, options.again),
-    };
+    let out = project.out()?;
+    let left_to_it = if options.here { &[][..] } else { &out };
+    let plan = project.plan(&status, &selection, options.again, left_to_it);
     let due = plan.with_needs(graph, &status.report, options.again);
     let mut blocked: BTreeMap<usize, FrameSet> = BTreeMap::new();
     for (id, frames) in project.blocked(&status, &selection).into_iter().flat_map(|by| by.frames) {
-        let all = blocked.entry(id).or_default();
-        frames.iter().for_each(|frame| all.insert(frame));
+        blocked.entry(id).or_default().insert_all(&frames);
     }
-    let listed = |id: usize, set: &FrameSet| {
-        let node = &graph.nodes[id];
-        serde_json::json!({ "shot": &*node.shot, "stage": &*node.stage, "frames": set.to_string() })
-    };
-    let out = project.out()?;
     // Nothing is submitted while a run is out.
     let foreseen = match options.on {
         Some(_) if out.is_empty() => Some(project.foresee_on_slurm(&status, &selection, options.again)?),
         _ => None,
     };
     if arguments.json {
-        let list = |sets: &BTreeMap<usize, FrameSet>| -> Vec<_> {
-            sets.iter().map(|(&id, set)| listed(id, set)).collect()
-        };
+        let list = |sets| places_json(graph, sets);
         let all = serde_json::json!({
             "format": "endboard plan 1", "film": graph.film, "stages": list(&due), "failed_before": list(&plan.failed),
             "blocked": list(&blocked), "out": afar::out_json(&out), "on_slurm": foreseen.as_ref().map(afar::foreseen_json),
@@ -74,4 +66,13 @@ pub fn plan(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answ
     foreseen.iter().for_each(afar::tell_foreseen);
     afar::tell_out(&out, &selection);
     Ok(Exit::Done)
+}
+
+/// Frames by stage, for the JSON.
+pub(super) fn places_json(graph: &Graph, sets: &BTreeMap<NodeId, FrameSet>) -> Vec<serde_json::Value> {
+    let one = |(&id, set): (&NodeId, &FrameSet)| {
+        let node = &graph.nodes[id];
+        serde_json::json!({ "shot": &*node.shot, "stage": &*node.stage, "frames": set.to_string() })
+    };
+    sets.iter().map(one).collect()
 }

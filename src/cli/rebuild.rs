@@ -355,7 +355,7 @@ fn as_json(rebuilt: &Rebuilt) {
         "blocked_by": trouble::blocked_json(graph, &rebuilt.blocked), "failures": failures, "remarks": remarks,
         "failed_before": trouble::failed_json(graph, &rebuilt.failed_before), "ended": outcome.ended.as_ref().map(ToString::to_string),
         "on_slurm": rebuilt.afar.as_ref().map(afar::as_json),
-        "left": outcome.left.len(), "out": afar::left_out_json(graph, &rebuilt.out), "gathered": rebuilt.gathered,
+        "left": outcome.left.len(), "out": planned::places_json(graph, &rebuilt.out), "gathered": rebuilt.gathered,
         "trimmed": rebuilt.trimmed, "lapsed": trouble::lapsed_json(&rebuilt.lapsed), "elapsed_seconds": rebuilt.elapsed.as_secs_f64(),
         "wall_seconds": rebuilt.spent.0.as_secs_f64(), "processor_seconds": rebuilt.spent.1.as_secs_f64(),
     });

@@ -13,6 +13,7 @@ use crate::base::state::FrameState;
 use crate::crew::approvals::Standing;
 use crate::graph::NodeId;
 use crate::observe;
+use crate::project::afar::Out;
 use crate::project::delivering::Due;
 use crate::project::holding::Kept;
 use crate::project::naming::is_named;
@@ -45,6 +46,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status
             FrameSet::new()
         }
     };
+    let out = project.out()?;
     let strips = || ribbons::strips(graph, &status.report, &shown, &fresh);
     if arguments.json {
         let strips = strips();
@@ -53,7 +55,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status
         let deliveries: Vec<Delivery> = deliveries.iter().map(Due::told).collect();
         let said = standing(project, status, &selection);
         let packets = packets::standing(project, status);
-        let out = afar::out_json(&project.out()?);
+        let out = afar::out_json(&out);
         say!("{}", states::json(&graph.film, &strips, &holds, &deliveries, &said, packets, out));
         return Ok(Exit::Done);
     }
@@ -65,7 +67,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status
             let text: String = lines.map(|line| show::pieces(&line, in_colour) + "\n").collect();
             (strips, text)
         },
-        || Besides::of(project, status, &selection),
+        || Besides::of(project, status, &selection, &out),
     );
     // All at once: a call of the system for every line of a large film takes longer than making the lines.
     show::say_whole(&ribbons);
@@ -85,7 +87,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status
     tell_crew(project, status, &selection);
     tell_by_hand(status, &selection);
     packets::say_standing(project, status, &selection);
-    afar::tell_out(&project.out()?, &selection);
+    afar::tell_out(&out, &selection);
     next(besides.to_make, besides.to_put_back, &options.selectors);
     if selection.is_everything() {
         deliver::say_standing(&deliver::standing(project, status)?);
@@ -107,9 +109,9 @@ struct Besides {
 }
 
 impl Besides {
-    fn of(project: &Project, status: &Status, selection: &Selection) -> Self {
+    fn of(project: &Project, status: &Status, selection: &Selection, out: &[Out]) -> Self {
         let graph = &status.declared.graph;
-        let plan = project.plan(status, selection, false);
+        let plan = project.plan(status, selection, false, out);
         let frames = plan.frames.iter().flat_map(|(&id, set)| set.iter().map(move |n| (id, n)));
         let is_put_back =
             |&(id, n): &(NodeId, i64)| status.report.strips[id].get(n).is_some_and(|cell| cell.restorable);

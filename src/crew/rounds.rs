@@ -46,7 +46,7 @@ impl<'a> Finished<'a> {
         let rows = self.stages.get(shot).and_then(|stages| stages.get(stage)).map_or(&[][..], Vec::as_slice);
         let mut done = FrameSet::new();
         for entry in rows.iter().filter(|entry| entry.row.when < at) {
-            entry.row.frames.runs().iter().for_each(|&run| done.insert_range(run));
+            done.insert_all(&entry.row.frames);
         }
         let both = frames.meet(&done).len();
         if both > 0 && 2 * both >= frames.len() { Round::Rework } else { Round::First }

@@ -149,7 +149,7 @@ pub fn packets(entries: &[Entry], now: Timestamp) -> Vec<Packet> {
                 let packet = all.entry(&handout.packet).or_insert_with(open);
                 packet.back = None;
                 let rest = packet.rest.entry(stage).or_default();
-                row.frames.runs().iter().for_each(|&run| rest.insert_range(run));
+                rest.insert_all(&row.frames);
             }
             What::Crew(Crew::Takeback { packet, .. } | Crew::Close { packet, .. }) => {
                 let Some(packet) = all.get_mut(packet) else { continue };

@@ -86,7 +86,7 @@ pub fn of_hands(entries: &[Entry], waiting: &HashMap<Place, FrameSet>) -> Vec<Sa
         *sum += on_done;
         sample.begun += whole - on_done;
         *sample.people.entry(work.worked.person.clone()).or_default() += whole;
-        done.runs().iter().for_each(|&run| frames[usize::from(is_again)].insert_range(run));
+        frames[usize::from(is_again)].insert_all(&done);
     }
     let counted = all.into_values().map(|(mut sample, [first, again])| {
         sample.first.1 = first.len() as u64;

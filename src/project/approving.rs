@@ -132,7 +132,7 @@ impl Project {
                     _ if handles => node.frames.into(),
                     _ => of_cut.frames(id),
                 };
-                chosen.runs().iter().for_each(|&run| frames.insert_range(run));
+                frames.insert_all(&chosen);
             }
             if frames.is_empty() || !node.keep {
                 continue;

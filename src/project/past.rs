@@ -85,7 +85,7 @@ impl<'a> Past<'a> {
 }
 
 /// Where logs of commands lie.
-const LOGS: &str = ".endboard/logs";
+pub const LOGS: &str = ".endboard/logs";
 
 /// Who keeps renders, since when and why, in words.
 pub fn kept(entry: &Entry) -> String {

@@ -2,7 +2,7 @@
 //!
 //! Knows what is left to a cluster, and what one who gathers puts in place besides. Renders nothing.
 
-use super::afar::awaited;
+use super::afar::{Out, awaited};
 use super::{Project, Status};
 use crate::base::frames::{FrameRange, FrameSet};
 use crate::base::selector::{Chosen, Selection};
@@ -11,18 +11,11 @@ use crate::graph::{Graph, NodeId};
 use crate::plan::{self, Plan};
 
 impl Project {
-    /// What a rebuild would do, without doing it. What a cluster is making is left to it.
-    pub fn plan(&self, status: &Status, selection: &Selection, again: bool) -> Plan {
+    /// What a rebuild would do, without doing it. What a cluster is making, as `out` says, is left to it.
+    pub fn plan(&self, status: &Status, selection: &Selection, again: bool, out: &[Out]) -> Plan {
         let graph = &status.declared.graph;
-        let (picked, waits) = (picks(graph, selection), awaited(status, &self.out().unwrap_or_default()));
-        let waits = |id: usize, frame| waits.get(id).is_some_and(|set| set.contains(frame));
-        plan::plan(graph, &status.report, again, &|id, frame| picked(id, frame) && !waits(id, frame))
-    }
-
-    /// The same of a rebuild that also makes what a cluster is making.
-    pub fn plan_besides(&self, status: &Status, selection: &Selection, again: bool) -> Plan {
-        let graph = &status.declared.graph;
-        plan::plan(graph, &status.report, again, &picks(graph, selection))
+        let (picked, waits) = (picks(graph, selection), awaited(status, out));
+        plan::plan(graph, &status.report, again, &|id, frame| picked(id, frame) && !is_in(&waits, id, frame))
     }
 
     /// The work of a selection and, for whoever puts in place what others made, of all that they made.
@@ -41,11 +34,15 @@ impl Project {
             let told = elsewhere.told.get(&(node.shot.clone(), node.stage.clone()));
             told.is_some_and(|frames| frames.contains(frame))
         };
-        let waits = |id: usize, frame| waits.get(id).is_some_and(|set| set.contains(frame));
         plan::plan(graph, &status.report, options.again, &|id, frame| {
-            (picked(id, frame) || made(id, frame)) && !waits(id, frame)
+            (picked(id, frame) || made(id, frame)) && !is_in(waits, id, frame)
         })
     }
+}
+
+/// Whether a frame of a node is in these sets, of which there are none where nothing is.
+fn is_in(sets: &[FrameSet], id: NodeId, frame: i64) -> bool {
+    sets.get(id).is_some_and(|set| set.contains(frame))
 }
 
 /// Whether a selection takes a frame of a node.

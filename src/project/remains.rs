@@ -94,7 +94,7 @@ fn ever_done(entries: &[Entry]) -> HashMap<(&str, &str), FrameSet> {
         };
         if is_done {
             let frames = ever.entry((&*row.shot, &*row.stage)).or_default();
-            row.frames.runs().iter().for_each(|&run| frames.insert_range(run));
+            frames.insert_all(&row.frames);
         }
     }
     ever

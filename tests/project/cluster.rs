@@ -63,6 +63,11 @@ impl Cluster {
         said.lines().map(str::to_string).collect()
     }
 
+    /// Waits until all tasks came to their end well.
+    pub fn until_over(&self) {
+        until("the tasks' end", || self.states().iter().all(|state| state == "COMPLETED"));
+    }
+
     /// A rebuild there.
     pub fn command(&self, film: &Film, more: &[&str]) -> Command {
         let mut command = film.command(&["rebuild", "--on", "slurm"]);

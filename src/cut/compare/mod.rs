@@ -351,7 +351,7 @@ fn shown_twice(side: &Side) -> BTreeMap<String, FrameSet> {
         let both = own.meet(before);
         before.insert_range(used.source);
         let set = twice.entry(shot).or_default();
-        both.runs().iter().for_each(|&run| set.insert_range(run));
+        set.insert_all(&both);
     }
     twice
 }

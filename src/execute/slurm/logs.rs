@@ -21,10 +21,20 @@ impl Folder {
         Ok(to)
     }
 
+    /// Where what the tasks of an array print lies, without the number of the task and the ending.
+    pub fn log_of(&self, array: usize) -> PathBuf {
+        self.logs().join(format!("slurm-{}-{array}", self.name()))
+    }
+
+    /// The file's name of what a task prints.
+    pub fn log_name(&self, array: usize, index: usize) -> String {
+        format!("slurm-{}-{array}-{index}.log", self.name())
+    }
+
     /// The end of what a task printed, and Slurm about it; none where there is no such log.
     pub fn log_end(&self, array: usize, index: usize) -> Option<String> {
         const END: u64 = 4096;
-        let path = self.logs().join(format!("slurm-{}-{array}-{index}.log", self.name()));
+        let path = self.logs().join(self.log_name(array, index));
         let read = || -> std::io::Result<String> {
             let mut file = std::fs::File::open(path)?;
             let length = file.metadata()?.len();

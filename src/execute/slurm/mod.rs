@@ -7,6 +7,7 @@ mod forms;
 mod logs;
 pub mod record;
 
+use std::collections::BTreeSet;
 use std::io;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
@@ -177,11 +178,20 @@ impl Cluster {
         Ok(self.ask_for("squeue", &words, SOON)?.lines().filter_map(task).collect())
     }
 
-    /// Cancels jobs.
+    /// Those of them that are not over.
     ///
     /// # Errors
     /// It does not answer, or refuses.
-    pub fn cancel(&self, jobs: &[u64]) -> Result<(), Trouble> {
+    pub fn live(&self, name: &str) -> Result<Vec<Task>, Trouble> {
+        Ok(self.tasks(name)?.into_iter().filter(|task| !task.is_over()).collect())
+    }
+
+    /// Cancels all jobs that it has under this name, and no other.
+    ///
+    /// # Errors
+    /// It does not answer, or refuses.
+    pub fn cancel(&self, name: &str) -> Result<(), Trouble> {
+        let jobs: BTreeSet<u64> = self.live(name)?.iter().map(|task| task.job).collect();
         let words: Vec<String> = jobs.iter().map(u64::to_string).collect();
         let words: Vec<&str> = ["--quiet"].into_iter().chain(words.iter().map(String::as_str)).collect();
         if jobs.is_empty() { Ok(()) } else { self.ask("scancel", &words).map(drop) }

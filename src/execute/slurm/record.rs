@@ -131,6 +131,13 @@ pub struct End {
     pub shared: Option<String>,
 }
 
+impl End {
+    /// True when it came to its end by itself. Of one that was ended, commands may have failed for no other reason.
+    pub fn is_whole(&self) -> bool {
+        self.ended.is_none()
+    }
+}
+
 /// What a task says of a frame, one a line.
 #[derive(Clone, Debug, Deserialize, PartialEq, Serialize)]
 pub struct Said {
@@ -165,9 +172,9 @@ impl Attempt {
         serde_json::from_slice(&bytes).ok()
     }
 
-    /// True when it came to its end by itself. Of one that was ended, commands may have failed for no other reason.
+    /// True when it came to its end by itself.
     pub fn is_whole(&self) -> bool {
-        self.end().is_some_and(|end| end.ended.is_none())
+        self.end().as_ref().is_some_and(End::is_whole)
     }
 
     /// Writes down that it ended.

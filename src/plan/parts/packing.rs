@@ -49,7 +49,7 @@ impl Packed {
         self.needs.extend(other.needs);
         for (id, frames) in other.part.targets {
             let set = self.part.targets.entry(id).or_default();
-            frames.runs().iter().for_each(|&run| set.insert_range(run));
+            set.insert_all(&frames);
         }
     }
 }

@@ -12,8 +12,9 @@ use super::sizing::Pace;
 use crate::base::frames::FrameSet;
 use crate::events::{Event, How};
 use crate::execute::slurm::record::{End, Folder, PartOf, Run, Said};
-use crate::execute::slurm::{Cluster, Task, Trouble};
+use crate::execute::slurm::{Cluster, Task};
 use crate::programs::Halt;
+use crate::project::past::LOGS;
 use crate::report::words;
 
 /// How often the shared disk is looked at.
@@ -324,7 +325,7 @@ impl<'f> Following<'f> {
 
     fn log(&self, number: usize) -> String {
         let (array, index) = self.place(number);
-        format!(".endboard/logs/slurm-{}-{array}-{index}.log", self.folder.name())
+        format!("{LOGS}/{}", self.folder.log_name(array, index))
     }
 
     /// What became of a task, and a way on.
@@ -341,36 +342,25 @@ impl<'f> Following<'f> {
         fates::fate(state, task.map_or("", |task| task.reason.as_str()), log)
     }
 
-    /// Tasks of the run that are not over, as Slurm has them under its name.
-    fn live(&self) -> Result<Vec<Task>, Trouble> {
-        let tasks = self.cluster.tasks(&self.folder.job_name())?;
-        Ok(tasks.into_iter().filter(|task| !task.is_over()).collect())
-    }
-
     /// Cancels what Slurm has of the run, and waits until nothing of it runs.
     fn cancel(&mut self, halt: &Halt) -> Followed {
         let tell = |words: String| (self.events)(Event::Told(words));
-        let by_hand = format!(
-            "`scancel --name={}` cancels it, and `endboard rebuild --on slurm` follows it",
-            self.folder.job_name()
-        );
+        let name = self.folder.job_name();
+        let by_hand =
+            format!("`scancel --name={name}` cancels it, and `endboard rebuild --on slurm` follows it");
         tell(format!(
             "cancelling what was submitted to Slurm: {} of {} are not over",
             self.parts.iter().filter(|part| !part.is_over).count(),
             words::count(self.parts.len() as u64, "part")
         ));
-        let cancelled = self.live().and_then(|live| {
-            let jobs: BTreeSet<u64> = live.iter().map(|task| task.job).collect();
-            self.cluster.cancel(&jobs.into_iter().collect::<Vec<_>>())
-        });
-        if let Err(trouble) = cancelled {
+        if let Err(trouble) = self.cluster.cancel(&name) {
             self.said = Some(format!("{trouble}; it could not be cancelled, and the run goes on; {by_hand}"));
             return Followed::Left;
         }
         let (began, mut left) = (Instant::now(), None);
         while began.elapsed() < CANCELLING && !halt.is_hurried() {
             self.look();
-            match self.live() {
+            match self.cluster.live(&name) {
                 Ok(live) if live.is_empty() => return Followed::Cancelled,
                 Ok(live) => left = Some(live.len()),
                 Err(_) => {}

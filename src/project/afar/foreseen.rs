@@ -3,6 +3,7 @@
 //! Knows how parts are counted and how long they are said to take. Submits nothing.
 
 use super::submitting::told;
+use super::writing::frames_of;
 use crate::base::selector::Selection;
 use crate::execute::slurm::Cluster;
 use crate::plan::parts::Parts;
@@ -57,10 +58,7 @@ impl Project {
         let film = status.declared.film.as_ref();
         let slurm = film.and_then(|film| film.slurm.clone()).unwrap_or_default();
         let parts = self.parted(status, selection, again, &slurm, bounds);
-        let graph = &status.declared.graph;
-        let targets = parts.parts.iter().flat_map(|part| &part.targets);
-        let frames =
-            targets.filter(|(id, _)| !graph.nodes[**id].is_passed_on()).map(|(_, set)| set.len()).sum();
+        let frames = frames_of(&status.declared.graph, &parts);
         Ok(Foreseen::of(&parts, frames, f64::from(slurm.processors.unwrap_or(1))))
     }
 }

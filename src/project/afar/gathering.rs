@@ -9,9 +9,9 @@ use std::time::Duration;
 
 use rayon::prelude::*;
 
-use super::runs::{Out, damaged};
+use super::runs::{Out, Own, damaged};
 use crate::execute::Elsewhere;
-use crate::execute::slurm::record::{Attempt, Folder};
+use crate::execute::slurm::record::{Attempt, End, Folder};
 use crate::ledger::file::{Ledger, LedgerError, read_all};
 use crate::ledger::id::RowId;
 use crate::ledger::intake::{LedgerProblem, Wrong};
@@ -82,12 +82,15 @@ impl Project {
         state.open_journal(&store)?;
         let (actions, objects) = (Actions::of(&store), Objects::of(&store));
         let mut into = Into { known, ledger, state, actions, objects };
+        // First what has ended, so that all that it left is taken in before its run counts as over.
+        let own = runs.own.iter().chain(runs.others.iter().map(|(own, _)| own));
+        let out: Vec<Option<Out>> = own.map(Own::out).collect();
         for run in runs.folders() {
-            let attempts = run.attempts();
-            for attempt in &attempts {
-                into.take(run, attempt, &mut gathered)?;
+            let mut startups = Vec::new();
+            for attempt in &run.attempts() {
+                startups.extend(into.take(run, attempt, &mut gathered)?);
             }
-            measure(&store, &attempts)?;
+            measure(&store, &startups)?;
         }
         for (folder, words) in &runs.damaged {
             gathered.troubles.insert(damaged(folder, words));
@@ -95,8 +98,9 @@ impl Project {
         // One of which nothing can be known is left as it is, and stands in nobody's way.
         gathered.troubles.extend(runs.unread.clone());
         let others = runs.others.into_iter().map(|(own, words)| (own, Some(words)));
-        for (own, of_other) in runs.own.into_iter().map(|own| (own, None)).chain(others) {
-            match (own.out(), of_other) {
+        let all = runs.own.into_iter().map(|own| (own, None)).chain(others);
+        for ((own, of_other), out) in all.zip(out) {
+            match (out, of_other) {
                 (None, _) => gathered.over.push(own.folder),
                 (Some(out), None) => gathered.out.push(out),
                 (Some(_), Some(words)) => drop(gathered.troubles.insert(words)),
@@ -116,10 +120,17 @@ struct Into {
 }
 
 impl Into {
-    fn take(&mut self, run: &Folder, attempt: &Attempt, gathered: &mut Gathered) -> Result<(), ProjectError> {
-        let Kept { actions: made, is_damaged, is_torn } = kept_aside(&attempt.folder.join("actions"))?;
+    /// Takes in what an attempt left. Gives how many seconds it took to start, where it has ended.
+    fn take(
+        &mut self,
+        run: &Folder,
+        attempt: &Attempt,
+        gathered: &mut Gathered,
+    ) -> Result<Option<f64>, ProjectError> {
         // A task at work, or one that was ended, may be in the middle of a line.
-        let has_ended = attempt.end().is_some();
+        let end = attempt.end();
+        let Kept { actions: made, is_damaged, is_torn } = kept_aside(&attempt.folder.join("actions"))?;
+        let has_ended = end.is_some();
         if is_damaged || (is_torn && has_ended) {
             let words = "its records of what it rendered; what has none is rendered again";
             gathered.troubles.insert(kept_so(run, attempt, "actions", words)?);
@@ -131,7 +142,7 @@ impl Into {
             }
             gathered.elsewhere.made.insert(action.key);
         }
-        let is_whole = attempt.is_whole();
+        let is_whole = end.as_ref().is_some_and(End::is_whole);
         let theirs = self.state.take_aside(&attempt.folder.join("journal"), is_whole)?;
         self.rows(run, attempt, has_ended, gathered)?;
         let mut at = 0;
@@ -143,7 +154,7 @@ impl Into {
                 gathered.failed.insert((said.shot, said.stage, said.frame), said.reason.unwrap_or_default());
             }
         }
-        let Some(end) = attempt.end() else { return Ok(()) };
+        let Some(end) = end else { return Ok(None) };
         let seconds = |n: f64| Duration::try_from_secs_f64(n).unwrap_or_default();
         gathered.tasks.count += 1;
         gathered.tasks.wall += seconds(end.wall);
@@ -160,7 +171,7 @@ impl Into {
             ));
         }
         gathered.troubles.extend(end.refused.map(|words| format!("{}: {words}", end.node)));
-        Ok(())
+        Ok(Some(end.startup))
     }
 
     /// Keys of the renders that are what they say. A render that is not kept has no file to look at.
@@ -210,7 +221,7 @@ impl Into {
             gathered.spent.1 += render.cpu;
             let name = (Arc::clone(&entry.row.shot), Arc::clone(&entry.row.stage));
             let told = gathered.elsewhere.told.entry(name).or_default();
-            entry.row.frames.runs().iter().for_each(|&run| told.insert_range(run));
+            told.insert_all(&entry.row.frames);
             if self.known.insert(entry.id) {
                 self.ledger.copy(&entry)?;
             }
@@ -232,8 +243,7 @@ fn kept_so(run: &Folder, attempt: &Attempt, name: &str, words: &str) -> Result<S
 }
 
 /// Keeps how long tasks took to start, so that the next run's are long enough.
-fn measure(store: &Store, attempts: &[Attempt]) -> Result<(), StoreError> {
-    let startups: Vec<f64> = attempts.iter().filter_map(Attempt::end).map(|end| end.startup).collect();
+fn measure(store: &Store, startups: &[f64]) -> Result<(), StoreError> {
     if startups.is_empty() {
         return Ok(());
     }

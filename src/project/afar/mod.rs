@@ -181,8 +181,7 @@ impl Project {
             return Err(ProjectError::Cannot(words.clone()));
         }
         for (folder, words) in &runs.damaged {
-            let tasks = cluster.tasks(&folder.job_name()).map_err(told)?;
-            if tasks.iter().any(|task| !task.is_over()) {
+            if !cluster.live(&folder.job_name()).map_err(told)?.is_empty() {
                 return Err(ProjectError::Busy(runs::damaged(folder, words)));
             }
         }
@@ -291,7 +290,8 @@ impl Project {
         bounds: Bounds,
     ) -> Parts {
         let graph = &status.declared.graph;
-        let plan = self.plan(status, selection, again);
+        // Nothing is submitted while a run is out.
+        let plan = self.plan(status, selection, again, &[]);
         let mut due = plan.elsewhere(graph, &status.report, again);
         // What lies in the store already is put in place by whoever gathers.
         for (&id, frames) in &mut due {

@@ -8,6 +8,7 @@ use std::path::Path;
 use crate::base::frames::FrameSet;
 use crate::execute::slurm::record::{Folder, PartOf, Run};
 use crate::project::{DECLARATION, Project, ProjectError};
+use crate::report::words;
 use crate::store::Store;
 
 /// A run of this film.
@@ -72,12 +73,6 @@ impl Out {
         let Self { run, since, who, parts: (over, all), .. } = self;
         format!("run {run} is out on Slurm since {since}, by {who}: {over} of {all} parts are over")
     }
-
-    /// Whether a frame is among its frames.
-    pub fn has(&self, shot: &str, stage: &str, frame: i64) -> bool {
-        let set = self.frames.get(&(shot.to_string(), stage.to_string()));
-        set.is_some_and(|set| set.contains(frame))
-    }
 }
 
 impl Own {
@@ -95,7 +90,7 @@ impl Own {
             }
             for ((shot, stage), set) in part.frames() {
                 let all = frames.entry((shot.into(), stage.into())).or_default();
-                set.runs().iter().for_each(|&run| all.insert_range(run));
+                all.insert_all(&set);
             }
         }
         let (since, who) = (self.run.since.clone(), self.run.who.clone());
@@ -189,7 +184,6 @@ pub(super) fn place(part: &PartOf) -> String {
     let Some((shot, stage, frames, _)) = part.targets.first() else { return "nothing".into() };
     match part.targets.len() - 1 {
         0 => format!("{shot}/{stage}@{frames}"),
-        1 => format!("{shot}/{stage}@{frames} and 1 more stage"),
-        more => format!("{shot}/{stage}@{frames} and {more} more stages"),
+        more => format!("{shot}/{stage}@{frames} and {}", words::count(more as u64, "more stage")),
     }
 }

@@ -2,8 +2,6 @@
 //!
 //! Knows that whoever submitted before may have ended between a submission and its note. Plans and follows nothing.
 
-use std::collections::BTreeSet;
-
 use super::runs::Own;
 use super::{Afar, writing};
 use crate::events::Event;
@@ -52,8 +50,7 @@ impl Project {
                 asks: array.asks.clone(),
                 at_once: array.at_once,
             };
-            let log = self.folder.join(format!(".endboard/logs/slurm-{}-{number}", folder.name()));
-            match cluster.submit(&submission, &self.folder, &folder.script(), &log) {
+            match cluster.submit(&submission, &self.folder, &folder.script(), &folder.log_of(number)) {
                 Ok(job) => {
                     folder.submitted(number, job)?;
                     jobs.insert(number, job);
@@ -88,11 +85,7 @@ fn undo(folder: &Folder, cluster: &Cluster, submitted: usize, trouble: Trouble) 
     }
     let cancelled = match submitted {
         0 => Ok(()),
-        _ => cluster.tasks(&name).and_then(|tasks| {
-            let jobs: BTreeSet<u64> =
-                tasks.iter().filter(|task| !task.is_over()).map(|task| task.job).collect();
-            cluster.cancel(&jobs.into_iter().collect::<Vec<_>>())
-        }),
+        _ => cluster.cancel(&name),
     };
     if let Err(error) = cancelled {
         return ProjectError::System(format!(

@@ -40,8 +40,6 @@ pub(super) fn run_of(
         })
         .collect();
     hold_pools(graph, parts, slurm, &mut arrays);
-    let is_counted = |id: &NodeId| !graph.nodes[*id].is_passed_on();
-    let frames = parts.parts.iter().flat_map(|part| &part.targets).filter(|(id, _)| is_counted(id));
     let now = jiff::Timestamp::now();
     let memory = slurm.memory.map_or(USUAL_MEMORY, |bytes| (bytes as f64 * PICTURES) as usize);
     Run {
@@ -53,12 +51,18 @@ pub(super) fn run_of(
         folder: folder.to_path_buf(),
         selectors: asked.selectors.clone(),
         again: asked.again,
-        frames: frames.map(|(_, set)| set.len()).sum(),
+        frames: frames_of(graph, parts),
         arrays,
         jobs: slurm.processors.unwrap_or(1) as usize,
         memory,
         shared: asked.shared.is_some(),
     }
+}
+
+/// How many frames are to be made; plates that are only passed on are none.
+pub(super) fn frames_of(graph: &Graph, parts: &Parts) -> usize {
+    let targets = parts.parts.iter().flat_map(|part| &part.targets);
+    targets.filter(|(id, _)| !graph.nodes[**id].is_passed_on()).map(|(_, set)| set.len()).sum()
 }
 
 pub(super) fn parts_of(graph: &Graph, parts: &Parts) -> Vec<PartOf> {

@@ -121,7 +121,7 @@ impl Project {
     /// What comes next, and what stands in the way.
     fn words(&self, status: &Status, selection: &Selection) -> (Vec<String>, Vec<String>) {
         let graph = &status.declared.graph;
-        let plan = self.plan(status, selection, false);
+        let plan = self.plan(status, selection, false, &self.out().unwrap_or_default());
         let mut next = Vec::new();
         match plan.count {
             0 => next.push("Nothing is to be rendered.".to_string()),

@@ -75,7 +75,7 @@ pub fn stages(before: &Status, after: &Status, lost: &FrameSet, paces: &Paces) -
             continue;
         }
         let mut all = due.frames.clone();
-        due.later.runs().iter().for_each(|&run| all.insert_range(run));
+        all.insert_all(&due.later);
         let already = were.get(&(&*node.shot, &*node.stage)).map_or(0, |&id| {
             let was = self::due(before, id, &|_| false);
             all.iter().filter(|&n| was.frames.contains(n) || was.later.contains(n)).count()

@@ -128,7 +128,7 @@ pub fn hands(before: &Status, after: &Status, paces: &Paces) -> Vec<Hand> {
             continue;
         }
         let mut all = new.clone();
-        again.runs().iter().for_each(|&run| all.insert_range(run));
+        all.insert_all(&again);
         let last = last(&before.ledger.0, &node.shot, &node.stage, &all);
         let pace = paces.hands(&node.shot, &node.stage);
         hands.push(Hand { shot: node.shot.clone(), stage: node.stage.clone(), new, again, last, pace });
@@ -221,7 +221,7 @@ pub fn held(project: &Project, before: &Status, after: &Status) -> Vec<Held> {
         for kept in project.kept(status) {
             let node = &status.declared.graph.nodes[kept.node];
             let frames = fresh.entry((node.shot.clone(), node.stage.clone())).or_default();
-            kept.fresh.runs().iter().for_each(|&run| frames.insert_range(run));
+            frames.insert_all(&kept.fresh);
         }
         fresh
     };

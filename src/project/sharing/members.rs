@@ -113,6 +113,11 @@ impl List {
     }
 }
 
+/// Whose list lies there.
+fn who_of(path: &str) -> &str {
+    path.trim_start_matches(FOLDER).trim_start_matches('/')
+}
+
 /// All members' lists, by name.
 ///
 /// # Errors
@@ -126,7 +131,7 @@ pub fn all(bucket: &dyn Bucket) -> Result<Vec<Member>, BucketError> {
     found.sort_by(|a, b| a.name.cmp(&b.name));
     let mut members = Vec::new();
     for held in found {
-        let who = held.name.trim_start_matches(FOLDER).trim_start_matches('/').to_string();
+        let who = who_of(&held.name).to_string();
         // One that was withdrawn meanwhile protects nothing any more.
         let Some(bytes) = bucket.fetch(&held.name, MOST)? else { continue };
         let list = List::read(&who, &bytes);
@@ -144,7 +149,7 @@ pub fn replace(bucket: &dyn Bucket, own: &str) -> Result<(), BucketError> {
     let Some((_, copy)) = own.rsplit_once('.') else { return Ok(()) };
     let mut former = Vec::new();
     bucket.list(FOLDER, &mut |held| {
-        let who = held.name.trim_start_matches(FOLDER).trim_start_matches('/');
+        let who = who_of(&held.name);
         if who != own && who.rsplit_once('.').is_some_and(|(_, of)| of == copy) {
             former.push(held.name);
         }

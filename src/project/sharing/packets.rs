@@ -48,8 +48,7 @@ pub fn send(bucket: &dyn Bucket, zip: &Path, days: u32) -> Result<Sent, String> 
 /// # Errors
 /// Words on what is in the way.
 pub fn fetch(bucket: &dyn Bucket, name: &str, folder: &Path) -> Result<PathBuf, String> {
-    let name =
-        [FOLDER, RETURNS].iter().find_map(|of| name.strip_prefix(of)?.strip_prefix('/')).unwrap_or(name);
+    let name = below(name).unwrap_or(name);
     let is_plain = |c: char| c.is_ascii_alphanumeric() || "-_.@".contains(c);
     if name.is_empty() || name.starts_with('.') || !name.chars().all(is_plain) {
         return Err(format!("'{}' is not the name of a packet", name.escape_debug()));
@@ -73,8 +72,13 @@ pub fn fetch(bucket: &dyn Bucket, name: &str, folder: &Path) -> Result<PathBuf, 
 
 /// The packet whose zip, or whose return, has this name in the shared store.
 pub fn packet_of(name: &str) -> Option<&str> {
-    let below = [FOLDER, RETURNS].iter().find_map(|of| name.strip_prefix(of)?.strip_prefix('/'))?;
-    Some(below.strip_suffix(".zip").unwrap_or(below))
+    let file = below(name)?;
+    Some(file.strip_suffix(".zip").unwrap_or(file))
+}
+
+/// What follows the folder of packets, or of returns.
+fn below(name: &str) -> Option<&str> {
+    [FOLDER, RETURNS].iter().find_map(|of| name.strip_prefix(of)?.strip_prefix('/'))
 }
 
 /// Names of the returns that lie there.
