@@ -1,10 +1,10 @@
-//! Tables of what operators are called and take: the single source for checks, help, schema and README.
+//! Tables of what operators are called and take: the single source for checks, help, schema and docs/settings.md.
 //!
 //! Knows names, types, limits and defaults. Does not know what a parameter is for.
 
 use crate::base::digest::{Digest, KeyHasher};
 
-/// What an operator is called and takes: the single source for checks, help, schema and README.
+/// What an operator is called and takes: the single source for checks, help, schema and docs/settings.md.
 #[derive(Debug)]
 pub struct Spec {
     /// Its name in recipes.
