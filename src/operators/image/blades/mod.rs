@@ -5,7 +5,7 @@
 //! which clashes burst `edit`'s, and how `burst`'s; warnings of flashes are `caution`'s. `lighting` puts a frame together.
 //!
 //! Everything is added in linear light and alpha stays as it is: light holds nothing out. A rod is a coloured tube
-//! with a whiter, thinner middle. Around it lies its halo: Gaussians whose standard deviations halve from
+//! with a thinner middle that may be whiter. Around it lies its halo: Gaussians whose standard deviations halve from
 //! `halo_size` widths down to half a width, all of the same energy. A lens that scatters light by the inverse
 //! square of the distance spreads the same energy over every doubling of distance, so their sum follows it.
 
@@ -76,24 +76,24 @@ static PARAMS: [Param; 25] = [
         "light",
         (0.0, 1000.0),
         "",
-        "12",
+        "1.5",
         "Light of a rod's middle, averaged over its width; 1 is diffuse white.",
     ),
-    keyed("white", (0.0, 1.0), "", "0.35", "How white the middle is: 0 has the rod's colour, 1 is white."),
-    keyed("halo", (0.0, 20.0), "", "0.5", "Light scattered around a rod, as a share of the rod's own."),
-    keyed("halo_size", (0.0, 200.0), "widths", "12", "Standard deviation of the widest part of the halo."),
+    keyed("white", (0.0, 1.0), "", "0", "How white the middle is: 0 has the rod's colour, 1 is white."),
+    keyed("halo", (0.0, 20.0), "", "0.6", "Light scattered around a rod, as a share of the rod's own."),
+    keyed("halo_size", (0.0, 200.0), "widths", "9", "Standard deviation of the widest part of the halo."),
     keyed(
         "flicker",
         (0.0, 1.0),
         "",
-        "0.08",
+        "0.05",
         "The largest share of light that a frame loses by chance. Keep it low: see Safety. `check` warns above 0.25.",
     ),
     keyed(
         "taper",
         (0.0, 1.0),
         "",
-        "0.3",
+        "0",
         "How much thinner the tip is than the base, and how softly it ends.",
     ),
     keyed(
@@ -186,7 +186,7 @@ const fn port(name: &'static str, carries: Carries, doc: &'static str) -> Port {
 
 static SPEC: Spec = Spec {
     name: "blades",
-    version: 6,
+    version: 7,
     summary: "Turns prop rods into glowing blades: swept cores, haloes, light on what is around, bursts where they clash.",
     ports: &[
         Port {
