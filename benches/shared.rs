@@ -1,11 +1,15 @@
-//! Times the shared store at 1080p against rendering and against plain gets of the same objects: `cargo bench --bench shared`.
+//! Times the shared store at 1080p against rendering and against plain gets of the same objects: `cargo bench --bench shared`. With
+//! `-- far`, takes renders that all lie there by ways that are 80 ms long, there and back.
 //!
-//! Knows a film of two shots that are the same but for a grade, two members' folders, and the server that `ENDBOARD_S3_SERVER`
-//! names, on loopback: what a real network adds it does not know. Prints milliseconds a frame; does not judge.
+//! Knows a film of one shot of two stages, members' folders, the server that `ENDBOARD_S3_SERVER` names, on loopback, and a way to it
+//! that hands everything on later: how wide a real network is it does not know. Prints milliseconds a frame; does not judge.
 
+use std::io::{Read, Write};
+use std::net::{Shutdown, TcpListener, TcpStream};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
-use std::time::Instant;
+use std::sync::mpsc::channel;
+use std::time::{Duration, Instant};
 
 use endboard::media::exr::{Compression, encode};
 use endboard::media::image::{Image, RGBA};
@@ -14,8 +18,12 @@ use object_store::path::Path as Name;
 use object_store::{ClientOptions, ObjectStore, ObjectStoreExt};
 use tokio_stream::StreamExt;
 
-const SIZE: (u32, u32) = (1920, 1080);
-const FRAMES: i64 = 48;
+/// Frame size and frames of the films.
+type Of = ((u32, u32), i64);
+const LARGE: Of = ((1920, 1080), 48);
+const SMALL: Of = ((320, 180), 240);
+/// How long a far way takes, there and back.
+const FAR: Duration = Duration::from_millis(80);
 const KEY: (&str, &str) = ("BRINELAMP", "saltworks");
 
 /// A server that ends with the bench.
@@ -29,13 +37,13 @@ impl Drop for Server {
 }
 
 /// A picture of soft light with a little grain, which packs as films do.
-fn plate(frame: i64) -> Vec<u8> {
-    let mut image = Image::new(SIZE.0, SIZE.1, &RGBA);
+fn plate(size: (u32, u32), frame: i64) -> Vec<u8> {
+    let mut image = Image::new(size.0, size.1, &RGBA);
     let mut seed = frame as u64;
     for channel in 0..4 {
         for (at, sample) in image.samples_mut(channel).iter_mut().enumerate() {
             seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
-            let (x, y) = (at as u32 % SIZE.0, at as u32 / SIZE.0);
+            let (x, y) = (at as u32 % size.0, at as u32 / size.0);
             let soft = ((x + 7 * frame as u32) as f32 / 300.0).sin() * 0.2 + y as f32 / 4000.0 + 0.3;
             let grain = (seed >> 54) as f32 / 1024.0 * 0.01;
             *sample = half::f16::from_f32(if channel == 3 { 1.0 } else { soft + grain });
@@ -44,8 +52,8 @@ fn plate(frame: i64) -> Vec<u8> {
     encode(&image, Compression::Zip, &[]).unwrap()
 }
 
-fn film(folder: &Path, port: u16, exposure: f64) {
-    let last = 1000 + FRAMES;
+fn film(folder: &Path, (size, frames): Of, port: u16, exposure: f64) {
+    let last = 1000 + frames;
     let stages = |exposure: f64| {
         format!(
             "    plate: shed\n    frames: 1001-{last}\n    stages:\n      even: {{ operator: \
@@ -56,15 +64,70 @@ fn film(folder: &Path, port: u16, exposure: f64) {
         "film: The Brine Lamp\nrate: 24\nframe_size: {}x{}\nplates:\n  shed: {{ files: plates/shed.####.exr, frames: \
          1001-{last}, encoding: linear-rec709 }}\nshots:\n  br010:\n{}shared: {{ at: s3://brine/film, endpoint: \
          'http://127.0.0.1:{port}' }}\n",
-        SIZE.0,
-        SIZE.1,
+        size.0,
+        size.1,
         stages(exposure)
     );
     std::fs::write(folder.join("endboard.yaml"), text).unwrap();
 }
 
+/// Folders of so many members with the plates of a film.
+fn members(count: usize, (size, frames): Of) -> Vec<tempfile::TempDir> {
+    let members: Vec<_> = (0..count).map(|_| tempfile::tempdir().unwrap()).collect();
+    members.iter().for_each(|member| std::fs::create_dir(member.path().join("plates")).unwrap());
+    for frame in 1001..=1000 + frames {
+        let bytes = plate(size, frame);
+        for member in &members {
+            std::fs::write(member.path().join(format!("plates/shed.{frame}.exr")), &bytes).unwrap();
+        }
+    }
+    members
+}
+
+/// A way to a port of this machine that hands on what comes half of `FAR` later, and the first of each connection so much later as its
+/// being made takes. Gives the way's port.
+fn far(port: u16) -> u16 {
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let way = listener.local_addr().unwrap().port();
+    std::thread::spawn(move || {
+        for near in listener.incoming().flatten() {
+            let there = TcpStream::connect(("127.0.0.1", port)).unwrap();
+            for stream in [&near, &there] {
+                stream.set_nodelay(true).unwrap();
+            }
+            let (back, forth) = (there.try_clone().unwrap(), near.try_clone().unwrap());
+            later(forth, there, FAR);
+            later(back, near, Duration::ZERO);
+        }
+    });
+    way
+}
+
+/// Hands on what one side says, half of `FAR` later, and the first of it `more` later.
+fn later(mut from: TcpStream, mut to: TcpStream, more: Duration) {
+    let (put, take) = channel::<(Instant, Vec<u8>)>();
+    std::thread::spawn(move || {
+        let ready = Instant::now() + more;
+        let mut bytes = vec![0; 1 << 16];
+        while let Ok(n @ 1..) = from.read(&mut bytes) {
+            if put.send((Instant::now().max(ready) + FAR / 2, bytes[..n].to_vec())).is_err() {
+                return;
+            }
+        }
+    });
+    std::thread::spawn(move || {
+        for (when, bytes) in take {
+            std::thread::sleep(when.saturating_duration_since(Instant::now()));
+            if to.write_all(&bytes).is_err() {
+                return;
+            }
+        }
+        let _ = to.shutdown(Shutdown::Write);
+    });
+}
+
 /// Milliseconds a render of a rebuild, and what it said.
-fn rebuild(folder: &Path, way: &str) -> (f64, String) {
+fn rebuild(folder: &Path, frames: i64, way: &str) -> (f64, String) {
     let began = Instant::now();
     let out = Command::new(env!("CARGO_BIN_EXE_endboard"))
         .arg("-C")
@@ -75,7 +138,7 @@ fn rebuild(folder: &Path, way: &str) -> (f64, String) {
         .output()
         .unwrap();
     assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
-    let spent = began.elapsed().as_secs_f64() * 1e3 / (2 * FRAMES) as f64;
+    let spent = began.elapsed().as_secs_f64() * 1e3 / (2 * frames) as f64;
     let said = [out.stdout, out.stderr].concat();
     (spent, String::from_utf8_lossy(&said).lines().collect::<Vec<_>>().join(" | "))
 }
@@ -99,25 +162,41 @@ fn main() {
     while std::net::TcpStream::connect(("127.0.0.1", port)).is_err() {
         std::thread::yield_now();
     }
-    let members: Vec<_> = (0..3).map(|_| tempfile::tempdir().unwrap()).collect();
-    for member in &members {
-        film(member.path(), port, 0.1);
-        std::fs::create_dir(member.path().join("plates")).unwrap();
+    match std::env::args().any(|word| word == "far") {
+        true => [LARGE, SMALL].into_iter().for_each(|of| from_afar(of, port)),
+        false => near(LARGE, port),
     }
-    for frame in 1001..=1000 + FRAMES {
-        let bytes = plate(frame);
-        for member in &members {
-            std::fs::write(member.path().join(format!("plates/shed.{frame}.exr")), &bytes).unwrap();
-        }
+}
+
+fn tell((ms, said): (f64, String), what: &str) {
+    println!("{ms:8.1}  {what}: {said}");
+}
+
+/// Takes renders that all lie there, by the near way and by the far one.
+fn from_afar(of @ (size, frames): Of, port: u16) {
+    let members = members(3, of);
+    let way = far(port);
+    println!("{}x{}, two stages of {frames} frames each, ms a render", size.0, size.1);
+    for (member, (port, way, what)) in members.iter().zip([
+        (port, "both", "rendered, and sent"),
+        (port, "take", "taken"),
+        (way, "take", "taken by the far way"),
+    ]) {
+        film(member.path(), of, port, 0.1);
+        tell(rebuild(member.path(), frames, way), what);
     }
-    println!("{}x{}, two stages of {FRAMES} frames each, ms a render", SIZE.0, SIZE.1);
-    let tell = |(ms, said): (f64, String), what: &str| println!("{ms:8.1}  {what}: {said}");
-    tell(rebuild(members[0].path(), "off"), "rendered, without the store");
-    tell(rebuild(members[1].path(), "take"), "rendered, nothing there (a miss)");
-    film(members[1].path(), port, 0.2);
-    tell(rebuild(members[1].path(), "both"), "rendered, nothing there, and sent");
-    film(members[2].path(), port, 0.2);
-    tell(rebuild(members[2].path(), "take"), "taken (a hit)");
+}
+
+fn near(of @ (size, frames): Of, port: u16) {
+    let members = members(3, of);
+    members.iter().for_each(|member| film(member.path(), of, port, 0.1));
+    println!("{}x{}, two stages of {frames} frames each, ms a render", size.0, size.1);
+    tell(rebuild(members[0].path(), frames, "off"), "rendered, without the store");
+    tell(rebuild(members[1].path(), frames, "take"), "rendered, nothing there (a miss)");
+    film(members[1].path(), of, port, 0.2);
+    tell(rebuild(members[1].path(), frames, "both"), "rendered, nothing there, and sent");
+    film(members[2].path(), of, port, 0.2);
+    tell(rebuild(members[2].path(), frames, "take"), "taken (a hit)");
     plain(port);
 }
 

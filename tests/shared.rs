@@ -118,6 +118,36 @@ fn what_one_member_rendered_another_takes_byte_for_byte() {
     assert_eq!(server.requests(), Vec::<String>::new());
 }
 
+#[test]
+fn more_is_fetched_at_once_than_there_are_workers_and_is_not_too_much() {
+    let Some(server) = Server::start() else { return };
+    let (ana, tomas) = (Member::of(&server, "ana"), Member::of(&server, "tomas"));
+    ana.rebuild().well();
+    server.forget();
+    // No file is given out before six are asked for; one worker alone would have asked for one.
+    server.does(Does::Together("/objects/", 6));
+    let said = tomas.rebuild_with(tomas.command(&["rebuild", "--jobs", "1", "--json"])).well();
+    assert_eq!((taken(&said), said.rendered.len(), said.errors.as_str()), (FRAMES, 0, ""));
+    assert!((6..=32).contains(&server.most()), "{}", server.most());
+    assert_eq!(tomas.film.renders(), ana.film.renders());
+    // Each is asked for once: a record for every frame, and a file for every picture.
+    let of = |part: &str| {
+        let mut all: Vec<String> = server
+            .requests()
+            .into_iter()
+            .filter(|line| line.starts_with("GET") && line.contains(part))
+            .collect();
+        all.sort();
+        let count = all.len();
+        all.dedup();
+        (count, all.len())
+    };
+    assert_eq!(
+        (of("/actions/"), of("/objects/")),
+        ((FRAMES as usize, FRAMES as usize), (PICTURES, PICTURES))
+    );
+}
+
 /// Rebuilds a member's film at the page of `serve`, and waits until `is_over`; gives what it told.
 fn at_the_page(member: &Member, is_over: &dyn Fn() -> bool) -> String {
     let mut command = member.command(&["serve", "--json"]);

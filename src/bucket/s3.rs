@@ -248,9 +248,9 @@ impl Bucket for Service {
             let got = got.map_err(|_| BucketError::Away("it did not answer in time".into()))?;
             let Some(got) = found(got)? else { return Ok(None) };
             let size = got.meta.size;
-            let too_large = || BucketError::Failed(format!("{name} is too large"));
+            let too_large = |size| BucketError::TooLarge { name: name.into(), size };
             if size > most {
-                return Err(too_large());
+                return Err(too_large(size));
             }
             let whole = async {
                 let mut bytes = Vec::with_capacity(size as usize);
@@ -258,7 +258,7 @@ impl Bucket for Service {
                 while let Some(piece) = stream.next().await {
                     bytes.extend_from_slice(&piece.map_err(|error| said(&error))?);
                     if bytes.len() as u64 > most {
-                        return Err(too_large());
+                        return Err(too_large(bytes.len() as u64));
                     }
                 }
                 if is_page(&bytes) { Err(no_store()) } else { Ok(Some(bytes)) }

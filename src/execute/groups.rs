@@ -8,6 +8,7 @@ use std::time::{Duration, Instant};
 
 use super::make::{RestsOn, Trouble, thread_cpu};
 use super::settle::{Due, Standing, unbroken};
+use super::shared::GATHERED;
 use super::{Engine, Progress, Ready, Stop};
 use crate::base::frames::FrameRange;
 use crate::declare::film::Each;
@@ -73,25 +74,32 @@ impl Engine<'_> {
     ) -> Result<Ready, Stop> {
         // Every frame's inputs first; a frame whose inputs fail is left out of a run, and fails a whole shot.
         let mut due: Vec<(i64, Due)> = Vec::new();
+        let mut awaited = Vec::new();
         for n in range.iter() {
+            if awaited.len() >= GATHERED {
+                break;
+            }
             // Fresh and held frames stay as they are, though the call makes them too.
             if self.settled(id, n).is_some() || self.settled_before(id, n).is_some() {
                 continue;
             }
-            match self.stand(id, n) {
+            let stands = self.stand(id, n).and_then(|standing| match standing {
+                Standing::Due(d) => self.await_shared(id, &d).and_then(|()| self.take_shared(id, n, d)),
+                settled => Ok(settled),
+            });
+            match stands {
                 Ok(Standing::Settled(ready)) => self.settle_as(id, n, Progress::Done(ready)),
-                Ok(Standing::Due(d)) => match self.take_shared(id, n, d)? {
-                    Standing::Settled(ready) => self.settle_as(id, n, Progress::Done(ready)),
-                    Standing::Due(d) if self.elsewhere().is_some() => {
-                        self.leave(id, n, Some(&d));
-                        self.settle_as(id, n, Progress::Failed);
-                    }
-                    Standing::Due(d) => due.push((n, d)),
-                },
+                Ok(Standing::Due(d)) if self.elsewhere().is_some() => {
+                    self.leave(id, n, Some(&d));
+                    self.settle_as(id, n, Progress::Failed);
+                }
+                Ok(Standing::Due(d)) => due.push((n, d)),
                 Err(Stop::Failed) => self.settle_as(id, n, Progress::Failed),
+                Err(Stop::Awaits(wanted)) => awaited.extend(wanted),
                 Err(stop) => return Err(stop),
             }
         }
+        Stop::unless_nothing(awaited)?;
         let mut runs: Vec<Vec<(i64, Due)>> = Vec::new();
         for (n, d) in due {
             match runs.last_mut() {

@@ -4,6 +4,7 @@
 //! commands and files; what is made goes to the store. Prints nothing; announces events.
 
 pub mod cache;
+mod columns;
 pub mod command;
 mod ending;
 mod groups;
@@ -43,6 +44,7 @@ use crate::stale::Report;
 use crate::store::Store;
 use crate::store::actions::Actions;
 use crate::store::objects::Objects;
+use crate::store::shared::ahead::Wanted;
 use crate::store::state::State;
 
 /// A settled frame: its pixels and the key they were made under.
@@ -61,6 +63,8 @@ pub struct Ready {
 pub(crate) enum Stop {
     /// Another worker is at it, or a pool is full: come back.
     Later,
+    /// What these keys came to is to be had from the shared store first: come back once one is here.
+    Awaits(Vec<Wanted>),
     /// It failed or is blocked.
     Failed,
     /// The run is ending.
@@ -191,7 +195,7 @@ pub struct Engine<'a> {
     made: Mutex<HashSet<Digest>>,
     /// Digest of each node's named settings, once it is asked for.
     ingredients: Vec<OnceLock<Digest>>,
-    changed: Condvar,
+    changed: Arc<Condvar>,
     cache: Mutex<cache::Cache>,
     /// Clips of sound, as long as there is room.
     clips: Mutex<cache::Cache>,
@@ -246,7 +250,7 @@ impl<'a> Engine<'a> {
             cells: Mutex::default(),
             made: Mutex::default(),
             ingredients: graph.nodes.iter().map(|_| OnceLock::new()).collect(),
-            changed: Condvar::new(),
+            changed: Arc::default(),
             cache,
             clips: Mutex::new(cache::Cache::with_budget(clips)),
             rooms,
@@ -262,8 +266,7 @@ impl<'a> Engine<'a> {
     /// Does the work and gives what came of it, with the last keys for saving.
     pub fn run(self) -> (Outcome, State, tally::Tally) {
         (self.events)(Event::Began(self.plan.count));
-        let queue: Mutex<std::collections::VecDeque<usize>> =
-            Mutex::new((0..self.plan.columns.len()).collect());
+        let queue = Mutex::new(columns::Columns::new(self.plan.columns.len()));
         let busy = AtomicUsize::new(0);
         let count = self.options.jobs.max(1).min(self.plan.columns.len().max(1));
         let (left, here) = (AtomicUsize::new(count), std::thread::current());
@@ -289,37 +292,39 @@ impl<'a> Engine<'a> {
         (outcome, self.state.into_inner().expect("workers ended"), self.tally)
     }
 
-    fn work(&self, queue: &Mutex<std::collections::VecDeque<usize>>, busy: &AtomicUsize) {
+    fn work(&self, queue: &Mutex<columns::Columns>, busy: &AtomicUsize) {
         let mut put_off = 0;
+        let lock = || queue.lock().expect("no worker panics with it");
         loop {
             if self.is_ending() {
                 return;
             }
             let next = {
-                let mut queue = queue.lock().expect("no worker panics with it");
-                let next = queue.pop_front();
+                let mut queue = lock();
+                self.come_back(&mut queue, busy);
+                let next = queue.next();
                 if next.is_some() {
                     busy.fetch_add(1, Ordering::SeqCst);
+                } else if busy.load(Ordering::SeqCst) == 0 && !queue.waits() {
+                    return;
                 }
                 next
             };
             let Some(column) = next else {
-                if busy.load(Ordering::SeqCst) == 0 {
-                    return;
-                }
                 self.wait();
                 continue;
             };
             let busy = Busy { count: busy, changed: &self.changed };
-            let later = self.column(column);
-            if later {
-                queue.lock().expect("no worker panics with it").push_back(column);
-                put_off += 1;
-            } else {
-                put_off = 0;
+            let went = self.column(column);
+            let is_later = went == Err(Stop::Later);
+            put_off = if is_later { put_off + 1 } else { 0 };
+            match went {
+                Err(Stop::Later) => lock().put_off(column),
+                Err(Stop::Awaits(wanted)) => self.park(&mut lock(), column, &wanted),
+                _ => {}
             }
             drop(busy);
-            if later && put_off > queue.lock().expect("no worker panics with it").len() {
+            if is_later && put_off > lock().ready() {
                 self.wait();
             }
         }
@@ -331,16 +336,19 @@ impl<'a> Engine<'a> {
         drop(self.changed.wait_timeout(cells, std::time::Duration::from_millis(20)));
     }
 
-    /// Takes a column as far as it goes; true when it must be taken up again.
-    fn column(&self, column: usize) -> bool {
+    /// Takes a column as far as it goes; says why it must be taken up again where it must.
+    fn column(&self, column: usize) -> Result<(), Stop> {
+        let mut awaited = Vec::new();
         for &(id, frame) in &self.plan.columns[column].targets {
             match self.ensure(id, frame) {
-                Err(Stop::Later) => return true,
-                Err(Stop::Ending) => return false,
+                // What needs nothing of it goes on meanwhile.
+                Err(Stop::Awaits(wanted)) => awaited.extend(wanted),
+                Err(Stop::Later) if !awaited.is_empty() => break,
+                Err(stop @ (Stop::Later | Stop::Ending)) => return Err(stop),
                 Ok(_) | Err(Stop::Failed) => {}
             }
         }
-        false
+        Stop::unless_nothing(awaited)
     }
 
     fn is_ending(&self) -> bool {

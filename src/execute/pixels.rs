@@ -76,6 +76,11 @@ impl Engine<'_> {
             match self.ensure(id, frame) {
                 Ok(ready) => return Ok(ready),
                 Err(Stop::Later) => self.wait(),
+                Err(Stop::Awaits(wanted)) => {
+                    // Somebody is at work who waits for just this.
+                    self.options.shared.iter().for_each(|shared| shared.want(0, &wanted));
+                    self.wait();
+                }
                 Err(Stop::Ending) => return Err(Trouble::stopped()),
                 Err(Stop::Failed) => {
                     let place = crate::stale::place(&self.graph.nodes[id], frame);

@@ -5,6 +5,7 @@
 use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 
+use super::shared::GATHERED;
 use super::{Engine, Failure, Progress, Ready, Stop};
 use crate::base::digest::Digest;
 use crate::base::made::{MadeOf, NONE, Row};
@@ -81,7 +82,7 @@ impl Engine<'_> {
             Ok(ready) => drop(cells.insert((id, frame), Progress::Done(ready.clone()))),
             Err(Stop::Failed) => drop(cells.insert((id, frame), Progress::Failed)),
             // A call of many frames settles this one too, perhaps while this worker only looked: that stands.
-            Err(Stop::Later | Stop::Ending) => {
+            Err(Stop::Later | Stop::Awaits(_) | Stop::Ending) => {
                 if matches!(cells.get(&(id, frame)), Some(Progress::Running)) {
                     cells.remove(&(id, frame));
                 }
@@ -123,6 +124,7 @@ impl Engine<'_> {
             Standing::Settled(ready) => Ok(ready),
             Standing::Due(due) if self.elsewhere().is_some() => Err(self.leave(id, frame, Some(&due))),
             Standing::Due(due) => {
+                self.await_shared(id, &due)?;
                 let _promised = self.promise(id)?;
                 let _alone = self.alone(due.key)?;
                 // It may have been made between the look at what is there and the right to make it.
@@ -144,6 +146,7 @@ impl Engine<'_> {
         self.graph
             .each_need(id, frame, &mut |edge, _, range| wanted.extend(range.iter().map(|n| (edge.from, n))));
         let mut needs: Needs = HashMap::with_capacity(wanted.len());
+        let mut awaited = Vec::new();
         for (from, n) in wanted {
             if needs.contains_key(&(from, n)) {
                 continue;
@@ -155,9 +158,16 @@ impl Engine<'_> {
                     self.announce(id, frame, How::Blocked);
                     return Err(Stop::Failed);
                 }
+                Err(Stop::Awaits(wanted)) => {
+                    awaited.extend(wanted);
+                    if awaited.len() >= GATHERED {
+                        break;
+                    }
+                }
                 Err(stop) => return Err(stop),
             }
         }
+        Stop::unless_nothing(awaited)?;
         let node = &self.graph.nodes[id];
         let source = node.source().map(|s| self.seen[s].get(frame).map(|sight| sight.state));
         let source = match source {
@@ -211,6 +221,7 @@ impl Engine<'_> {
             }
             return Ok(Standing::Due(due));
         };
+        self.options.shared.iter().for_each(|shared| shared.forget(&due.key));
         let how = self.found(id, frame, &due, &action.pixels);
         let name = (node.shot.clone(), node.stage.clone());
         let is_told =

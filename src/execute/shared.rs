@@ -1,13 +1,32 @@
 //! Frames that another member rendered: taken in place of being made, and those made here offered to the others.
 //!
-//! Knows which frames are worth asking for. What is taken is verified before it gets here.
+//! Knows which frames are worth asking for, and how far ahead. What is taken is verified before it gets here.
 
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use super::columns::Columns;
 use super::settle::{Due, Standing};
 use super::{Engine, Ready, Stop};
 use crate::events::How;
 use crate::graph::{Node, NodeId, Work};
 use crate::store::actions::Action;
-use crate::store::shared::note::Kind;
+use crate::store::shared::ahead::{Bounds, Wanted};
+use crate::store::shared::note::{Kind, MOST};
+
+/// Requests at once, and those of one of many machines at work at the same time; never fewer than its workers.
+const REQUESTS: (usize, usize) = (32, 4);
+/// Bytes that are fetched ahead take an eighth of what pictures may take in memory, and no more than this.
+const BYTES: u64 = 512 << 20;
+/// Frames whose keys a worker gathers before it waits for any of them.
+pub(super) const GATHERED: usize = 64;
+
+impl Stop {
+    /// That these are awaited, where there are any.
+    pub(super) fn unless_nothing(awaited: Vec<Wanted>) -> Result<(), Stop> {
+        if awaited.is_empty() { Ok(()) } else { Err(Stop::Awaits(awaited)) }
+    }
+}
 
 /// Whether renders of a node are shared. Files of plates, clips and hands are with every member as they are, and cost no more to
 /// decode than to ask for.
@@ -25,8 +44,29 @@ pub fn kind(node: &Node) -> Kind {
 }
 
 impl Engine<'_> {
+    /// How far the shared store is asked ahead of workers.
+    fn bounds(&self) -> Bounds {
+        let jobs = self.options.jobs.max(1);
+        let requests = if self.is_apart() { REQUESTS.1 } else { REQUESTS.0.max(2 * jobs) };
+        let (width, height) = self.graph.frame_size;
+        // Four channels of half floats that do not pack at all.
+        let usual = u64::from(width) * u64::from(height) * 8;
+        Bounds {
+            requests: requests.max(jobs),
+            // One for each worker there is room for anyhow.
+            bytes: (self.options.memory as u64 / 8).min(BYTES).max(jobs as u64 * (usual + MOST)),
+            usual,
+            // As many columns as memory holds a picture of each, beside those in hand (see `cache::of_use`).
+            unknown: 4 * jobs,
+        }
+    }
+
     /// Begins to learn what the shared store has. Nobody waits for it: what it does not learn in time is asked for.
     pub(super) fn foresee_shared(&self) {
+        if let Some(shared) = &self.options.shared {
+            let changed = Arc::clone(&self.changed);
+            shared.go_ahead(self.bounds(), move || changed.notify_all());
+        }
         // Of many at work at the same time each would ask for the whole list.
         if self.is_apart() {
             return;
@@ -34,6 +74,34 @@ impl Engine<'_> {
         let frames = self.plan.count;
         if let Some(shared) = self.options.shared.clone() {
             std::thread::spawn(move || shared.foresee(frames));
+        }
+    }
+
+    /// Says that a frame is to be taken up again once what the shared store has of it is here, where that is worth waiting for.
+    pub(super) fn await_shared(&self, id: NodeId, due: &Due) -> Result<(), Stop> {
+        let node = &self.graph.nodes[id];
+        let shared = self.options.shared.as_ref().filter(|_| is_shared(node));
+        let is_awaited = shared.is_some_and(|shared| shared.is_awaited(&due.key));
+        Stop::unless_nothing(
+            is_awaited.then_some(Wanted { key: due.key, is_kept: node.keep }).into_iter().collect(),
+        )
+    }
+
+    /// Asks for what a column waits for, which is then no worker's.
+    pub(super) fn park(&self, queue: &mut Columns, column: usize, wanted: &[Wanted]) {
+        let Some(shared) = &self.options.shared else { return queue.put_off(column) };
+        shared.want(column, wanted);
+        queue.park(column, wanted.iter().map(|one| one.key), |key| shared.is_pending(key));
+    }
+
+    /// Lets columns go on for which something came.
+    pub(super) fn come_back(&self, queue: &mut Columns, busy: &AtomicUsize) {
+        let Some(shared) = self.options.shared.as_ref().filter(|_| queue.waits()) else { return };
+        queue.come(shared.arrived());
+        // What came and was wanted by nobody must not keep away what is.
+        let is_idle = queue.ready() == 0 && queue.waits() && busy.load(Ordering::SeqCst) == 0;
+        if is_idle && shared.let_go_when_idle() {
+            queue.unpark();
         }
     }
 

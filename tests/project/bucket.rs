@@ -33,6 +33,8 @@ pub enum Does {
     Empty(&'static str),
     /// Says that it took what is sent, and takes nothing.
     Swallow,
+    /// Keeps requests whose line has this in it until so many are there at once, and hands on all from then on.
+    Together(&'static str, usize),
 }
 
 /// What a network says that wants its guests to log in first.
@@ -44,6 +46,12 @@ struct Seen {
     requests: Vec<String>,
     sent: usize,
     stalled: bool,
+    /// Requests under way, and the most that were.
+    under_way: usize,
+    most: usize,
+    /// Those kept until they are enough, and whether they were.
+    kept: usize,
+    enough: bool,
 }
 
 /// The server, its files, and the way there.
@@ -144,7 +152,14 @@ impl Server {
 
     /// Forgets the requests so far.
     pub fn forget(&self) {
-        self.seen.lock().unwrap().requests.clear();
+        let mut seen = self.seen.lock().unwrap();
+        seen.requests.clear();
+        seen.most = 0;
+    }
+
+    /// The most requests that were under way at once.
+    pub fn most(&self) -> usize {
+        self.seen.lock().unwrap().most
     }
 
     /// Files of the bucket whose names have `part` in them.
@@ -195,6 +210,25 @@ fn answer(client: &mut impl Write, head: &str, length: usize, says: &str) -> std
     )
 }
 
+/// A request under way.
+struct UnderWay<'s>(&'s Mutex<Seen>);
+
+impl<'s> UnderWay<'s> {
+    fn of(seen: &'s Mutex<Seen>, line: &str) -> Self {
+        let mut all = seen.lock().unwrap();
+        all.requests.push(line.into());
+        all.under_way += 1;
+        all.most = all.most.max(all.under_way);
+        Self(seen)
+    }
+}
+
+impl Drop for UnderWay<'_> {
+    fn drop(&mut self) {
+        self.0.lock().unwrap().under_way -= 1;
+    }
+}
+
 /// Hands one request on; a connection serves one.
 fn one(
     mut client: impl Read + Write,
@@ -216,7 +250,7 @@ fn one(
     });
     let line = head.lines().next().unwrap_or_default().trim_end_matches(" HTTP/1.1").to_string();
     let does = does.lock().unwrap().clone();
-    seen.lock().unwrap().requests.push(line.clone());
+    let _under_way = UnderWay::of(seen, &line);
     let mut body = vec![0; length.unwrap_or(0)];
     match &does {
         Does::Silent => {
@@ -257,6 +291,17 @@ fn one(
         _ => {}
     }
     client.read_exact(&mut body)?;
+    if let Does::Together(part, count) = does
+        && line.contains(part)
+    {
+        seen.lock().unwrap().kept += 1;
+        let is_enough = || {
+            let mut seen = seen.lock().unwrap();
+            seen.enough |= seen.kept >= count;
+            seen.enough
+        };
+        until("enough requests", is_enough);
+    }
     let mut server = TcpStream::connect(("127.0.0.1", behind))?;
     server.write_all(head.replacen("\r\n", "\r\nconnection: close\r\n", 1).as_bytes())?;
     for piece in body.chunks(1 << 16) {

@@ -30,6 +30,14 @@ pub enum BucketError {
     /// The service says that it cannot, such as when its disk is full.
     #[error("{0}")]
     Failed(String),
+    /// An object is larger than what was to be taken of it.
+    #[error("{name} is too large")]
+    TooLarge {
+        /// Its name.
+        name: String,
+        /// Its bytes, as far as they are known.
+        size: u64,
+    },
     /// What answers there is no object store.
     #[error("{0}")]
     NoStore(String),
@@ -58,7 +66,7 @@ pub trait Bucket: Send + Sync {
     /// As for all of these: it cannot be reached, or refuses.
     fn has(&self, name: &str) -> Result<Option<Held>, BucketError>;
 
-    /// All bytes of an object, nothing where there is none; of one larger than `most` an error.
+    /// All bytes of an object, nothing where there is none; of one larger than `most` [`BucketError::TooLarge`].
     ///
     /// # Errors
     /// As for [`Bucket::has`].

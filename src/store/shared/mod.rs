@@ -6,17 +6,20 @@
 //! Everything in a bucket is named by its content or its key, so that two members who send the same thing send the same bytes,
 //! and nobody ever needs to lock anything.
 
+pub mod ahead;
 pub mod bucket;
 pub mod note;
 pub mod outbox;
 pub mod sealed;
 pub mod sending;
+mod spoilt;
 
 use std::collections::{BTreeMap, HashSet};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, Condvar, Mutex, OnceLock};
 use std::time::{Duration, Instant};
 
+use self::ahead::{Ahead, Arrived, Wake};
 use self::bucket::{Bucket, BucketError, Held};
 use self::note::{Kind, Note};
 use self::outbox::{Due, Outbox};
@@ -52,6 +55,8 @@ enum Side {
 struct Way {
     /// Not to be tried before, with how long it was left alone last; by [`Side`].
     away: [Option<(Instant, Duration)>; 2],
+    /// When that was found out last; by [`Side`].
+    found: [Option<Instant>; 2],
     /// Reading was refused: it is left alone for the whole run.
     unread: bool,
     /// Writing was refused or is not wanted: nothing is sent in this run.
@@ -101,6 +106,9 @@ pub struct Shared {
     elsewhere: AtomicBool,
     /// Keys of renders that tasks elsewhere made for this film, to be offered once they are in place.
     expected: Mutex<HashSet<Digest>>,
+    /// What is asked ahead.
+    ahead: Mutex<Ahead>,
+    wake: Wake,
 }
 
 impl std::fmt::Debug for Shared {
@@ -156,6 +164,8 @@ impl Shared {
             taken: AtomicUsize::new(0),
             elsewhere: AtomicBool::new(false),
             expected: Mutex::default(),
+            ahead: Mutex::default(),
+            wake: Wake::new(),
         }
     }
 
@@ -174,7 +184,7 @@ impl Shared {
         if frames < FEW || !self.is_open() {
             return;
         }
-        let mut keys = HashSet::new();
+        let (mut keys, began) = (HashSet::new(), Instant::now());
         let listed = self.bucket.list(note::FOLDER, &mut |held: Held| {
             keys.extend(note::key_of(&held.name));
             keys.len() < NAMES && !(self.stop)()
@@ -186,35 +196,47 @@ impl Shared {
                     let _ = self.keys.set(keys);
                 }
             }
-            Err(error) => self.met(Side::Read, &error),
+            Err(error) => self.met(Side::Read, &error, began),
         }
     }
 
     /// The render of a key, where the shared store has it and it is what it should be. Where it `is_kept`, its file stands in the
     /// local store afterwards.
-    pub fn seek(&self, key: &Digest, is_kept: bool) -> Option<Taken> {
-        if self.keys.get().is_some_and(|keys| !keys.contains(key)) || !self.is_open() {
-            return None;
-        }
-        let bytes = self.ask(&note::name(key), note::MOST)?;
+    pub fn seek(self: &Arc<Self>, key: &Digest, is_kept: bool) -> Option<Taken> {
+        let Arrived { record, object } = self.take_arrived(key);
+        let is_known_lacking = || self.keys.get().is_some_and(|keys| !keys.contains(key)) || self.lacks(key);
+        let bytes = match record {
+            Some(None) => {
+                self.note_lack(*key);
+                return None;
+            }
+            Some(Some(record)) => record,
+            None if is_known_lacking() || !self.is_open() => return None,
+            None => {
+                let record = self.ask(&note::name(key), note::MOST);
+                self.asked_for(record.is_some());
+                record?
+            }
+        };
         let note = match Note::read(&bytes) {
             Ok(note) if note.key == *key => note,
             Ok(_) => return self.damaged(*key, &note::name(key), "it is of another render"),
             Err(why) => return self.damaged(*key, &note::name(key), &why),
         };
         if is_kept && !self.objects.has(&note.pixels) {
-            self.take(&note)?;
+            self.take(&note, object)?;
         }
         self.taken.fetch_add(1, Ordering::Relaxed);
         Some(Taken { pixels: note.pixels, planes: note.planes })
     }
 
-    /// Takes a render's file into the local store.
-    fn take(&self, note: &Note) -> Option<()> {
+    /// Takes a render's file into the local store, the one that came already where one did.
+    fn take(&self, note: &Note, object: Option<Option<Vec<u8>>>) -> Option<()> {
         let name = note.object()?;
-        let Some(bytes) = self.ask(&name, bucket::LARGEST) else {
+        let Some(bytes) = object.unwrap_or_else(|| self.ask(&name, bucket::LARGEST)) else {
             // A sweep may have passed between; whoever has the render sends it again.
             self.lock().damaged.insert(note.key);
+            self.note_lack(note.key);
             return None;
         };
         let is_sound = note.kind == Kind::Sound;
@@ -237,41 +259,20 @@ impl Shared {
         let mut way = self.lock();
         way.damaged.insert(key);
         way.rotten.insert(key);
+        drop(way);
+        self.note_lack(key);
         None
     }
 
-    /// A frame was not to be had there: keeps its name for [`Shared::spoilt`] where that was so for damage.
-    pub fn missed(&self, key: &Digest, shot: &Arc<str>, stage: &Arc<str>, frame: i64) {
-        let mut way = self.lock();
-        if way.rotten.contains(key) {
-            way.spoilt.entry((Arc::clone(shot), Arc::clone(stage))).or_default().insert(frame);
-        }
-    }
-
-    /// Words on the frames of this run whose renders there are damaged, if there were any.
-    pub fn spoilt(&self) -> Option<String> {
-        const PLACES: usize = 8;
-        let way = self.lock();
-        let count: usize = way.spoilt.values().map(FrameSet::len).sum();
-        let place =
-            |((shot, stage), frames): (&(Arc<str>, Arc<str>), &FrameSet)| format!("{shot}/{stage}@{frames}");
-        let places: Vec<String> = way.spoilt.iter().take(PLACES).map(place).collect();
-        let more = match way.spoilt.len().saturating_sub(PLACES) {
-            0 => String::new(),
-            n => format!(", and of {n} more stages"),
-        };
-        let what = if count == 1 { "1 frame there is".into() } else { format!("{count} frames there are") };
-        (count > 0).then(|| format!("{}: {what} damaged: {}{more}", self.at, places.join(", ")))
-    }
-
     fn ask(&self, name: &str, most: u64) -> Option<Vec<u8>> {
+        let began = Instant::now();
         match self.bucket.fetch(name, most) {
             Ok(bytes) => {
                 self.reached(Side::Read);
                 bytes
             }
             Err(error) => {
-                self.met(Side::Read, &error);
+                self.met(Side::Read, &error, began);
                 None
             }
         }
@@ -305,8 +306,8 @@ impl Shared {
         }
     }
 
-    /// It did not do as it was asked.
-    fn met(&self, side: Side, error: &BucketError) {
+    /// It did not do as it was asked at that time.
+    fn met(&self, side: Side, error: &BucketError, began: Instant) {
         let words = match (error, side) {
             (BucketError::Stopped, _) => return,
             (BucketError::Refused(why), Side::Read) => {
@@ -318,7 +319,7 @@ impl Shared {
                 (!was).then(|| format!("{} may not be written ({why}): nothing is sent in this run", self.at))
             }
             (BucketError::Away(why), _) => {
-                let told = [Side::Read, Side::Write].map(|side| self.pause(side));
+                let told = [Side::Read, Side::Write].map(|side| self.pause(side, began));
                 (!told[0] && !told[1])
                     .then(|| format!("{} is not to be had ({why}): going on with what is here", self.at))
             }
@@ -329,18 +330,23 @@ impl Shared {
                 let is_new = std::mem::replace(&mut way.told, [(true, true); 2]) != [(true, true); 2];
                 is_new.then(|| format!("{}: {why}; this run goes on without it", self.at))
             }
-            (BucketError::Failed(why), _) => {
+            (BucketError::Failed(_) | BucketError::TooLarge { .. }, _) => {
                 let does = if side == Side::Read { "gives nothing" } else { "takes nothing" };
-                let words = format!("{} {does} now ({why}): going on with what is here", self.at);
-                (!self.pause(side)).then_some(words)
+                let words = format!("{} {does} now ({error}): going on with what is here", self.at);
+                (!self.pause(side, began)).then_some(words)
             }
         };
         words.into_iter().for_each(|words| (self.tell)(words));
     }
 
     /// Leaves it alone for a while. Says whether that was told before.
-    fn pause(&self, side: Side) -> bool {
+    fn pause(&self, side: Side, began: Instant) -> bool {
         let mut way = self.lock();
+        // Of many requests that end alike, all but the first were under way when that was found out.
+        if way.found[side as usize].is_some_and(|found| found > began) && way.is_away(side) {
+            return true;
+        }
+        way.found[side as usize] = Some(Instant::now());
         let away = &mut way.away[side as usize];
         let pause = away.map_or(PAUSE.0, |(_, last)| (last * 2).min(PAUSE.1));
         *away = Some((Instant::now() + pause, pause));

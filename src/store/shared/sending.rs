@@ -90,6 +90,7 @@ impl Shared {
     /// Sends one after the other, until nothing more comes.
     fn send_all(&self) {
         while let Some((due, size)) = self.next() {
+            let began = std::time::Instant::now();
             let sent = self.send(&due, size);
             let mut way = self.lock();
             way.busy -= 1;
@@ -105,7 +106,7 @@ impl Shared {
                 Err(error) => {
                     way.queue.push_front(due);
                     drop(way);
-                    self.met(Side::Write, &error);
+                    self.met(Side::Write, &error, began);
                 }
             }
             self.changed.notify_all();

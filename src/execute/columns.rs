@@ -1,0 +1,96 @@
+//! Columns of a plan that are still to be settled: those that can be taken up, and those that wait for the shared store.
+//!
+//! Knows which keys a column waits for. Does not know what a column is, nor how anything is fetched.
+
+use std::collections::{HashMap, HashSet, VecDeque};
+
+use crate::base::digest::Digest;
+
+/// The columns.
+#[derive(Debug, Default)]
+pub(super) struct Columns {
+    ready: VecDeque<usize>,
+    parked: HashSet<usize>,
+    /// Columns that wait for a key, of which some may have gone on for another one.
+    by_key: HashMap<Digest, Vec<usize>>,
+}
+
+impl Columns {
+    /// So many, in their order.
+    pub fn new(count: usize) -> Self {
+        Self { ready: (0..count).collect(), ..Self::default() }
+    }
+
+    /// The next to be taken up.
+    pub fn next(&mut self) -> Option<usize> {
+        self.ready.pop_front()
+    }
+
+    /// How many can be taken up.
+    pub fn ready(&self) -> usize {
+        self.ready.len()
+    }
+
+    /// Whether any waits for the shared store.
+    pub fn waits(&self) -> bool {
+        !self.parked.is_empty()
+    }
+
+    /// To be taken up after all others.
+    pub fn put_off(&mut self, column: usize) {
+        self.ready.push_back(column);
+    }
+
+    /// To be taken up once one of these keys has come; at once where one has.
+    pub fn park(
+        &mut self,
+        column: usize,
+        keys: impl Iterator<Item = Digest> + Clone,
+        is_pending: impl Fn(&Digest) -> bool,
+    ) {
+        if !keys.clone().all(|key| is_pending(&key)) {
+            self.ready.push_front(column);
+            return;
+        }
+        self.parked.insert(column);
+        keys.for_each(|key| self.by_key.entry(key).or_default().push(column));
+    }
+
+    /// Takes up what waits for these keys before all else, the first columns first: nothing of theirs is left to wait for.
+    pub fn come(&mut self, keys: Vec<Digest>) {
+        let waiting = keys.iter().filter_map(|key| self.by_key.remove(key)).flatten();
+        let mut back: Vec<usize> = waiting.filter(|column| self.parked.remove(column)).collect();
+        back.sort_unstable();
+        back.into_iter().rev().for_each(|column| self.ready.push_front(column));
+    }
+
+    /// Takes up all that waits.
+    pub fn unpark(&mut self) {
+        self.come(self.by_key.keys().copied().collect());
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_column_comes_back_once_whichever_of_its_keys_came() {
+        let key = |n: u8| Digest::of(&[n]);
+        let mut columns = Columns::new(4);
+        let mut taken = || columns.next();
+        assert_eq!([taken(), taken(), taken()], [Some(0), Some(1), Some(2)]);
+        columns.park(2, [key(1), key(2)].into_iter(), |_| true);
+        columns.park(0, [key(1)].into_iter(), |_| true);
+        columns.park(1, [key(3), key(4)].into_iter(), |one| *one != key(4));
+        assert_eq!((columns.waits(), columns.ready()), (true, 2));
+        columns.come(vec![key(1)]);
+        let mut order = std::iter::from_fn(|| columns.next());
+        assert_eq!(order.by_ref().collect::<Vec<_>>(), [0, 2, 1, 3], "what came first of all");
+        columns.come(vec![key(2), key(9)]);
+        assert_eq!((columns.waits(), columns.next()), (false, None));
+        columns.park(3, [key(2)].into_iter(), |_| true);
+        columns.unpark();
+        assert_eq!((columns.next(), columns.waits()), (Some(3), false));
+    }
+}
