@@ -587,6 +587,14 @@ fn packets_travel_through_the_store_and_are_judged_as_always() {
     }
     let none = String::from_utf8_lossy(&ana.run(&["takeback", "--shared", "none"]).stderr).into_owned();
     assert!(none.contains(&format!("what came back: bad, {packet}")), "{none}");
+    // Whoever has the link can put anything there: what is far larger than what was asked for is not fetched.
+    let return_of = there.join(format!("{packet}.zip"));
+    std::fs::rename(&return_of, there.join("kept")).unwrap();
+    std::fs::File::create(&return_of).unwrap().set_len(80 << 20).unwrap();
+    let large = ana.run(&["takeback", "--shared", &packet]);
+    let says = String::from_utf8_lossy(&large.stderr).into_owned();
+    assert!(large.status.code() == Some(4) && says.contains("the packet asks for 4 files"), "{says}");
+    std::fs::rename(there.join("kept"), &return_of).unwrap();
     let (came, errors) = ana.json(&["takeback", "--shared", &packet]);
     assert_eq!(came["came"][0]["frames"], "1001", "{came} {errors}");
     assert_eq!(ana.film.status_of("br050/cleanup@1001")[0][0], "1001");

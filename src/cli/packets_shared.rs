@@ -77,16 +77,21 @@ pub fn tell(way: &Way, sent: &Sent, packet: &str) {
         say!("{link}");
         say!("to send what is done, in one zip, the person runs:");
         say!("curl -T DONE.zip '{back}'");
+        flow!(
+            "the service holds this link to no size; of what comes no more is fetched than the packet asks for, and some more"
+        );
     }
     say!("then take it with `endboard takeback --shared {packet}`");
 }
 
 /// Fetches what came back of the packet of this name.
 pub fn fetch(project: &Project, name: &str) -> Result<Fetched, Failure> {
-    let way = reach(project, &project.read())?;
+    let declared = project.read();
+    let way = reach(project, &declared)?;
+    let asked = project.asked(&declared, name);
     let at = way.opened.store.at();
     let failed = |why: String| Failure::System(format!("{at}: {why}"));
     let folder = tempfile::tempdir().map_err(|error| failed(error.to_string()))?;
-    let path = packets::fetch(&*way.opened.bucket, name, folder.path()).map_err(failed)?;
+    let path = packets::fetch(&*way.opened.bucket, name, asked, folder.path()).map_err(failed)?;
     Ok(Fetched { path, at: at.clone(), _folder: folder })
 }

@@ -4,6 +4,9 @@
 
 use std::path::{Path, PathBuf};
 
+use crate::crew::packets::Packets;
+use crate::project::{Declared, Project};
+use crate::report::words;
 use crate::store::shared::bucket::{Bucket, BucketError, Does};
 
 /// Where packets lie.
@@ -12,6 +15,10 @@ const FOLDER: &str = "packets";
 const RETURNS: &str = "returns";
 /// The largest packet that travels this way, in bytes.
 const LARGEST: u64 = 4 << 30;
+/// Bytes of a pixel of what a person makes, at most: four channels of whole floats that do not pack.
+const PIXEL: u64 = 16;
+/// Bytes that may come besides: notes, a time sheet, what an application writes beside its files.
+const BESIDES: u64 = 64 << 20;
 
 /// A packet that was put there.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -43,11 +50,38 @@ pub fn send(bucket: &dyn Bucket, zip: &Path, days: u32) -> Result<Sent, String> 
     Ok(Sent { name, link, back })
 }
 
-/// Takes what came back of the packet of this name from there into a file of `folder`. The packet itself is never taken.
+/// What may come back of a packet.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Asked {
+    /// Files that it asks for.
+    pub files: usize,
+    /// Bytes of them at most.
+    pub bytes: u64,
+}
+
+impl Project {
+    /// What a packet asks for; nothing where nobody handed it out.
+    pub fn asked(&self, declared: &Declared, name: &str) -> Option<Asked> {
+        let (entries, _) = self.ledger();
+        let packets = Packets::after(&entries);
+        let packet = packets.named(below(name).unwrap_or(name).trim_end_matches(".zip"))?;
+        let files = packet.parts.iter().map(|part| part.frames.len()).sum();
+        let (width, height) = declared.graph.frame_size;
+        Some(Asked { files, bytes: files as u64 * u64::from(width) * u64::from(height) * PIXEL })
+    }
+}
+
+/// Takes what came back of the packet of this name from there into a file of `folder`. The packet itself is never taken, nor what is far
+/// larger than what was `asked` for: whoever has the link may put anything there.
 ///
 /// # Errors
 /// Words on what is in the way.
-pub fn fetch(bucket: &dyn Bucket, name: &str, folder: &Path) -> Result<PathBuf, String> {
+pub fn fetch(
+    bucket: &dyn Bucket,
+    name: &str,
+    asked: Option<Asked>,
+    folder: &Path,
+) -> Result<PathBuf, String> {
     let name = below(name).unwrap_or(name);
     let is_plain = |c: char| c.is_ascii_alphanumeric() || "-_.@".contains(c);
     if name.is_empty() || name.starts_with('.') || !name.chars().all(is_plain) {
@@ -55,11 +89,18 @@ pub fn fetch(bucket: &dyn Bucket, name: &str, folder: &Path) -> Result<PathBuf, 
     }
     let file = format!("{}.zip", name.strip_suffix(".zip").unwrap_or(name));
     let said = |error: BucketError| error.to_string();
-    let fetched = bucket.fetch(&format!("{RETURNS}/{file}"), LARGEST).map_err(said)?;
+    let handed_out = bucket.has(&format!("{FOLDER}/{file}")).map_err(said)?;
+    // Many send the whole packet back, with what they made in it.
+    let own = handed_out.as_ref().map_or(0, |held| held.size);
+    let most = asked.map_or(LARGEST, |asked| (asked.bytes + own + BESIDES).min(LARGEST));
+    let fetched = match bucket.fetch(&format!("{RETURNS}/{file}"), most) {
+        Err(BucketError::TooLarge { size, .. }) => return Err(too_large(&file, size, most, asked)),
+        fetched => fetched.map_err(said)?,
+    };
     let Some(bytes) = fetched else {
         let there = listed(bucket).unwrap_or_default();
         let there = if there.is_empty() { "nothing".into() } else { there.join(", ") };
-        let why = match bucket.has(&format!("{FOLDER}/{file}")).map_err(said)? {
+        let why = match handed_out {
             Some(_) => format!("nothing came back of {name} yet: the packet lies there as it was handed out"),
             None => format!("there is no {RETURNS}/{file}"),
         };
@@ -68,6 +109,23 @@ pub fn fetch(bucket: &dyn Bucket, name: &str, folder: &Path) -> Result<PathBuf, 
     let path = folder.join(file);
     std::fs::write(&path, bytes).map_err(|e| format!("{}: {e}", path.display()))?;
     Ok(path)
+}
+
+/// What is said of a return that is too large, with a way on.
+fn too_large(file: &str, size: u64, most: u64, asked: Option<Asked>) -> String {
+    let why = match asked {
+        Some(Asked { files, .. }) if most < LARGEST => format!(
+            "the packet asks for {}, and with all that it holds itself {} is the most that is fetched",
+            words::count(files as u64, "file"),
+            words::bytes(most)
+        ),
+        _ => format!("{} is the most that is fetched", words::bytes(most)),
+    };
+    format!(
+        "{RETURNS}/{file} is {}, and {why}: whoever has the link can put anything there. Ask the person; if it is meant, \
+         fetch it from the bucket by other means and give the zip to `endboard takeback`",
+        words::bytes(size)
+    )
 }
 
 /// The packet whose zip, or whose return, has this name in the shared store.
