@@ -102,7 +102,7 @@ impl Engine<'_> {
             }
             std::thread::sleep(LOOK);
         }
-        self.objects.get(&action.pixels).is_ok()
+        self.objects.examine(&action.pixels).is_ok()
     }
 
     /// A frame that nobody made, and that this run is not to make; one that failed with just the key that it has now is told as that.

@@ -15,7 +15,7 @@ use crate::base::selector::Selection;
 use crate::crew::approvals::Approvals;
 use crate::events::Event;
 use crate::execute::tally::Tally;
-use crate::execute::{Ending, Engine, Failure, Options, Outcome, Way};
+use crate::execute::{Ending, Engine, Failure, Options, Outcome, Way, head};
 use crate::graph::{FILM, MIX, Node, NodeId, Work};
 use crate::ledger::file::{Ledger, LedgerError};
 use crate::ledger::holds::Holds;
@@ -120,7 +120,7 @@ impl Project {
         }
         let began = Instant::now();
         let taken = self.finish_taking(writer)?;
-        let mut gathered = self.gather(writer)?;
+        let mut gathered = self.gather(head(declared.graph.space), writer)?;
         if let Some(shared) = &options.shared {
             shared.expect(gathered.elsewhere.made.iter().copied());
         }

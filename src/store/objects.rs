@@ -4,7 +4,7 @@
 //! A picture is checked against its name whenever it is read, so that nothing wrong is taken as a render.
 
 use std::fs::File;
-use std::io::{Cursor, ErrorKind, Read};
+use std::io::{Cursor, ErrorKind, Read as _};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
@@ -19,6 +19,14 @@ use crate::media::sound::{self, wave};
 /// Endings of the files of pictures and of sound.
 const PICTURE: &str = "exr";
 const SOUND: &str = "wav";
+
+/// A render as it was read, and what it was read from.
+struct Read {
+    render: Render,
+    bytes: Vec<u8>,
+    file: File,
+    path: PathBuf,
+}
 
 /// The renders of a store.
 #[derive(Debug, Clone)]
@@ -188,6 +196,30 @@ impl Objects {
     /// # Errors
     /// It is not there, cannot be read, or is damaged.
     pub fn get(&self, pixels: &Digest) -> Result<Render, StoreError> {
+        self.read(pixels).map(|read| read.render)
+    }
+
+    /// Looks at a render that others put here, as [`Objects::get`] does. A file that says more than a render's does, or something else,
+    /// is written anew from what is seen or heard in it, unless it is in place already. Says whether it was.
+    ///
+    /// # Errors
+    /// As there; also when the disk is full or refuses.
+    pub fn examine(&self, pixels: &Digest) -> Result<bool, StoreError> {
+        use std::os::unix::fs::MetadataExt;
+        let Read { render, bytes, file, path } = self.read(pixels)?;
+        let is_in_place = file.metadata().is_ok_and(|meta| meta.nlink() > 1);
+        let is_ours = match &render {
+            Render::Picture(image) => exr::is_as_encoded(&bytes, image, &self.facts),
+            Render::Sound(_) => self.encoded(&render).is_ok_and(|ours| ours == bytes),
+        };
+        if is_in_place || is_ours {
+            return Ok(false);
+        }
+        self.discard(Some(&file), &path);
+        self.put(pixels, &render).map(|_| true)
+    }
+
+    fn read(&self, pixels: &Digest) -> Result<Read, StoreError> {
         let path = self.path(pixels);
         let mut file = match file::open(&path) {
             Ok(Some(file)) => file,
@@ -201,7 +233,7 @@ impl Objects {
         file.read_to_end(&mut bytes).map_err(StoreError::file(&path))?;
         let is_sound = path.extension().is_some_and(|ending| ending == SOUND);
         let reason = match decoded(is_sound, &bytes) {
-            Ok(render) if render.digest().whole == *pixels => return Ok(render),
+            Ok(render) if render.digest().whole == *pixels => return Ok(Read { render, bytes, file, path }),
             Ok(_) => other(is_sound),
             Err(e) => e,
         };
@@ -340,6 +372,40 @@ mod tests {
         let long = [&want[..], &vec![0; 1 << 20][..]].concat();
         let said = here.receive(&digest.whole, &digest.planes, false, &long).unwrap_err().to_string();
         assert!(said.contains("longer than its picture can be") && !here.has(&digest.whole), "{said}");
+    }
+
+    #[test]
+    fn what_others_put_here_with_another_head_is_written_anew_unless_it_is_in_place() {
+        let folder = tempfile::tempdir().unwrap();
+        let objects = lit(folder.path());
+        let mut image = Image::new(20, 9, &RGBA);
+        image.samples_mut(2)[3] = half::f16::ONE;
+        let picture = Render::from(image.clone());
+        let sound = Render::from(sound::Sound { rate: 48_000, channels: vec![vec![0.25; 100]] });
+        for (render, other) in [
+            (&picture, exr::encode(&image, Compression::Zip, &[]).unwrap()),
+            (&sound, [&objects.encoded(&sound).unwrap()[..], b"LIST\x04\0\0\0salt"].concat()),
+        ] {
+            let digest = render.digest().whole;
+            objects.put(&digest, render).unwrap();
+            let path = objects.path(&digest);
+            let ours = std::fs::read(&path).unwrap();
+            assert!(!objects.examine(&digest).unwrap(), "it is as it should be");
+            let write = || {
+                std::fs::remove_file(&path).unwrap();
+                std::fs::write(&path, &other).unwrap();
+            };
+            write();
+            assert!(objects.get(&digest).is_ok(), "the same is seen and heard");
+            assert!(objects.examine(&digest).unwrap() && std::fs::read(&path).unwrap() == ours);
+            write();
+            let to = folder.path().join("in place");
+            let _ = std::fs::remove_file(&to);
+            std::fs::hard_link(&path, &to).unwrap();
+            assert!(!objects.examine(&digest).unwrap() && std::fs::read(&path).unwrap() == other);
+            std::fs::write(&path, &other[..other.len() / 2]).unwrap();
+            assert!(objects.examine(&digest).is_err());
+        }
     }
 
     #[test]

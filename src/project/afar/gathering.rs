@@ -16,8 +16,10 @@ use crate::ledger::file::{Ledger, LedgerError, read_all};
 use crate::ledger::id::RowId;
 use crate::ledger::intake::{LedgerProblem, Wrong};
 use crate::ledger::row::What;
+use crate::media::exr::Fact;
 use crate::project::rebuild::Writer;
 use crate::project::{Project, ProjectError};
+use crate::report::words;
 use crate::store::actions::{Action, Actions, Kept, kept_aside};
 use crate::store::objects::Objects;
 use crate::store::state::State;
@@ -52,6 +54,8 @@ pub struct Gathered {
     pub spent: (Duration, Duration),
     /// What tasks took besides.
     pub tasks: Tasks,
+    /// Files of renders that said something else in their heads than is written here, and were written anew.
+    pub anew: usize,
     /// What a person should know.
     pub troubles: BTreeSet<String>,
     /// Runs whose tasks all came to their end.
@@ -61,11 +65,15 @@ pub struct Gathered {
 }
 
 impl Project {
-    /// Takes in what tasks of all runs left behind. What was taken in before is passed over.
+    /// Takes in what tasks of all runs left behind, renders with heads as this says. What was taken in before is passed over.
     ///
     /// # Errors
     /// The system refuses, or the writer's name is none.
-    pub(in crate::project) fn gather(&self, writer: &Writer) -> Result<Gathered, ProjectError> {
+    pub(in crate::project) fn gather(
+        &self,
+        head: Vec<(String, Fact)>,
+        writer: &Writer,
+    ) -> Result<Gathered, ProjectError> {
         let store = Store::at(&self.folder)?;
         let runs = self.runs()?;
         let mut gathered = Gathered::default();
@@ -80,7 +88,7 @@ impl Project {
         };
         let mut state = State::load(&store)?;
         state.open_journal(&store)?;
-        let (actions, objects) = (Actions::of(&store), Objects::of(&store));
+        let (actions, objects) = (Actions::of(&store), Objects::of(&store).saying(head));
         let mut into = Into { known, ledger, state, actions, objects };
         // First what has ended, so that all that it left is taken in before its run counts as over.
         let own = runs.own.iter().chain(runs.others.iter().map(|(own, _)| own));
@@ -91,6 +99,15 @@ impl Project {
                 startups.extend(into.take(run, attempt, &mut gathered)?);
             }
             measure(&store, &startups)?;
+        }
+        if gathered.anew > 0 {
+            let (count, have) = (
+                words::count(gathered.anew as u64, "render"),
+                if gathered.anew == 1 { "has" } else { "have" },
+            );
+            gathered.troubles.insert(format!(
+                "{count} made elsewhere {have} another head than is written here: written anew from what is seen and heard"
+            ));
         }
         for (folder, words) in &runs.damaged {
             gathered.troubles.insert(damaged(folder, words));
@@ -177,14 +194,16 @@ impl Into {
     /// Keys of the renders that are what they say. A render that is not kept has no file to look at.
     fn examined(&self, made: &[Action], gathered: &mut Gathered) -> HashSet<crate::base::digest::Digest> {
         let look = |action: &Action| match self.objects.path(&action.pixels).exists() {
-            true if !self.actions.has(&action.key) => self.objects.get(&action.pixels).map(drop),
-            _ => Ok(()),
+            true if !self.actions.has(&action.key) => self.objects.examine(&action.pixels),
+            _ => Ok(false),
         };
-        let looked: Vec<(&Action, Result<(), StoreError>)> = made.par_iter().map(|a| (a, look(a))).collect();
+        let looked: Vec<(&Action, Result<bool, StoreError>)> =
+            made.par_iter().map(|a| (a, look(a))).collect();
         let mut sound = HashSet::new();
         for (action, found) in looked {
             match found {
-                Ok(()) => {
+                Ok(is_anew) => {
+                    gathered.anew += usize::from(is_anew);
                     sound.insert(action.key);
                 }
                 Err(error) => {

@@ -37,8 +37,9 @@ use crate::declare::slurm::Slurm;
 use crate::events::Event;
 use crate::execute::slurm::record::{Folder, PartOf};
 use crate::execute::slurm::{Bounds, Cluster};
-use crate::execute::{Ending, Options, Way};
+use crate::execute::{Ending, Options, Way, head};
 use crate::graph::NodeId;
+use crate::media::exr::Fact;
 use crate::plan::parts::Parts;
 use crate::programs::{Halt, Runner};
 use crate::report::words;
@@ -115,7 +116,7 @@ impl Project {
         let lock = self.lock(writer)?;
         let cluster = Cluster::here().map_err(|e| ProjectError::System(e.to_string()))?;
         let mut afar = Afar::default();
-        let mut own = self.found(&cluster, writer, events)?;
+        let mut own = self.found(head(declared.graph.space), &cluster, writer, events)?;
         let mut selection = selection.clone();
         let mut before = Duration::ZERO;
         if let Some(Own { folder, run, .. }) = &own {
@@ -172,6 +173,7 @@ impl Project {
     /// The film's run that is out. One whose record is damaged is set aside once nothing of it runs.
     fn found(
         &self,
+        head: Vec<(String, Fact)>,
         cluster: &Cluster,
         writer: &Writer,
         events: &(dyn Fn(Event) + Sync),
@@ -187,7 +189,7 @@ impl Project {
         }
         if !runs.damaged.is_empty() || !runs.others.is_empty() {
             // What can be read of what they made is not made again.
-            self.gather(writer)?;
+            self.gather(head, writer)?;
         }
         for (folder, words) in &runs.damaged {
             let to = folder.set_aside()?;
