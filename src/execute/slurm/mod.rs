@@ -1,13 +1,13 @@
 //! Slurm's own programs: submitting arrays of tasks, asking after them, cancelling them.
 //!
 //! Knows how these programs are called and how their answers are read (slurm.schedmd.com, manual pages of sbatch, squeue,
-//! scancel and scontrol). Does not know what tasks do.
+//! scancel, scontrol and sacct). Does not know what tasks do.
 
 mod forms;
 mod logs;
 pub mod record;
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
@@ -186,6 +186,33 @@ impl Cluster {
         Ok(self.tasks(name)?.into_iter().filter(|task| !task.is_over()).collect())
     }
 
+    /// Tasks of these jobs by array, of this name, that its accounting keeps, also long after they were over.
+    ///
+    /// # Errors
+    /// It does not answer, or there is no accounting.
+    pub fn past(&self, name: &str, jobs: &BTreeMap<usize, u64>) -> Result<Vec<Task>, Trouble> {
+        if jobs.is_empty() {
+            return Ok(Vec::new());
+        }
+        let numbers: Vec<String> = jobs.values().map(u64::to_string).collect();
+        let numbers = format!("--jobs={}", numbers.join(","));
+        let words = [
+            "--noheader",
+            "--parsable2",
+            "--allocations",
+            "--array",
+            &numbers,
+            "--format=JobID,State,NodeList,JobName",
+        ];
+        let said = self.ask_for("sacct", &words, SOON)?;
+        Ok(said.lines().filter_map(|line| past(line, name, jobs)).collect())
+    }
+
+    /// Ends at once what is asked and not answered yet. Nothing can be asked afterwards.
+    pub fn stop(&self) {
+        self.runner.halt.hurry();
+    }
+
     /// Cancels all jobs that it has under this name, and no other.
     ///
     /// # Errors
@@ -211,7 +238,7 @@ impl Cluster {
         // Options in the environment would change what is asked, and names of tasks belong to whoever started this.
         for (name, _) in std::env::vars_os() {
             let text = name.to_string_lossy();
-            if ["SBATCH_", "SQUEUE_", "SCANCEL_", "SLURM_JOB", "SLURM_ARRAY"]
+            if ["SBATCH_", "SQUEUE_", "SCANCEL_", "SACCT_", "SLURM_JOB", "SLURM_ARRAY"]
                 .iter()
                 .any(|begin| text.starts_with(begin))
             {
@@ -312,9 +339,45 @@ fn task(line: &str) -> Option<Task> {
     Some(Task { job, array, index, state, node, reason })
 }
 
+/// A task that came to its end, as sacct tells of it: `17_3|CANCELLED by 0|n1|NAME`. Numbers of jobs begin anew some day, so that
+/// the name counts as well.
+fn past(line: &str, name: &str, jobs: &BTreeMap<usize, u64>) -> Option<Task> {
+    let mut fields = line.splitn(4, '|');
+    let mut next = || fields.next().map(str::trim);
+    let (id, state, node, of) = (next()?, next()?, next()?, next()?);
+    let (job, index) = id.split_once('_')?;
+    let (job, index) = (job.parse().ok()?, index.parse().ok()?);
+    let array = jobs.iter().find(|(_, of)| **of == job).map(|(array, _)| *array)?;
+    let state = state.split(' ').next().unwrap_or_default().to_string();
+    let task = Task { job, array, index: Some(index), state, node: node.into(), reason: String::new() };
+    (of == name && task.is_over()).then_some(task)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_accounting_keeps_of_a_run_is_told_from_what_it_keeps_of_others() {
+        let jobs = BTreeMap::from([(0, 17), (1, 21)]);
+        let read = |line| past(line, "endboard-x", &jobs);
+        let task = read("21_3|CANCELLED by 0|n1|endboard-x").unwrap();
+        assert_eq!(
+            (task.array, task.index, task.state.as_str(), task.node.as_str()),
+            (1, Some(3), "CANCELLED", "n1")
+        );
+        assert_eq!(read("17_0|TIMEOUT|n2|endboard-x").unwrap().state, "TIMEOUT");
+        for other in [
+            "17_0|TIMEOUT|n2|endboard-y",
+            "18_0|TIMEOUT|n2|endboard-x",
+            "17_[1-4]|PENDING||endboard-x",
+            "17_1|RUNNING|n1|endboard-x",
+            "17|",
+            "",
+        ] {
+            assert_eq!(read(other), None, "{other}");
+        }
+    }
 
     #[test]
     fn answers_are_read_and_what_is_no_answer_is_passed_over() {

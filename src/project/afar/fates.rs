@@ -21,6 +21,11 @@ pub(super) enum Log<'l> {
     Lacking,
 }
 
+/// Whether a task's log says that its time was up: Slurm itself writes that there as it ends a task (`slurmstepd`, 22.05).
+pub(super) fn is_time_up(log: &str) -> bool {
+    log.contains("DUE TO TIME LIMIT")
+}
+
 /// What became of a task, and a way on.
 pub(super) fn fate(state: &str, reason: &str, log: Log<'_>) -> String {
     let words = match state {

@@ -4,8 +4,10 @@
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
+use std::thread::Scope;
 use std::time::{Duration, Instant};
 
+use super::asking::Answers;
 use super::fates::{self, Log};
 use super::runs::{Own, place};
 use super::sizing::Pace;
@@ -19,12 +21,6 @@ use crate::report::words;
 
 /// How often the shared disk is looked at.
 const LOOK: Duration = Duration::from_millis(300);
-/// How often Slurm is asked at most. Where it takes long to answer it is asked less often.
-const ASK: Duration = Duration::from_millis(900);
-const SPARE: u32 = 20;
-/// How long it is left alone at most, after an answer that took long and after none.
-const SELDOM: Duration = Duration::from_secs(60);
-const AGAIN: Duration = Duration::from_secs(10);
 /// How long a task may be over and the shared disk not show its end.
 const LATE: Duration = Duration::from_secs(10);
 /// How long cancelled tasks are waited for.
@@ -54,37 +50,64 @@ struct Part {
     node: String,
 }
 
+/// What is to be had of a task that Slurm's controller has forgotten.
+enum Forgotten {
+    /// Words, with a way on.
+    Known(String),
+    /// It is asked for.
+    Asked,
+    Unknown,
+}
+
+/// What is said where nothing tells what became of a task.
+pub(super) const UNKNOWN: &str = "why is not known; rebuild again for what is left";
+
 /// Follows one run.
 pub struct Following<'f> {
-    folder: &'f Folder,
-    run: &'f Run,
+    own: &'f Own,
+    pub(super) folder: &'f Folder,
+    pub(super) run: &'f Run,
     cluster: &'f Cluster,
-    events: &'f (dyn Fn(Event) + Sync),
+    /// The same, for questions whose answers need not be waited for.
+    asked: &'f Cluster,
+    pub(super) events: &'f (dyn Fn(Event) + Sync),
     /// What each part makes.
-    makes: &'f [PartOf],
+    pub(super) makes: &'f [PartOf],
     parts: Vec<Part>,
     counted: HashMap<(String, String), FrameSet>,
     /// Frames that tasks made, put back or found the same.
     made: HashMap<(String, String), FrameSet>,
     /// Machines that tasks were seen at work on, by part.
-    seen: HashMap<usize, String>,
+    pub(super) seen: HashMap<usize, String>,
     /// Reasons to wait that Slurm gave last.
-    waits: BTreeSet<String>,
+    pub(super) waits: BTreeSet<String>,
     /// Parts whose time was up.
     late: BTreeSet<usize>,
     /// Since when Slurm did not answer.
-    is_away: bool,
+    pub(super) is_away: bool,
+    /// What Slurm's accounting has of tasks that the controller forgot.
+    pub(super) past: BTreeMap<usize, Task>,
+    /// Whether it is to be asked, and parts for whose sake it was.
+    wants_past: bool,
+    asked_past: BTreeSet<usize>,
     /// What is to be said of cancelling it.
     said: Option<String>,
 }
 
 impl<'f> Following<'f> {
     /// Of a run that was submitted.
-    pub fn new(own: &'f Own, cluster: &'f Cluster, events: &'f (dyn Fn(Event) + Sync)) -> Self {
+    pub fn new(
+        own: &'f Own,
+        cluster: &'f Cluster,
+        asked: &'f Cluster,
+        events: &'f (dyn Fn(Event) + Sync),
+    ) -> Self {
         Self {
+            own,
             folder: &own.folder,
             run: &own.run,
             cluster,
+            asked,
             events,
             makes: &own.parts,
             parts: own.parts.iter().map(|_| Part::default()).collect(),
@@ -94,6 +117,9 @@ impl<'f> Following<'f> {
             waits: BTreeSet::new(),
             late: BTreeSet::new(),
             is_away: false,
+            past: BTreeMap::new(),
+            wants_past: false,
+            asked_past: BTreeSet::new(),
             said: None,
         }
     }
@@ -101,19 +127,30 @@ impl<'f> Following<'f> {
     /// Follows it to its end, or until this process is asked to end.
     pub fn follow(&mut self, halt: &Halt) -> Followed {
         (self.events)(Event::Began(self.run.frames));
-        let (mut asked, mut pause) = (None::<Instant>, Duration::ZERO);
+        let followed = std::thread::scope(|scope| {
+            let followed = self.follow_beside(scope, halt);
+            // Nobody waits for its answer any more.
+            self.asked.stop();
+            followed
+        });
+        followed.unwrap_or_else(|| self.cancel(halt))
+    }
+
+    /// Follows it while Slurm is asked beside, for it may take long to answer. Gives nothing where the run is to be cancelled.
+    fn follow_beside<'s>(&mut self, scope: &'s Scope<'s, '_>, halt: &Halt) -> Option<Followed>
+    where
+        'f: 's,
+    {
+        let mut answers = Answers::default();
         loop {
             let ends = self.look();
-            let mut tasks = None;
-            if asked.is_none_or(|at| at.elapsed() >= pause) {
-                let began = Instant::now();
-                tasks = self.ask();
-                pause = rest(began.elapsed(), tasks.is_some());
-                asked = Some(Instant::now());
+            let tasks = answers.come().and_then(|answer| self.take_answer(answer));
+            if answers.are_due() {
+                answers.ask(scope, self.asked, self.folder, std::mem::take(&mut self.wants_past));
             }
             self.judge(tasks.as_ref(), &ends);
             if self.parts.iter().all(|part| part.is_over) {
-                return Followed::Over;
+                return Some(Followed::Over);
             }
             let began = Instant::now();
             while began.elapsed() < LOOK {
@@ -122,10 +159,10 @@ impl<'f> Following<'f> {
                         "run {} goes on on Slurm; `endboard rebuild --on slurm` follows it, and Ctrl-C there cancels it",
                         self.folder.name()
                     )));
-                    return Followed::Left;
+                    return Some(Followed::Left);
                 }
                 if halt.is_asked() {
-                    return self.cancel(halt);
+                    return None;
                 }
                 std::thread::sleep(LOOK / 6);
             }
@@ -203,61 +240,6 @@ impl<'f> Following<'f> {
         }
     }
 
-    /// The tasks as Slurm has them; none while it does not answer, which is told once.
-    fn ask(&mut self) -> Option<BTreeMap<usize, Task>> {
-        match self.cluster.tasks(&self.folder.job_name()) {
-            Ok(tasks) => {
-                if std::mem::take(&mut self.is_away) {
-                    (self.events)(Event::Told("Slurm's controller answers again".into()));
-                }
-                let part = |task: &Task| {
-                    let array = self.run.arrays.get(task.array)?;
-                    task.index.filter(|index| *index < array.count).map(|index| array.first + index)
-                };
-                self.tell_waits(&tasks);
-                let tasks = tasks.into_iter().filter_map(|task| Some((part(&task)?, task))).collect();
-                self.tell_begun_again(&tasks);
-                Some(tasks)
-            }
-            Err(trouble) => {
-                if !std::mem::replace(&mut self.is_away, true) {
-                    let words = format!(
-                        "{trouble}; what runs goes on, and it is asked again every {} s (`scontrol ping` says how it is)",
-                        AGAIN.as_secs()
-                    );
-                    (self.events)(Event::Told(words));
-                }
-                None
-            }
-        }
-    }
-
-    /// Tells why tasks wait, once a change.
-    fn tell_waits(&mut self, tasks: &[Task]) {
-        let waits = fates::waits(tasks.iter());
-        let reasons: BTreeSet<String> = waits.keys().cloned().collect();
-        // What only asks for patience comes and goes with every task that begins.
-        if !reasons.is_empty() && reasons != self.waits {
-            let new = waits.into_iter().filter(|(reason, _)| !self.waits.contains(reason));
-            new.for_each(|(_, words)| (self.events)(Event::Told(words)));
-            self.waits = reasons;
-        }
-    }
-
-    /// Tells of tasks that were at work and wait again, or are at work elsewhere: their machines were lost, most often.
-    fn tell_begun_again(&mut self, tasks: &BTreeMap<usize, Task>) {
-        for (node, parts) in fates::begun_again(&mut self.seen, tasks) {
-            let first = place(&self.makes[parts[0]]);
-            let more = match parts.len() - 1 {
-                0 => String::new(),
-                more => format!(" and {} more", words::count(more as u64, "part")),
-            };
-            (self.events)(Event::Told(format!(
-                "{first}{more}: begun again by Slurm, as {node} was lost or gave it up; it goes on from what was written"
-            )));
-        }
-    }
-
     /// Finds which parts are over. Those that say so themselves need no word of Slurm.
     fn judge(&mut self, tasks: Option<&BTreeMap<usize, Task>>, ends: &HashMap<usize, End>) {
         for number in 0..self.parts.len() {
@@ -271,7 +253,11 @@ impl<'f> Following<'f> {
                 let why = match (&end.refused, &end.ended, state) {
                     (Some(words), ..) => Some(words.clone()),
                     (None, Some(_), None) if task.is_some() || tasks.is_none() => continue,
-                    (None, Some(words), None) => Some(format!("it ended early: {words}")),
+                    (None, Some(words), None) => match self.forgotten(number) {
+                        Forgotten::Asked => continue,
+                        Forgotten::Known(words) => Some(words),
+                        Forgotten::Unknown => Some(format!("it ended early: {words}; {UNKNOWN}")),
+                    },
                     (None, Some(_), Some(state)) => Some(self.fate(number, state, task)),
                     (None, None, _) => None,
                 };
@@ -292,7 +278,11 @@ impl<'f> Following<'f> {
                 let node = task.map(|task| task.node.clone()).unwrap_or_default();
                 let words = match state {
                     Some(state) => self.fate(number, state, task),
-                    None => "Slurm knows nothing of its task any more; rebuild again".to_string(),
+                    None => match self.forgotten(number) {
+                        Forgotten::Asked => continue,
+                        Forgotten::Known(words) => words,
+                        Forgotten::Unknown => format!("Slurm knows nothing of its task any more; {UNKNOWN}"),
+                    },
                 };
                 self.close(number, Some((words, node)));
             }
@@ -312,20 +302,30 @@ impl<'f> Following<'f> {
         });
     }
 
-    /// The array of a part, and its number there.
-    fn place(&self, number: usize) -> (usize, usize) {
-        let array = self.run.arrays.iter().position(|a| number < a.first + a.count).unwrap_or(0);
-        (array, number - self.run.arrays[array].first)
-    }
-
     fn log_end(&self, number: usize) -> Option<String> {
-        let (array, index) = self.place(number);
+        let (array, index) = self.own.place(number);
         self.folder.log_end(array, index)
     }
 
     fn log(&self, number: usize) -> String {
-        let (array, index) = self.place(number);
+        let (array, index) = self.own.place(number);
         format!("{LOGS}/{}", self.folder.log_name(array, index))
+    }
+
+    /// What became of a task that Slurm's controller has forgotten: by what it printed, else by what Slurm's accounting keeps, where
+    /// there is one.
+    fn forgotten(&mut self, number: usize) -> Forgotten {
+        if self.log_end(number).is_some_and(|log| fates::is_time_up(&log)) {
+            return Forgotten::Known(self.fate(number, "TIMEOUT", None));
+        }
+        if self.asked_past.insert(number) {
+            self.wants_past = true;
+            return Forgotten::Asked;
+        }
+        match self.past.get(&number).cloned() {
+            Some(task) => Forgotten::Known(self.fate(number, &task.state, Some(&task))),
+            None => Forgotten::Unknown,
+        }
     }
 
     /// What became of a task, and a way on.
@@ -372,23 +372,5 @@ impl<'f> Following<'f> {
         });
         self.said = Some(format!("{left}; the run stays; {by_hand}"));
         Followed::Left
-    }
-}
-
-/// How long Slurm is left alone after it was asked, which took so long.
-fn rest(took: Duration, is_answered: bool) -> Duration {
-    (took * SPARE).max(ASK).min(if is_answered { SELDOM } else { AGAIN })
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn slurm_is_asked_again_soon_after_it_did_not_answer() {
-        assert_eq!(rest(Duration::from_secs(120), false), AGAIN);
-        assert_eq!(rest(Duration::from_secs(120), true), SELDOM);
-        assert_eq!(rest(Duration::from_millis(1), true), ASK);
-        assert_eq!(rest(Duration::from_millis(200), true), Duration::from_secs(4));
     }
 }

@@ -10,6 +10,7 @@ use std::time::Duration;
 use rayon::prelude::*;
 
 use super::runs::{Out, Own, damaged};
+use super::sizing::Pace;
 use crate::execute::Elsewhere;
 use crate::execute::slurm::record::{Attempt, End, Folder};
 use crate::ledger::file::{Ledger, LedgerError, read_all};
@@ -56,6 +57,8 @@ pub struct Gathered {
     pub tasks: Tasks,
     /// Files of renders that said something else in their heads than is written here, and were written anew.
     pub anew: usize,
+    /// How stages fared with the time limit in runs that are over, as far as what tasks left tells.
+    pub pace: Pace,
     /// What a person should know.
     pub troubles: BTreeSet<String>,
     /// Runs whose tasks all came to their end.
@@ -118,7 +121,10 @@ impl Project {
         let all = runs.own.into_iter().map(|own| (own, None)).chain(others);
         for ((own, of_other), out) in all.zip(out) {
             match (out, of_other) {
-                (None, _) => gathered.over.push(own.folder),
+                (None, _) => {
+                    gathered.pace.add(own.pace(&mut gathered.troubles));
+                    gathered.over.push(own.folder);
+                }
                 (Some(out), None) => gathered.out.push(out),
                 (Some(_), Some(words)) => drop(gathered.troubles.insert(words)),
             }

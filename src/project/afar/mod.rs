@@ -3,6 +3,7 @@
 //! Knows the order of these steps and what a run that is already out means. How parts are cut `plan` knows, what Slurm is
 //! told `execute::slurm`.
 
+mod asking;
 mod awaited;
 mod fates;
 mod following;
@@ -26,7 +27,7 @@ pub use self::gathering::{Gathered, Tasks};
 pub use self::part::{Came, Opens, Task};
 pub use self::runs::Out;
 use self::runs::Own;
-pub use self::sizing::within;
+pub use self::sizing::{keep, within};
 use self::submitting::told;
 use super::rebuild::{Rebuilt, Writer};
 use super::{Care, Declared, Project, ProjectError, Status};
@@ -159,7 +160,8 @@ impl Project {
         events: &(dyn Fn(Event) + Sync),
         afar: &mut Afar,
     ) -> Result<HashMap<(String, String), FrameSet>, ProjectError> {
-        let mut following = following::Following::new(own, cluster, events);
+        let asked = Cluster::here().map_err(|e| ProjectError::System(e.to_string()))?;
+        let mut following = following::Following::new(own, cluster, &asked, events);
         match following.follow(halt) {
             Followed::Over => {}
             Followed::Cancelled => (afar.cancelled, afar.is_left) = (true, true),

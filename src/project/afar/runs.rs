@@ -2,11 +2,14 @@
 //!
 //! Knows that a folder may be a copy of another film's, or have been moved, and that a record may be damaged. Asks Slurm nothing.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
+use super::fates::{self, Log};
+use super::following::UNKNOWN;
+use super::sizing::Pace;
 use crate::base::frames::FrameSet;
-use crate::execute::slurm::record::{Folder, PartOf, Run};
+use crate::execute::slurm::record::{Attempt, Folder, PartOf, Run};
 use crate::project::{DECLARATION, Project, ProjectError};
 use crate::report::words;
 use crate::store::Store;
@@ -79,7 +82,7 @@ impl Own {
     /// What of it is out; none where all of its parts came to their end.
     pub fn out(&self) -> Option<Out> {
         let attempts = self.folder.attempts();
-        let ended: std::collections::BTreeSet<usize> =
+        let ended: BTreeSet<usize> =
             attempts.iter().filter(|attempt| attempt.end().is_some()).map(|attempt| attempt.part).collect();
         let mut frames: BTreeMap<(String, String), FrameSet> = BTreeMap::new();
         let mut over = 0;
@@ -96,6 +99,47 @@ impl Own {
         let (since, who) = (self.run.since.clone(), self.run.who.clone());
         let parts = (over, self.parts.len());
         (over < self.parts.len()).then_some(Out { run: self.folder.name(), since, who, parts, frames })
+    }
+}
+
+impl Own {
+    /// How its stages fared with the time limit, by what its tasks printed: nobody followed it to its end, and Slurm may have forgotten
+    /// it. Of parts that ended early `troubles` is told why, where that is known.
+    pub(super) fn pace(&self, troubles: &mut BTreeSet<String>) -> Pace {
+        let mut pace = Pace::default();
+        let mut last: BTreeMap<usize, Attempt> = BTreeMap::new();
+        for attempt in self.folder.attempts() {
+            if last.get(&attempt.part).is_none_or(|known| known.number < attempt.number) {
+                last.insert(attempt.part, attempt);
+            }
+        }
+        for (number, part) in self.parts.iter().enumerate() {
+            let Some(end) = last.get(&number).and_then(Attempt::end) else { continue };
+            let stages = || part.targets.iter().map(|(shot, stage, ..)| (shot.clone(), stage.clone()));
+            let Some(words) = end.ended else {
+                pace.well.extend(stages());
+                continue;
+            };
+            let (array, index) = self.place(number);
+            let log = self.folder.log_end(array, index);
+            let why = match log.is_some_and(|log| fates::is_time_up(&log)) {
+                true => {
+                    pace.late.extend(stages());
+                    fates::fate("TIMEOUT", "", Log::Nothing)
+                }
+                false => format!("it ended early: {words}; {UNKNOWN}"),
+            };
+            troubles.insert(format!("{} on {}: {why}", self::place(part), end.node));
+        }
+        pace.well.retain(|stage| !pace.late.contains(stage));
+        pace
+    }
+
+    /// The array of a part, and its number there.
+    pub(super) fn place(&self, number: usize) -> (usize, usize) {
+        let arrays = &self.run.arrays;
+        let array = arrays.iter().position(|a| number < a.first + a.count).unwrap_or(0);
+        (array, number - arrays[array].first)
     }
 }
 

@@ -92,6 +92,15 @@ pub struct Pace {
     pub well: BTreeSet<(String, String)>,
 }
 
+impl Pace {
+    /// What another run shows besides.
+    pub fn add(&mut self, other: Pace) {
+        self.late.extend(other.late);
+        self.well.extend(other.well);
+        self.well.retain(|stage| !self.late.contains(stage));
+    }
+}
+
 /// How much longer frames are said to take than measured, by shot and stage.
 pub(super) fn slower(store: &Store) -> BTreeMap<(String, String), f64> {
     let kept = file::read(&pace_file(store)).ok().flatten().unwrap_or_default();
@@ -101,7 +110,7 @@ pub(super) fn slower(store: &Store) -> BTreeMap<(String, String), f64> {
 }
 
 /// Keeps that frames of some stages take longer, and of others do not any more.
-pub(super) fn keep(store: &Store, pace: &Pace) -> Result<(), StoreError> {
+pub fn keep(store: &Store, pace: &Pace) -> Result<(), StoreError> {
     let before = slower(store);
     let mut now = before.clone();
     now.retain(|stage, _| !pace.well.contains(stage));
