@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, HashSet};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use super::afar::{Afar, Gathered, Tasks, awaited, awaited_of, keep};
+use super::afar::{Afar, Gathered, Tasks, awaited, awaited_of, keep, tell_shared_pools};
 use super::approving::{self, Lapsed};
 use super::past::Past;
 use super::trouble::{Blocked, Failed};
@@ -134,11 +134,15 @@ impl Project {
         self.clear_left_over(&status);
         let trimmed = self.trim_film(&status, selection)?;
         let again = options.again;
+        let beside = gathered.out.clone();
         // What a cluster is making is not made here as well.
         let out =
             if matches!(options.way, Way::Alone) { std::mem::take(&mut gathered.out) } else { Vec::new() };
         let waits = awaited(&status, &out);
         let plan = self.plan_with_made(&status, selection, &options, &waits);
+        if !gathers {
+            tell_shared_pools(&status.declared.graph, &plan, &beside, events);
+        }
         let out = awaited_of(&status, selection, again, waits);
         let (mut outcome, lapsed, tally) =
             self.run_over(&mut status, &plan, options, writer, programs, events)?;
@@ -372,6 +376,7 @@ fn prepared(options: Options, gathered: &mut Gathered, events: &(dyn Fn(Event) +
     if let Way::Gathers(_) = options.way {
         return Options { way: Way::Gathers(Arc::new(std::mem::take(&mut gathered.elsewhere))), ..options };
     }
+    gathered.troubles.append(&mut gathered.early);
     for out in &gathered.out {
         let words = format!("{} and taken in; `endboard rebuild --on slurm` follows it", out.words());
         events(Event::Told(words));

@@ -1,14 +1,15 @@
 //! Frames that a rebuild here leaves to a cluster.
 //!
-//! Knows what is out and what needs it. Renders nothing.
+//! Knows what is out and what needs it, and in which pools both take places. Renders nothing.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::Out;
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
-use crate::graph::NodeId;
-use crate::plan;
+use crate::events::Event;
+use crate::graph::{Graph, NodeId};
+use crate::plan::{self, Plan};
 use crate::project::{Status, picks};
 
 /// Frames that tasks elsewhere are making, and all that need those, by node; none where nothing is out.
@@ -58,4 +59,28 @@ pub fn awaited_of(
     let due =
         |(id, set): (NodeId, FrameSet)| (id, set.iter().filter(|n| is_due(id, *n)).collect::<FrameSet>());
     waits.into_iter().enumerate().map(due).filter(|(_, set)| !set.is_empty()).collect()
+}
+
+/// Tells of pools in which frames of a plan take places here while tasks of runs that are out take places there: neither sees the
+/// other's.
+pub fn tell_shared_pools(graph: &Graph, plan: &Plan, out: &[Out], events: &(dyn Fn(Event) + Sync)) {
+    let of = |ids: &mut dyn Iterator<Item = NodeId>| -> BTreeSet<usize> {
+        ids.flat_map(|id| &graph.nodes[id].pools).map(|(pool, _)| *pool).collect()
+    };
+    let here = of(&mut plan.frames.keys().copied());
+    let stages = out.iter().flat_map(|out| out.frames.keys());
+    let there = of(&mut stages.filter_map(|(shot, stage)| graph.find(shot, stage)));
+    let name = |pool: &usize| {
+        let (name, places) = &graph.pools[*pool];
+        format!("'{name}' ({places})")
+    };
+    let names: Vec<String> = here.intersection(&there).map(name).collect();
+    let (pool, them) = if names.len() == 1 { ("pool", "its") } else { ("pools", "their") };
+    if !names.is_empty() {
+        events(Event::Told(format!(
+            "{pool} {}: taken up here and by a run on Slurm at once, and neither sees the other's places, so that up to twice {them} \
+             number may be in use; where that must not be, leave these stages to the run, by selectors",
+            names.join(", ")
+        )));
+    }
 }

@@ -59,6 +59,8 @@ pub struct Gathered {
     pub anew: usize,
     /// How stages fared with the time limit in runs that are over, as far as what tasks left tells.
     pub pace: Pace,
+    /// What is to be said of their parts that ended early, unless whoever followed them says it.
+    pub early: BTreeSet<String>,
     /// What a person should know.
     pub troubles: BTreeSet<String>,
     /// Runs whose tasks all came to their end.
@@ -122,7 +124,7 @@ impl Project {
         for ((own, of_other), out) in all.zip(out) {
             match (out, of_other) {
                 (None, _) => {
-                    gathered.pace.add(own.pace(&mut gathered.troubles));
+                    gathered.pace.add(own.pace(&mut gathered.early));
                     gathered.over.push(own.folder);
                 }
                 (Some(out), None) => gathered.out.push(out),

@@ -20,7 +20,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-pub use self::awaited::{awaited, awaited_of};
+pub use self::awaited::{awaited, awaited_of, tell_shared_pools};
 pub use self::following::Followed;
 pub use self::foreseen::Foreseen;
 pub use self::gathering::{Gathered, Tasks};

@@ -104,8 +104,8 @@ impl Own {
 
 impl Own {
     /// How its stages fared with the time limit, by what its tasks printed: nobody followed it to its end, and Slurm may have forgotten
-    /// it. Of parts that ended early `troubles` is told why, where that is known.
-    pub(super) fn pace(&self, troubles: &mut BTreeSet<String>) -> Pace {
+    /// it. Of parts that ended early `early` is told why, where that is known.
+    pub(super) fn pace(&self, early: &mut BTreeSet<String>) -> Pace {
         let mut pace = Pace::default();
         let mut last: BTreeMap<usize, Attempt> = BTreeMap::new();
         for attempt in self.folder.attempts() {
@@ -129,7 +129,7 @@ impl Own {
                 }
                 false => format!("it ended early: {words}; {UNKNOWN}"),
             };
-            troubles.insert(format!("{} on {}: {why}", self::place(part), end.node));
+            early.insert(format!("{} on {}: {why}", self::place(part), end.node));
         }
         pace.well.retain(|stage| !pace.late.contains(stage));
         pace
