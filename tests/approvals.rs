@@ -25,7 +25,7 @@ fn declare(film: &Film, exposure: f64) {
 
 /// Stage, frames and standing of each approval.
 fn told(film: &Film) -> Vec<(String, String, String)> {
-    let listed = film.json(&["approve"]);
+    let listed = film.json(&["approvals"]);
     let word = |of: &Value, name: &str| of[name].as_str().unwrap().to_string();
     let all = listed["approvals"].as_array().unwrap().iter();
     all.map(|of| (word(of, "stage"), word(of, "frames"), word(of, "standing"))).collect()
@@ -45,7 +45,7 @@ fn an_approval_lapses_with_its_pixels_and_comes_back_with_them() {
         "{said}"
     );
     assert_eq!(told(&film), [one("colour", "1001-1004", "in force")]);
-    assert_eq!(film.json(&["approve"])["unapproved"], json!([]));
+    assert_eq!(film.json(&["approvals"])["unapproved"], json!([]));
     // A fresh render that is held is what was approved, as any other fresh one is.
     assert!(film.run(&["rebuild", "--hold", "br010/colour@1001"]).status.success());
     assert_eq!(told(&film), [one("colour", "1001-1004", "in force")]);
@@ -59,14 +59,14 @@ fn an_approval_lapses_with_its_pixels_and_comes_back_with_them() {
         json!([{ "stage": "br010/colour", "frames": "1001-1004", "by": ["ana"] }])
     );
     assert_eq!(told(&film), [one("colour", "1001-1004", "lapsed")]);
-    let listed = film.json(&["approve", "list", "br010/colour"]);
+    let listed = film.json(&["approvals", "br010/colour"]);
     assert_eq!(
         (&listed["approvals"][0]["cause"], &listed["approvals"][0]["note"]),
         (&json!("exposure"), &json!("lovely"))
     );
     assert_eq!(listed["unapproved"], json!([{ "stage": "br010/colour", "frames": "1001-1004" }]));
     let (_, said) = film.said(&["status"]);
-    assert!(said.contains("approved: 0 frames, 4 lapsed; `endboard approve` lists them"), "{said}");
+    assert!(said.contains("approved: 0 frames, 4 lapsed; `endboard approvals` lists them"), "{said}");
     assert_eq!(film.json(&["status"])["approvals"]["lapsed"], 4);
     // A rebuild that changes nothing makes nothing lapse.
     assert_eq!(film.rebuild(&[]).well().json["lapsed"], json!([]));
@@ -130,6 +130,24 @@ fn what_is_not_as_declared_is_not_approved() {
     let (code, said) = film.said(&["approve", "br010/plate"]);
     assert_eq!((code, said.contains("leaves a render")), (Some(2), true), "{said}");
     assert_eq!(film.said(&["approve", "--note", "fine"]).0, Some(2));
+}
+
+/// What lists writes nothing, and what writes needs to be told of what.
+#[test]
+fn approve_writes_and_approvals_lists() {
+    let film = film();
+    let rows = film.text("ledger/keeper.jsonl");
+    for words in [&["approvals"][..], &["approvals", "br010"], &["notes", "br010"], &["clock", "br010"]] {
+        assert_eq!(film.said(words).0, Some(0), "{words:?}");
+    }
+    for words in [&["approve"][..], &["approve", "--withdraw"], &["approve", "--handles"]] {
+        let (code, said) = film.said(words);
+        assert!(code == Some(2) && said.contains("`endboard approvals` lists"), "{words:?}: {said}");
+    }
+    // So approvals were listed once.
+    let (code, said) = film.said(&["approve", "list", "br010/colour"]);
+    assert!(code == Some(2) && said.contains("`endboard approvals br010/colour`"), "{said}");
+    assert_eq!(film.text("ledger/keeper.jsonl"), rows);
 }
 
 #[test]
@@ -221,16 +239,17 @@ fn film_with_handles() -> Film {
 #[test]
 fn handles_are_approved_and_noted_only_when_they_are_asked_for() {
     let film = film_with_handles();
-    let approved = |words: &[&str], member: &str| {
-        let said = film.json(&[&["approve"], words].concat());
+    let listed = |said: Value, member: &str| {
         let places = said[member].as_array().unwrap_or_else(|| panic!("{said}")).iter();
         let place =
             |of: &Value| format!("{}@{}", of["stage"].as_str().unwrap(), of["frames"].as_str().unwrap());
         places.map(place).collect::<Vec<_>>()
     };
+    let approved = |words: &[&str], member| listed(film.json(&[&["approve"], words].concat()), member);
     assert_eq!(approved(&["br010"], "approved"), ["br010/colour@1003-1006"]);
     // What the film shows is approved with it, and what it does not show nobody waits for.
-    assert_eq!(approved(&[], "unapproved"), ["br020/slow@1001-1004", "br030/colour@1003-1004"]);
+    let left = listed(film.json(&["approvals"]), "unapproved");
+    assert_eq!(left, ["br020/slow@1001-1004", "br030/colour@1003-1004"]);
     // The same once more writes nothing; other words do.
     let rows = film.text("ledger/keeper.jsonl").lines().count();
     assert_eq!(approved(&["br010"], "already"), ["br010/colour@1003-1006"]);
@@ -297,8 +316,8 @@ fn long_lines_go_on_beneath_themselves_on_a_terminal() {
     std::fs::remove_file(film.path().join("plates/shed.1006.exr")).unwrap();
     for words in [
         &["status"][..],
-        &["approve"],
-        &["approve", "list", "br010"],
+        &["approvals"],
+        &["approvals", "br010"],
         &["notes"],
         &["notes", "list", "--all"],
         &["clock"],
@@ -340,7 +359,7 @@ fn hostile_notes_and_approvals_command_no_terminal() {
         };
         ledger.append(&row).unwrap();
     }
-    for words in [&["notes"][..], &["approve"], &["status"], &["rebuild"]] {
+    for words in [&["notes"][..], &["approvals"], &["status"], &["rebuild"]] {
         let (code, said) = film.said(words);
         assert_eq!(code, Some(0), "{words:?}");
         assert!(!said.contains(['\u{1b}', '\u{7}', '\u{202e}']), "{words:?}: {said}");

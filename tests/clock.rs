@@ -511,7 +511,7 @@ fn a_day_given_is_that_day_for_the_person_and_for_readers() {
 fn what_is_of_nothing_and_more_than_a_day_holds_are_refused() {
     let film = film();
     for words in
-        [&["clock", "br999"][..], &["notes", "br999"], &["approve", "list", "br999"], &["notes", "delete"]]
+        [&["clock", "br999"][..], &["notes", "br999"], &["approvals", "br999"], &["notes", "delete"]]
     {
         let (code, said) = film.said(words);
         assert!(code == Some(2) && said.contains("matches nothing of the film"), "{words:?}: {said}");

@@ -306,7 +306,7 @@ fn nobody_approves_what_came_after_the_page_was_shown() {
     film.rebuild(&[]).well();
     let (status, says) = approve(&serving, &before, "");
     assert!(status == 400 && says.contains("br010/colour@1003,1005 came out otherwise"), "{status} {says}");
-    assert_eq!(film.json(&["approve"])["approvals"], json!([]));
+    assert_eq!(film.json(&["approvals"])["approvals"], json!([]));
     // Those that are as they were shown may be approved by the same page.
     let (status, says) = approve(&serving, &before, "1006-1008");
     assert!(status == 200 && says == "keeper approves br010/colour@1006-1008.", "{status} {says}");
@@ -325,7 +325,7 @@ fn nobody_approves_what_came_after_the_page_was_shown() {
     });
     both.sort_unstable();
     assert_eq!(both, [200, 400]);
-    assert_eq!(film.json(&["approve", "list", "br020"])["approvals"].as_array().unwrap().len(), 1);
+    assert_eq!(film.json(&["approvals", "br020"])["approvals"].as_array().unwrap().len(), 1);
     // Of two presses at once one starts the clock, and the other one is refused.
     let begin = json!({ "does": "begin", "shot": "br010", "stage": "colour", "person": "ines" });
     let press = || serving.write(&begin, &[("X-Endboard-Token", token.as_str())]).0;
@@ -367,7 +367,7 @@ fn the_page_and_the_command_approve_by_one_rule() {
         code == Some(1) && said.contains("br010/colour@1003: stale") && said.contains("nothing was approved"),
         "{said}"
     );
-    assert_eq!(film.json(&["approve"])["approvals"], json!([]));
+    assert_eq!(film.json(&["approvals"])["approvals"], json!([]));
     let (status, says) = does("approve", json!({ "frames": "1002", "shown": now() }));
     assert!(status == 200 && says == "keeper approves br010/colour@1002.", "{says}");
     film.rebuild(&[]).well();

@@ -208,7 +208,7 @@ fn grade(film: &Film) {
     let (exit, said) =
         film.said(&["approve", "br010", "br020", "br030", "film/assembly", "--person", "joren"]);
     assert_eq!(exit, Some(0), "{said}");
-    assert_eq!(film.json(&["approve"])["unapproved"], json!([]));
+    assert_eq!(film.json(&["approvals"])["unapproved"], json!([]));
 }
 
 /// br030 moves to the front, begins two frames later and goes on for four more, two of them beyond its handles; br010 goes on
@@ -322,7 +322,7 @@ fn again(film: &Film) {
         "joren",
     ];
     assert_eq!(film.said(&words).0, Some(0));
-    assert_eq!(film.json(&["approve"])["unapproved"], json!([]));
+    assert_eq!(film.json(&["approvals"])["unapproved"], json!([]));
 }
 
 /// It is looked at, foretold, delivered, and written for others.

@@ -1,43 +1,49 @@
-//! `approve`: a person's word on renders, and what is left of it.
+//! `approve`: a person's word on renders, given or taken back. What is left of it lists `approvals`.
 
-use super::arguments::crew::{Approve, ApproveVerb};
+use super::arguments::crew::Approve;
 use super::arguments::{self, Arguments};
 use super::{Answer, Exit, Failure, clock, people, rebuild, show};
 use crate::base::frames::FrameSet;
-use crate::base::selector::Selection;
-use crate::crew::approvals::Standing;
 use crate::graph::NodeId;
-use crate::project::approving::{Given, NotApproved, Told};
+use crate::project::approving::{Given, NotApproved};
 use crate::project::{Project, Status};
-use crate::report::words;
 
-/// Approves, withdraws, or lists.
+/// Approves or withdraws.
 pub fn run(project: &Project, arguments: &Arguments, options: &Approve) -> Answer {
+    if options.selectors.is_empty() {
+        let what = if options.withdraw { "which approvals are withdrawn" } else { "which renders" };
+        return people::usage(format!(
+            "say {what}, such as br030/colour@1012-1019; `endboard approvals` lists what is approved"
+        ));
+    }
     if options.withdraw {
         return withdraw(project, arguments, options);
     }
     let status = project.status(false, &|_, _| {})?;
     people::tell_ledger(&status.ledger.1);
-    let says_more = options.note.is_some() || options.person.is_some() || options.handles;
-    if options.selectors.is_empty() && says_more {
-        return people::usage("say which renders, such as br030/colour@1012-1019");
-    }
-    if let Some(ApproveVerb::List { selectors }) = &options.verb {
-        return list(project, &status, arguments, selectors);
-    }
-    if options.selectors.is_empty() {
-        return list(project, &status, arguments, &[]);
-    }
+    listed_before(&status, &options.selectors)?;
     let selection = arguments::selection(&options.selectors, Some(&status.declared.graph))?;
     let asked = project.to_approve(&status, &selection, options.handles);
     let person = people::who(options.person.as_deref());
-    let note = options.note.as_deref().unwrap_or_default();
-    let given = project.approve(&status, &asked, (&person, note), &rebuild::writer()).map_err(refused)?;
+    let given =
+        project.approve(&status, &asked, (&person, &options.note), &rebuild::writer()).map_err(refused)?;
     if options.person.is_some() {
         people::tell_if_new(&person, clock::known(&status.ledger.0));
     }
     told_of(&status, &given, &person, arguments.json);
     Ok(Exit::Done)
+}
+
+/// Refuses the words by which approvals were listed once, in a film that has no shot of that name.
+fn listed_before(status: &Status, selectors: &[String]) -> Result<(), Failure> {
+    let has = |name: &str| status.declared.graph.nodes.iter().any(|node| *node.shot == *name);
+    match selectors {
+        [first, more @ ..] if first == "list" && !has(first) => {
+            let words = format!("endboard approvals {}", more.join(" "));
+            people::usage(format!("a command of its own lists approvals: `{}`", words.trim_end()))
+        }
+        _ => Ok(()),
+    }
 }
 
 /// Why nothing was approved, with the way on.
@@ -74,19 +80,15 @@ fn told_of(status: &Status, given: &Given, person: &str, json: bool) {
     }
 }
 
-fn place_json(stage: &str, frames: &FrameSet) -> serde_json::Value {
+pub(super) fn place_json(stage: &str, frames: &FrameSet) -> serde_json::Value {
     serde_json::json!({ "stage": stage, "frames": frames.to_string() })
 }
 
 fn withdraw(project: &Project, arguments: &Arguments, options: &Approve) -> Answer {
-    if options.selectors.is_empty() {
-        return people::usage("say which approvals are withdrawn, such as br030/colour@1012-1019");
-    }
     let selection = arguments::selection(&options.selectors, None)?;
     let (entries, _) = project.ledger();
     let person = people::who(options.person.as_deref());
-    let note = options.note.as_deref().unwrap_or_default();
-    let gone = project.withdraw(&entries, &selection, (&person, note), &rebuild::writer())?;
+    let gone = project.withdraw(&entries, &selection, (&person, &options.note), &rebuild::writer())?;
     if arguments.json {
         let list: Vec<_> = gone.iter().map(|(stage, frames)| place_json(stage, frames)).collect();
         let all = serde_json::json!({ "format": "endboard approve 1", "did": "withdrawn", "person": person, "withdrawn": list });
@@ -98,94 +100,4 @@ fn withdraw(project: &Project, arguments: &Arguments, options: &Approve) -> Answ
         return people::usage("nothing of this is approved");
     }
     Ok(Exit::Done)
-}
-
-/// What of approvals is selected; with what made them lapse, when asked.
-pub(super) fn told(project: &Project, status: &Status, selection: &Selection, causes: bool) -> Vec<Told> {
-    let all = project.approvals(status, causes).into_iter();
-    all.filter_map(|told| {
-        let chosen = selection.matches(&told.shot, &told.stage)?;
-        let frames: FrameSet = told.frames.iter().filter(|&n| chosen.contains(n)).collect();
-        (!frames.is_empty()).then_some(Told { frames, ..told })
-    })
-    .collect()
-}
-
-fn list(project: &Project, status: &Status, arguments: &Arguments, selectors: &[String]) -> Answer {
-    let graph = &status.declared.graph;
-    let selection = arguments::selection(selectors, None)?;
-    people::known(project, &status.ledger.0, &selection)?;
-    let told = told(project, status, &selection, true);
-    let not = project.unapproved(status, &selection);
-    if arguments.json {
-        let list: Vec<_> = told.iter().map(told_json).collect();
-        let not: Vec<_> =
-            not.iter().map(|(id, frames)| place_json(&graph.nodes[*id].name(), frames)).collect();
-        let all = serde_json::json!({ "format": "endboard approve 1", "film": graph.film, "approvals": list, "unapproved": not });
-        say!("{all:#}");
-        return Ok(Exit::Done);
-    }
-    for (standing, title) in [
-        (Standing::Lapsed, "lapsed, as the pixels are others now:"),
-        (Standing::InDoubt, "in doubt, as the frames are stale, and a rebuild decides:"),
-        (Standing::Lost, "without a render now:"),
-        (Standing::InForce, "in force:"),
-    ] {
-        let those: Vec<&Told> = told.iter().filter(|told| told.standing == standing).collect();
-        if !those.is_empty() {
-            flow!("{title}");
-        }
-        those.iter().for_each(|told| flow!("  {}", line(told)));
-    }
-    let has_lapsed =
-        told.iter().any(|told| told.standing == Standing::Lapsed || told.standing == Standing::InDoubt);
-    if has_lapsed {
-        flow!("`endboard why SHOT/STAGE@FRAME` follows a stale frame down to what changed");
-    }
-    match not.len() {
-        0 if selectors.is_empty() => flow!("everything that the film shows is approved"),
-        0 => {
-            let of = words::fit(&selectors.join(" "), 60, false);
-            flow!("all that the film shows of {of} is approved");
-        }
-        _ => flow!("not approved yet:"),
-    }
-    for (id, frames) in &not {
-        flow!("  {}@{frames}", graph.nodes[*id].name());
-    }
-    Ok(Exit::Done)
-}
-
-fn line(told: &Told) -> String {
-    let mut text = format!(
-        "{}/{}@{} by {} on {}",
-        told.shot,
-        told.stage,
-        told.frames,
-        words::fit(&told.by, 30, false),
-        told.when.strftime("%F")
-    );
-    if !told.note.is_empty() {
-        text += &format!(" ({})", words::fit(&told.note, 60, false));
-    }
-    if let Some(cause) = &told.cause {
-        text += &format!(": {}", words::fit(cause, 100, false));
-    }
-    text
-}
-
-/// The word for a standing.
-pub(super) fn standing(standing: Standing) -> &'static str {
-    match standing {
-        Standing::InForce => "in force",
-        Standing::InDoubt => "in doubt",
-        Standing::Lapsed => "lapsed",
-        Standing::Lost => "lost",
-    }
-}
-
-fn told_json(told: &Told) -> serde_json::Value {
-    serde_json::json!({ "shot": told.shot, "stage": told.stage, "frames": told.frames.to_string(), "by": told.by,
-        "when": told.when.to_string(), "note": told.note, "standing": standing(told.standing), "cause": told.cause,
-        "row": told.row.to_string() })
 }

@@ -18,7 +18,7 @@ use crate::base::problem::nearest;
 use crate::base::selector::Selection;
 use crate::graph::Graph;
 use crate::project::naming;
-use crew::{Approve, Clock, Notes};
+use crew::{Approvals, Approve, Clock, Notes};
 use cut::{Cut, Recut};
 use measure::{Match, Register, Track};
 use packets::{Handout, Outstanding, Takeback};
@@ -78,6 +78,8 @@ pub enum Verb {
     Hours(Hours),
     /// Pin a person's approval to renders as they are; it lapses by itself when their pixels change
     Approve(Approve),
+    /// List approvals that hold and those that lapsed, and why, and what is not approved yet
+    Approvals(Approvals),
     /// Note what is to be done on frames, list what is open, and settle it
     Notes(Notes),
     /// Foretell when the film will be done, what holds it up, and what would help

@@ -19,6 +19,7 @@ macro_rules! tell {
 
 mod afar;
 mod amounts;
+mod approvals;
 mod approve;
 mod arguments;
 mod check;
@@ -159,6 +160,7 @@ fn answer(arguments: &Arguments) -> Answer {
         Verb::Track(a) => track::run(&project()?, arguments, a),
         Verb::Clock(a) => clock::run(&project()?, arguments, a),
         Verb::Approve(a) => approve::run(&project()?, arguments, a),
+        Verb::Approvals(a) => approvals::run(&project()?, arguments, a),
         Verb::Notes(a) => notes::run(&project()?, arguments, a),
         Verb::Hours(a) => hours::run(&project()?, arguments, a),
         Verb::Forecast(a) => forecast::run(&project()?, arguments, a),

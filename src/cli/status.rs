@@ -5,7 +5,7 @@ use std::mem::ManuallyDrop;
 
 use super::arguments::{self, Arguments};
 use super::progress::Reading;
-use super::{Answer, Exit, afar, approve, deliver, notes, packets, people, show, trouble};
+use super::{Answer, Exit, afar, approvals, deliver, notes, packets, people, show, trouble};
 use crate::base::frames::FrameSet;
 use crate::base::problem::Problems;
 use crate::base::selector::{Chosen, Selection};
@@ -165,7 +165,7 @@ fn tell_held(hold: &Hold) {
 /// What people said of the frames selected, counted: a frame of which two said the same counts once, and as approved where one of
 /// the approvals is in force.
 fn standing(project: &Project, status: &Status, selection: &Selection) -> Said {
-    let mut told = approve::told(project, status, selection, false);
+    let mut told = approvals::told(project, status, selection, false);
     // The best standing comes first.
     told.sort_by_key(|told| told.standing);
     let mut said = Said { open_notes: notes::open(&status.ledger.0, selection) as u64, ..Said::default() };
@@ -188,7 +188,7 @@ fn tell_crew(project: &Project, status: &Status, selection: &Selection) {
         let also = [(in_doubt, "in doubt"), (lapsed, "lapsed"), (lost, "without a render")];
         let also: String =
             also.iter().filter(|(n, _)| *n > 0).map(|(n, word)| format!(", {n} {word}")).collect();
-        let hint = if also.is_empty() { "" } else { "; `endboard approve` lists them" };
+        let hint = if also.is_empty() { "" } else { "; `endboard approvals` lists them" };
         flow!("approved: {}{also}{hint}", words::count(in_force, "frame"));
     }
     if open_notes > 0 {

@@ -108,7 +108,7 @@ impl Copy {
     #[track_caller]
     pub fn people(&self) -> Vec<Value> {
         let mut all: Vec<Value> =
-            [&["notes", "list", "--all"][..], &["approve", "list"], &["outstanding"], &["clock"]]
+            [&["notes", "list", "--all"][..], &["approvals"], &["outstanding"], &["clock"]]
                 .iter()
                 .map(|words| self.json(words))
                 .collect();

@@ -102,16 +102,12 @@ pub struct Spent {
 
 /// Options of `approve`.
 #[derive(Debug, Args)]
-#[command(args_conflicts_with_subcommands = true)]
 pub struct Approve {
-    /// What to do; without it, approve what is selected, or list
-    #[command(subcommand)]
-    pub verb: Option<ApproveVerb>,
-    /// Shots, stages and frames; of a shot without a stage or frames, what the film shows of it. Without any, list
+    /// Shots, stages and frames; of a shot without a stage or frames, what the film shows of it
     pub selectors: Vec<String>,
     /// A few words with it
-    #[arg(long, value_name = "WORDS", value_parser = said::words)]
-    pub note: Option<String>,
+    #[arg(long, value_name = "WORDS", default_value = "", hide_default_value = true, value_parser = said::words)]
+    pub note: String,
     /// Who approves; you when not given
     #[arg(long, value_name = "NAME", value_parser = said::name)]
     pub person: Option<String>,
@@ -123,14 +119,11 @@ pub struct Approve {
     pub withdraw: bool,
 }
 
-/// What `approve` does besides approving.
-#[derive(Debug, Subcommand)]
-pub enum ApproveVerb {
-    /// List approvals in force and lapsed, and what is not approved yet
-    List {
-        /// Shots, stages and frames; all when not given
-        selectors: Vec<String>,
-    },
+/// Options of `approvals`.
+#[derive(Debug, Args)]
+pub struct Approvals {
+    /// Shots, stages and frames; all when not given
+    pub selectors: Vec<String>,
 }
 
 /// Options of `notes`.
