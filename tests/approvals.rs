@@ -336,6 +336,33 @@ fn long_lines_go_on_beneath_themselves_on_a_terminal() {
     assert!(said.lines().any(|line| line.contains(words)), "{said}");
 }
 
+/// Errors too, but for the line of a file that they show; in a file, or for another program, an error is one line.
+#[test]
+fn errors_go_on_beneath_themselves_on_a_terminal() {
+    let film = film_with_handles();
+    let narrow = |words: &[&str]| {
+        let output = film.command(words).env("COLUMNS", "60").output().unwrap();
+        let said = String::from_utf8(output.stderr).unwrap();
+        let shown = |line: &&str| !line.contains('│');
+        assert!(said.lines().filter(shown).all(|line| line.chars().count() <= 60), "{words:?}: {said}");
+        said
+    };
+    for words in [&["approve"][..], &["rebuild", "br010", "br999/colour"], &["clock", "stop", "br010/colour"]]
+    {
+        let (said, whole) = (narrow(words), String::from_utf8(film.run(words).stderr).unwrap());
+        assert!(said.lines().count() > whole.lines().count(), "{words:?}: {said}{whole}");
+        let plain = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert_eq!(plain(&said), plain(&whole));
+        assert!(whole.starts_with("endboard: ") && whole.lines().count() == 1, "{whole}");
+    }
+    film.write(
+        "endboard.yaml",
+        film.text("endboard.yaml").replace("exposure: 0.5", "exposure: a great deal more"),
+    );
+    let said = narrow(&["status"]);
+    assert!(said.contains("exposure: a great deal more"), "{said}");
+}
+
 #[test]
 fn hostile_notes_and_approvals_command_no_terminal() {
     let film = film();

@@ -48,7 +48,8 @@ pub fn report(declared: &Declared, arguments: &Arguments) {
         return;
     }
     for problem in &declared.problems {
-        say!("{}", show::problem(&declared.sources, problem));
+        show::say_problem(&declared.sources, problem);
+        say!("");
     }
     say!("{}", summary(declared));
 }
@@ -60,7 +61,8 @@ pub fn refuse(declared: &Declared, arguments: &Arguments) {
         return report(declared, arguments);
     }
     for problem in &declared.problems {
-        tell!("{}", show::problem(&declared.sources, problem));
+        show::tell_problem(&declared.sources, problem);
+        show::tell_so(format_args!("\n"));
     }
     tell!("{}", summary(declared));
 }

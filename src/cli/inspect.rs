@@ -52,7 +52,7 @@ fn text(inspected: &Inspected) {
     }
     for pop in &inspected.pops {
         if let Ok(synced) = &pop.found {
-            say!("{}@{}  {}  {}", pop.stage, pop.frame, pop.timecode, synced.sentence());
+            flow!("{}@{}  {}  {}", pop.stage, pop.frame, pop.timecode, synced.sentence());
             say!("");
         }
     }
@@ -70,7 +70,7 @@ fn text(inspected: &Inspected) {
     parts.extend(
         inspected.heard.iter().map(|heard| format!("{}: {:.1} s listened to", heard.stage, heard.seconds)),
     );
-    parts.iter().for_each(|part| say!("{part}"));
+    parts.iter().for_each(|part| flow!("{part}"));
     let [faults, looks, hints] =
         [Weight::Fault, Weight::Look, Weight::Hint].map(|weight| inspected.count(weight));
     say!(
@@ -78,7 +78,7 @@ fn text(inspected: &Inspected) {
         words::count(faults as u64, "fault"),
         words::count(hints as u64, "hint")
     );
-    inspected.cautions().iter().for_each(|caution| say!("{caution}"));
+    inspected.cautions().iter().for_each(|caution| flow!("{caution}"));
 }
 
 /// What sounds measure, as a table.

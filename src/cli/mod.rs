@@ -12,9 +12,9 @@ macro_rules! flow {
     ($($line:tt)*) => { $crate::cli::show::flow(format_args!($($line)*)) };
 }
 
-/// Prints a line to the standard error; where that takes none, there is nobody left to tell.
+/// Prints a line to the standard error, which goes on beneath itself on a terminal; where that takes none, there is nobody left to tell.
 macro_rules! tell {
-    ($($line:tt)*) => { $crate::cli::show::tell(format_args!("{}\n", format_args!($($line)*))) };
+    ($($line:tt)*) => { $crate::cli::show::tell(format_args!($($line)*)) };
 }
 
 mod afar;

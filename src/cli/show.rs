@@ -19,11 +19,15 @@ pub fn say(text: Arguments<'_>) {
 
 /// Writes lines that may be long. On a terminal each goes on beneath itself; in a file, or for another program, a line is a line.
 pub fn flow(text: Arguments<'_>) {
-    let text = text.to_string();
-    let Some(width) = console_width().map(within) else { return say(format_args!("{text}\n")) };
+    say(format_args!("{}", flowing(&text.to_string(), console_width(&std::io::stdout()))));
+}
+
+/// Lines as a terminal so wide shows them, or whole where there is none.
+fn flowing(text: &str, columns: Option<usize>) -> String {
+    let Some(width) = columns.map(within) else { return format!("{text}\n") };
     let mut out = String::new();
     text.split('\n').for_each(|line| lines::hang(&mut out, line, width));
-    say(format_args!("{out}"));
+    out
 }
 
 fn ended(written: std::io::Result<()>) {
@@ -31,32 +35,47 @@ fn ended(written: std::io::Result<()>) {
         if error.kind() == std::io::ErrorKind::BrokenPipe {
             std::process::exit(super::Exit::Done as i32);
         }
-        tell(format_args!("endboard: the standard output could not be written: {error}\n"));
+        tell(format_args!("endboard: the standard output could not be written: {error}"));
         std::process::exit(super::Exit::System as i32);
     }
 }
 
-/// Writes to the standard error, if it can be.
+/// Writes lines that may be long to the standard error, if it can be. On a terminal each goes on beneath itself.
 pub fn tell(text: Arguments<'_>) {
+    tell_so(format_args!("{}", flowing(&text.to_string(), console_width(&std::io::stderr()))));
+}
+
+/// Writes to the standard error, if it can be, just as it is.
+pub fn tell_so(text: Arguments<'_>) {
     let _ = anstream::stderr().lock().write_fmt(text);
 }
 
 /// Takes what stands on the terminal's line away, such as a bar of progress.
 pub fn clear_line() {
     if std::io::IsTerminal::is_terminal(&std::io::stderr()) {
-        tell(format_args!("\r\x1b[K"));
+        tell_so(format_args!("\r\x1b[K"));
     }
 }
 
-/// A problem with its place, its line and what would be right.
-pub fn problem(sources: &Sources, problem: &Problem) -> String {
+/// Tells a problem with its place, its line and what would be right. Only sentences go on beneath themselves: the line stays as it
+/// is written.
+pub fn tell_problem(sources: &Sources, of: &Problem) {
+    tell_so(format_args!("{}", problem(sources, of, console_width(&std::io::stderr()))));
+}
+
+/// The same, as an answer.
+pub fn say_problem(sources: &Sources, of: &Problem) {
+    say(format_args!("{}", problem(sources, of, console_width(&std::io::stdout()))));
+}
+
+fn problem(sources: &Sources, problem: &Problem, columns: Option<usize>) -> String {
     let mut out = String::new();
     let place = problem.span.map_or(String::new(), |span| format!("{}: ", sources.place(span)));
     let word = match problem.severity {
         Severity::Error => "error".bold().to_string(),
         Severity::Warning => "warning".italic().to_string(),
     };
-    let _ = writeln!(out, "{place}{word}: {}", clean(&problem.message));
+    out += &flowing(&format!("{place}{word}: {}", clean(&problem.message)), columns);
     if let Some(span) = problem.span {
         snippet(&mut out, sources, span, "");
     }
@@ -64,7 +83,7 @@ pub fn problem(sources: &Sources, problem: &Problem) -> String {
         snippet(&mut out, sources, *span, words);
     }
     if let Some(help) = &problem.help {
-        let _ = writeln!(out, "      {} {}", "→".dimmed(), clean(help));
+        out += &flowing(&format!("      {} {}", "→".dimmed(), clean(help)), columns);
     }
     out
 }
@@ -120,7 +139,7 @@ pub fn pieces(pieces: &[Piece], in_colour: bool) -> String {
 
 /// Layout for the terminal at hand.
 pub fn look() -> Look {
-    let width = within(console_width().unwrap_or(100));
+    let width = within(console_width(&std::io::stdout()).unwrap_or(100));
     let ascii = ["LC_ALL", "LC_CTYPE", "LANG"]
         .iter()
         .find_map(|name| std::env::var(name).ok().filter(|v| !v.is_empty()));
@@ -133,14 +152,12 @@ fn within(columns: usize) -> usize {
     columns.clamp(40, 160)
 }
 
-fn console_width() -> Option<usize> {
+/// Columns of the terminal that a stream goes to, or those that are asked for.
+fn console_width(stream: &impl std::os::fd::AsFd) -> Option<usize> {
     if let Some(columns) = std::env::var("COLUMNS").ok().and_then(|c| c.parse().ok()) {
         return Some(columns);
     }
-    rustix::termios::tcgetwinsize(std::io::stdout())
-        .ok()
-        .map(|size| usize::from(size.ws_col))
-        .filter(|&w| w > 0)
+    rustix::termios::tcgetwinsize(stream).ok().map(|size| usize::from(size.ws_col)).filter(|&w| w > 0)
 }
 
 /// `one frame`, `12 frames`.

@@ -198,7 +198,7 @@ fn tell_crew(project: &Project, status: &Status, selection: &Selection) {
 
 fn notices(status: &Status, faults: &Problems) {
     for problem in faults {
-        tell!("{}", show::problem(&status.declared.sources, problem).trim_end());
+        show::tell_problem(&status.declared.sources, problem);
     }
     people::tell_ledger(&status.ledger.1);
     for damaged in &status.damaged {

@@ -5,7 +5,8 @@
 use std::time::Duration;
 
 use super::forecast_words::{self, Told, unknowns, whose};
-use super::words::{self, Look, count, fit, left, right};
+use super::lines;
+use super::words::{self, Look, count, left, right};
 use crate::forecast::outlook::{Outlook, Remaining};
 use crate::forecast::rates::Whose;
 use crate::forecast::work::{Basis, Stage, Work};
@@ -109,7 +110,7 @@ fn remaining(out: &mut String, told: &Told<'_>, look: Look) {
 }
 
 /// Rows in columns, the third to the fifth to the right. Where they are wider than the look, what the last column says goes on below
-/// it, or where there is no room for that either, stands on lines of its own. Nothing is cut off but words as wide as the look.
+/// it, or where there is no room for that either, stands on lines of its own. Nothing is cut off.
 fn table(out: &mut String, rows: &[[String; 7]], look: Look) {
     /// The least room for the last column beside the others.
     const LEAST: usize = 12;
@@ -206,24 +207,7 @@ fn item(out: &mut String, text: &str, look: Look) {
 
 /// Words in lines, which begin with `begins`: the first, and the others.
 fn wrap(out: &mut String, text: &str, begins: [&str; 2], look: Look) {
-    let mut line = begins[0].to_string();
-    let mut is_empty = true;
-    for word in text.split_whitespace() {
-        let word = fit(word, look.width.saturating_sub(begins[1].chars().count()), look.ascii);
-        if !is_empty && line.chars().count() + 1 + word.chars().count() > look.width {
-            out.push_str(&line);
-            out.push('\n');
-            line = begins[1].to_string();
-            is_empty = true;
-        }
-        if !is_empty {
-            line.push(' ');
-        }
-        line.push_str(&word);
-        is_empty = false;
-    }
-    out.push_str(line.trim_end());
-    out.push('\n');
+    lines::fold(out, &words::plain(text, look.ascii), begins, look.width);
 }
 
 #[cfg(test)]

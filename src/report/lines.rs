@@ -1,6 +1,7 @@
 //! Sentences → lines of a width.
 //!
-//! Knows where a line may be broken: at spaces, but neither between a number and its unit nor within a command that is to be copied.
+//! Knows where a line may be broken: at spaces, but neither between a number and its unit, nor within a time such as `3 h 10 m`, nor
+//! within a command that is to be copied. Colours take no room. The only code that breaks lines.
 
 /// Appends a sentence in lines of at most `width` characters. What is too long for a line by itself stands whole on its own.
 pub fn wrap(out: &mut String, text: &str, width: usize) {
@@ -16,15 +17,15 @@ pub fn hang(out: &mut String, line: &str, width: usize) {
 }
 
 /// Appends a text in lines that begin with `begins`, the first and the others.
-fn fold(out: &mut String, text: &str, begins: [&str; 2], width: usize) {
-    let [first, next] = begins.map(|begin| begin.chars().count());
+pub fn fold(out: &mut String, text: &str, begins: [&str; 2], width: usize) {
+    let [first, next] = begins.map(wide);
     let room = width.saturating_sub(next).max(1);
     out.push_str(begins[0]);
     let (mut column, mut is_begun) = (first, false);
     for chunk in chunks(text).into_iter().flat_map(|chunk| parted(chunk, room)) {
         let Chunk { text, is_joined } = chunk;
         let gap = usize::from(is_begun && !is_joined);
-        if is_begun && column + gap + text.chars().count() > width {
+        if is_begun && column + gap + wide(&text) > width {
             out.truncate(out.trim_end_matches(' ').len());
             out.push('\n');
             out.push_str(begins[1]);
@@ -35,7 +36,7 @@ fn fold(out: &mut String, text: &str, begins: [&str; 2], width: usize) {
         }
         let text = if is_begun { &*text } else { text.trim_start_matches(' ') };
         out.push_str(text);
-        column += text.chars().count();
+        column += wide(text);
         is_begun = is_begun || !text.is_empty();
     }
     out.push('\n');
@@ -51,24 +52,48 @@ struct Chunk {
 fn chunks(text: &str) -> Vec<Chunk> {
     let mut chunks: Vec<Chunk> = Vec::new();
     let is_paired = text.matches('`').count().is_multiple_of(2);
-    let (mut is_number, mut is_command) = (false, false);
+    let (mut is_number, mut is_command, mut is_time) = (false, false, false);
     for word in text.split(' ') {
         match chunks.last_mut() {
-            Some(chunk) if is_number || is_command => {
+            // What follows a time's hours is its minutes, when it is a number.
+            Some(chunk) if is_number || is_command || (is_time && counts(word)) => {
                 chunk.text.push(' ');
                 chunk.text.push_str(word);
             }
             _ => chunks.push(Chunk { text: word.into(), is_joined: false }),
         }
         is_command ^= is_paired && word.matches('`').count() % 2 == 1;
-        is_number = word.trim_start_matches('(').bytes().all(|b| b.is_ascii_digit() || b == b'.');
+        is_time = is_number && ["d", "h", "m"].contains(&word);
+        is_number = word.is_empty() || word == "<" || counts(word);
     }
     chunks
 }
 
+/// Whether a word is a number, so that its unit follows.
+fn counts(word: &str) -> bool {
+    let number = word.trim_start_matches(['(', '+', '-']);
+    number.starts_with(|c: char| c.is_ascii_digit())
+        && number.bytes().all(|b| b.is_ascii_digit() || b == b'.')
+}
+
+/// Columns that a text takes: what only sets colours takes none.
+fn wide(text: &str) -> usize {
+    let mut columns = 0;
+    let mut is_colour = false;
+    for c in text.chars() {
+        match (is_colour, c) {
+            (false, '\u{1b}') => is_colour = true,
+            (true, 'm') => is_colour = false,
+            (true, _) => {}
+            (false, _) => columns += 1,
+        }
+    }
+    columns
+}
+
 /// A list of frames that is longer than a line is parted after its commas.
 fn parted(chunk: Chunk, room: usize) -> Vec<Chunk> {
-    if chunk.text.chars().count() <= room || chunk.text.contains('`') {
+    if wide(&chunk.text) <= room || chunk.text.contains('`') {
         return vec![chunk];
     }
     let pieces = chunk.text.split_inclusive(',').enumerate();
@@ -97,6 +122,9 @@ mod tests {
             24,
             &["say", "    `endboard clock stop kdwz`", "    to end it"],
         );
+        check("it took 3 h 10 m of 4 hands", 14, &["it took", "    3 h 10 m", "    of 4 hands"]);
+        check("a share of < 1 % of it", 13, &["a share of", "    < 1 % of", "    it"]);
+        check("\u{1b}[1merror\u{1b}[0m: a word", 13, &["\u{1b}[1merror\u{1b}[0m: a word"]);
         check("a ` alone is a sign", 12, &["a ` alone is", "    a sign"]);
         check("", 20, &[""]);
     }

@@ -94,19 +94,24 @@ pub fn count(n: u64, thing: &str) -> String {
 /// A name or a sentence from a file, fit to be shown: control characters, which could command a
 /// terminal, are replaced, and what is longer than `width` characters is cut with a sign that says so.
 pub fn fit(text: &str, width: usize, ascii: bool) -> String {
-    let plain = |c: char| {
-        let strange = c.is_control()
-            || ('\u{200b}'..='\u{200f}').contains(&c)
-            || ('\u{202a}'..='\u{202e}').contains(&c);
-        if strange || ('\u{2066}'..='\u{2069}').contains(&c) || (ascii && !c.is_ascii()) { '?' } else { c }
-    };
-    let mut out: String = text.chars().take(width + 1).map(plain).collect();
+    let mut out: String = text.chars().take(width + 1).map(|c| shown(c, ascii)).collect();
     if out.chars().count() > width {
         let sign = if ascii { ".." } else { "…" };
         let keep = width.saturating_sub(sign.chars().count());
         out = out.chars().take(keep).chain(sign.chars()).take(width).collect();
     }
     out
+}
+
+/// The same, however long it is.
+pub fn plain(text: &str, ascii: bool) -> String {
+    text.chars().map(|c| shown(c, ascii)).collect()
+}
+
+fn shown(c: char, ascii: bool) -> char {
+    let strange =
+        c.is_control() || ('\u{200b}'..='\u{200f}').contains(&c) || ('\u{202a}'..='\u{202e}').contains(&c);
+    if strange || ('\u{2066}'..='\u{2069}').contains(&c) || (ascii && !c.is_ascii()) { '?' } else { c }
 }
 
 /// Text padded with spaces on the right to `width` characters.

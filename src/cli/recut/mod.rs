@@ -57,7 +57,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::cut::R
         say!("{:#}", json::answer(&recut, came.as_ref(), written));
     } else {
         recut.listing.problems.iter().for_each(|problem| {
-            tell!("{}", show::problem(&recut.listing.sources, problem).trim_end());
+            show::tell_problem(&recut.listing.sources, problem);
         });
         show::say_whole(&told::text(&recut, &whole, show::look()));
         if let Some(file) = written {
