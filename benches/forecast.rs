@@ -14,7 +14,7 @@ use endboard::forecast::chance::of_text;
 use endboard::forecast::outlook::{Ask, Outlook};
 use endboard::forecast::rates::Whose;
 use endboard::forecast::simulate;
-use endboard::forecast::work::{Basis, Pace, Piece, Stage, Work, Worker};
+use endboard::forecast::work::{Basis, Counts, Pace, Piece, Stage, Work, Worker};
 
 const SHOTS: usize = 2_000;
 const PEOPLE: usize = 8;
@@ -42,6 +42,8 @@ fn film() -> Work {
         who: if at % 2 == 0 { (at / 2..PEOPLE).collect() } else { vec![PEOPLE, PEOPLE + 1] },
         seed: of_text(name),
         basis: Basis::Measured(12, "fairly known"),
+        counts: Counts::Frames,
+        is_approval: false,
     };
     let piece = |i: usize| Piece {
         shot: format!("s{:04}", i / 6).into(),

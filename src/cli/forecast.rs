@@ -41,8 +41,8 @@ pub struct Options {
     pub faster: Vec<(String, f64)>,
 }
 
-const DATES: &str = "The three dates: P50 is the day by which half of all runs end, as likely as not; P80 the day by which four in \
- five end, the one to promise; P95 nineteen in twenty, the one that little can upset.\n\
+const DATES: &str = "Dates and times have three names: by P50 half of all runs end, as likely as not; by P80 four in five, the day to \
+ promise; by P95 nineteen in twenty, the one that little can upset.\n\
 Changes (--drop, --more, --faster) are tried each by itself, and all together where there are several.";
 
 /// Looks, plays the runs and prints.

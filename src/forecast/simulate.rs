@@ -177,7 +177,7 @@ mod tests {
     use crate::forecast::calendar::Calendar;
     use crate::forecast::chance::quantile;
     use crate::forecast::rates::Whose;
-    use crate::forecast::work::{Basis, Pace, Piece, Stage, Worker, paths};
+    use crate::forecast::work::{Basis, Counts, Pace, Piece, Stage, Worker, paths};
 
     /// Pieces of (stage, units, needs), of stages with as many of the workers as each says, all day and night.
     fn work(pieces: &[(usize, f64, Vec<u32>)], who: &[Vec<usize>], workers: usize, spread: f64) -> Work {
@@ -189,6 +189,8 @@ mod tests {
             who: who.clone(),
             seed: at as u64,
             basis: Basis::Guessed,
+            counts: Counts::Frames,
+            is_approval: false,
         };
         let piece = |(at, (stage, units, needs)): (usize, &(usize, f64, Vec<u32>))| Piece {
             shot: format!("br{at:03}").into(),

@@ -130,6 +130,22 @@ pub struct Stage {
     pub seed: u64,
     /// What its pace rests on.
     pub basis: Basis,
+    /// What its frames are.
+    pub counts: Counts,
+    /// Its hands look at what is made and approve it; they make nothing.
+    pub is_approval: bool,
+}
+
+/// What the frames of a stage are.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Counts {
+    /// Pictures.
+    #[default]
+    Frames,
+    /// Blocks of sound.
+    Blocks,
+    /// Both, as in a delivery.
+    Both,
 }
 
 /// What the pace of a stage rests on.

@@ -9,7 +9,7 @@ use std::sync::{Arc, Mutex};
 use jiff::civil::Date;
 
 use super::delivering::{Due, Standing};
-use super::remains::{Left, left};
+use super::remains::{Left, counts, left};
 use super::{Status, wanted};
 use crate::base::frames::FrameSet;
 use crate::base::selector::{Chosen, Selection};
@@ -20,7 +20,7 @@ use crate::forecast::chance::{Three, of_text};
 use crate::forecast::outlook::{Ask, Change, Outlook};
 use crate::forecast::rates::{Rate, Rates, Rests, Whose};
 use crate::forecast::samples::{self, Place, Sample};
-use crate::forecast::work::{Basis, Pace, Piece, Stage, Work, Worker};
+use crate::forecast::work::{Basis, Counts, Pace, Piece, Stage, Work, Worker};
 use crate::graph::{FILM, Node};
 use crate::report::forecast_words::{self, Told};
 use crate::report::page::values::Distribution;
@@ -228,7 +228,8 @@ impl<'s> Builder<'s> {
         if first + again == 0.0 {
             return None;
         }
-        let stage = self.stage(&node.stage, Whose::Hands, "");
+        let stage = self.stage(&node.stage, Whose::Hands, "", counts(node));
+        self.work.stages[stage].is_approval = left.is_approval;
         let of_shot = self.rates.hands(&node.stage).is_none()
             && self.crew.and_then(|crew| crew.estimates.get(&*node.stage)).is_some_and(|guess| guess.of_shot);
         let scale = if of_shot { 1.0 / node.frames.len() as f64 } else { 1.0 };
@@ -270,7 +271,7 @@ impl<'s> Builder<'s> {
         if frames == 0 {
             return None;
         }
-        let stage = self.stage(&node.stage, Whose::Machine, node.kind());
+        let stage = self.stage(&node.stage, Whose::Machine, node.kind(), counts(node));
         Some(self.add(Piece {
             shot: node.shot.clone(),
             stage,
@@ -294,7 +295,7 @@ impl<'s> Builder<'s> {
             .filter(|n| !needed.contains(n) && !is_delivery(&self.work.pieces[*n as usize]))
             .collect();
         let name: Arc<str> = format!("deliver.{name}").into();
-        let stage = self.stage(&name, Whose::Machine, "deliver");
+        let stage = self.stage(&name, Whose::Machine, "deliver", Counts::Both);
         let seed = of_text(&format!("{FILM}/{name} machine"));
         let units = frames.max(1) as f64;
         self.add(Piece {
@@ -317,7 +318,7 @@ impl<'s> Builder<'s> {
     }
 
     /// The stage of the work with a name, made when it is new.
-    fn stage(&mut self, name: &Arc<str>, whose: Whose, by: &str) -> usize {
+    fn stage(&mut self, name: &Arc<str>, whose: Whose, by: &str, counts: Counts) -> usize {
         if let Some(&at) = self.stages.get(&(name.clone(), whose)) {
             return at;
         }
@@ -343,8 +344,10 @@ impl<'s> Builder<'s> {
         };
         let seed = of_text(&format!("{name} {}", if whose == Whose::Hands { "hands" } else { "machine" }));
         let at = self.work.stages.len();
-        self.work.stages.push(Stage { name: name.clone(), whose, pace, rework, who, seed, basis });
+        let name = name.clone();
         self.stages.insert((name.clone(), whose), at);
+        let is_approval = false;
+        self.work.stages.push(Stage { name, whose, pace, rework, who, seed, basis, counts, is_approval });
         at
     }
 

@@ -11,6 +11,7 @@ use crate::base::frames::FrameSet;
 use crate::base::state::State;
 use crate::crew::approvals::{Approvals, Standing as Approval};
 use crate::declare::crew::Crew as Declared;
+use crate::forecast::work::Counts;
 use crate::graph::{Node, Work as Made};
 use crate::ledger::crew::Crew;
 use crate::ledger::row::{Entry, Outcome, What};
@@ -25,6 +26,8 @@ pub(super) struct Left {
     pub again: FrameSet,
     /// Frames for a machine.
     pub machine: FrameSet,
+    /// What is left for hands is to look at it and to approve it.
+    pub is_approval: bool,
 }
 
 /// What is left of every node.
@@ -76,11 +79,16 @@ pub(super) fn left(status: &Status, crew: Option<&Declared>, entries: &[Entry]) 
                     open = open.without(&part.frames);
                 }
             }
-            left.first = open;
+            (left.first, left.is_approval) = (open, true);
         }
         left
     };
     graph.nodes.iter().enumerate().map(of).collect()
+}
+
+/// What the frames of a node are.
+pub(super) fn counts(node: &Node) -> Counts {
+    if node.is_heard() { Counts::Blocks } else { Counts::Frames }
 }
 
 /// Frames that were done at any time, by shot and stage: what is blocked now may have been done before.

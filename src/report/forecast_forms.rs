@@ -7,7 +7,7 @@ use serde_json::{Value, json};
 use super::forecast_words::{Told, change, idle, unknowns, whose};
 use crate::forecast::outlook::{Change, SHARES};
 use crate::forecast::rates::{Rate, Rates};
-use crate::forecast::work::{Basis, Stage};
+use crate::forecast::work::{Basis, Counts, Stage};
 
 /// The most pieces of the chain that are listed.
 const CHAIN: usize = 100;
@@ -28,7 +28,7 @@ pub fn json(told: &Told<'_>, rates: &Rates, runs: u64, seed: u64) -> Value {
     let remaining = |part: &crate::forecast::outlook::Remaining| {
         let of = &told.work.stages[part.stage];
         let who: Vec<&str> = of.who.iter().map(|&w| &*told.work.workers[w].name).collect();
-        json!({ "stage": &*of.name, "of": whose(of.whose), "shots": part.shots, "frames": part.frames,
+        json!({ "stage": &*of.name, "of": whose(of.whose), "shots": part.shots, "frames": part.frames, "counts": counts(of),
             "hours": part.hours, "done": part.done.map(|done| done.map(date)), "who": who, "rests_on": basis(of) })
     };
     let mut out = json!({
@@ -62,6 +62,14 @@ pub fn json(told: &Told<'_>, rates: &Rates, runs: u64, seed: u64) -> Value {
     };
     out["course"] = outlook.course.iter().filter_map(step).collect();
     out
+}
+
+fn counts(stage: &Stage) -> &'static str {
+    match stage.counts {
+        Counts::Frames => "frames",
+        Counts::Blocks => "blocks",
+        Counts::Both => "frames and blocks",
+    }
 }
 
 fn basis(stage: &Stage) -> Value {

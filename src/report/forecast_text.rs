@@ -4,12 +4,12 @@
 
 use std::time::Duration;
 
-use super::forecast_words::{self, Told, unknowns, whose};
+use super::forecast_words::{self, NAMES, Told, counted, unknowns, whose};
 use super::lines;
 use super::words::{self, Look, count, left, right};
 use crate::forecast::outlook::{Outlook, Remaining};
 use crate::forecast::rates::Whose;
-use crate::forecast::work::{Basis, Stage, Work};
+use crate::forecast::work::{Basis, Counts, Stage, Work};
 
 /// The most columns of the picture of ends.
 const COLUMNS: usize = 60;
@@ -67,6 +67,10 @@ fn picture(out: &mut String, told: &Told<'_>, outlook: &Outlook, look: Look) {
     let runs = count(outlook.ends.len() as u64, "run");
     out.push_str(&format!("\nWhen it ends, in {runs}; each column is {each}\n  {}\n", row.trim_end()));
     let (start, end) = (told.short(from + 0.5), told.short(from + step * columns as f64 - 0.5));
+    if start == end {
+        out.push_str(&format!("  {start}\n"));
+        return;
+    }
     let gap = columns.saturating_sub(start.chars().count() + end.chars().count()).max(3);
     out.push_str(&format!("  {start}{}{end}\n", " ".repeat(gap)));
 }
@@ -77,6 +81,7 @@ fn hours(hours: f64) -> String {
 
 fn sure(stage: &Stage) -> String {
     match stage.basis {
+        Basis::Unknown if stage.is_approval => "to be approved".into(),
         _ if stage.who.is_empty() => "nobody does it".into(),
         Basis::Measured(shots, sure) => format!("{sure}, {}", count(shots as u64, "shot")),
         Basis::Alike => "as its operator's".into(),
@@ -91,18 +96,27 @@ fn remaining(out: &mut String, told: &Told<'_>, look: Look) {
         None => unplanned(told.work),
     };
     all.sort_by_key(|part| told.work.stages[part.stage].whose);
-    let mut rows = vec![["stage", "of", "frames", "half", "4 in 5", "done by", "how sure"].map(String::from)];
+    let [half, four, _] = NAMES;
+    let by = format!("by {four}");
+    let mut rows = vec![["stage", "of", "frames", half, four, &by, "how sure"].map(String::from)];
     let most = 2 * look.rows;
     for part in all.iter().take(most) {
         let stage = &told.work.stages[part.stage];
         let (half, four) = part.hours.map_or(("?".into(), "?".into()), |h| (hours(h[0]), hours(h[1])));
         let done = part.done.map_or("?".into(), |done| told.short(done[1]));
         let name = stage.name.to_string();
-        rows.push([name, whose(stage.whose).into(), part.frames.to_string(), half, four, done, sure(stage)]);
+        let frames = match stage.counts {
+            Counts::Frames => part.frames.to_string(),
+            Counts::Blocks => counted(stage, part.frames),
+            // Frames and blocks are no number of either.
+            Counts::Both => String::new(),
+        };
+        rows.push([name, whose(stage.whose).into(), frames, half, four, done, sure(stage)]);
     }
     out.push('\n');
-    let title = "What remains (time with half a chance and four in five; done by, four in five)";
-    wrap(out, title, ["", "  "], look);
+    let title =
+        format!("What remains: time to be spent ({}, {}), and the day of its end", NAMES[0], NAMES[1]);
+    wrap(out, &title, ["", "  "], look);
     table(out, &rows, look);
     if all.len() > most {
         out.push_str(&format!("  and {}\n", count((all.len() - most) as u64, "more stage")));
@@ -158,7 +172,7 @@ fn savings(out: &mut String, told: &Told<'_>, outlook: &Outlook, look: Look) {
     let Some(first) = outlook.savings.first() else { return };
     let runs = count(first.runs, "run");
     out.push('\n');
-    wrap(out, &format!("What would help (four in five, the same draws again, {runs})"), ["", "  "], look);
+    wrap(out, &format!("What would help ({}, the same draws again, {runs})", NAMES[1]), ["", "  "], look);
     // What is asked for is told in full, however much it is.
     let most = if told.asked.is_empty() { look.rows } else { usize::MAX };
     let shown: Vec<(String, String)> = forecast_words::savings(outlook).into_iter().take(most).collect();

@@ -10,11 +10,11 @@ use jiff::civil::Date;
 use super::words::{count, percent};
 use crate::forecast::outlook::{Change, Outlook};
 use crate::forecast::rates::Whose;
-use crate::forecast::work::{Piece, Stage, Work};
+use crate::forecast::work::{Counts, Piece, Stage, Work};
 
 /// The names of the dates, by the share of runs that end by then in per cent.
 pub const NAMES: [&str; 3] = ["P50", "P80", "P95"];
-/// How many changes a sentence tells of.
+/// How many changes a sentence tells of, or stages of which the same is to be said.
 const TOLD: usize = 4;
 
 /// What is told, as plain values.
@@ -94,8 +94,8 @@ pub fn dates(told: &Told<'_>) -> Vec<String> {
             format!("{what}: no date can be told: {why}.")
         }
         _ => format!(
-            "{what}: with half a chance by {half} ({}), four in five by {four} ({}), nineteen in twenty by {most} \
-             ({}){but}.",
+            "{what}: {0} {half}, {1} {four}, {2} {most}{but}. Half of all runs end by {0}, four in five by {1}, nineteen in twenty \
+             by {2}.",
             NAMES[0], NAMES[1], NAMES[2]
         ),
     }];
@@ -196,6 +196,15 @@ pub fn named(stage: &Stage) -> String {
     format!("{} ({})", stage.name, whose(stage.whose))
 }
 
+/// So many frames of a stage, or what it has in their place.
+pub fn counted(stage: &Stage, frames: u64) -> String {
+    match stage.counts {
+        Counts::Frames => count(frames, "frame"),
+        Counts::Blocks => count(frames, "block"),
+        Counts::Both => format!("{frames} frames and blocks"),
+    }
+}
+
 /// A change in words.
 pub fn change(change: &Change) -> String {
     match change {
@@ -216,10 +225,10 @@ fn saved(days: f64) -> String {
     }
 }
 
-/// What a forecast cannot see, in plain words.
-pub fn unknowns(told: &Told<'_>) -> Vec<String> {
-    let mut all = Vec::new();
+/// Stages that the dates leave out, those for the same reason together.
+fn unplanned(told: &Told<'_>) -> Vec<String> {
     let needed = told.work.needed();
+    let mut reasons: Vec<(&str, Vec<String>)> = Vec::new();
     for (at, stage) in told.work.stages.iter().enumerate().filter(|(_, stage)| !stage.is_planned()) {
         let pieces = told.work.pieces.iter().zip(&needed).filter(|(piece, is)| **is && piece.stage == at);
         let pieces = pieces.map(|(piece, _)| piece);
@@ -227,15 +236,39 @@ pub fn unknowns(told: &Told<'_>) -> Vec<String> {
         if shots == 0 {
             continue;
         }
-        let what = format!("{} of {}, {}", count(frames, "frame"), count(shots, "shot"), named(stage));
+        let of = match stage.counts {
+            Counts::Frames => format!(" of {}", count(shots, "shot")),
+            Counts::Blocks | Counts::Both => String::new(),
+        };
+        let what = format!("{}{of}, {}", counted(stage, frames), named(stage));
         let why = match (stage.pace.is_none(), stage.whose) {
+            (true, Whose::Hands) if stage.is_approval => {
+                "to be looked at and approved, and nothing tells how long that takes: neither hours nor `crew: estimates:`"
+            }
             (true, Whose::Hands) => "never measured, and `crew: estimates:` does not say what they take",
             (true, Whose::Machine) => "never measured",
             (false, _) if told.has_crew => "known, but nobody in `crew:` does it",
             (false, _) => "known, but nobody's hours are: there is no `crew: people:`",
         };
-        all.push(format!("{what}: {why}. The dates leave them out."));
+        match reasons.iter_mut().find(|(of, _)| *of == why) {
+            Some((_, stages)) => stages.push(what),
+            None => reasons.push((why, vec![what])),
+        }
     }
+    let line = |(why, mut stages): (&str, Vec<String>)| {
+        if stages.len() > TOLD + 1 {
+            let more = count((stages.len() - TOLD) as u64, "more stage");
+            stages.truncate(TOLD);
+            stages.push(format!("and {more}"));
+        }
+        format!("{}: {why}. The dates leave them out.", stages.join("; "))
+    };
+    reasons.into_iter().map(line).collect()
+}
+
+/// What a forecast cannot see, in plain words.
+pub fn unknowns(told: &Told<'_>) -> Vec<String> {
+    let mut all = unplanned(told);
     for (person, place) in told.strangers {
         all.push(format!(
             "{place} is out with {person}, of whom `crew:` does not tell; it counts as anybody's."

@@ -178,7 +178,7 @@ pub fn distribution(of: &Distribution) -> Markup {
                 }
                 @if let (Some((first, _)), Some((last, _))) = (of.days.first(), of.days.last()) {
                     text x="0" y="12.4em" { (full(*first)) }
-                    text x="100%" y="12.4em" text-anchor="end" { (full(*last)) }
+                    @if first != last { text x="100%" y="12.4em" text-anchor="end" { (full(*last)) } }
                 }
             }
             details class="table" {
