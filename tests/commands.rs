@@ -68,7 +68,7 @@ fn the_ledger_has_the_processor_time_and_peak_memory_of_commands() {
         let film = film(each, "", &format!("{work}{COPY}"));
         let said = film.rebuild(&["--jobs", "1"]).well();
         let hours = hours_of(&film, "tool");
-        let (told, cpu) = (told(&film), hours["cpu_seconds"].as_f64().unwrap());
+        let (told, cpu) = (told(&film), hours["processor_seconds"].as_f64().unwrap());
         assert!(told > 0.0 && cpu >= told, "{each}: told {told}, {hours}");
         assert!(said.json["processor_seconds"].as_f64().unwrap() >= told, "{each}: {}", said.json);
         let peak = hours["peak_memory_bytes"].as_u64().unwrap();
@@ -81,7 +81,7 @@ fn the_ledger_has_the_processor_time_and_peak_memory_of_commands() {
         let film = film(each, ", retries: 1", &format!("{work}exit 7\n"));
         assert_eq!(film.rebuild(&["--jobs", "1"]).code, Some(1));
         let hours = hours_of(&film, "tool");
-        let (told, cpu) = (told(&film), hours["cpu_seconds"].as_f64().unwrap());
+        let (told, cpu) = (told(&film), hours["processor_seconds"].as_f64().unwrap());
         assert!(told > 0.0 && cpu >= told, "{each}: told {told}, {hours}");
         assert!(hours["peak_memory_bytes"].as_u64().unwrap() >= TAKES, "{each}: {hours}");
         assert_eq!((&hours["frames"], &hours["failed_frames"]), (&0.into(), &3.into()), "{each}");
@@ -97,7 +97,7 @@ fn a_command_whose_renders_are_not_kept_is_paid_for_by_who_needs_it() {
     // The grade needs pixels that are nowhere any more, so that the command is called again for it.
     film.rebuild(&["br020/colour"]).well();
     let (told, hours) = (told(&film), hours_of(&film, "colour"));
-    assert!(told > 0.0 && hours["cpu_seconds"].as_f64().unwrap() >= told, "told {told}, {hours}");
+    assert!(told > 0.0 && hours["processor_seconds"].as_f64().unwrap() >= told, "told {told}, {hours}");
 }
 
 /// A rebuild whose command was called for frame 1005 (or for a run or shot from 1004) and waits for ever.

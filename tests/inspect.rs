@@ -212,7 +212,7 @@ fn a_clean_film_has_no_findings_and_neither_has_its_print() {
     assert_eq!(code, Some(0), "{text}");
     for part in [
         "film/assembly: 120 frames looked at",
-        "0 faults, 0 to look at, 0 hints",
+        "0 faults, 0 suspects, 0 hints",
         "no medical guarantee",
         "headphones",
     ] {
@@ -232,8 +232,8 @@ fn known_faults_are_found_with_shot_frame_and_timecode() {
         "fault black film/assembly 20 br010@1020 01:00:00:19 01:00:00:19",
         "fault not-a-number film/assembly 30 br010@1030 01:00:01:05 01:00:01:05",
         "fault flash film/assembly 70 br020@1010 01:00:02:21",
-        "look silence film/mix - br010@1025-1060+br020@1001-1036 01:00:01:00 01:00:03:23",
-        "look frozen film/assembly 40-55 br010@1040-1055 01:00:01:15 01:00:02:06",
+        "suspect silence film/mix - br010@1025-1060+br020@1001-1036 01:00:01:00 01:00:03:23",
+        "suspect frozen film/assembly 40-55 br010@1040-1055 01:00:01:15 01:00:02:06",
     ]);
     assert_eq!((told(&json), code), (wanted, Some(1)), "{json:#}");
     let found = json["findings"].as_array().unwrap();
@@ -263,8 +263,8 @@ fn timecode_is_drop_frame_where_the_cut_is() {
         "fault not-a-number film/assembly 30 br010@1030 01:00:58;29 01:00:58;29",
         "fault flash film/assembly 70 br020@1010 01:01:00;11",
         // A second of sound is 29.97 frames, so that the silence begins inside frame 30.
-        "look silence film/mix - br010@1030-1060+br020@1001-1036 01:00:58;29 01:01:01;07",
-        "look frozen film/assembly 40-55 br010@1040-1055 01:00:59;09 01:00:59;24",
+        "suspect silence film/mix - br010@1030-1060+br020@1001-1036 01:00:58;29 01:01:01;07",
+        "suspect frozen film/assembly 40-55 br010@1040-1055 01:00:59;09 01:00:59;24",
     ]);
     assert_eq!((told(&json), code), (wanted, Some(1)), "{json:#}");
 }
@@ -281,7 +281,7 @@ fn what_is_declared_still_or_black_is_not_told() {
     hold_still(&film);
     film.rebuild(&[]).well();
     let black = "fault black film/assembly 20 br010@1020 01:00:00:19 01:00:00:19";
-    let frozen = "look frozen film/assembly 40-55 br010@1040-1055 01:00:01:15 01:00:02:06";
+    let frozen = "suspect frozen film/assembly 40-55 br010@1040-1055 01:00:01:15 01:00:02:06";
     assert_eq!(told(&inspected(&film, &[]).1), [black, frozen]);
     for (more, wanted) in [
         ("inspect: { stills: [br010@1040-1055] }\n", vec![black]),
@@ -311,7 +311,7 @@ fn what_is_kept_stale_is_looked_at_and_what_is_not_is_missing() {
         "fault missing br010/colour 1004 br010@1004 01:00:00:03 01:00:00:03",
         "fault missing br010/colour 1006-1008 br010@1006-1008 01:00:00:05 01:00:00:07",
         "fault missing br010/colour 1009 br010@1009 01:00:00:08 01:00:00:08",
-        "look kept br010/colour 1005 br010@1005 01:00:00:04 01:00:00:04",
+        "suspect kept br010/colour 1005 br010@1005 01:00:00:04 01:00:00:04",
     ]);
     assert_eq!((told(&json), code), (wanted, Some(1)), "{json:#}");
     let says = json["findings"][1]["says"].as_str().unwrap();

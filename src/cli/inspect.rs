@@ -37,10 +37,10 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Inspec
 
 fn text(inspected: &Inspected) {
     for found in &inspected.found {
-        flow!("{:5}  {}", found.weight.word(), found.place());
-        flow!("       {}", show::clean(&found.says));
+        flow!("{:7}  {}", found.weight.word(), found.place());
+        flow!("         {}", show::clean(&found.says));
         if let Some(picture) = &found.picture {
-            say!("       {}", picture.display());
+            say!("         {}", picture.display());
         }
     }
     if !inspected.found.is_empty() {
@@ -71,11 +71,12 @@ fn text(inspected: &Inspected) {
         inspected.heard.iter().map(|heard| format!("{}: {:.1} s listened to", heard.stage, heard.seconds)),
     );
     parts.iter().for_each(|part| flow!("{part}"));
-    let [faults, looks, hints] =
-        [Weight::Fault, Weight::Look, Weight::Hint].map(|weight| inspected.count(weight));
+    let [faults, suspects, hints] =
+        [Weight::Fault, Weight::Suspect, Weight::Hint].map(|weight| inspected.count(weight));
     say!(
-        "{}, {looks} to look at, {}",
+        "{}, {}, {}",
         words::count(faults as u64, "fault"),
+        words::count(suspects as u64, "suspect"),
         words::count(hints as u64, "hint")
     );
     inspected.cautions().iter().for_each(|caution| flow!("{caution}"));
@@ -127,7 +128,7 @@ fn answer(film: &str, inspected: &Inspected) -> serde_json::Value {
         "format": "endboard inspect 1",
         "film": film,
         "faults": inspected.count(Weight::Fault),
-        "to_look_at": inspected.count(Weight::Look),
+        "suspects": inspected.count(Weight::Suspect),
         "hints": inspected.count(Weight::Hint),
         "looked": looked.collect::<Vec<_>>(),
         "heard": heard.collect::<Vec<_>>(),

@@ -66,7 +66,7 @@ impl Black {
             () if frames.first <= film.first || frames.last >= film.last => Weight::Hint,
             () if !lit(before) || !lit(after) => Weight::Hint,
             () if frames.len() as f64 <= rules.black_brief() => Weight::Fault,
-            () => Weight::Look,
+            () => Weight::Suspect,
         };
         found.push(Finding {
             kind: Kind::Black,

@@ -40,7 +40,7 @@ pub enum Weight {
     /// Good to know; nothing need be done.
     Hint,
     /// May be meant: somebody should look.
-    Look,
+    Suspect,
     /// Not fit to leave the house.
     Fault,
 }
@@ -50,7 +50,7 @@ impl Weight {
     pub fn word(self) -> &'static str {
         match self {
             Self::Hint => "hint",
-            Self::Look => "look",
+            Self::Suspect => "suspect",
             Self::Fault => "fault",
         }
     }

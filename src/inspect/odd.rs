@@ -75,7 +75,7 @@ fn judge(
     let place = hull(grid.cells.0, back.into_iter()).map(|cells| grid.pixels(cells));
     Some(Finding {
         kind: Kind::Odd,
-        weight: Weight::Look,
+        weight: Weight::Suspect,
         frames: FrameRange::one(frame),
         amount: share,
         unit: "of the frame",

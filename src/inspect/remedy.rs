@@ -84,7 +84,7 @@ impl Flashing {
     fn finding(&self, run: &Run) -> Finding {
         let past: Vec<&Light> = self.past.iter().filter(|(at, _)| *at <= run.frames.last).collect();
         let remedy = remedy(&past, self.screen, run);
-        let weight = if run.is_beyond_bt1702() { Weight::Fault } else { Weight::Look };
+        let weight = if run.is_beyond_bt1702() { Weight::Fault } else { Weight::Suspect };
         let frames = crate::base::frames::FrameRange::new(run.since, run.frames.last);
         Finding {
             kind: Kind::Flash {

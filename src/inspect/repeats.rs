@@ -122,7 +122,7 @@ impl Repeats {
             return;
         }
         if held.len() as f64 >= rules.frozen() {
-            let weight = if row.exact { Weight::Look } else { Weight::Hint };
+            let weight = if row.exact { Weight::Suspect } else { Weight::Hint };
             found.push(finding(Kind::Frozen { exact: row.exact }, weight, held, held.len(), rules.frozen()));
             return;
         }
@@ -131,7 +131,7 @@ impl Repeats {
         let inside = least >= rules.moving() && most <= ALIKE * least && row.largest <= SMALLER * least;
         if inside && count <= SHORT {
             let kind = Kind::Repeat { exact: row.exact };
-            self.short.push(finding(kind, Weight::Look, row.frames, count, 0.0));
+            self.short.push(finding(kind, Weight::Suspect, row.frames, count, 0.0));
         }
     }
 }
@@ -159,7 +159,7 @@ fn grouped(short: Vec<Finding>) -> Vec<Finding> {
         let count = 1 + short[at..].windows(2).take_while(|pair| follows(pair)).count();
         if count >= CADENCE {
             let frames = short[at].frames.hull(short[at + count - 1].frames);
-            out.push(finding(Kind::Cadence { every }, Weight::Look, frames, count, 0.0));
+            out.push(finding(Kind::Cadence { every }, Weight::Suspect, frames, count, 0.0));
             at += count;
         } else {
             out.push(short[at].clone());

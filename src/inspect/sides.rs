@@ -99,7 +99,8 @@ impl Sides {
 }
 
 fn finding(kind: Kind, frame: i64, amount: f64, unit: &'static str, limit: f64, place: PixelBox) -> Finding {
-    let weight = if matches!(kind, Kind::Bars { declared: 1.., .. }) { Weight::Fault } else { Weight::Look };
+    let weight =
+        if matches!(kind, Kind::Bars { declared: 1.., .. }) { Weight::Fault } else { Weight::Suspect };
     let (frames, place) = (FrameRange::one(frame), Some(place));
     Finding { kind, weight, frames, amount, unit, limit, place, shows: frame }
 }

@@ -237,7 +237,7 @@ impl Listener {
     /// Silences that are long enough to be told.
     fn silent(&self, whole: &Heard, head: u64, tail: u64) -> Vec<Heard> {
         let limit = self.rules.silence_long();
-        let inside = self.silences.iter().map(|&span| (HeardKind::Silence, Weight::Look, span));
+        let inside = self.silences.iter().map(|&span| (HeardKind::Silence, Weight::Suspect, span));
         let ends = [
             (HeardKind::SilentHead, Weight::Hint, (0, head)),
             (HeardKind::SilentTail, Weight::Hint, (whole.to - tail, whole.to)),
@@ -253,7 +253,7 @@ impl Listener {
     fn sides(&mut self, whole: &Heard) -> Vec<Heard> {
         let least = self.rules.phase_long() * f64::from(self.rate);
         let against = self.phase.end().into_iter().filter(|(from, to, _)| (to - from) as f64 >= least);
-        let (kind, weight) = (HeardKind::OutOfPhase, Weight::Look);
+        let (kind, weight) = (HeardKind::OutOfPhase, Weight::Suspect);
         let (unit, limit) = ("correlation", self.rules.phase());
         let mut found: Vec<Heard> = against
             .map(|(from, to, amount)| Heard { kind, weight, from, to, amount, unit, limit, ..whole.clone() })
@@ -309,7 +309,7 @@ impl Channel {
             // Many a mix leaves single loudspeakers of 5.1 silent, its lowest above all.
             let weight = match whole.channel {
                 Some(3) => Weight::Hint,
-                Some(2..) => Weight::Look,
+                Some(2..) => Weight::Suspect,
                 _ => whole.weight,
             };
             found.push(Heard { kind, weight, amount: peak, unit, limit, ..whole.clone() });
@@ -320,7 +320,7 @@ impl Channel {
             found.push(Heard { kind, from, to, amount, unit, limit, ..whole.clone() });
         }
         if levels.mean.abs() > rules.offset() {
-            let (kind, weight, unit) = (HeardKind::Offset, Weight::Look, "of full scale");
+            let (kind, weight, unit) = (HeardKind::Offset, Weight::Suspect, "of full scale");
             found.push(Heard {
                 kind,
                 weight,
@@ -331,7 +331,7 @@ impl Channel {
             });
         }
         for &(at, step) in &self.clicked {
-            let (kind, weight, unit) = (HeardKind::Click, Weight::Look, "of full scale");
+            let (kind, weight, unit) = (HeardKind::Click, Weight::Suspect, "of full scale");
             let (amount, limit) = (step.into(), clicks::LEAST.into());
             found.push(Heard { kind, weight, from: at, to: at + 1, amount, unit, limit, ..whole.clone() });
         }

@@ -70,7 +70,7 @@ impl Strays {
         }
         found.push(Finding {
             kind: Kind::Stray,
-            weight: Weight::Look,
+            weight: Weight::Suspect,
             frames: FrameRange::one(here.frame),
             amount: least / usual,
             unit: "times the movement beside it",

@@ -207,8 +207,9 @@ impl Watch {
         });
         let broken = spots(&look.broken, |_| Kind::NotANumber, Weight::Fault);
         let broken = broken.map(|finding| Finding { weight: Weight::Fault, ..finding });
-        let negative = spots(&look.negative, |s| Kind::Negative { worst: s.worst, at: s.at }, Weight::Look);
-        let above = spots(&look.above, |s| Kind::AboveWhite { worst: s.worst, at: s.at }, Weight::Look);
+        let negative =
+            spots(&look.negative, |s| Kind::Negative { worst: s.worst, at: s.at }, Weight::Suspect);
+        let above = spots(&look.above, |s| Kind::AboveWhite { worst: s.worst, at: s.at }, Weight::Suspect);
         let holes = look.holes.as_ref().map(|holes| {
             let kind = Kind::SeeThrough { least: holes.spots.worst, side: holes.side };
             let share = holes.spots.pixels as f64 / pixels;
@@ -440,7 +441,7 @@ mod tests {
         let long = |n: i64| {
             if (1015..=1030).contains(&n) { drawn(SIZE.0, SIZE.1, |_, _| [0.01; 3]) } else { moving(n) }
         };
-        assert_eq!(one(watch(long)).weight, Weight::Look);
+        assert_eq!(one(watch(long)).weight, Weight::Suspect);
     }
 
     #[test]

@@ -92,7 +92,7 @@ fn black(finding: &Finding, frames: &str, count: usize) -> String {
             "{frames} {} between lit frames: most likely a gap in the cut or a failed render.",
             are(count, "black")
         ),
-        Weight::Look => {
+        Weight::Suspect => {
             format!("{frames} {} between lit frames ({count} frames). Is that meant?", are(count, "black"))
         }
         Weight::Hint => format!("{frames} {}.", are(count, "black")),

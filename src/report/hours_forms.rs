@@ -27,7 +27,7 @@ struct Sums {
     /// Seconds on the clock: first pass, rework and failed together.
     wall_seconds: f64,
     /// Seconds of processor time.
-    cpu_seconds: f64,
+    processor_seconds: f64,
     /// Seconds on the clock for frames never rendered before.
     first_pass_seconds: f64,
     /// Seconds on the clock for frames rendered before.
@@ -45,7 +45,7 @@ impl From<&Tally> for Sums {
             frames: tally.frames,
             failed_frames: tally.failed_frames,
             wall_seconds: seconds(tally.wall),
-            cpu_seconds: seconds(tally.cpu),
+            processor_seconds: seconds(tally.cpu),
             first_pass_seconds: seconds(tally.first_pass),
             rework_seconds: seconds(tally.rework),
             failed_seconds: seconds(tally.failed),
@@ -191,7 +191,7 @@ fn named(parts: &[Part]) -> Vec<Named<'_, Sums>> {
 ///
 /// - `format`: `"endboard hours 1"`;
 /// - `from`, `to`: when the earliest and latest row ended (RFC 3339, UTC), null without rows;
-/// - `total`: sums of all rows: `rows`, `frames`, `failed_frames`, `wall_seconds`, `cpu_seconds`,
+/// - `total`: sums of all rows: `rows`, `frames`, `failed_frames`, `wall_seconds`, `processor_seconds`,
 ///   `first_pass_seconds`, `rework_seconds`, `failed_seconds` (these three make up
 ///   `wall_seconds`), `peak_memory_bytes` (null when unknown);
 /// - `final_steps`: the same sums, with the `operators` counted and their `share` of `wall_seconds`, 0 to 1;
@@ -270,7 +270,7 @@ fn packet(packet: &Packet) -> PacketForm<'_> {
 /// for a formula has an apostrophe before it.
 pub fn csv(hours: &Hours, sides: &Sides) -> String {
     let mut out = String::from(
-        "group,name,rows,frames,failed_frames,wall_seconds,cpu_seconds,first_pass_seconds,\
+        "group,name,rows,frames,failed_frames,wall_seconds,processor_seconds,first_pass_seconds,\
          rework_seconds,failed_seconds,peak_memory_bytes,hands_rows,hands_seconds,hands_first_pass_seconds,\
          hands_rework_seconds,machine_hours,hands_hours,hands_rework_hours\r\n",
     );
@@ -306,7 +306,7 @@ fn line(out: &mut String, group: &str, name: &str, tally: &Tally, hands: &Spent)
         sums.frames.to_string(),
         sums.failed_frames.to_string(),
         sums.wall_seconds.to_string(),
-        sums.cpu_seconds.to_string(),
+        sums.processor_seconds.to_string(),
         sums.first_pass_seconds.to_string(),
         sums.rework_seconds.to_string(),
         sums.failed_seconds.to_string(),

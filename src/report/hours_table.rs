@@ -118,7 +118,7 @@ fn columns(lines: &[(String, Tally)], total: &Tally, room: usize) -> Vec<Vec<Str
         column(&|tally| words::time(tally.wall)),
         column(&|tally| words::percent(words::share(tally.wall, total.wall))),
         column(&|tally| words::count(tally.frames, "frame")),
-        column(&|tally| format!("cpu {}", words::time(tally.cpu))),
+        column(&|tally| format!("processor {}", words::time(tally.cpu))),
         column(&|tally| tally.peak_memory.map(words::bytes).unwrap_or_default()),
     ];
     let mut taken = 0;
@@ -166,9 +166,9 @@ The ledger's rows are from 2026-02-02T02:50:00Z to 2026-02-02T03:46:40Z.
         let stages = text.split("\n\n").nth(1).unwrap();
         let want = "\
 By stage
-  blades  ███████████▒▒▒▒▒▒××   1 h 40 m  50 %  20 frames  cpu 3 h 20 m  3.5 GiB
-  look    █████████████         1 h 07 m  33 %  10 frames  cpu 2 h 13 m  3.9 GiB
-  1 more  ██████               33 m 20 s  17 %  10 frames  cpu 1 h 07 m  2.0 GiB";
+  blades  ████████▒▒▒▒×   1 h 40 m  50 %  20 frames  processor 3 h 20 m  3.5 GiB
+  look    ████████        1 h 07 m  33 %  10 frames  processor 2 h 13 m  3.9 GiB
+  1 more  ████           33 m 20 s  17 %  10 frames  processor 1 h 07 m  2.0 GiB";
         assert_eq!(stages, want);
         assert!(text.ends_with("\n█ first pass  ▒ rework  × failed\n"));
     }

@@ -80,7 +80,7 @@ pub fn told(inspected: &Inspected, paper: &mut Paper) {
         let says = format!("{:.1} s listened to", heard.seconds);
         paper.add(INSPECTION, heard.stage.as_str(), says);
     }
-    let [faults, looks, hints] =
-        [Weight::Fault, Weight::Look, Weight::Hint].map(|weight| inspected.count(weight));
-    paper.add(INSPECTION, "in all", format!("faults: {faults}; to look at: {looks}; hints: {hints}"));
+    let [faults, suspects, hints] =
+        [Weight::Fault, Weight::Suspect, Weight::Hint].map(|weight| inspected.count(weight));
+    paper.add(INSPECTION, "in all", format!("faults: {faults}; suspects: {suspects}; hints: {hints}"));
 }

@@ -234,7 +234,7 @@ impl Work<'_> {
             for kept in frames.kept(run.iter()).runs() {
                 let says = frames.remark(kept.iter()).unwrap_or_default();
                 let found =
-                    Found { kind: "kept", weight: Weight::Look, says, ..self.at(subject, Some(*kept)) };
+                    Found { kind: "kept", weight: Weight::Suspect, says, ..self.at(subject, Some(*kept)) };
                 self.out.found.push(found);
             }
         }

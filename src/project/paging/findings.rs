@@ -101,7 +101,9 @@ impl Project {
         );
         let finding = |one: One| {
             let earlier = one.of.is_some_and(|of| of.is_other(status));
-            Finding { weight: one.weight, place: one.place, shot: one.shot, says: one.says, earlier }
+            // So earlier versions called it.
+            let weight = if one.weight == "look" { "suspect".into() } else { one.weight };
+            Finding { weight, place: one.place, shot: one.shot, says: one.says, earlier }
         };
         Some(Findings { of, all: kept.found.into_iter().map(finding).collect(), cautions: kept.cautions })
     }

@@ -215,7 +215,7 @@ pub struct Findings {
 /// One finding.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Finding {
-    /// `fault`, `look` or `note`.
+    /// `fault`, `suspect` or `hint`.
     pub weight: String,
     /// Where, in words.
     pub place: String,
