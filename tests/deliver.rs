@@ -133,6 +133,10 @@ fn frames_are_delivered_once_and_anew_beside_after_a_change() {
     let made = deliver(&film, &[]);
     assert_eq!((&made["came"], &made["place"]), (&"made".into(), &"deliveries/master-2".into()), "{made}");
     assert_eq!(film.text("deliveries/master/report.txt"), before, "what was delivered stays as it was");
+    // A report names the folder that it lies in.
+    assert!(before.contains("in deliveries/master, files"), "{before}");
+    let after = film.text("deliveries/master-2/report.txt");
+    assert!(after.contains("in deliveries/master-2, files"), "{after}");
     assert_eq!(deliver(&film, &[])["came"], "fresh");
     let hours = film.json(&["hours", "film/deliver.master"]);
     assert_eq!((&hours["total"]["rows"], &hours["final_steps"]["rows"]), (&2.into(), &2.into()), "{hours}");

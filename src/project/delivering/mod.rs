@@ -309,7 +309,9 @@ impl Project {
         let within = self.folder.join(to.parent().unwrap_or(Path::new("")));
         let staging = Staging::begin(&within, name, Taken::Number).map_err(staged)?;
         let (tools, date) = (Tools::default(), (order.now)());
-        let mut paper = telling::begun(status, due, date);
+        let below =
+            |place: &Path| place.strip_prefix(&self.folder).unwrap_or(place).to_string_lossy().into_owned();
+        let mut paper = telling::begun(status, due, &below(staging.place()), date);
         let making = Making {
             ready: &due.ready,
             needs: &due.needs,
@@ -343,7 +345,7 @@ impl Project {
             return Err(Fault::Stopped);
         }
         let place = staging.finish().map_err(staged)?;
-        let below = place.strip_prefix(&self.folder).unwrap_or(&place).to_string_lossy().into_owned();
+        let below = below(&place);
         let lines = |part: &str| paper.lines(part).to_vec();
         let record = Record {
             known: due.known.clone(),

@@ -61,6 +61,11 @@ impl Ready {
 
     /// All that is set, in words.
     pub fn says(&self) -> String {
+        self.says_in(&self.to)
+    }
+
+    /// The same of what lies in a folder, which may have got a number.
+    pub fn says_in(&self, folder: &str) -> String {
         let target = &self.target;
         let kind = match target.kind {
             _ if !self.stems.is_empty() => {
@@ -96,8 +101,8 @@ impl Ready {
         let label = target.timecode.as_deref().unwrap_or("no timecode");
         format!(
             "{kind}; {colour}; {width} x {height} at {}; first frame {label}; {sound}{pops}; keeps Y' to {} dB, the picture to {} dB, levels \
-             within {} dB; in {}, files {}; version {VERSION}",
-            target.rate, limits.luma, limits.all, limits.sound_level, self.to, target.name
+             within {} dB; in {folder}, files {}; version {VERSION}",
+            target.rate, limits.luma, limits.all, limits.sound_level, target.name
         )
     }
 }

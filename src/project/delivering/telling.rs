@@ -25,8 +25,8 @@ pub const PASSED: &str = "Delivered as it is";
 /// See [`CHECKS`].
 pub const CAUTIONS: &str = "Cautions";
 
-/// The report as far as it can be told before anything is made.
-pub fn begun(status: &Status, due: &Due, date: Timestamp) -> Paper {
+/// The report of what is to lie in a folder, as far as it can be told before anything is made.
+pub fn begun(status: &Status, due: &Due, folder: &str, date: Timestamp) -> Paper {
     let (graph, target) = (&status.declared.graph, &due.ready.target);
     let mut paper = Paper::new(format!("{}: delivery {}", graph.film, due.name));
     let part = "Delivery";
@@ -36,7 +36,7 @@ pub fn begun(status: &Status, due: &Due, date: Timestamp) -> Paper {
     if !due.known.program.is_empty() {
         paper.add(part, "coded by", due.known.program.as_str());
     }
-    paper.add(part, "target", due.known.settings.as_str());
+    paper.add(part, "target", due.ready.says_in(folder));
     paper.add(part, "first frame", target.timecode.as_deref().unwrap_or("no timecode"));
     let part = "What went in";
     for of in &due.needs.parts {
