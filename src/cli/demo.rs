@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 use std::path::Path;
+use std::sync::Once;
 use std::sync::atomic::AtomicBool;
 
 use super::arguments::{Arguments, Demo, Hours, Rebuild, Status};
@@ -25,14 +26,15 @@ pub fn run(arguments: &Arguments, options: &Demo) -> Answer {
     };
     let reading = Reading::new("drawing the demo film's plates");
     let began = std::time::Instant::now();
-    let written = files::write(&folder, &AtomicBool::new(false), &|done, of| reading.at(done, of))?;
+    // Each step has a line before it, so that whoever reads a file or a pipe sees that it goes on.
+    let first = Once::new();
+    let written = files::write(&folder, &AtomicBool::new(false), &|done, of| {
+        first.call_once(|| say!("drawing {of} plate frames of The Brine Lamp into {}", folder.display()));
+        reading.at(done, of);
+    })?;
     reading.end();
     if written > 0 {
-        say!(
-            "{written} plate frames of The Brine Lamp drawn into {} in {:.0} s",
-            folder.display(),
-            began.elapsed().as_secs_f64()
-        );
+        say!("{written} plate frames drawn in {:.0} s", began.elapsed().as_secs_f64());
     }
     if options.only_plates {
         return Ok(Exit::Done);

@@ -11,9 +11,12 @@ use crate::events::{Event, How};
 /// How often a line goes into a pipe.
 const EVERY: Duration = Duration::from_secs(5);
 
-/// Files being read.
+/// Files being read, or other work of which so much is done.
 pub struct Reading {
     bar: ProgressBar,
+    what: &'static str,
+    /// When a line was last written, where no terminal shows a bar.
+    told: Option<Mutex<Instant>>,
 }
 
 impl Reading {
@@ -21,19 +24,33 @@ impl Reading {
     pub fn new(what: &'static str) -> Self {
         let bar = bar(0);
         bar.set_message(what);
-        Self { bar }
+        let told = (!std::io::stderr().is_terminal()).then(|| Mutex::new(Instant::now()));
+        Self { bar, what, told }
     }
 
     /// So many of so many.
     pub fn at(&self, done: usize, of: usize) {
         self.bar.set_length(of as u64);
         self.bar.set_position(done as u64);
+        let Some(told) = &self.told else { return };
+        if is_due(&mut told.lock().expect("nothing panics with it"), Instant::now()) {
+            tell!("{}: {done} of {of}", self.what);
+        }
     }
 
     /// Takes it off the screen.
     pub fn end(&self) {
         self.bar.finish_and_clear();
     }
+}
+
+/// Whether a line is due once more; takes note of it.
+fn is_due(told: &mut Instant, now: Instant) -> bool {
+    let is_due = now.duration_since(*told) > EVERY;
+    if is_due {
+        *told = now;
+    }
+    is_due
 }
 
 /// A rebuild going on.
@@ -105,8 +122,8 @@ impl Rebuilding {
                 self.bar.set_message(format!("{}{shot}/{stage}@{frame}", failed(inner.failed)));
             }
         }
-        if !self.is_terminal && !self.quiet && inner.of > 0 && inner.told.elapsed() > EVERY {
-            inner.told = Instant::now();
+        let may_tell = !self.is_terminal && !self.quiet && inner.of > 0;
+        if may_tell && is_due(&mut inner.told, Instant::now()) {
             let (done, spent) = (inner.done.min(inner.of), inner.began.elapsed().as_secs_f64());
             let left = left(done, inner.of, spent).filter(|_| self.foresees);
             let left = left.map_or(String::new(), |left| format!(", about {left:.0} s left"));
@@ -142,6 +159,18 @@ fn bar(length: u64) -> ProgressBar {
 
 #[cfg(test)]
 mod tests {
+    use super::*;
+
+    #[test]
+    fn a_line_goes_into_a_pipe_now_and_then() {
+        let began = Instant::now();
+        let mut told = began;
+        let seconds = [1, 4, 6, 7, 11, 12, 30];
+        let due: Vec<u64> =
+            seconds.into_iter().filter(|&n| is_due(&mut told, began + Duration::from_secs(n))).collect();
+        assert_eq!(due, [6, 12, 30]);
+    }
+
     #[test]
     fn time_left_is_told_of_what_was_measured_only() {
         assert_eq!(super::left(0, 32, 9.0), None);
