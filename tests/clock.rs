@@ -431,6 +431,34 @@ fn hostile_rows_command_no_terminal_and_no_spreadsheet() {
     assert!(!csv.contains(",=") && !csv.contains(",\"="), "{csv}");
 }
 
+/// What a list may leave out is said to `clock` as to `clock list`, and to `notes` as to `notes list`.
+#[test]
+fn a_list_takes_its_options_with_its_word_and_without() {
+    let film = film();
+    for person in ["ana", "ines"] {
+        film.json(&["clock", "add", "br010/colour", "1h", "--person", person]);
+    }
+    let rows = |words: &[&str]| film.json(words)["rows"].as_array().unwrap().len();
+    assert_eq!(rows(&["clock"]), 2);
+    for words in [
+        &["clock", "--person", "ana"][..],
+        &["clock", "br010", "--person", "ana"],
+        &["clock", "list", "--person", "ana"],
+    ] {
+        assert_eq!(rows(words), 1, "{words:?}");
+    }
+    let note = film.json(&["notes", "add", "br010/colour", "too dark"])["name"].as_str().unwrap().to_string();
+    film.json(&["notes", "settle", &note]);
+    let notes = |words: &[&str]| film.json(words)["notes"].as_array().unwrap().len();
+    assert_eq!(
+        [notes(&["notes"]), notes(&["notes", "--all"]), notes(&["notes", "list", "--all"])],
+        [0, 1, 1]
+    );
+    // Before a word that writes it would be of nothing.
+    let (code, said) = film.said(&["clock", "--person", "ana", "stop"]);
+    assert!(code == Some(2) && said.contains("`endboard clock stop --person ana`"), "{said}");
+}
+
 #[test]
 fn an_empty_ledger_is_no_trouble() {
     let film = film();
@@ -510,8 +538,7 @@ fn a_day_given_is_that_day_for_the_person_and_for_readers() {
 #[test]
 fn what_is_of_nothing_and_more_than_a_day_holds_are_refused() {
     let film = film();
-    for words in
-        [&["clock", "br999"][..], &["notes", "br999"], &["approvals", "br999"], &["notes", "delete"]]
+    for words in [&["clock", "br999"][..], &["notes", "br999"], &["approvals", "br999"], &["notes", "delete"]]
     {
         let (code, said) = film.said(words);
         assert!(code == Some(2) && said.contains("matches nothing of the film"), "{words:?}: {said}");

@@ -31,21 +31,28 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Options) -> Answe
     let whole = Whole { project, entries: &entries, now: &now, json: arguments.json };
     match &options.verb {
         None => {
-            let selection = arguments::selection(&options.selectors, None)?;
-            people::known(project, &entries, &selection)?;
-            clocks::list(&entries, &now, (&selection, None), arguments.json)
+            verb_first(&options.selectors, options.person.as_deref())?;
+            whole.list(&options.selectors, options.person.as_deref())
         }
-        Some(ClockVerb::List { selectors, person }) => {
-            let selection = arguments::selection(selectors, None)?;
-            people::known(project, &entries, &selection)?;
-            clocks::list(&entries, &now, (&selection, person.as_deref()), arguments.json)
-        }
+        Some(ClockVerb::List { selectors, person }) => whole.list(selectors, person.as_deref()),
         Some(ClockVerb::Start { place, spent }) => whole.start(place, spent),
         Some(ClockVerb::Stop { name, took, spent }) => whole.stop(name.as_deref(), *took, spent),
         Some(ClockVerb::Add { place, took, day, began, spent }) => {
             whole.add(place, *took, (*day, *began), spent)
         }
         Some(ClockVerb::Correct { name, took, note }) => whole.correct(name, *took, note),
+    }
+}
+
+/// Refuses a person before what is to be done, where `stop` would be taken for a shot.
+fn verb_first(selectors: &[String], person: Option<&str>) -> Result<(), Failure> {
+    let verb =
+        selectors.first().filter(|word| ["start", "stop", "add", "correct", "list"].contains(&word.as_str()));
+    match verb.zip(person) {
+        Some((verb, person)) => people::usage(format!(
+            "--person stands behind what is to be done: `endboard clock {verb} --person {person}`"
+        )),
+        None => Ok(()),
     }
 }
 
@@ -85,6 +92,12 @@ impl Whole<'_> {
             _ => None,
         };
         Said { person, cause: spent.cause.clone(), round, note: spent.note.clone() }
+    }
+
+    fn list(&self, selectors: &[String], person: Option<&str>) -> Answer {
+        let selection = arguments::selection(selectors, None)?;
+        people::known(self.project, self.entries, &selection)?;
+        clocks::list(self.entries, self.now, (&selection, person), self.json)
     }
 
     fn start(&self, place: &str, spent: &Spent) -> Answer {

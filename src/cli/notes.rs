@@ -16,7 +16,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Options) -> Answe
     let (entries, problems) = project.ledger();
     people::tell_ledger(&problems);
     match &options.verb {
-        None => list(project, &entries, (&options.selectors, false), arguments.json),
+        None => list(project, &entries, (&options.selectors, options.all), arguments.json),
         Some(NotesVerb::List { selectors, all }) => {
             list(project, &entries, (selectors, *all), arguments.json)
         }

@@ -14,6 +14,9 @@ pub struct Clock {
     pub verb: Option<ClockVerb>,
     /// Shots, stages and frames to list the time of; all when not given
     pub selectors: Vec<String>,
+    /// List only this person's time
+    #[arg(long, value_name = "NAME", value_parser = said::name)]
+    pub person: Option<String>,
 }
 
 /// What `clock` does.
@@ -74,7 +77,7 @@ pub enum ClockVerb {
     List {
         /// Shots, stages and frames; all when not given
         selectors: Vec<String>,
-        /// Only this person's
+        /// List only this person's time
         #[arg(long, value_name = "NAME", value_parser = said::name)]
         person: Option<String>,
     },
@@ -135,6 +138,9 @@ pub struct Notes {
     pub verb: Option<NotesVerb>,
     /// Shots, stages and frames to list the open notes of; all when not given
     pub selectors: Vec<String>,
+    /// Those that are settled too
+    #[arg(long)]
+    pub all: bool,
 }
 
 /// What `notes` does.
