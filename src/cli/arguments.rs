@@ -182,7 +182,7 @@ pub struct Hours {
     /// Print comma-separated values, for a spreadsheet
     #[arg(long, conflicts_with = "json")]
     pub csv: bool,
-    /// Count only what was done from this day on: YYYY-MM-DD, yesterday or today
+    /// Count only what was done from this day on: YYYY-MM-DD, yesterday or today; all of it when not given
     #[arg(long, value_name = "DAY", value_parser = today::day)]
     pub since: Option<jiff::civil::Date>,
     /// Count only this week, from Monday on
@@ -193,13 +193,13 @@ pub struct Hours {
 /// How frames are shown in a picture file.
 #[derive(Debug, Args)]
 pub struct Shown {
-    /// The picture file, PNG; the command's name with .png when not given
+    /// The picture file, PNG; sheet.png or compare.png, by the command, when not given
     #[arg(long, value_name = "FILE")]
     pub out: Option<PathBuf>,
     /// Width of one frame in the file, in pixels, 8 to 8192; when not given, 320 of a sheet and 960 of a comparison
     #[arg(long, value_name = "PIXELS", value_parser = clap::value_parser!(u32).range(8..=8192), allow_negative_numbers = true)]
     pub width: Option<u32>,
-    /// Show this part of the frame only: left, top, width and height in pixels of the film
+    /// Show this part of the frame only: left, top, width and height in pixels of the film; all of it when not given
     #[arg(long, value_name = "X,Y,W,H", value_parser = amounts::part, allow_hyphen_values = true)]
     pub part: Option<[u32; 4]>,
     /// Make it brighter or darker by this many stops
@@ -207,7 +207,6 @@ pub struct Shown {
         long,
         value_name = "STOPS",
         default_value_t = 0.0,
-        hide_default_value = true,
         allow_negative_numbers = true,
         value_parser = amounts::stops
     )]
@@ -256,7 +255,7 @@ pub struct Compare {
 pub struct Inspect {
     /// Shots, stages and frames; the film's picture and sound when not given
     pub selectors: Vec<String>,
-    /// Write a picture of each finding into this folder, its place framed
+    /// Write a picture of each finding into this folder, its place framed; no pictures when not given
     #[arg(long, value_name = "FOLDER")]
     pub out: Option<PathBuf>,
 }
@@ -358,6 +357,48 @@ mod tests {
             assert!(takes.len() == 1 || TWO.contains(&option.as_str()), "--{option}: {takes:?}");
         }
         assert!(TWO.iter().all(|option| all[*option].len() == 2), "{all:?}");
+    }
+
+    /// What holds without an option that takes a value, a reader of its help is told.
+    #[test]
+    fn every_option_tells_what_holds_without_it() {
+        // Words that a person may add, files that are written only where they are named, and what else is nothing without it.
+        const NOTHING: [&str; 17] = [
+            "note",
+            "brief",
+            "brief-file",
+            "edl",
+            "otio",
+            "point",
+            "plane",
+            "blade",
+            "check",
+            "forget",
+            "close",
+            "drop",
+            "more",
+            "faster",
+            "delivery",
+            "packet",
+            "C",
+        ];
+        fn look(command: &clap::Command, count: &mut usize) {
+            let takes =
+                |argument: &&clap::Arg| argument.get_action().takes_values() && !argument.is_positional();
+            for argument in command.get_arguments().filter(takes) {
+                let name = argument.get_long().unwrap_or("C");
+                let shows =
+                    !argument.get_default_values().is_empty() && !argument.is_hide_default_value_set();
+                let help = argument.get_help().map(ToString::to_string).unwrap_or_default();
+                let is_told = shows || argument.is_required_set() || help.contains("when not given");
+                assert!(is_told || NOTHING.contains(&name), "{} --{name}: {help}", command.get_name());
+                *count += 1;
+            }
+            command.get_subcommands().for_each(|sub| look(sub, count));
+        }
+        let mut count = 0;
+        look(&Arguments::command(), &mut count);
+        assert!(count > 60, "{count}");
     }
 
     #[test]

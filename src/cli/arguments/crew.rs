@@ -14,7 +14,7 @@ pub struct Clock {
     pub verb: Option<ClockVerb>,
     /// Shots, stages and frames to list the time of; all when not given
     pub selectors: Vec<String>,
-    /// List only this person's time
+    /// List only this person's time; everybody's when not given
     #[arg(long, value_name = "NAME", value_parser = said::name)]
     pub person: Option<String>,
 }
@@ -36,7 +36,7 @@ pub enum ClockVerb {
         /// The clock's name as `clock` lists it, or its SHOT/STAGE; the person's only one when not given
         #[arg(value_name = "NAME")]
         name: Option<String>,
-        /// How long it really took, where the clock was forgotten: 1h30m, 90m, 1:30, 0.5h
+        /// How long it really took, where the clock was forgotten: 1h30m, 90m, 1:30, 0.5h; until now when not given
         #[arg(long, value_name = "TIME", value_parser = amounts::spent)]
         took: Option<std::time::Duration>,
         /// Whose, and of what
@@ -54,7 +54,7 @@ pub enum ClockVerb {
         /// The day: YYYY-MM-DD, yesterday or today; today when not given
         #[arg(long, value_name = "DAY", value_parser = today::day)]
         day: Option<jiff::civil::Date>,
-        /// When it began, such as 19:30
+        /// When it began, such as 19:30; it is of the day and of no hour when not given
         #[arg(long, value_name = "HH:MM", value_parser = amounts::wall)]
         began: Option<jiff::civil::Time>,
         /// Whose, and of what
@@ -77,7 +77,7 @@ pub enum ClockVerb {
     List {
         /// Shots, stages and frames; all when not given
         selectors: Vec<String>,
-        /// List only this person's time
+        /// List only this person's time; everybody's when not given
         #[arg(long, value_name = "NAME", value_parser = said::name)]
         person: Option<String>,
     },

@@ -47,7 +47,7 @@ pub struct Recut {
     /// Go back to the cut before the one that was taken up last
     #[arg(long, conflicts_with_all = ["list", "selectors", "take_up", "grow", "out"])]
     pub go_back: bool,
-    /// Write a picture file, PNG, of the two cuts one above the other
+    /// Write a picture file, PNG, of the two cuts one above the other; none when not given
     #[arg(long, value_name = "FILE")]
     pub out: Option<PathBuf>,
 }

@@ -30,7 +30,7 @@ pub struct Track {
     /// hand and stay; all things in it are followed when none is named
     #[arg(long, value_name = "FILE")]
     pub file: Option<PathBuf>,
-    /// A matte, STAGE.CHANNEL, of what passes in front and is not to be followed
+    /// A matte, STAGE.CHANNEL, of what passes in front and is not to be followed; all is followed when not given
     #[arg(long, value_name = "STAGE.CHANNEL")]
     pub holdout: Option<String>,
     /// How sure a frame must be, from 0 to 1, to have a key
@@ -70,7 +70,7 @@ pub struct Match {
     /// The shot to bring it to, written alike
     #[arg(long, value_name = "SHOT")]
     pub reference: String,
-    /// Compare only what a matte of both shots shows, such as roto.actors
+    /// Compare only what a matte of both shots shows, such as roto.actors; the whole picture when not given
     #[arg(long, value_name = "STAGE.CHANNEL")]
     pub matte: Option<String>,
     /// The space that the grade is made for, such as acescct; the shot's own grade_in when not given

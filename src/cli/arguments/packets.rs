@@ -17,7 +17,7 @@ pub struct Handout {
     /// To whom
     #[arg(long, value_name = "PERSON", value_parser = amounts::person)]
     pub to: String,
-    /// The day by which it should be back, such as 2026-12-05
+    /// The day by which it should be back, such as 2026-12-05; no day when not given
     #[arg(long, value_name = "DAY", value_parser = today::day)]
     pub due: Option<jiff::civil::Date>,
     /// What to do, in a few words

@@ -32,7 +32,7 @@ pub struct Rebuild {
     #[arg(long, short, value_name = "N", value_parser = amounts::jobs, allow_negative_numbers = true)]
     pub jobs: Option<usize>,
     /// Memory for pictures between stages, such as 2GB or 1.5GiB, at least 64MB, and as much again for commands that
-    /// say how much they use; a quarter of the machine's when not given
+    /// say how much they use; when not given, a quarter of the machine's, 8 GiB at most
     #[arg(long, value_name = "SIZE", value_parser = amounts::memory)]
     pub memory: Option<u64>,
     /// Say what would be rendered, and render nothing
@@ -41,7 +41,7 @@ pub struct Rebuild {
     /// Try frames again that failed with the same inputs and settings
     #[arg(long)]
     pub again: bool,
-    /// Render on a cluster, by tasks on this shared folder; a run that is out already is followed
+    /// Render on a cluster, by tasks on this shared folder; a run that is out already is followed. On this machine when not given
     #[arg(long, value_name = "CLUSTER", conflicts_with_all = ["jobs", "memory", "hold", "let_go"])]
     pub on: Option<On>,
     /// With --on: submit and leave; a later rebuild takes in what was made
