@@ -163,25 +163,43 @@ fn an_earlier_return_comes_back_without_rendering() {
     assert_eq!((&came["came"][0]["version"], &came["came"][0]["again"]), (&json!(2), &json!("1003-1004")));
     film.rebuild(&["br050"]).well();
     assert_ne!(film.renders(), first);
-    let (code, said) = film.said(&["takeback", "--go-back", "3", "br050/cleanup"]);
+    let (code, said) = film.said(&["takeback", "--go-back", "br050/cleanup", "--return", "3"]);
     assert!(
         code == Some(2) && said.contains("there is no return 3") && said.contains("there are 1, 2"),
         "{said}"
     );
-    let used = film.json(&["takeback", "--go-back", "1", "br050/cleanup"]);
+    let used = film.json(&["takeback", "--go-back", "br050/cleanup", "--return", "1"]);
     let told = [&used["places"], &used["already"]];
     assert_eq!(told, [&json!(["br050/cleanup@1001-1002"]), &json!(["br050/cleanup@1003-1004"])]);
     let chosen = rows(&film, "choose").len();
-    let (code, said) = film.said(&["takeback", "--go-back", "1", "br050/cleanup"]);
+    let (code, said) = film.said(&["takeback", "--go-back", "br050/cleanup", "--return", "1"]);
     assert!(code == Some(0) && said.contains("return 1 is in use already"), "{said}");
     assert_eq!((chosen, rows(&film, "choose").len()), (1, 1));
     let said = film.rebuild(&["br050"]).well();
     assert_eq!((said.rendered.len(), said.restored()), (0, 4));
     assert_eq!(film.renders(), first);
     assert_eq!(std::fs::read(film.path().join("hands/br050/cleanup.1001.png")).unwrap(), grey(1001u64 as u8));
+    // Without a number it goes back by one return, and says so where there is none.
+    film.json(&["takeback", "--go-back", "br050/cleanup", "--return", "2"]);
+    let used = film.json(&["takeback", "--go-back", "br050/cleanup"]);
+    assert_eq!(
+        (&used["places"], &used["version"]),
+        (&json!(["br050/cleanup@1001-1002"]), &json!(1)),
+        "{used}"
+    );
+    let (code, said) = film.said(&["takeback", "--go-back", "br050/cleanup"]);
+    assert!(code == Some(2) && said.contains("nothing came before return 1"), "{said}");
+    let (code, said) = film.said(&["takeback", "--go-back", "br060/cleanup"]);
+    assert!(code == Some(2) && said.contains("came back in a packet"), "{said}");
+    // So the number was said once.
+    let (code, said) = film.said(&["takeback", "--go-back", "2", "br050/cleanup@1001"]);
+    assert!(
+        code == Some(2) && said.contains("`endboard takeback --go-back br050/cleanup@1001 --return 2`"),
+        "{said}"
+    );
     // What somebody put there in another way is kept before it is replaced.
     film.write("hands/br050/cleanup.1001.png", grey(123));
-    let (_, said) = film.said(&["takeback", "--go-back", "2", "br050/cleanup@1001"]);
+    let (_, said) = film.said(&["takeback", "--go-back", "br050/cleanup@1001", "--return", "2"]);
     assert!(said.contains("is kept as returns/"), "{said}");
     let kept = files(&film.path().join("returns"));
     assert!(kept.values().any(|bytes| *bytes == grey(123)));

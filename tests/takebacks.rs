@@ -133,7 +133,7 @@ fn what_a_person_changes_after_a_break_is_left_and_told() {
         [grey(221), grey(1002u64 as u8), grey(1003u64 as u8), grey(224)]
     );
     // As it is said: the return is kept, and comes by --use; what lay there is kept then.
-    let used = film.json(&["takeback", "--go-back", "1", "br050/cleanup@1001"]);
+    let used = film.json(&["takeback", "--go-back", "br050/cleanup@1001", "--return", "1"]);
     assert_eq!(there(1001), grey(1001u64 as u8));
     let kept = film.path().join(used["kept"][0]["kept"].as_str().unwrap());
     assert_eq!(std::fs::read(kept).unwrap(), grey(221));
@@ -292,10 +292,10 @@ fn a_kept_return_is_found_whatever_the_stages_files_end_in_now() {
     };
     // Another spelling of the same kind of file takes it; another kind is told as such.
     ends_in("PNG");
-    film.json(&["takeback", "--go-back", "1", "br050/cleanup"]);
+    film.json(&["takeback", "--go-back", "br050/cleanup", "--return", "1"]);
     assert_eq!(std::fs::read(film.path().join("hands/br050/cleanup.1003.PNG")).unwrap(), grey(1003u64 as u8));
     ends_in("exr");
-    let (code, said) = film.said(&["takeback", "--go-back", "1", "br050/cleanup@1003"]);
+    let (code, said) = film.said(&["takeback", "--go-back", "br050/cleanup@1003", "--return", "1"]);
     assert!(code == Some(2) && said.contains("hands/br050/cleanup.1003.exr now"), "{said}");
     assert!(said.contains("return 1 of br050/cleanup@1003 is kept as returns/"), "{said}");
 }

@@ -337,10 +337,10 @@ fn frames_handed_to_two_are_told_after_the_merge() {
         assert_eq!(left, [&third]);
     }
     // The returned files travelled with the film; where they did not, going back says what is missing.
-    assert_eq!(ines.json(&["takeback", "--go-back", "1", "br050/cleanup@1006"])["version"], 1);
+    assert_eq!(ines.json(&["takeback", "--go-back", "br050/cleanup@1006", "--return", "1"])["version"], 1);
     std::fs::remove_dir_all(ines.at.join("returns")).unwrap();
     std::fs::remove_dir_all(ines.at.join("hands")).unwrap();
-    let (code, out, err) = ines.run(&["takeback", "--go-back", "1", "br050/cleanup@1006"]);
+    let (code, out, err) = ines.run(&["takeback", "--go-back", "br050/cleanup@1006", "--return", "1"]);
     let said = out + &err;
     assert!(code != Some(0) && said.contains("is not there, which return 1 of br050/cleanup"), "{said}");
 }

@@ -332,8 +332,8 @@ mod tests {
     #[test]
     fn an_option_takes_the_same_everywhere() {
         use std::collections::BTreeMap;
-        // A file or a folder, as the command writes one or many; the cut before, or a return by its number.
-        const TWO: [&str; 2] = ["out", "go-back"];
+        // A file or a folder, as the command writes one or many.
+        const TWO: [&str; 1] = ["out"];
         fn gather(command: &clap::Command, all: &mut BTreeMap<String, BTreeMap<String, String>>) {
             for argument in command.get_arguments().filter(|argument| !argument.is_global_set()) {
                 let Some(long) = argument.get_long() else { continue };

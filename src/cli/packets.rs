@@ -13,6 +13,7 @@ use super::{Answer, Exit, Failure, packets_shared, people, show};
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
 use crate::crew::twice::twice;
+use crate::graph::Graph;
 use crate::packet::Fault;
 use crate::project::packets::Outstanding as Out;
 use crate::project::packets::handing::{self, Form, HandedOut};
@@ -111,13 +112,11 @@ fn handed_json(handed: &HandedOut, options: &Handout) -> Value {
 
 /// Takes back.
 pub fn takeback(project: &Project, arguments: &Arguments, options: &Takeback) -> Answer {
-    if let Some(version) = options.version {
-        return use_return(project, arguments, options, version);
+    if options.go_back {
+        return use_return(project, arguments, options);
     }
     let [path] = &options.what[..] else {
-        return Err(Failure::Usage(
-            "takeback takes one folder or zip; or, with --go-back RETURN, selectors".into(),
-        ));
+        return Err(Failure::Usage("takeback takes one folder or zip; or, with --go-back, selectors".into()));
     };
     let fetched = match options.shared {
         true => Some(packets_shared::fetch(project, path)?),
@@ -232,25 +231,40 @@ fn kept_json(kept: &[(String, String)]) -> Vec<Value> {
     kept.iter().map(|(from, to)| json!({ "place": from, "kept": to })).collect()
 }
 
-fn use_return(project: &Project, arguments: &Arguments, options: &Takeback, version: u32) -> Answer {
+/// Refuses a number behind `--go-back`, where the return stood once, in a film that has no shot of that name.
+fn numbered_before(graph: &Graph, what: &[String]) -> Result<(), Failure> {
+    let Some((number, more)) = what.split_first() else { return Ok(()) };
+    let is_shot = graph.nodes.iter().any(|node| *node.shot == **number);
+    if is_shot || more.is_empty() || number.is_empty() || !number.bytes().all(|b| b.is_ascii_digit()) {
+        return Ok(());
+    }
+    Err(Failure::Usage(format!(
+        "--go-back takes no number; say `endboard takeback --go-back {} --return {number}`",
+        show::clean(&more.join(" "))
+    )))
+}
+
+fn use_return(project: &Project, arguments: &Arguments, options: &Takeback) -> Answer {
     let declared = project.read();
     if !declared.is_sound() {
         return Err(ProjectError::Unsound(Box::new(declared)).into());
     }
+    numbered_before(&declared.graph, &options.what)?;
     let selection = arguments::selection(&options.what, Some(&declared.graph))?;
     let now = Zoned::now().timestamp();
-    let used = project.use_return(version, &selection, &options.note, &writer(), now)?;
+    let used = project.use_return(options.version, &selection, &options.note, &writer(), now)?;
     let remarks: Vec<&String> = used.remarks.iter().chain(&used.placed.left).collect();
+    let places = |all: &[(String, u32)]| all.iter().map(|(place, _)| place.clone()).collect::<Vec<_>>();
     if arguments.json {
         say!(
             "{:#}",
-            json!({ "format": "endboard takeback 1", "taken": true, "version": version, "places": used.places, "already": used.already,
-                "kept": kept_json(&used.placed.kept), "remarks": remarks })
+            json!({ "format": "endboard takeback 1", "taken": true, "version": used.version(), "places": places(&used.places),
+                "already": places(&used.already), "kept": kept_json(&used.placed.kept), "remarks": remarks })
         );
         return Ok(Exit::Done);
     }
-    used.places.iter().for_each(|place| flow!("{place}: return {version} is in use"));
-    used.already.iter().for_each(|place| flow!("{place}: return {version} is in use already"));
+    used.places.iter().for_each(|(place, version)| flow!("{place}: return {version} is in use"));
+    used.already.iter().for_each(|(place, version)| flow!("{place}: return {version} is in use already"));
     used.placed.kept.iter().for_each(|(from, to)| flow!("{}", show::clean(&taken::kept(from, to))));
     remarks.iter().for_each(|remark| flow!("{}", show::clean(remark)));
     if used.places.is_empty() {

@@ -141,6 +141,19 @@ impl Returns {
         self.current.get(&frame).map(|&at| &self.all[at])
     }
 
+    /// Of these frames those that show the last return that any of them shows, and that return.
+    pub fn last_in_use(&self, frames: &FrameSet) -> (Option<&Return>, FrameSet) {
+        let place = |n: i64| self.current.get(&n).copied();
+        let Some(last) = frames.iter().filter_map(place).max() else { return (None, FrameSet::new()) };
+        (self.all.get(last), frames.iter().filter(|&n| place(n) == Some(last)).collect())
+    }
+
+    /// The return whose file a frame had before the one that is in use.
+    pub fn before(&self, frame: i64) -> Option<&Return> {
+        let &at = self.current.get(&frame)?;
+        self.all[..at].iter().rev().find(|of| of.files.contains_key(&frame))
+    }
+
     /// True when a packet holds a frame and wants it back.
     pub fn is_out(&self, frame: i64) -> bool {
         self.out.get(&frame).is_some_and(|packets| !packets.is_empty())
@@ -411,6 +424,11 @@ mod tests {
         assert_eq!(returns.next_version(), 3);
         let current = |frame| returns.current(frame).map(|of| of.version);
         assert_eq!([current(1001), current(1002), current(1003)], [Some(2), Some(1), None]);
+        // What shows the last return is what goes back, each frame to what it had before.
+        let (last, frames) = returns.last_in_use(&"1001-1003".parse().unwrap());
+        assert_eq!((last.map(|of| of.version), frames.to_string()), (Some(2), "1001".to_string()));
+        let before = |frame| returns.before(frame).map(|of| of.version);
+        assert_eq!([before(1001), before(1002), before(1003)], [Some(1), None, None]);
     }
 
     #[test]

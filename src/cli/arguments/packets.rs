@@ -70,16 +70,19 @@ pub struct Takeback {
     #[arg(required = true, value_name = "PATH")]
     pub what: Vec<String>,
     /// The packet's name, where the files do not tell it
-    #[arg(long, value_name = "NAME", conflicts_with = "version")]
+    #[arg(long, value_name = "NAME", conflicts_with = "go_back")]
     pub packet: Option<String>,
     /// Check and report, and take nothing
-    #[arg(long, conflicts_with = "version")]
+    #[arg(long, conflicts_with = "go_back")]
     pub plan: bool,
     /// PATH is the name of a packet; what the person put into the crew's shared store is fetched first
-    #[arg(long, conflicts_with = "version")]
+    #[arg(long, conflicts_with = "go_back")]
     pub shared: bool,
-    /// Go back to this return of what is selected
-    #[arg(long = "go-back", value_name = "RETURN", value_parser = clap::value_parser!(u32).range(1..))]
+    /// Go back to the return before the one that is in use of what is selected
+    #[arg(long)]
+    pub go_back: bool,
+    /// With --go-back, the number of the return to go back to; the one before when not given
+    #[arg(long = "return", value_name = "N", requires = "go_back", value_parser = clap::value_parser!(u32).range(1..), allow_negative_numbers = true)]
     pub version: Option<u32>,
     /// A few words for the ledger
     #[arg(long, value_name = "WORDS", default_value = "", hide_default_value = true)]

@@ -21,29 +21,33 @@ use crate::project::rebuild::Writer;
 use crate::project::{Project, Status, chosen, wanted};
 
 impl Project {
-    /// Goes back to an earlier return of what is selected: its files are put in place once more.
+    /// Goes back to an earlier return of what is selected, the one of this number or the one before the last that is in use: its
+    /// files are put in place once more.
     ///
     /// # Errors
     /// There is no such return, its files are not kept, or the disk refuses.
     pub fn use_return(
         &self,
-        version: u32,
+        version: Option<u32>,
         selection: &Selection,
         note: &str,
         writer: &Writer,
         now: Timestamp,
     ) -> Result<Used, LookError> {
         let _lock = self.lock(writer)?;
-        let remarks = self.finish_taking(writer)?;
+        let mut remarks = self.finish_taking(writer)?;
         let status = self.status(false, &|_, _| {})?;
-        let parts = files_of(&status, version, selection)?;
+        let parts = match version {
+            Some(version) => files_of(&status, version, selection)?,
+            None => files_before(&status, selection, &mut remarks)?,
+        };
         let teller = Teller { film: &status.declared.graph.film, by: &writer.name, when: now, note };
         let (mut files, mut rows, mut places) = (Vec::new(), Vec::new(), Vec::new());
         let mut already = Vec::new();
         for part in parts {
             let (used, part) = self.in_use(&status, part)?;
             if !used.is_empty() {
-                already.push(format!("{}/{}@{used}", part.shot, part.stage));
+                already.push((format!("{}/{}@{used}", part.shot, part.stage), part.version));
             }
             if part.files.is_empty() {
                 continue;
@@ -54,7 +58,7 @@ impl Project {
             }
             rows.extend(teller.files(part, None));
             let frames: FrameSet = part.files.iter().map(|(n, _, _)| *n).collect();
-            places.push(format!("{}/{}@{frames}", part.shot, part.stage));
+            places.push((format!("{}/{}@{frames}", part.shot, part.stage), part.version));
         }
         let placed = match rows.is_empty() {
             true => Placed::default(),
@@ -107,6 +111,53 @@ impl Project {
     }
 }
 
+/// The files by which those of the last return in use are undone, by stages of shots and returns: of each frame that shows that
+/// return the file that it had before. Frames that had none stay, which is told.
+fn files_before(
+    status: &Status,
+    selection: &Selection,
+    remarks: &mut Vec<String>,
+) -> Result<Vec<Part>, LookError> {
+    let graph = &status.declared.graph;
+    let picked = wanted(graph, selection);
+    let mut parts: Vec<Part> = Vec::new();
+    let mut stays = Vec::new();
+    for (id, node) in graph.nodes.iter().enumerate().filter(|(id, _)| picked[*id].is_some()) {
+        let returns = status.packets.returns(&node.shot, &node.stage);
+        let (Some(of), Some(returns)) = (hand(status, id), returns) else { continue };
+        let (last, frames) = returns.last_in_use(&chosen(picked[id].as_ref(), node.frames));
+        let mut first = FrameSet::new();
+        for n in frames.iter() {
+            let Some(before) = returns.before(n) else {
+                first.insert(n);
+                continue;
+            };
+            let (shot, stage) = (node.shot.to_string(), node.stage.to_string());
+            let file = (n, before.files[&n], of.files.path(n));
+            let is_same =
+                |part: &&mut Part| (&part.shot, &part.stage, part.version) == (&shot, &stage, before.version);
+            match parts.iter_mut().find(is_same) {
+                Some(part) => part.files.push(file),
+                None => parts.push(Part { shot, stage, version: before.version, files: vec![file] }),
+            }
+        }
+        if let Some(last) = last.filter(|_| !first.is_empty()) {
+            stays.push(format!("{}@{first}: nothing came before return {}", node.name(), last.version));
+        }
+    }
+    match (parts.is_empty(), stays.is_empty()) {
+        (true, true) => Err(LookError::Words(NONE_CAME.into())),
+        (true, false) => Err(LookError::Words(stays.join("; "))),
+        _ => {
+            remarks.extend(stays.into_iter().map(|stay| format!("{stay}, which stays in use")));
+            Ok(parts)
+        }
+    }
+}
+
+/// What is said where there is nothing to go back from.
+const NONE_CAME: &str = "nothing of what is selected came back in a packet";
+
 /// The files of a return among what is selected, by stages of shots.
 fn files_of(status: &Status, version: u32, selection: &Selection) -> Result<Vec<Part>, LookError> {
     let graph = &status.declared.graph;
@@ -132,7 +183,7 @@ fn files_of(status: &Status, version: u32, selection: &Selection) -> Result<Vec<
     }
     let known: Vec<String> = known.iter().map(u32::to_string).collect();
     let way = match &known[..] {
-        [] => "nothing of it came back in a packet".to_string(),
+        [] => return Err(LookError::Words(NONE_CAME.into())),
         [only] => format!("there is only return {only}"),
         _ => format!("there are {}", known.join(", ")),
     };

@@ -197,7 +197,7 @@ impl Project {
         if is_odd(&to) || (said.is_some() && said != file.before) {
             placed.left.push(format!(
                 "{} was changed by somebody since the takeback began, and is left so; return {} of {} is kept as {}, and `endboard \
-                 takeback --go-back {1} {2}` puts that in place",
+                 takeback --go-back {2} --return {1}` puts that in place",
                 file.path, file.version, file.place, file.kept
             ));
             return Ok(());

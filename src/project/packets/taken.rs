@@ -70,14 +70,23 @@ pub fn kept(from: &str, to: &str) -> String {
 /// What going back to an earlier return came to.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Used {
-    /// What is in use now: `SHOT/STAGE@FRAMES`.
-    pub places: Vec<String>,
+    /// What is in use now: `SHOT/STAGE@FRAMES`, and the number of its return.
+    pub places: Vec<(String, u32)>,
     /// What is in use already, and was left as it is.
-    pub already: Vec<String>,
+    pub already: Vec<(String, u32)>,
     /// What became of the files that lay there.
     pub placed: Placed,
     /// What a person should know besides.
     pub remarks: Vec<String>,
+}
+
+impl Used {
+    /// The number of the return, when it is one and the same everywhere.
+    pub fn version(&self) -> Option<u32> {
+        let mut all = self.places.iter().chain(&self.already).map(|(_, version)| *version);
+        let first = all.next()?;
+        all.all(|version| version == first).then_some(first)
+    }
 }
 
 /// Why nothing was taken.
