@@ -394,6 +394,42 @@ fn hostile_notes_and_approvals_command_no_terminal() {
     }
 }
 
+/// Every time is of the clock on the reader's wall, and so is its day; what is read elsewhere says which clock that is.
+#[test]
+fn times_are_of_the_readers_clock() {
+    let film = film();
+    let row = |what: Crew| Row {
+        when: "2026-11-27T23:30:00Z".parse().unwrap(),
+        film: "The Brine Lamp".into(),
+        shot: "br010".into(),
+        stage: "colour".into(),
+        frames: "1001".parse().unwrap(),
+        by: "ana".into(),
+        what: What::Crew(what),
+    };
+    let mut ledger = Ledger::open(&film.path().join("ledger"), "ana").unwrap();
+    ledger.append(&row(Crew::Note { note: "too dark".into() })).unwrap();
+    let approval =
+        Crew::Approval { digests: vec![endboard::base::digest::Digest::of(b"x")], note: "".into() };
+    ledger.append(&row(approval)).unwrap();
+    let said = |zone: &str, words: &[&str]| {
+        let output = film.command(words).env("TZ", zone).output().unwrap();
+        assert!(output.status.success(), "{output:?}");
+        String::from_utf8(output.stdout).unwrap()
+    };
+    for (zone, day) in [("UTC", "2026-11-27"), ("Africa/Nairobi", "2026-11-28")] {
+        for words in [["notes"], ["approvals"]] {
+            assert!(said(zone, &words).contains(day), "{zone} {words:?}: {}", said(zone, &words));
+        }
+    }
+    film.run(&["inspect"]);
+    let out = film.path().join("page.html");
+    said("Africa/Nairobi", &["page", "--out", out.to_str().unwrap()]);
+    let page = film.text("page.html");
+    assert!(page.contains("(UTC+03:00); all times are of that clock."), "{page}");
+    assert!(page.contains("28 Nov 2026, 02:30") && !page.contains(" UTC (frames of"), "{page}");
+}
+
 #[test]
 fn a_frame_that_two_people_approved_counts_once() {
     let film = film();

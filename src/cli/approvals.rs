@@ -2,7 +2,7 @@
 
 use super::arguments::crew::Approvals;
 use super::arguments::{self, Arguments};
-use super::{Answer, Exit, approve, people};
+use super::{Answer, Exit, approve, people, today};
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
 use crate::crew::approvals::Standing;
@@ -76,7 +76,7 @@ fn line(told: &Told) -> String {
         told.stage,
         told.frames,
         words::fit(&told.by, 30, false),
-        told.when.strftime("%F")
+        today::day_of(told.when)
     );
     if !told.note.is_empty() {
         text += &format!(" ({})", words::fit(&told.note, 60, false));

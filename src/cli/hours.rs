@@ -82,7 +82,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Options) -> Answe
     } else {
         let has_people = entries.iter().any(|entry| is_peoples(&entry.row.what));
         if !has_people && span.from.is_none() {
-            say!("{}", hours_table::table(&hours, show::look()));
+            say!("{}", hours_table::table(&hours, &here.zone, show::look()));
             return Ok(Exit::Done);
         }
         text(&hours, &sides, &film, &times, &here, &span);

@@ -2,7 +2,7 @@
 
 use super::arguments::crew::{Notes as Options, NotesVerb};
 use super::arguments::{self, Arguments};
-use super::{Answer, Exit, Failure, clock, people, rebuild};
+use super::{Answer, Exit, Failure, clock, people, rebuild, today};
 use crate::base::selector::Selection;
 use crate::crew::naming::Names;
 use crate::crew::notes::{Noted, notes};
@@ -64,7 +64,7 @@ fn list(project: &Project, entries: &[Entry], (selectors, all): (&[String], bool
             "  {name}  {}@{}  {text} ({by}, {})",
             words::fit(&row.stage, 40, false),
             row.frames,
-            row.when.strftime("%F")
+            today::day_of(row.when)
         );
         if let Some((entry, words)) = &noted.settled {
             let words = if words.is_empty() {
@@ -72,7 +72,7 @@ fn list(project: &Project, entries: &[Entry], (selectors, all): (&[String], bool
             } else {
                 format!(": {}", words::fit(words, 1000, false))
             };
-            let (by, when) = (words::fit(&entry.row.by, 30, false), entry.row.when.strftime("%F"));
+            let (by, when) = (words::fit(&entry.row.by, 30, false), today::day_of(entry.row.when));
             flow!("        settled by {by} on {when}{words}");
         }
     }
@@ -142,7 +142,7 @@ fn settle(
         return people::usage(format!(
             "{name} was settled by {} on {}",
             words::fit(&by.row.by, 30, false),
-            by.row.when.strftime("%F")
+            today::day_of(by.row.when)
         ));
     }
     let row = project.settle(note.entry, (&people::who(person), text), &rebuild::writer())?;

@@ -9,7 +9,7 @@ use serde_json::{Value, json};
 use super::arguments::packets::{FrameForm, Handout, Outstanding, Takeback};
 use super::arguments::{self, Arguments};
 use super::rebuild::writer;
-use super::{Answer, Exit, Failure, packets_shared, people, show};
+use super::{Answer, Exit, Failure, packets_shared, people, show, today};
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
 use crate::crew::twice::twice;
@@ -330,7 +330,7 @@ fn line(out: &Out) -> String {
     let (all, back) = packet.counts();
     let brief: String = packet.brief.chars().take(60).collect();
     let brief = if brief.is_empty() { brief } else { format!(": {brief}") };
-    let since = packet.since.to_zoned(jiff::tz::TimeZone::system()).date();
+    let since = today::day_of(packet.since);
     format!(
         "{}: {} has {} since {since}, {back} back; {}{brief}",
         packet.name,

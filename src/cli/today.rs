@@ -36,6 +36,11 @@ impl Now {
     }
 }
 
+/// The day of a moment, here.
+pub fn day_of(at: Timestamp) -> String {
+    words::day(at, &TimeZone::system())
+}
+
 /// The moment of a time of day, and how it was read where the clock on the wall shows it twice that day.
 ///
 /// # Errors

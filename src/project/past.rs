@@ -6,10 +6,13 @@ use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 
+use jiff::tz::TimeZone;
+
 use crate::base::frames::FrameRange;
 use crate::crew::packets::Packet;
 use crate::graph::{Graph, Node, NodeId, Work};
 use crate::ledger::row::{Entry, Outcome, Render, Row, What};
+use crate::report::words;
 
 /// The render rows of the stages that are asked for.
 pub struct Past<'a> {
@@ -89,7 +92,7 @@ pub const LOGS: &str = ".endboard/logs";
 
 /// Who keeps renders, since when and why, in words.
 pub fn kept(entry: &Entry) -> String {
-    let since = entry.row.when.strftime("%F %H:%M UTC");
+    let since = words::clock(entry.row.when, &TimeZone::system());
     let note = match &entry.row.what {
         What::Hold { note, .. } if !note.is_empty() => format!(" ({note})"),
         _ => String::new(),
@@ -100,5 +103,6 @@ pub fn kept(entry: &Entry) -> String {
 /// Who has a packet, since when and until when, in words.
 pub fn with_whom(packet: &Packet) -> String {
     let due = packet.due.map_or(String::new(), |day| format!(", due {day}"));
-    format!("{} has had it since {}{due}, packet {}", packet.person, packet.since.strftime("%F"), packet.name)
+    let since = words::day(packet.since, &TimeZone::system());
+    format!("{} has had it since {since}{due}, packet {}", packet.person, packet.name)
 }

@@ -4,6 +4,8 @@ use std::collections::{BTreeMap, HashSet};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
+use jiff::tz::TimeZone;
+
 use super::afar::{Afar, Gathered, Tasks, awaited, awaited_of, keep, tell_shared_pools};
 use super::approving::{self, Lapsed};
 use super::past::Past;
@@ -22,6 +24,7 @@ use crate::ledger::file::{Ledger, LedgerError};
 use crate::ledger::holds::Holds;
 use crate::plan::Plan;
 use crate::programs::Runner;
+use crate::report::words;
 use crate::stale::Reason;
 use crate::store::Store;
 use crate::store::lock::Lock;
@@ -292,7 +295,7 @@ impl Project {
             writer.process,
             writer.machine,
             writer.name,
-            jiff::Timestamp::now().strftime("%F %H:%M:%S UTC")
+            words::clock_told(jiff::Timestamp::now(), &TimeZone::system())
         );
         Ok(Lock::take(&store, &who)?)
     }

@@ -2,6 +2,8 @@
 //!
 //! Knows the layout and the bars' signs. Does not know how the sums come about.
 
+use jiff::tz::TimeZone;
+
 use crate::report::hours::{Hours, Part, Tally};
 use crate::report::lines::wrap;
 use crate::report::words::{self, Look, left, right};
@@ -13,7 +15,7 @@ fn signs(look: Look) -> [char; 3] {
 
 /// The whole report. Lines are at most `look.width` characters long, from a width of 40 on, and
 /// end in line feeds. It reads without colour: bars differ by sign.
-pub fn table(hours: &Hours, look: Look) -> String {
+pub fn table(hours: &Hours, zone: &TimeZone, look: Look) -> String {
     let look = Look { width: look.width.max(40), ..look };
     let total = &hours.total;
     let mut out = head(hours, look);
@@ -22,7 +24,8 @@ pub fn table(hours: &Hours, look: Look) -> String {
     }
     wrap(&mut out, &hours.final_sentence(), look.width);
     if let Some((first, last)) = hours.span {
-        wrap(&mut out, &format!("The ledger's rows are from {first:.0} to {last:.0}."), look.width);
+        let [first, last] = [first, last].map(|at| words::clock(at, zone));
+        wrap(&mut out, &format!("The ledger's rows are from {first} to {last}."), look.width);
     }
     let groups = [
         ("stage", &hours.stages),
@@ -159,9 +162,9 @@ memory 3.9 GiB.
 First pass 2 h 40 m (80 %), rework 30 m 00 s (15 %), failed 10 m 00 s (5 %) on
 10 frames.
 The final steps (colour, assembly) took 1 h 40 m, 50 % of all machine time.
-The ledger's rows are from 2026-02-02T02:50:00Z to 2026-02-02T03:46:40Z.
+The ledger's rows are from 2026-02-02 02:50 to 2026-02-02 03:46.
 ";
-        let text = table(&Hours::of(&rows()), look);
+        let text = table(&Hours::of(&rows()), &TimeZone::UTC, look);
         assert!(text.starts_with(want), "{text}");
         let stages = text.split("\n\n").nth(1).unwrap();
         let want = "\
@@ -188,13 +191,16 @@ By stage
         all.push(row("\u{1b}[31m", "s", "x", "c", 0, Round::Rework, false));
         for width in [0, 40, 41, 55, 72, 80, 100, 200] {
             for ascii in [false, true] {
-                let text = table(&Hours::of(&all), Look { width, ascii, rows: 3 });
+                let text = table(&Hours::of(&all), &TimeZone::UTC, Look { width, ascii, rows: 3 });
                 assert!(text.lines().all(|line| line.chars().count() <= width.max(40)), "{width}\n{text}");
                 assert!(text.is_ascii() || !ascii);
                 assert!(!text.contains('\u{1b}'));
             }
         }
-        assert_eq!(table(&Hours::default(), Look::default()), "The ledger holds no renders yet.\n");
+        assert_eq!(
+            table(&Hours::default(), &TimeZone::UTC, Look::default()),
+            "The ledger holds no renders yet.\n"
+        );
     }
 
     #[test]

@@ -53,6 +53,16 @@ pub fn clock(at: Timestamp, zone: &TimeZone) -> String {
     at.to_zoned(zone.clone()).strftime("%F %H:%M").to_string()
 }
 
+/// The day of a moment by that clock: `2026-11-28`.
+pub fn day(at: Timestamp, zone: &TimeZone) -> String {
+    zone.to_datetime(at).date().to_string()
+}
+
+/// A moment as that clock shows it, to the second and with how far it is ahead of UTC: for what is read elsewhere or later.
+pub fn clock_told(at: Timestamp, zone: &TimeZone) -> String {
+    at.to_zoned(zone.clone()).strftime("%F %H:%M:%S UTC%:z").to_string()
+}
+
 /// A long time, by days from two days on: `3 d 4 h`; else as [`time`] has it.
 pub fn days(span: Duration) -> String {
     let hours = (span.as_secs() + 1800) / 3600;
@@ -148,6 +158,15 @@ mod tests {
         assert!(time(Duration::MAX).ends_with(" m"));
         assert_eq!(days(Duration::from_secs(3600 * 76 + 1799)), "3 d 4 h");
         assert_eq!(days(Duration::from_secs(3600 * 47)), "47 h 00 m");
+    }
+
+    #[test]
+    fn a_moment_is_of_the_readers_clock() {
+        let at: Timestamp = "2026-11-27T23:30:05Z".parse().unwrap();
+        let east = TimeZone::get("Africa/Nairobi").unwrap();
+        assert_eq!((&*clock(at, &east), &*day(at, &east)), ("2026-11-28 02:30", "2026-11-28"));
+        assert_eq!(clock_told(at, &east), "2026-11-28 02:30:05 UTC+03:00");
+        assert_eq!(clock_told(at, &TimeZone::UTC), "2026-11-27 23:30:05 UTC+00:00");
     }
 
     #[test]

@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use super::became::{at, became, frames, of};
 use super::sum::about;
-use crate::cli::show;
+use crate::cli::{show, today};
 use crate::cut::compare::{Change, TransitionChange};
 use crate::project::recutting::Recut;
 use crate::project::recutting::cost::Stage;
@@ -169,7 +169,7 @@ impl Page {
             self.item(&format!("cue {}", cue.name), &fate(cue));
         }
         for of in &recut.lapses {
-            let when = of.when.strftime("%F");
+            let when = today::day_of(of.when);
             let mut parts = Vec::new();
             if !of.changed.is_empty() {
                 parts.push(format!("{} will look different", frames(&of.changed)));
@@ -328,7 +328,7 @@ fn named(all: &[&str]) -> String {
 }
 
 fn had(last: &Last) -> String {
-    let when = last.when.strftime("%F");
+    let when = today::day_of(last.when);
     match last.same {
         true => format!("{} had them last, {when}", last.person),
         false => format!("{} had the stage last, {when}", last.person),

@@ -5,6 +5,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
+use jiff::tz::TimeZone;
+
 use super::Asked;
 use crate::base::frames::FrameSet;
 use crate::declare::slurm::Slurm;
@@ -13,6 +15,7 @@ use crate::graph::{Graph, NodeId};
 use crate::plan::parts::Parts;
 use crate::project::ProjectError;
 use crate::project::rebuild::Writer;
+use crate::report::words;
 
 /// The share of a task's memory that pictures between stages may take; commands may take as much.
 const PICTURES: f64 = 0.4;
@@ -45,7 +48,7 @@ pub(super) fn run_of(
     Run {
         format: FORMAT.into(),
         version: asked.version.clone(),
-        since: now.strftime("%F %H:%M:%S UTC").to_string(),
+        since: words::clock_told(now, &TimeZone::system()),
         began: now.as_second(),
         who: format!("{} on {}", writer.name, writer.machine),
         folder: folder.to_path_buf(),

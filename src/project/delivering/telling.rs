@@ -3,6 +3,7 @@
 //! Knows the words. Does not know how a report is laid out.
 
 use jiff::Timestamp;
+use jiff::tz::TimeZone;
 
 use super::Due;
 use super::paper::Paper;
@@ -14,6 +15,7 @@ use crate::inspect::flash::CAUTION;
 use crate::project::Status;
 use crate::project::inspecting::Inspected;
 use crate::project::sheet::finished;
+use crate::report::words;
 
 /// Parts of the report.
 pub const CHECKS: &str = "Checks";
@@ -31,7 +33,7 @@ pub fn begun(status: &Status, due: &Due, folder: &str, date: Timestamp) -> Paper
     let mut paper = Paper::new(format!("{}: delivery {}", graph.film, due.name));
     let part = "Delivery";
     paper.add(part, "film", graph.film.as_str());
-    paper.add(part, "made", date.strftime("%Y-%m-%d %H:%M:%S UTC").to_string());
+    paper.add(part, "made", words::clock_told(date, &TimeZone::system()));
     paper.add(part, "by", format!("Endboard {}", env!("CARGO_PKG_VERSION")));
     if !due.known.program.is_empty() {
         paper.add(part, "coded by", due.known.program.as_str());

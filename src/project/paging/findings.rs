@@ -3,7 +3,7 @@
 //! Knows the file that they are kept in, and which findings are of renders that are others now. What is wrong with a picture or a sound, `inspect` knows; a file that cannot be read
 //! counts as none.
 
-use jiff::Timestamp;
+use jiff::{Timestamp, Zoned};
 use serde::{Deserialize, Serialize};
 
 use crate::base::digest::KeyHasher;
@@ -78,7 +78,7 @@ impl Project {
     }
 
     /// The findings that were kept last.
-    pub(super) fn findings_kept(&self, status: &Status) -> Option<Findings> {
+    pub(super) fn findings_kept(&self, status: &Status, now: &Zoned) -> Option<Findings> {
         let bytes = std::fs::read(status.store.path(FILE)).ok()?;
         let kept: Kept = serde_json::from_slice(&bytes).ok()?;
         if kept.format != FORMAT {
@@ -97,7 +97,7 @@ impl Project {
         };
         let of = format!(
             "What `endboard inspect` found on {} ({what}). What was made since is not looked at until it runs again.",
-            when.strftime("%-d %B %Y, %H:%M UTC")
+            when.to_zoned(now.time_zone().clone()).strftime("%-d %B %Y, %H:%M")
         );
         let finding = |one: One| {
             let earlier = one.of.is_some_and(|of| of.is_other(status));

@@ -73,7 +73,7 @@ impl Project {
         let (next, trouble) = self.words(status, selection);
         let mut page = Page {
             film: graph.film.clone(),
-            made: format!("As of {}.", now.strftime("%-d %B %Y, %H:%M")),
+            made: format!("As of {}; all times are of that clock.", now.strftime("%-d %B %Y, %H:%M (UTC%:z)")),
             rate: film.map_or(24.0, |film| film.rate.per_second()),
             pieces,
             is_cut,
@@ -85,7 +85,7 @@ impl Project {
             hours: spent::of(&picked(&status.ledger.0, selection), &kind, now),
             // The forecast, findings and deliveries are of the whole film.
             forecast: is_whole.then(|| forecasting::distribution(status, dues, now.date(), kept)).flatten(),
-            findings: self.findings_kept(status).filter(|_| is_whole),
+            findings: self.findings_kept(status, now).filter(|_| is_whole),
             deliveries: dues.iter().filter(|_| is_whole).map(Due::told).collect(),
             ..Page::default()
         };
