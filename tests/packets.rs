@@ -206,6 +206,49 @@ fn an_earlier_return_comes_back_without_rendering() {
 }
 
 #[test]
+fn what_would_go_out_is_told_and_nothing_is_written() {
+    let film = declared();
+    film.rebuild(&[]).but_for_hands();
+    let words = [
+        "handout",
+        "br050/cleanup@1001-1002",
+        "--to",
+        "ana",
+        "--due",
+        "2099-12-05",
+        "--brief",
+        "the raker goes",
+    ];
+    let planned = |more: &[&'static str]| [&words[..], &["--plan"], more].concat();
+    let before = files(film.path());
+    let plan = film.json(&planned(&[]));
+    let (code, said) = film.said(&planned(&["--around", "1"]));
+    assert_eq!(code, Some(0), "{said}");
+    for part in [
+        "br050/cleanup@1001-1002: 2 frames would go to ana, due 2099-12-05",
+        "####",
+        "1001-1003: EXR",
+        "nothing was written",
+    ] {
+        assert!(said.contains(part), "{part}: {said}");
+    }
+    assert!(files(film.path()) == before && !film.path().join("packets").exists());
+    assert_eq!(film.json(&["outstanding"])["packets"], json!([]));
+    // What it says is what then goes out.
+    let handed = film.json(&words);
+    for member in ["files", "bytes", "contents", "parts", "due", "person"] {
+        assert_eq!(plan[member], handed[member], "{member}");
+    }
+    let there = files(std::path::Path::new(handed["place"].as_str().unwrap()));
+    assert_eq!(handed["files"], there.len(), "{handed}");
+    assert_eq!(handed["bytes"], there.values().map(Vec::len).sum::<usize>(), "{handed}");
+    assert_eq!(plan["packet"], Value::Null);
+    // Who has it already is told before it goes out twice.
+    let (_, said) = film.said(&planned(&[]));
+    assert!(said.contains("ana has had it since"), "{said}");
+}
+
+#[test]
 fn who_has_what_already_is_told_and_a_packet_can_be_closed() {
     let film = declared();
     let (ana, _) = hand_out(&film, &["br050", "--to", "ana"]);

@@ -10,7 +10,7 @@ use std::path::Path;
 use endboard::packet::bag::{Bag, check};
 use endboard::packet::open::Packet;
 use endboard::packet::sums::Kind;
-use endboard::packet::write::Writer;
+use endboard::packet::write::{WriteError, Writer};
 use outside::outside;
 use project::packets::{declared, files, grey, hand_out, put, take_back};
 use serde_json::Value;
@@ -218,7 +218,9 @@ fn the_same_packet_has_the_same_bytes_and_nothing_is_written_over() {
         bag.payload("br050/picture/one 100%.png", &grey(1))?;
         bag.tag_file("BRIEF.txt", b"The raker goes.\n")?;
         bag.open_file("return/hours.csv", b"date\n")?;
-        bag.finish(&[("Source-Organization", "The Brine Lamp"), ("External-Description", "two\nlines")])
+        let written =
+            bag.finish(&[("Source-Organization", "The Brine Lamp"), ("External-Description", "two\nlines")])?;
+        Ok::<_, WriteError>(written.place)
     };
     let bytes = |within: &str| std::fs::read(written(within, true).unwrap()).unwrap();
     let (one, two) = (bytes("one"), bytes("two"));

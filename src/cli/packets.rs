@@ -22,6 +22,7 @@ use crate::project::packets::taking;
 use crate::project::{Project, ProjectError, Status};
 use crate::report::words;
 
+mod planned;
 mod several;
 
 /// Longest brief that is read from a file, in bytes.
@@ -53,6 +54,7 @@ pub fn handout(project: &Project, arguments: &Arguments, options: &Handout) -> A
         out: options.out.clone(),
         around: options.around,
         as_it_is: options.as_it_is,
+        plan: options.plan,
         writer: &writer(),
         now: now.timestamp(),
         today: now.date(),
@@ -61,7 +63,8 @@ pub fn handout(project: &Project, arguments: &Arguments, options: &Handout) -> A
         return Err(Failure::Usage(format!("--due {due} is over already; today is {}", given.today)));
     }
     // Where it goes is opened first, so that nothing is handed out which then cannot be sent.
-    let way = options.shared.then(|| packets_shared::open(project, &declared)).transpose()?;
+    let way =
+        (options.shared && !options.plan).then(|| packets_shared::open(project, &declared)).transpose()?;
     let handed = project.hand_out(&given)?;
     let sent = way.as_ref().map(|way| packets_shared::send(way, &handed.place)).transpose()?;
     if arguments.json {
@@ -79,12 +82,17 @@ pub fn handout(project: &Project, arguments: &Arguments, options: &Handout) -> A
         tell!("CAUTION: {} is {}, and goes out as it is", lack.place, lack.why);
     }
     let due = options.due.map_or(String::new(), |day| format!(", due {day}"));
+    let would = if options.plan { " would go" } else { "" };
     for (place, count) in &handed.parts {
-        flow!("{place}: {} to {}{due}", show::frames(*count), show::clean(&options.to));
+        flow!("{place}: {}{would} to {}{due}", show::frames(*count), show::clean(&options.to));
     }
-    say!("packet {}: {}", handed.packet, handed.place.display());
+    let Some(packet) = &handed.packet else {
+        planned::say(&handed, options);
+        return Ok(Exit::Done);
+    };
+    say!("packet {packet}: {}", handed.place.display());
     match way.as_ref().zip(sent.as_ref()) {
-        Some((way, sent)) => packets_shared::tell(way, sent, &handed.packet),
+        Some((way, sent)) => packets_shared::tell(way, sent, packet),
         None => flow!("send it, and take what comes back with `endboard takeback PATH`"),
     }
     Ok(Exit::Done)
@@ -107,7 +115,8 @@ fn handed_json(handed: &HandedOut, options: &Handout) -> Value {
     let as_it_is: Vec<Value> =
         handed.as_it_is.iter().map(|lack| json!({ "place": lack.place, "says": lack.why })).collect();
     json!({ "format": "endboard handout 1", "packet": handed.packet, "place": handed.place, "person": options.to,
-        "due": options.due, "parts": parts, "overlaps": overlaps, "as_it_is": as_it_is, "remarks": handed.remarks })
+        "due": options.due, "parts": parts, "files": handed.files, "bytes": handed.bytes, "contents": planned::json(handed),
+        "overlaps": overlaps, "as_it_is": as_it_is, "remarks": handed.remarks })
 }
 
 /// Takes back.

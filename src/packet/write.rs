@@ -59,9 +59,26 @@ impl From<StagingError> for WriteError {
     }
 }
 
+/// A packet that was written.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Written {
+    /// Where it lies, or would lie.
+    pub place: PathBuf,
+    /// How many files are in it.
+    pub files: u64,
+    /// Bytes of all of them.
+    pub bytes: u64,
+}
+
 enum To {
+    /// Nothing is written; it is only counted what would be.
+    Nowhere(PathBuf),
     Folder(Staging),
-    Zip { zip: Box<ZipWriter<BufWriter<File>>>, file: NamedTempFile, place: PathBuf },
+    Zip {
+        zip: Box<ZipWriter<BufWriter<File>>>,
+        file: NamedTempFile,
+        place: PathBuf,
+    },
 }
 
 /// A packet under way. Dropped before its end, nothing of it is left.
@@ -73,9 +90,16 @@ pub struct Writer {
     payload: BTreeMap<String, Vec<(Kind, String)>>,
     tag_files: BTreeMap<String, Vec<(Kind, String)>>,
     octets: u64,
+    /// Files and bytes of everything.
+    size: (u64, u64),
 }
 
 impl Writer {
+    /// Begins to count what a packet would hold that lies in the folder `within`, and writes nothing.
+    pub fn counting(within: &Path) -> Self {
+        Self::of(To::Nowhere(within.to_path_buf()), "")
+    }
+
     /// Begins a packet `name` in the folder `within`, as a folder or as `name.zip`.
     ///
     /// # Errors
@@ -94,15 +118,20 @@ impl Writer {
         } else {
             To::Folder(Staging::begin(within, name, Taken::Refuse)?)
         };
+        Ok(Self::of(to, name))
+    }
+
+    fn of(to: To, name: &str) -> Self {
         let (payload, tag_files) = (BTreeMap::new(), BTreeMap::new());
-        Ok(Self { to, name: name.into(), paths: names::Paths::default(), payload, tag_files, octets: 0 })
+        let paths = names::Paths::default();
+        Self { to, name: name.into(), paths, payload, tag_files, octets: 0, size: (0, 0) }
     }
 
     /// Where it will lie.
     pub fn place(&self) -> PathBuf {
         match &self.to {
             To::Folder(staging) => staging.place().to_path_buf(),
-            To::Zip { place, .. } => place.clone(),
+            To::Nowhere(place) | To::Zip { place, .. } => place.clone(),
         }
     }
 
@@ -140,7 +169,7 @@ impl Writer {
     ///
     /// # Errors
     /// The name was taken meanwhile, or the disk refuses.
-    pub fn finish(mut self, info: &[(&str, &str)]) -> Result<PathBuf, WriteError> {
+    pub fn finish(mut self, info: &[(&str, &str)]) -> Result<Written, WriteError> {
         let mut text = String::new();
         for (label, value) in info {
             text += &format!("{label}: {}\n", value.split_whitespace().collect::<Vec<_>>().join(" "));
@@ -156,7 +185,15 @@ impl Writer {
         for kind in KINDS {
             self.put(&format!("tagmanifest-{}.txt", kind.name()), lines(&tag_files, kind).as_bytes())?;
         }
+        let (files, bytes) = self.size;
+        let place = self.named()?;
+        Ok(Written { place, files, bytes })
+    }
+
+    /// Gives it its name.
+    fn named(self) -> Result<PathBuf, WriteError> {
         match self.to {
+            To::Nowhere(place) => Ok(place),
             To::Folder(staging) => Ok(staging.finish()?),
             To::Zip { zip, file, place } => {
                 let disk = |error| WriteError::Disk { path: place.clone(), error };
@@ -176,7 +213,9 @@ impl Writer {
     fn put(&mut self, path: &str, bytes: &[u8]) -> Result<(), WriteError> {
         let sound = names::fault(path).map_or(Ok(()), Err).and_then(|()| self.paths.add(path, false));
         sound.map_err(|why| WriteError::Name { path: path.into(), why })?;
+        self.size = (self.size.0 + 1, self.size.1 + bytes.len() as u64);
         match &mut self.to {
+            To::Nowhere(_) => Ok(()),
             To::Folder(staging) => {
                 let at = staging.folder().join(path);
                 let written = at.parent().map_or(Ok(()), std::fs::create_dir_all);

@@ -44,6 +44,9 @@ pub struct Handout {
     /// So many frames more at each end of a run, to look at only
     #[arg(long, value_name = "N", default_value = "4", value_parser = clap::value_parser!(i64).range(0..=1000), allow_negative_numbers = true)]
     pub around: i64,
+    /// Say what would go into the packet, how large it would be and to whom it would go, and write nothing
+    #[arg(long)]
+    pub plan: bool,
     /// Hand out last renders of what is stale, and what is held
     #[arg(long)]
     pub as_it_is: bool,

@@ -3,10 +3,9 @@
 //! Knows how each is written so that a person can open it. Does not know the ledger.
 
 use std::collections::BTreeSet;
-use std::path::PathBuf;
 
 use super::brief::{self, Shot, Told};
-use super::handing::{Form, Order, Part};
+use super::handing::{Content, Form, Order, Part};
 use super::inputs::Source;
 use super::sheet;
 use crate::base::frames::FrameSet;
@@ -19,7 +18,7 @@ use crate::media::{jpeg, png};
 use crate::operators::WorkingSpace;
 use crate::operators::colour::display;
 use crate::operators::colour::encoding::usual_encoding;
-use crate::packet::write::{WriteError, Writer as Bag};
+use crate::packet::write::{WriteError, Writer as Bag, Written};
 use crate::project::frames::LookError;
 use crate::project::{Project, ProjectError, Status};
 use crate::stale::Reason;
@@ -33,10 +32,9 @@ impl Project {
         status: &Status,
         order: &Order<'_>,
         name: &str,
-        within: &std::path::Path,
+        mut bag: Bag,
         parts: &[Part<'_>],
-    ) -> Result<PathBuf, LookError> {
-        let mut bag = Bag::begin(within, name, order.as_zip).map_err(failed)?;
+    ) -> Result<(Written, Vec<Content>), LookError> {
         let graph = &status.declared.graph;
         let mut touch = String::from("shot,frame,file,why\r\n");
         let mut shots = Vec::new();
@@ -45,6 +43,7 @@ impl Project {
             shots.push(shot);
         }
         bag.payload(TOUCH, touch.as_bytes()).map_err(failed)?;
+        let contents = shots.iter().flat_map(contents).collect();
         let rate = status.declared.film.as_ref().map(|film| film.rate.to_string()).unwrap_or_default();
         let told = Told {
             film: graph.film.clone(),
@@ -72,7 +71,7 @@ impl Project {
             ("External-Identifier", name),
             ("External-Description", order.words),
         ];
-        bag.finish(&info).map_err(failed)
+        Ok((bag.finish(&info).map_err(failed)?, contents))
     }
 
     /// Writes one shot's files, adds what is to be made to the list, and gives what is to be said of the shot.
@@ -226,7 +225,21 @@ impl Project {
     }
 }
 
-fn failed(why: WriteError) -> LookError {
+/// What a person finds of one shot.
+fn contents(shot: &Shot) -> Vec<Content> {
+    let input = |(path, frames, says): &(String, String, String)| Content {
+        path: path.clone(),
+        frames: frames.clone(),
+        says: says.clone(),
+    };
+    let besides = |of: &String| {
+        let (path, says) = of.split_once(", ").unwrap_or((of, ""));
+        Content { path: path.into(), frames: String::new(), says: says.into() }
+    };
+    shot.inputs.iter().map(input).chain(shot.besides.iter().map(besides)).collect()
+}
+
+pub(super) fn failed(why: WriteError) -> LookError {
     match why {
         taken @ WriteError::Taken(_) => LookError::Words(taken.to_string()),
         other => ProjectError::System(other.to_string()).into(),

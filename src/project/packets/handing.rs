@@ -10,7 +10,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use super::inputs::{self, Source};
-use super::{Hand, PACKETS, hand, in_rows};
+use super::{Hand, PACKETS, contents, hand, in_rows};
 use crate::base::digest::Digest;
 use crate::base::frames::FrameSet;
 use crate::base::made::{MadeOf, NONE};
@@ -21,6 +21,7 @@ use crate::ledger::crew::{Crew, Handout};
 use crate::ledger::file::{DIGESTS_A_ROW, Ledger};
 use crate::ledger::id::Ids;
 use crate::ledger::row::{Row, What};
+use crate::packet::write::{Writer as Bag, Written};
 use crate::project::frames::{Lack, Lacking, LookError};
 use crate::project::naming::is_named;
 use crate::project::rebuild::Writer;
@@ -72,6 +73,8 @@ pub struct Order<'a> {
     pub around: i64,
     /// Whether inputs go out that are not as declared.
     pub as_it_is: bool,
+    /// Whether it is only looked at what would go out, and nothing is written.
+    pub plan: bool,
     /// Who hands out.
     pub writer: &'a Writer,
     /// When.
@@ -80,13 +83,30 @@ pub struct Order<'a> {
     pub today: Date,
 }
 
-/// What was handed out.
+/// Files of one kind in a packet.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Content {
+    /// Their path there, with `####` for a frame's number.
+    pub path: String,
+    /// Their frames; empty where they are of none.
+    pub frames: String,
+    /// What they are.
+    pub says: String,
+}
+
+/// What was handed out, or would be.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct HandedOut {
-    /// The packet's name.
-    pub packet: String,
-    /// Where it lies.
+    /// The packet's name; none while it is only planned, as part of it is drawn.
+    pub packet: Option<String>,
+    /// Where it lies; while it is only planned, the folder that it would lie in.
     pub place: PathBuf,
+    /// How many files it holds.
+    pub files: u64,
+    /// Bytes of all of them.
+    pub bytes: u64,
+    /// What a person finds in it beside the brief.
+    pub contents: Vec<Content>,
     /// `SHOT/STAGE@FRAMES`, and how many.
     pub parts: Vec<(String, usize)>,
     /// Frames that others have too, with who has them since when.
@@ -105,25 +125,54 @@ pub(super) struct Part<'a> {
 }
 
 impl Project {
-    /// Hands frames out.
+    /// Hands frames out, or looks what would go out.
     ///
     /// # Errors
     /// Nothing that a person is to make is selected, inputs are not there or not as declared, or the disk refuses.
     pub fn hand_out(&self, order: &Order<'_>) -> Result<HandedOut, LookError> {
-        let _lock = self.lock(order.writer)?;
-        let mut remarks = self.finish_taking(order.writer)?;
+        let _lock = (!order.plan).then(|| self.lock(order.writer)).transpose()?;
+        let mut remarks = if order.plan { Vec::new() } else { self.finish_taking(order.writer)? };
         let status = self.status(false, &|_, _| {})?;
-        remarks.extend(guest(&status, order.person));
+        remarks.extend(guest(&status, order));
         if order.words.trim().is_empty() {
             let why = "the brief names the frames and files, and not what to do; `--brief WORDS` says it";
             remarks.push(why.to_string());
         }
-        let picked = pick(&status, order.selection)?;
-        let mut as_it_is = Vec::new();
-        let mut parts = Vec::new();
-        for (hand, frames) in picked {
-            as_it_is.extend(self.sound(&status, hand, &frames, order)?);
-            let resting = inputs::rest_on(self, &status, hand, &frames, order.as_it_is);
+        let (parts, as_it_is) = self.parts(&status, order)?;
+        let overlaps = overlaps(&status, &parts);
+        let within = order.out.clone().unwrap_or_else(|| self.folder.join(PACKETS));
+        let told =
+            |part: &Part<'_>| (format!("{}@{}", part.hand.node.name(), part.frames), part.frames.len());
+        let places = parts.iter().map(told).collect();
+        let name = free_name(&status, &within, order);
+        let bag = match order.plan {
+            true => Bag::counting(&within),
+            false => Bag::begin(&within, &name, order.as_zip).map_err(contents::failed)?,
+        };
+        let (Written { place, files, bytes }, contents) =
+            self.write_packet(&status, order, &name, bag, &parts)?;
+        if !order.plan {
+            self.note_handout(&status, order, &name, &parts).map_err(|why| {
+                let place = place.display();
+                ProjectError::System(format!(
+                    "{place} is written, but the film does not know of it: {why}; take it away and hand out once more"
+                ))
+            })?;
+        }
+        let packet = (!order.plan).then_some(name);
+        Ok(HandedOut { packet, place, files, bytes, contents, parts: places, overlaps, as_it_is, remarks })
+    }
+
+    /// What is to go out, and what of it is not as declared and goes out all the same.
+    fn parts<'s>(
+        &self,
+        status: &'s Status,
+        order: &Order<'_>,
+    ) -> Result<(Vec<Part<'s>>, Vec<Lack>), LookError> {
+        let (mut as_it_is, mut parts) = (Vec::new(), Vec::new());
+        for (hand, frames) in pick(status, order.selection)? {
+            as_it_is.extend(self.sound(status, hand, &frames, order)?);
+            let resting = inputs::rest_on(self, status, hand, &frames, order.as_it_is);
             let rests_on =
                 resting.into_iter().filter_map(|(n, on)| Some((n, on?))).collect::<BTreeMap<_, _>>();
             if let Some(n) = frames.iter().find(|n| !rests_on.contains_key(n)) {
@@ -134,21 +183,7 @@ impl Project {
             }
             parts.push(Part { hand, frames, rests_on });
         }
-        let overlaps = overlaps(&status, &parts);
-        let within = order.out.clone().unwrap_or_else(|| self.folder.join(PACKETS));
-        let name = free_name(&status, &within, order);
-        let place = self.write_packet(&status, order, &name, &within, &parts)?;
-        let noted = self.note_handout(&status, order, &name, &parts);
-        noted.map_err(|why| {
-            let place = place.display();
-            ProjectError::System(format!(
-                "{place} is written, but the film does not know of it: {why}; take it away and hand out once more"
-            ))
-        })?;
-        let told =
-            |part: &Part<'_>| (format!("{}@{}", part.hand.node.name(), part.frames), part.frames.len());
-        let parts = parts.iter().map(told).collect();
-        Ok(HandedOut { packet: name, place, parts, overlaps, as_it_is, remarks })
+        Ok((parts, as_it_is))
     }
 
     /// Whether the inputs of frames are there and as declared; gives those that are not and go out all the same.
@@ -286,13 +321,15 @@ fn overlaps(status: &Status, parts: &[Part<'_>]) -> Vec<(String, String)> {
 
 /// What is said of a person whom `crew:` does not name, where there is one. It may be a guest, and it may be a slip of the pen: hours
 /// under a name that is off by a letter are lost from sight.
-fn guest(status: &Status, person: &str) -> Option<String> {
+fn guest(status: &Status, order: &Order<'_>) -> Option<String> {
+    let person = order.person;
     let people = &status.declared.film.as_ref()?.crew.as_ref()?.people;
     if people.is_empty() || people.contains_key(person) {
         return None;
     }
     let near = crate::base::problem::nearest(person, people.keys().map(String::as_str));
     let way = match near {
+        Some(near) if order.plan => format!("if you mean {near}, hand out to {near}"),
         Some(near) => {
             format!("if you mean {near}, `endboard outstanding --close` this packet and hand out to {near}")
         }
