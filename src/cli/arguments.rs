@@ -82,7 +82,7 @@ pub enum Verb {
     Approvals(Approvals),
     /// Note what is to be done on frames, list what is open, and settle it
     Notes(Notes),
-    /// Foretell when the film will be done, what holds it up, and what would help
+    /// Foretell when the film will be done, what delays it, and what would help
     Forecast(super::forecast::Options),
     /// Write a contact sheet: one picture file of frames that are made, with their names
     Sheet(Sheet),
@@ -271,7 +271,7 @@ pub struct Deliver {
     /// Deliver last renders of what is stale, and what is held; it is said in the report and in the manifest
     #[arg(long)]
     pub as_it_is: bool,
-    /// Hold a delivered folder against its manifest: what is missing, changed or new
+    /// Check a delivered folder by its manifest: what is missing, changed or new
     #[arg(long, value_name = "FOLDER", conflicts_with_all = ["names", "plan", "as_it_is"])]
     pub check: Option<PathBuf>,
 }

@@ -29,7 +29,7 @@ pub fn text(told: &Told<'_>, look: Look) -> String {
     if let Some(outlook) = told.outlook {
         let held = forecast_words::holds(told, outlook);
         if !held.is_empty() {
-            out.push_str("\nWhat holds it up\n");
+            out.push_str("\nWhat delays it\n");
             held.iter().for_each(|line| item(&mut out, line, look));
         }
         savings(&mut out, told, outlook, look);

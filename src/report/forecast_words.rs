@@ -173,7 +173,7 @@ pub fn sentences(told: &Told<'_>) -> Vec<String> {
     let mut all = dates(told);
     if let Some(outlook) = told.outlook {
         let held = holds(told, outlook).into_iter();
-        all.extend(held.map(|line| format!("What holds it up, {line}.")));
+        all.extend(held.map(|line| format!("What delays it, {line}.")));
         let helps: Vec<String> =
             savings(outlook).iter().take(TOLD).map(|(what, saved)| format!("{what}, {saved}")).collect();
         if !helps.is_empty() {

@@ -106,7 +106,7 @@ pub fn cautions(due: &Due, inspected: &Inspected, paper: &mut Paper) {
     paper.add(
         CAUTIONS,
         "files",
-        "ascmhl/ lists all of them with digests; `endboard deliver --check FOLDER` holds them against it.",
+        "ascmhl/ lists all of them with digests; `endboard deliver --check FOLDER` checks the files by it.",
     );
 }
 
