@@ -53,7 +53,7 @@ pub fn tell(afar: &Afar, left: usize) {
     let work = &afar.at_work;
     if work.count > 0 {
         let machines = words::count(work.machines.len() as u64, "machine");
-        say!(
+        flow!(
             "{} on {machines} were at work for {}, {} of it until their first frames",
             words::count(work.count as u64, "task"),
             words::time(work.wall),
@@ -63,7 +63,7 @@ pub fn tell(afar: &Afar, left: usize) {
     afar.troubles.iter().for_each(|words| tell!("{words}"));
     if afar.is_out {
         let tasks = words::count(afar.tasks as u64, "task");
-        say!("run {} goes on on Slurm ({tasks}); `endboard rebuild --on slurm` follows it", afar.run);
+        flow!("run {} goes on on Slurm ({tasks}); `endboard rebuild --on slurm` follows it", afar.run);
         return;
     }
     afar.changed.iter().for_each(|words| tell!("{words}"));
@@ -110,7 +110,7 @@ pub fn tell_out(out: &[Out], selection: &Selection) {
         };
         let places: Vec<String> = out.frames.iter().filter_map(of).collect();
         if !places.is_empty() {
-            say!("{}; out are {}; `endboard rebuild --on slurm` follows it", out.words(), listed(&places));
+            flow!("{}; out are {}; `endboard rebuild --on slurm` follows it", out.words(), listed(&places));
         }
     }
 }
@@ -130,7 +130,7 @@ pub fn out_json(out: &[Out]) -> Vec<serde_json::Value> {
 /// What a rebuild on a cluster would submit.
 pub fn tell_foreseen(foreseen: &Foreseen) {
     let time = |seconds: f64| words::time(std::time::Duration::from_secs_f64(seconds));
-    say!(
+    flow!(
         "on Slurm: {} in {} of {}; by what frames took before, {} of work of one processor, {} of it one task after the other",
         show::frames(foreseen.frames),
         words::count(foreseen.tasks as u64, "task"),

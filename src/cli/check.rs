@@ -51,7 +51,7 @@ pub fn report(declared: &Declared, arguments: &Arguments) {
         show::say_problem(&declared.sources, problem);
         say!("");
     }
-    say!("{}", summary(declared));
+    flow!("{}", summary(declared));
 }
 
 /// Says why nothing can be done with the film: of a command that is not about problems, they are no answer, and go to

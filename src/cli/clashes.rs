@@ -42,7 +42,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Clashe
         say!("no clashes");
     }
     for (stage, Found { name, time, at, says, .. }) in &all {
-        say!("{stage}  {name}  at frame {time:.2}, [{:.1}, {:.1}]: {says}", at[0], at[1]);
+        flow!("{stage}  {name}  at frame {time:.2}, [{:.1}, {:.1}]: {says}", at[0], at[1]);
     }
     Ok(Exit::Done)
 }

@@ -50,9 +50,9 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::cut::C
     for file in &told.files {
         file.told.iter().for_each(|words| tell!("{}: {}", file.file, show::clean(words)));
         if let Some(kept) = &file.kept {
-            say!("the file that stood there is {kept} now");
+            flow!("the file that stood there is {kept} now");
         }
-        say!("written: {}", file.file);
+        flow!("written: {}", file.file);
     }
     if wish.is_of_film() {
         done(&told.shots);
@@ -173,7 +173,7 @@ fn table(told: &Told, rows: &[Stretch<'_>]) {
     }
     let shots: std::collections::BTreeSet<String> =
         cut.events.iter().map(|event| event.shot.to_ascii_lowercase()).collect();
-    say!(
+    flow!(
         "{}, {} of {} shots, {}",
         show::frames(record.len()),
         count(cut.events.len() as u64, "event"),
@@ -181,7 +181,7 @@ fn table(told: &Told, rows: &[Stretch<'_>]) {
         count(cut.dissolves.len() as u64, "transition")
     );
     if !cut.sounds.is_empty() {
-        say!("{} of sound are kept; what is heard is laid by cues", count(cut.sounds.len() as u64, "event"));
+        flow!("{} of sound are kept; what is heard is laid by cues", count(cut.sounds.len() as u64, "event"));
     }
 }
 

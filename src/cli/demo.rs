@@ -29,7 +29,7 @@ pub fn run(arguments: &Arguments, options: &Demo) -> Answer {
     // Each step has a line before it, so that whoever reads a file or a pipe sees that it goes on.
     let first = Once::new();
     let written = files::write(&folder, &AtomicBool::new(false), &|done, of| {
-        first.call_once(|| say!("drawing {of} plate frames of The Brine Lamp into {}", folder.display()));
+        first.call_once(|| flow!("drawing {of} plate frames of The Brine Lamp into {}", folder.display()));
         reading.at(done, of);
     })?;
     reading.end();
@@ -87,10 +87,10 @@ fn moved_key(project: &Project) -> Result<(), Failure> {
     let failed = |e: std::io::Error| Failure::System(format!("{}: {e}", path.display()));
     let before = std::fs::read_to_string(&path).map_err(failed)?;
     let Some((after, key, between)) = nudged(&before) else {
-        say!("\n{MOVED} was changed by hand, so no keyframe is moved in it");
+        flow!("\n{MOVED} was changed by hand, so no keyframe is moved in it");
         return Ok(());
     };
-    say!(
+    flow!(
         "\nmoving one keyframe at frame {key} of a matte in {MOVED}; its neighbours stand at {} and {}, so {}-{} run",
         between.0,
         between.1,
@@ -107,10 +107,10 @@ fn moved_key(project: &Project) -> Result<(), Failure> {
         ran.entry(id).or_default().insert(frame);
     }
     for (id, frames) in &ran {
-        say!("  ran {}@{frames}: {}", graph.nodes[*id].name(), show::frames(frames.len()));
+        flow!("  ran {}@{frames}: {}", graph.nodes[*id].name(), show::frames(frames.len()));
     }
     rebuild::report(&rebuilt, &Selection::default(), false, false);
-    say!("\nputting the keyframe back: every frame comes back from the store");
+    flow!("\nputting the keyframe back: every frame comes back from the store");
     rebuild::report(&again(project)?, &Selection::default(), false, false);
     Ok(())
 }

@@ -28,11 +28,11 @@ pub fn hold(project: &Project, selection: &Selection, options: &Rebuild) -> Answ
         (0, _) => say!("nothing of this has a render that can be held"),
         (1, 0) => say!("1 frame held as it is"),
         (n, 0) => say!("{} held as they are", show::frames(n)),
-        (1, 1) => say!("1 frame held, which is fresh now: {later}"),
+        (1, 1) => flow!("1 frame held, which is fresh now: {later}"),
         (n, fresh) if n == fresh => {
-            say!("{} held, all of them fresh now: {later}", show::frames(n))
+            flow!("{} held, all of them fresh now: {later}", show::frames(n))
         }
-        (n, fresh) => say!("{} held, {fresh} of them fresh now: {later}", show::frames(n)),
+        (n, fresh) => flow!("{} held, {fresh} of them fresh now: {later}", show::frames(n)),
     }
     Ok(if held.frames > 0 { Exit::Done } else { Exit::Usage })
 }

@@ -49,7 +49,7 @@ fn text(written: &Written) {
     let count =
         |n: usize, one: &str, many: &str| if n == 1 { format!("1 {one}") } else { format!("{n} {many}") };
     for (stage, [hums, swings, clashes]) in &written.stages {
-        say!(
+        flow!(
             "{stage}  {}, {}, {}",
             count(*hums, "hum", "hums"),
             count(*swings, "swing", "swings"),
@@ -57,10 +57,10 @@ fn text(written: &Written) {
         );
     }
     if let Some(kept) = &written.kept {
-        say!("the file that stood there is {kept} now");
+        flow!("the file that stood there is {kept} now");
     }
-    say!("written: {}, for bus {}", written.file, written.bus);
+    flow!("written: {}, for bus {}", written.file, written.bus);
     if !written.is_named {
-        say!("to hear them, name the file in endboard.yaml: sound: {{ cue_files: [{}] }}", written.file);
+        flow!("to hear them, name the file in endboard.yaml: sound: {{ cue_files: [{}] }}", written.file);
     }
 }

@@ -73,7 +73,7 @@ fn text(inspected: &Inspected) {
     parts.iter().for_each(|part| flow!("{part}"));
     let [faults, suspects, hints] =
         [Weight::Fault, Weight::Suspect, Weight::Hint].map(|weight| inspected.count(weight));
-    say!(
+    flow!(
         "{}, {}, {}",
         words::count(faults as u64, "fault"),
         words::count(suspects as u64, "suspect"),

@@ -53,30 +53,30 @@ fn json(matched: &Matched) {
 fn text(matched: &Matched) {
     let Matched { found, shot, to, grade_in, file, moved, .. } = matched;
     let side = |side: &Side| format!("{}, {}", side.stage, show::frames(side.frames.len()));
-    say!("{} matched to {}", side(shot), side(to));
+    flow!("{} matched to {}", side(shot), side(to));
     let three = |v: [f64; 3]| v.map(|n| format!("{n:.4}")).join(" ");
     let cdl = &found.cdl;
-    say!(
+    flow!(
         "slope {}   offset {}   power {}   saturation {:.4}",
         three(cdl.slope),
         three(cdl.offset),
         three(cdl.power),
         cdl.saturation
     );
-    say!(
+    flow!(
         "difference (mean CIE ΔE*ab of 16 zones of lightness): {:.2} before, {:.2} after; {:.0} % of the shot has colours of the reference",
         found.before,
         found.after,
         found.shared * 100.0
     );
     if found.shared < LITTLE {
-        say!(
+        flow!(
             "the two have little in common, so that this is a guess; --matte STAGE.CHANNEL compares only what a matte of both shows"
         );
     }
     if let Some(moved) = moved {
-        say!("the file that stood there is {moved} now");
+        flow!("the file that stood there is {moved} now");
     }
     let space = if grade_in == "working" { String::new() } else { format!(", grade_in: {grade_in}") };
-    say!("written: {file}; it is graded by `cdl: {file}{space}`");
+    flow!("written: {file}; it is graded by `cdl: {file}{space}`");
 }

@@ -90,7 +90,7 @@ pub fn handout(project: &Project, arguments: &Arguments, options: &Handout) -> A
         planned::say(&handed, options);
         return Ok(Exit::Done);
     };
-    say!("packet {packet}: {}", handed.place.display());
+    flow!("packet {packet}: {}", handed.place.display());
     match way.as_ref().zip(sent.as_ref()) {
         Some((way, sent)) => packets_shared::tell(way, sent, packet),
         None => flow!("send it, and take what comes back with `endboard takeback PATH`"),

@@ -64,7 +64,7 @@ pub fn json(way: &Way, sent: &Sent) -> serde_json::Value {
 
 /// Says what the person needs.
 pub fn tell(way: &Way, sent: &Sent, packet: &str) {
-    say!("it lies in the shared store as {}", sent.name);
+    flow!("it lies in the shared store as {}", sent.name);
     if let (Some(link), Some(back)) = (&sent.link, &sent.back) {
         match &way.opened.session {
             None => flow!("send the person these two links, of use to whoever has them for {DAYS} days:"),
@@ -81,7 +81,7 @@ pub fn tell(way: &Way, sent: &Sent, packet: &str) {
             "the service holds this link to no size; of what comes no more is fetched than the packet asks for, and some more"
         );
     }
-    say!("then take it with `endboard takeback --shared {packet}`");
+    flow!("then take it with `endboard takeback --shared {packet}`");
 }
 
 /// Fetches what came back of the packet of this name.

@@ -42,7 +42,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::page::
                 "bytes": html.len(), "shots": page.shots.len(), "pictures": pictures })
         );
     } else {
-        say!(
+        flow!(
             "{}: {} and {} in {}",
             options.out.display(),
             words::count(page.shots.len() as u64, "shot"),

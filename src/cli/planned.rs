@@ -43,7 +43,7 @@ pub fn plan(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answ
             n if n == set.len() => ", put back from the store".into(),
             n => format!(", {n} of them put back from the store"),
         };
-        say!("{}@{set}: {}{put_back}", graph.nodes[id].name(), show::frames(set.len()));
+        flow!("{}@{set}: {}{put_back}", graph.nodes[id].name(), show::frames(set.len()));
     }
     for (&id, set) in &plan.failed {
         let reason = |n: i64| status.report.strips[id].get(n).map(|cell| cell.reason);
@@ -53,12 +53,12 @@ pub fn plan(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answ
         let (unfit, failed) = (those(true), those(false));
         for (set, why) in [(unfit, "its file cannot be used"), (failed, "failed before, and is not tried")] {
             if !set.is_empty() {
-                say!("{}@{set}: {why}", graph.nodes[id].name());
+                flow!("{}@{set}: {why}", graph.nodes[id].name());
             }
         }
     }
     for (&id, set) in &blocked {
-        say!("{}@{set}: blocked", graph.nodes[id].name());
+        flow!("{}@{set}: blocked", graph.nodes[id].name());
     }
     if due.is_empty() {
         say!("nothing to render");

@@ -255,7 +255,7 @@ pub fn report(rebuilt: &Rebuilt, selection: &Selection, json: bool, again: bool)
         tell_of_ledger();
         return exit;
     }
-    say!(
+    flow!(
         "{}; {}, {} of work, {} of processor time",
         counts(rebuilt),
         words::time(rebuilt.elapsed),
@@ -264,7 +264,7 @@ pub fn report(rebuilt: &Rebuilt, selection: &Selection, json: bool, again: bool)
     );
     if rebuilt.trimmed > 0 {
         let files = words::count(rebuilt.trimmed as u64, "file");
-        say!("{files} of frames that the film no longer has removed from renders/film");
+        flow!("{files} of frames that the film no longer has removed from renders/film");
     }
     people::tell_ledger(&rebuilt.status.ledger.1);
     remarks(graph, outcome);

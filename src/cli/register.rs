@@ -166,7 +166,7 @@ fn report(
             take.steady_exposure().map_or("exposure keyed".into(), |e| format!("exposure {:.3}", e[1]));
         let left =
             take.left().map_or("not told".into(), |(mean, p95)| format!("{mean:.3} px, 95 % below {p95:.3}"));
-        say!(
+        flow!(
             "{}: {time}; shift about {:+.2}, {:+.2} px; {light}; residual {left}",
             take.name,
             mean(0),
@@ -180,9 +180,9 @@ fn report(
             .collect();
         if !far.is_empty() {
             let far: FrameSet = far.into_iter().collect();
-            say!("  more than {} px left on {far}", options.over);
+            flow!("  more than {} px left on {far}", options.over);
         }
     }
     let Some(file) = file else { return };
-    say!("written to {file}, {}", show::frames(takes.first().map_or(0, |t| t.frames.len())));
+    flow!("written to {file}, {}", show::frames(takes.first().map_or(0, |t| t.frames.len())));
 }

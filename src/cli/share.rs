@@ -259,7 +259,7 @@ fn as_text(
 ) {
     let frames = super::show::frames;
     let were = if is_look { "are there" } else { "were there before" };
-    say!("{}: {} of {} {were}", store.at(), frames(there), status.declared.graph.film);
+    flow!("{}: {} of {} {were}", store.at(), frames(there), status.declared.graph.film);
     if to_send > 0 && is_look {
         say!("{} are here and not there", frames(to_send));
     }
@@ -284,7 +284,7 @@ pub(super) fn tell_members(members: &[Member]) {
             true => format!("; OLD: `endboard share --forget {who}` if nobody works there any more"),
             false => String::new(),
         };
-        say!("  {who}  told {when}, {says}{old}");
+        flow!("  {who}  told {when}, {says}{old}");
     }
 }
 
@@ -308,6 +308,6 @@ fn forget(bucket: &dyn Bucket, who: &str, failed: &dyn Fn(BucketError) -> Failur
         return Err(Failure::Usage(format!("there is no list of '{who}'; lists there: {there}")));
     };
     bucket.remove(&[format!("{}/{}", members::FOLDER, member.who)]).map_err(failed)?;
-    say!("the list of {} is withdrawn; what only it used may be swept", super::show::clean(who));
+    flow!("the list of {} is withdrawn; what only it used may be swept", super::show::clean(who));
     Ok(Exit::Done)
 }

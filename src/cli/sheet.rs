@@ -50,7 +50,7 @@ pub(super) fn write(
         let file = (sheet.shown > 0).then_some(&*file);
         say!("{}", answer(command, status, file, sheet.shown, &sheet.lacking, &sheet.remarks));
     } else if sheet.shown > 0 {
-        say!("{} in {}", words::count(sheet.shown as u64, "frame"), file.display());
+        flow!("{} in {}", words::count(sheet.shown as u64, "frame"), file.display());
     } else {
         tell!("endboard: nothing to show");
     }

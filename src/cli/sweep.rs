@@ -30,7 +30,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Sweep) -> Answer 
         say!("{all:#}");
         return Ok(Exit::Done);
     }
-    say!(
+    flow!(
         "{} stored, {}; {} of them unused by the film as it is",
         words::count(found.count as u64, "render"),
         words::bytes(found.total),
@@ -40,16 +40,16 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Sweep) -> Answer 
     match (options.remove, left) {
         (_, 0) => {}
         (true, _) => {
-            say!("{files} removed from renders/, of frames that the film no longer has")
+            flow!("{files} removed from renders/, of frames that the film no longer has")
         }
-        (false, _) => say!("renders/ holds {files} of frames that the film no longer has"),
+        (false, _) => flow!("renders/ holds {files} of frames that the film no longer has"),
     }
     match (options.remove, gone.len()) {
         (_, 0) if left > 0 => {}
         (_, 0) => say!("nothing to remove"),
         (true, n) => say!("{n} removed, {} free again", words::bytes(bytes)),
         (false, n) => {
-            say!("`endboard sweep --remove` would remove {n}, {}", words::bytes(bytes))
+            flow!("`endboard sweep --remove` would remove {n}, {}", words::bytes(bytes))
         }
     }
     Ok(Exit::Done)

@@ -81,12 +81,12 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Sweep) -> Answer 
     let packets = if found.over.is_empty() { String::new() } else { format!(", and {packets} of packets") };
     match (options.remove, gone.len()) {
         (_, 0) if found.over.is_empty() && found.total > budget => {
-            say!("nothing to remove: what is there is used, or was sent lately")
+            flow!("nothing to remove: what is there is used, or was sent lately")
         }
         (_, 0) if found.over.is_empty() => say!("nothing to remove"),
-        (true, n) => say!("{} of renders{packets} removed, {size} free again", files(n)),
+        (true, n) => flow!("{} of renders{packets} removed, {size} free again", files(n)),
         (false, n) => {
-            say!("`endboard sweep --shared --remove` would remove {} of renders{packets}, {size}", files(n));
+            flow!("`endboard sweep --shared --remove` would remove {} of renders{packets}, {size}", files(n));
         }
     }
     Ok(Exit::Done)
@@ -97,12 +97,12 @@ fn as_text(at: &str, found: &Found, budget: u64) {
     say!("{at}: {} of renders, {all} in all; {left} may stay", words::count(found.renders as u64, "file"));
     let days = LATELY.as_secs() / 86_400;
     say!("  {} used by somebody's film", found.used);
-    say!("  {} sent in the last {days} days and used by nobody, which stay too", found.late);
+    flow!("  {} sent in the last {days} days and used by nobody, which stay too", found.late);
     say!("  {} unused", found.unused.len());
     if found.packets > 0 {
         let over = words::bytes(found.over.iter().map(|held| held.size).sum());
         let packets = words::bytes(found.packets);
-        say!(
+        flow!(
             "packets take {packets}; {over} of them are of packets that are over, sent more than {days} days ago"
         );
     }

@@ -63,16 +63,16 @@ fn report(Tracked { place, frames, things, file, remarks }: &Tracked, json: bool
             0 => "none followed".to_string(),
             n => format!("{} followed, sure {mean:.2}, least {least:.2}", show::frames(n)),
         };
-        say!("{} {}: {by_hand}, {followed}", f.kind.word(), f.name);
+        flow!("{} {}: {by_hand}, {followed}", f.kind.word(), f.name);
         if !f.lost.is_empty() {
-            say!("  lost, without a key: {place}@{}", f.lost);
+            flow!("  lost, without a key: {place}@{}", f.lost);
         }
         if !f.guessed.is_empty() {
-            say!("  base guessed, to be looked at: {place}@{}", f.guessed);
+            flow!("  base guessed, to be looked at: {place}@{}", f.guessed);
         }
     }
     match file {
-        Some(file) => say!("written to {file}; a key without 'sure' is yours and stays as it is"),
+        Some(file) => flow!("written to {file}; a key without 'sure' is yours and stays as it is"),
         None => say!("nothing written"),
     }
 }

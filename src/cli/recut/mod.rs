@@ -61,7 +61,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::cut::R
         });
         show::say_whole(&told::text(&recut, &whole, show::look()));
         if let Some(file) = written {
-            say!("\nthe two cuts, one above the other: {}", file.display());
+            flow!("\nthe two cuts, one above the other: {}", file.display());
         }
         say!("");
         tell_came(&recut, list, came.as_ref());
@@ -71,29 +71,29 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::cut::R
 
 /// What was done, or can be.
 fn tell_came(recut: &Recut, list: &str, came: Option<&Came>) {
-    recut.apart.iter().for_each(|words| say!("{}", show::clean(words)));
+    recut.apart.iter().for_each(|words| flow!("{}", show::clean(words)));
     let word = shlex::try_quote(list).map_or_else(|_| list.into(), std::borrow::Cow::into_owned);
     match came {
         None => {
             let grow = if recut.needs.longer.is_empty() { "" } else { " --grow" };
             match in_the_way(recut, true).is_empty() {
                 true => {
-                    say!("to take it up: `endboard recut {word} --take-up{grow}`");
+                    flow!("to take it up: `endboard recut {word} --take-up{grow}`");
                     say!("to undo that:  `endboard recut --go-back`");
                 }
                 false if recut.was.as_deref() == Some(&*recut.list.path) => {
-                    say!("{} is the cut in use", show::clean(&recut.list.path));
+                    flow!("{} is the cut in use", show::clean(&recut.list.path));
                 }
-                false => say!("it cannot be taken up before what is in the way is seen to"),
+                false => flow!("it cannot be taken up before what is in the way is seen to"),
             }
         }
         Some(Came::Taken { frames, copy }) => {
-            say!("taken up: `cut: {}` in endboard.yaml", show::clean(&recut.list.path));
-            frames.iter().for_each(|of| say!("{}: `frames: {}`, which were {}", of.shot, of.to, of.from));
+            flow!("taken up: `cut: {}` in endboard.yaml", show::clean(&recut.list.path));
+            frames.iter().for_each(|of| flow!("{}: `frames: {}`, which were {}", of.shot, of.to, of.from));
             if let Some(copy) = copy {
-                say!("the former list is kept as {}", show::clean(copy));
+                flow!("the former list is kept as {}", show::clean(copy));
             }
-            say!("next: `endboard rebuild`; to undo this: `endboard recut --go-back`");
+            flow!("next: `endboard rebuild`; to undo this: `endboard recut --go-back`");
         }
         Some(Came::Refused(why)) => {
             tell!("endboard: not taken up, and nothing was changed:");
@@ -110,10 +110,10 @@ fn went_back(back: &Back, as_json: bool) {
         return say!("{all:#}");
     }
     match &back.to {
-        Some(to) => say!("the film is cut by {} again", show::clean(to)),
-        None => say!("the film has no cut again: its shots follow one another as declared"),
+        Some(to) => flow!("the film is cut by {} again", show::clean(to)),
+        None => flow!("the film has no cut again: its shots follow one another as declared"),
     }
-    back.frames.iter().for_each(|of| say!("{}: `frames: {}` again", of.shot, of.to));
-    back.remarks.iter().for_each(|remark| say!("{}", show::clean(remark)));
-    say!("next: `endboard rebuild` puts back what was rendered for it");
+    back.frames.iter().for_each(|of| flow!("{}: `frames: {}` again", of.shot, of.to));
+    back.remarks.iter().for_each(|remark| flow!("{}", show::clean(remark)));
+    flow!("next: `endboard rebuild` puts back what was rendered for it");
 }
