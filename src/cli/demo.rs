@@ -1,6 +1,7 @@
 //! `demo`: the demo film from nothing to ribbons, with one key moved on the way.
 
 use std::collections::BTreeMap;
+use std::ops::Range;
 use std::path::Path;
 use std::sync::Once;
 use std::sync::atomic::AtomicBool;
@@ -118,64 +119,111 @@ fn moved_key(project: &Project) -> Result<(), Failure> {
 /// Frames that the moved key's neighbours have between them, so that a wave runs which can be counted by eye.
 const BETWEEN: std::ops::RangeInclusive<i64> = 5..=10;
 
-/// The text with the first point of one key moved by four pixels, the key's frame, and the frames of the keys on
-/// either side: of the matte keys with neighbours as far away as [`BETWEEN`] says, the one with most frames between.
+/// The least that the moved shape covers, in square pixels: what is folded up to nothing draws nothing wherever it is.
+const COVERS: f64 = 100.0;
+
+/// How far it is moved, in pixels.
+const MOVE: f64 = 4.0;
+
+/// The text with one key moved to the left by [`MOVE`], the key's frame, and the frames of the keys on either side: of
+/// the matte keys with neighbours as far away as [`BETWEEN`] says, the one with most frames between, and of those
+/// the smallest: a hand on a pole rather than a leg beside it.
 fn nudged(text: &str) -> Option<(String, i64, (i64, i64))> {
     // Keys of one shape lie on neighbouring lines; any other line parts shapes.
-    let mut shapes: Vec<Vec<(usize, i64)>> = vec![vec![]];
+    let mut shapes: Vec<Vec<Keyed>> = vec![vec![]];
     let mut at = 0;
     for line in text.split_inclusive('\n') {
-        let key = line.trim().split_once(": [[").and_then(|(frame, _)| frame.parse().ok());
-        match (key, shapes.last_mut()) {
-            (Some(frame), Some(shape)) => shape.push((at, frame)),
+        match (Keyed::read(line, at), shapes.last_mut()) {
+            (Some(key), Some(shape)) => shape.push(key),
             _ => shapes.push(vec![]),
         }
         at += line.len();
     }
-    let between = |three: &&[(usize, i64)]| three[2].1 - three[0].1 - 1;
+    let between = |three: &[Keyed]| three[2].frame - three[0].frame - 1;
     let threes = shapes.iter().flat_map(|shape| shape.windows(3));
-    let three = threes.filter(|three| BETWEEN.contains(&between(three))).max_by_key(between)?;
-    let [(_, first), (at, key), (_, last)] = *three else { return None };
-    let start = at + text[at..].find("[[")? + 2;
-    let end = start + text[start..].find(',')?;
-    let x: f64 = text[start..end].trim().parse().ok()?;
-    Some((format!("{}{}{}", &text[..start], x - 4.0, &text[end..]), key, (first, last)))
+    let three = threes
+        .filter(|three| BETWEEN.contains(&between(three)) && three[1].area() >= COVERS)
+        .min_by(|a, b| between(b).cmp(&between(a)).then(a[1].area().total_cmp(&b[1].area())))?;
+    let Keyed { frame, points, place } = &three[1];
+    let moved: Vec<String> = points.iter().map(|[x, y]| format!("[{}, {y}]", tenths(x - MOVE))).collect();
+    let after = format!("{}[{}]{}", &text[..place.start], moved.join(", "), &text[place.end..]);
+    Some((after, *frame, (three[0].frame, three[2].frame)))
+}
+
+/// As shapes files write it.
+fn tenths(x: f64) -> f64 {
+    (x * 10.0).round() / 10.0
+}
+
+/// A key of a shape as a line of text has it: `FRAME: [[x, y], …]`.
+#[derive(Clone, Debug)]
+struct Keyed {
+    frame: i64,
+    points: Vec<[f64; 2]>,
+    /// Where its list of points lies in the text.
+    place: Range<usize>,
+}
+
+impl Keyed {
+    fn read(line: &str, at: usize) -> Option<Self> {
+        let (frame, list) = line.split_once(": ").filter(|(_, list)| list.starts_with("[["))?;
+        let list = list.trim_end();
+        let points = serde_json::from_str(list).ok()?;
+        let start = at + frame.len() + 2;
+        Some(Self { frame: frame.trim().parse().ok()?, points, place: start..start + list.len() })
+    }
+
+    /// What its points enclose, in square pixels: the shoelace formula.
+    fn area(&self) -> f64 {
+        let next = self.points.iter().cycle().skip(1);
+        let twice: f64 = self.points.iter().zip(next).map(|([ax, ay], [bx, by])| ax * by - bx * ay).sum();
+        twice.abs() / 2.0
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
+    /// A folded shape with most frames between, two that cover something, and a longer way off.
     #[test]
-    fn one_number_of_one_key_moves() {
-        let text = "mattes:\n  a:\n    shapes:\n      - keys:\n          1: [[10, 2]]\n";
-        assert_eq!(nudged(text), None);
+    fn the_smallest_key_that_covers_something_moves() {
+        assert_eq!(nudged("mattes:\n  a:\n    shapes:\n      - keys:\n          1: [[10, 2]]\n"), None);
         let text = "m:
   a:
     keys:
-      1: [[10, 2], [3, 4]]
-      2: [[11.5, 2], [3, 4]]
-      3: [[12, 2], [3, 4]]
+      1: [[10, 2], [10, 2], [10, 2]]
+      5: [[10, 2], [10, 2], [10, 2]]
+      12: [[10, 2], [10, 2], [10, 2]]
   b:
     keys:
-      1: [[10, 2], [3, 4]]
-      5: [[13.5, 2], [3, 4]]
-      9: [[12, 2], [3, 4]]
-      40: [[12, 2], [3, 4]]
+      1: [[10, 2], [60, 2], [60, 42]]
+      5: [[13.5, 2], [33.5, 2], [33.5, 42.2]]
+      9: [[12, 2], [50, 2], [50, 42]]
+      40: [[12, 2], [50, 2], [50, 42]]
+  c:
+    keys:
+      1: [[10, 2], [60, 2], [60, 42]]
+      5: [[10, 2], [60, 2], [60, 42]]
+      9: [[10, 2], [60, 2], [60, 42]]
 ";
         let (after, key, between) = nudged(text).unwrap();
         assert_eq!((key, between), (5, (1, 9)));
-        assert_eq!(after, text.replace("13.5", "9.5"));
+        assert_eq!(
+            after,
+            text.replace("[[13.5, 2], [33.5, 2], [33.5, 42.2]]", "[[9.5, 2], [29.5, 2], [29.5, 42.2]]")
+        );
     }
 
-    /// The demo's own text has such a key, and it is in the cut.
+    /// The demo's own text has such a key: a hand on the pole, on frames that the film shows.
     #[test]
     fn the_demos_shapes_have_a_key_to_move() {
         let text = include_str!("../../demo-project/roto/br050.yaml");
-        let (_, key, (first, last)) = nudged(text).unwrap();
-        assert!(
-            BETWEEN.contains(&(last - first - 1)) && first >= 1008 && last <= 1033,
-            "{first} {key} {last}"
-        );
+        let (after, key, (first, last)) = nudged(text).unwrap();
+        assert!(BETWEEN.contains(&(last - first - 1)), "{first} {key} {last}");
+        assert!(first >= 1008 && first < 1028 && last <= 1037, "{first} {key} {last}");
+        let changed = text.lines().zip(after.lines()).position(|(a, b)| a != b).unwrap();
+        let shape = text.lines().take(changed).filter_map(|line| line.trim().strip_prefix("- name: ")).last();
+        assert!(shape.unwrap().ends_with("hand"), "{shape:?}");
     }
 }

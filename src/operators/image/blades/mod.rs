@@ -76,7 +76,7 @@ static PARAMS: [Param; 25] = [
         "light",
         (0.0, 1000.0),
         "",
-        "1.5",
+        "0.8",
         "Light of a rod's middle, averaged over its width; 1 is diffuse white.",
     ),
     keyed("white", (0.0, 1.0), "", "0", "How white the middle is: 0 has the rod's colour, 1 is white."),
