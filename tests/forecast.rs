@@ -206,7 +206,8 @@ fn what_nothing_tells_is_said_and_not_made_up() {
 #[test]
 fn alike_is_told_once_and_each_thing_by_its_name() {
     let film = film(ANA);
-    let mut text = film.text("endboard.yaml") + "  approved: [colour]\n";
+    let mut text =
+        film.text("endboard.yaml") + "  approved: [colour]\n  estimates: { cleanup: { hours: [1, 2, 4] } }\n";
     for n in 0..7 {
         let stage = format!("      extra{n}: {{ operator: grade, exposure: 0.{n} }}\n      colour:");
         text = text.replacen("      colour:", &stage, 1);

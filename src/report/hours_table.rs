@@ -170,7 +170,7 @@ The ledger's rows are from 2026-02-02 02:50 to 2026-02-02 03:46.
         let want = "\
 By stage
   blades  ████████▒▒▒▒×   1 h 40 m  50 %  20 frames  processor 3 h 20 m  3.5 GiB
-  look    ████████        1 h 07 m  33 %  10 frames  processor 2 h 13 m  3.9 GiB
+  look    █████████       1 h 07 m  33 %  10 frames  processor 2 h 13 m  3.9 GiB
   1 more  ████           33 m 20 s  17 %  10 frames  processor 1 h 07 m  2.0 GiB";
         assert_eq!(stages, want);
         assert!(text.ends_with("\n█ first pass  ▒ rework  × failed\n"));
