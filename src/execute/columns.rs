@@ -9,6 +9,8 @@ use crate::base::digest::Digest;
 /// The columns.
 #[derive(Debug, Default)]
 pub(super) struct Columns {
+    /// Those that waited and can go on.
+    back: VecDeque<usize>,
     ready: VecDeque<usize>,
     parked: HashSet<usize>,
     /// Columns that wait for a key, of which some may have gone on for another one.
@@ -21,19 +23,19 @@ impl Columns {
         Self { ready: (0..count).collect(), ..Self::default() }
     }
 
-    /// The next to be taken up.
-    pub fn next(&mut self) -> Option<usize> {
-        self.ready.pop_front()
+    /// The next to be taken up: of those that did not wait for anything only where it `may_begin`.
+    pub fn next(&mut self, may_begin: bool) -> Option<usize> {
+        self.back.pop_front().or_else(|| if may_begin { self.ready.pop_front() } else { None })
     }
 
     /// How many can be taken up.
     pub fn ready(&self) -> usize {
-        self.ready.len()
+        self.back.len() + self.ready.len()
     }
 
-    /// Whether any waits for the shared store.
-    pub fn waits(&self) -> bool {
-        !self.parked.is_empty()
+    /// How many wait for the shared store.
+    pub fn parked(&self) -> usize {
+        self.parked.len()
     }
 
     /// To be taken up after all others.
@@ -49,7 +51,7 @@ impl Columns {
         is_pending: impl Fn(&Digest) -> bool,
     ) {
         if !keys.clone().all(|key| is_pending(&key)) {
-            self.ready.push_front(column);
+            self.back.push_front(column);
             return;
         }
         self.parked.insert(column);
@@ -61,7 +63,7 @@ impl Columns {
         let waiting = keys.iter().filter_map(|key| self.by_key.remove(key)).flatten();
         let mut back: Vec<usize> = waiting.filter(|column| self.parked.remove(column)).collect();
         back.sort_unstable();
-        back.into_iter().rev().for_each(|column| self.ready.push_front(column));
+        self.back.extend(back);
     }
 
     /// Takes up all that waits.
@@ -78,19 +80,20 @@ mod tests {
     fn a_column_comes_back_once_whichever_of_its_keys_came() {
         let key = |n: u8| Digest::of(&[n]);
         let mut columns = Columns::new(4);
-        let mut taken = || columns.next();
+        let mut taken = || columns.next(true);
         assert_eq!([taken(), taken(), taken()], [Some(0), Some(1), Some(2)]);
         columns.park(2, [key(1), key(2)].into_iter(), |_| true);
         columns.park(0, [key(1)].into_iter(), |_| true);
         columns.park(1, [key(3), key(4)].into_iter(), |one| *one != key(4));
-        assert_eq!((columns.waits(), columns.ready()), (true, 2));
+        assert_eq!((columns.parked(), columns.ready()), (2, 2));
         columns.come(vec![key(1)]);
-        let mut order = std::iter::from_fn(|| columns.next());
-        assert_eq!(order.by_ref().collect::<Vec<_>>(), [0, 2, 1, 3], "what came first of all");
+        let order: Vec<_> = std::iter::from_fn(|| columns.next(false)).collect();
+        assert_eq!(order, [1, 0, 2], "what waited, and nothing that did not begin");
+        assert_eq!([columns.next(true), columns.next(true)], [Some(3), None]);
         columns.come(vec![key(2), key(9)]);
-        assert_eq!((columns.waits(), columns.next()), (false, None));
+        assert_eq!((columns.parked(), columns.next(true)), (0, None));
         columns.park(3, [key(2)].into_iter(), |_| true);
         columns.unpark();
-        assert_eq!((columns.next(), columns.waits()), (Some(3), false));
+        assert_eq!((columns.next(true), columns.parked()), (Some(3), 0));
     }
 }

@@ -301,11 +301,11 @@ impl<'a> Engine<'a> {
             }
             let next = {
                 let mut queue = lock();
-                self.come_back(&mut queue, busy);
-                let next = queue.next();
+                let may_begin = self.come_back(&mut queue, busy);
+                let next = queue.next(may_begin);
                 if next.is_some() {
                     busy.fetch_add(1, Ordering::SeqCst);
-                } else if busy.load(Ordering::SeqCst) == 0 && !queue.waits() {
+                } else if busy.load(Ordering::SeqCst) == 0 && queue.parked() == 0 {
                     return;
                 }
                 next

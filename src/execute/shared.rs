@@ -94,15 +94,17 @@ impl Engine<'_> {
         queue.park(column, wanted.iter().map(|one| one.key), |key| shared.is_pending(key));
     }
 
-    /// Lets columns go on for which something came.
-    pub(super) fn come_back(&self, queue: &mut Columns, busy: &AtomicUsize) {
-        let Some(shared) = self.options.shared.as_ref().filter(|_| queue.waits()) else { return };
+    /// Lets columns go on for which something came. Says whether others may be begun: memory holds no pictures of many that wait, which
+    /// would be read once more where nothing comes for them.
+    pub(super) fn come_back(&self, queue: &mut Columns, busy: &AtomicUsize) -> bool {
+        let Some(shared) = self.options.shared.as_ref().filter(|_| queue.parked() > 0) else { return true };
         queue.come(shared.arrived());
         // What came and was wanted by nobody must not keep away what is.
-        let is_idle = queue.ready() == 0 && queue.waits() && busy.load(Ordering::SeqCst) == 0;
+        let is_idle = queue.ready() == 0 && queue.parked() > 0 && busy.load(Ordering::SeqCst) == 0;
         if is_idle && shared.let_go_when_idle() {
             queue.unpark();
         }
+        shared.may_begin(queue.parked())
     }
 
     /// Takes a frame that the local store has not from the shared one, where it is there.

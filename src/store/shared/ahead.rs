@@ -21,7 +21,7 @@ pub struct Bounds {
     pub bytes: u64,
     /// The bytes that a render is taken to have while they are not known.
     pub usual: u64,
-    /// How many may be asked for at first where it is not known what is there.
+    /// How much may wait at first where it is not known what is there.
     pub unknown: usize,
 }
 
@@ -84,7 +84,7 @@ pub(super) struct Ahead {
     arrived: Vec<Digest>,
     /// Keys of which nothing that could be taken is there: a call for many frames comes to them more than once.
     absent: HashSet<Digest>,
-    /// How many may be awaited where it is not known what is there: more as long as what is asked for is found.
+    /// How much may wait where it is not known what is there: more as long as what is asked for is found.
     reach: usize,
 }
 
@@ -148,12 +148,17 @@ impl Shared {
             Some(Stands::Waits { .. } | Stands::Flies { .. }) => return true,
             None if ahead.bounds.requests == 0 || known == Some(false) => return false,
             None if ahead.absent.contains(key) => return false,
-            None if known.is_none() && ahead.all.len() >= ahead.reach => return false,
             None => {}
         }
         drop(ahead);
         let way = self.lock();
         !way.unread && !way.is_away(Side::Read) && !(self.stop)()
+    }
+
+    /// Whether more may be begun that may come to be awaited, beside so much that waits: where it is not known what is there, as far as
+    /// was found.
+    pub fn may_begin(&self, waiting: usize) -> bool {
+        self.keys.get().is_some() || waiting < self.ahead().reach
     }
 
     /// Asks for what is wanted, the lowest order first.
@@ -178,10 +183,11 @@ impl Shared {
         matches!(self.ahead().all.get(key), Some(Stands::Waits { .. } | Stands::Flies { .. }))
     }
 
-    /// Whether anything is under way.
+    /// Whether anything is under way, or is to be.
     #[cfg(test)]
     pub(super) fn is_asking(&self) -> bool {
-        self.ahead().flying > 0
+        let ahead = self.ahead();
+        ahead.flying > 0 || !ahead.waits.is_empty()
     }
 
     /// Nobody wants this key any more.

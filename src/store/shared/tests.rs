@@ -1,9 +1,10 @@
 //! The second level against a bucket in memory that does as a test says.
 
+mod ahead;
+
 use std::collections::BTreeMap;
 use std::path::Path;
 
-use super::ahead::{Bounds, Wanted};
 use super::sending::Sending;
 use super::*;
 use crate::base::made::MadeOf;
@@ -140,138 +141,6 @@ fn filled() -> (Arc<Shelf>, Member, Action) {
     (bucket, ana, action)
 }
 
-/// As far as these tests ask ahead.
-const BOUNDS: Bounds = Bounds { requests: 6, bytes: 64 << 20, usual: 4096, unknown: 2 };
-
-/// Asks ahead for keys, and waits until nothing more comes by itself; gives what came.
-fn asked_ahead(shared: &Arc<Shared>, keys: &[Digest], bounds: Bounds) -> Vec<Digest> {
-    let (wake, woken) = std::sync::mpsc::channel();
-    shared.go_ahead(bounds, move || {
-        // Nobody listens any more once the test has seen enough.
-        let _ = wake.send(());
-    });
-    let all: Vec<Wanted> = keys.iter().map(|&key| Wanted { key, is_kept: true }).collect();
-    shared.want(0, &all);
-    let mut came = shared.arrived();
-    while shared.is_asking() {
-        let _ = woken.recv_timeout(Duration::from_millis(10));
-        came.extend(shared.arrived());
-    }
-    came.extend(shared.arrived());
-    came
-}
-
-/// A bucket with so many pictures in it, and their keys.
-fn many(count: u8) -> (Arc<Shelf>, Vec<Digest>) {
-    let (bucket, ana) = (Arc::new(Shelf::default()), Member::new());
-    let shared = ana.shared(&bucket, false);
-    let sending = Sending::start(Arc::clone(&shared));
-    let keys = (0..count).map(|n| ana.render(&shared, f32::from(n)).key).collect();
-    assert_eq!(sending.finish(&|_| {}).count, 0);
-    *bucket.fetching.lock().unwrap() = (0, 0);
-    bucket.asked.store(0, Ordering::SeqCst);
-    (bucket, keys)
-}
-
-#[test]
-fn as_much_is_asked_ahead_at_once_as_may_be_and_no_more() {
-    let (bucket, keys) = many(20);
-    *bucket.together.lock().unwrap() = BOUNDS.requests;
-    let tomas = Member::new();
-    let shared = tomas.shared(&bucket, true);
-    let came = asked_ahead(&shared, &keys, BOUNDS);
-    assert_eq!((came.len(), bucket.fetching.lock().unwrap().1), (keys.len(), BOUNDS.requests));
-    // All is here: nothing more is asked for.
-    let asked = bucket.asked.load(Ordering::SeqCst);
-    assert_eq!(asked, 2 * keys.len());
-    assert!(keys.iter().all(|key| !shared.is_awaited(key) && shared.seek(key, true).is_some()));
-    assert_eq!((bucket.asked.load(Ordering::SeqCst), tomas.heard()), (asked, String::new()));
-}
-
-#[test]
-fn no_more_bytes_lie_here_than_may_and_what_is_larger_is_left_to_who_wants_it() {
-    let (bucket, keys) = many(9);
-    let tomas = Member::new();
-    let shared = tomas.shared(&bucket, true);
-    // Room for two at a time, a record and a file each.
-    let two = Bounds { bytes: 2 * (note::MOST + 4096), ..BOUNDS };
-    *bucket.together.lock().unwrap() = 2;
-    let mut came = asked_ahead(&shared, &keys, two);
-    let size: usize = bucket.held.lock().unwrap().values().map(Vec::len).max().unwrap();
-    assert!((2..9).contains(&came.len()) && size < 4096, "{} of {size}", came.len());
-    assert_eq!(bucket.fetching.lock().unwrap().1, 2);
-    let mut taken = 0;
-    while let Some(key) = came.pop() {
-        assert!(shared.seek(&key, true).is_some());
-        taken += 1;
-        while shared.is_asking() {
-            std::thread::yield_now();
-        }
-        came.extend(shared.arrived());
-    }
-    assert_eq!((taken, bucket.fetching.lock().unwrap().1), (9, 2), "each place that is free is taken up");
-    // A file larger than is waited for is no fault: the next of its kind are given more room.
-    let ines = Member::new();
-    let shared = ines.shared(&bucket, true);
-    *bucket.together.lock().unwrap() = 0;
-    let small = Bounds { usual: 1, requests: 1, ..BOUNDS };
-    bucket.held.lock().unwrap().iter_mut().for_each(|(name, bytes)| {
-        // The record's own share of the room is taken up by what is not looked at.
-        bytes.resize(if name.starts_with("objects") { note::MOST as usize + 99 } else { bytes.len() }, 0);
-    });
-    assert_eq!(asked_ahead(&shared, &keys[..1], small), keys[..1]);
-    assert!(shared.seek(&keys[0], true).is_none(), "longer than its picture can be");
-    assert_eq!(ines.heard(), "");
-}
-
-#[test]
-fn many_that_fail_at_once_are_one_outage_and_nobody_waits_for_them() {
-    let (bucket, keys) = many(12);
-    *bucket.refuses.lock().unwrap() = Some(BucketError::Away("there is no connection".into()));
-    *bucket.together.lock().unwrap() = BOUNDS.requests;
-    let tomas = Member::new();
-    let shared = tomas.shared(&bucket, true);
-    assert_eq!(asked_ahead(&shared, &keys, BOUNDS).len(), keys.len());
-    assert!(keys.iter().all(|key| !shared.is_awaited(key) && shared.seek(key, true).is_none()));
-    assert!(bucket.asked.load(Ordering::SeqCst) < 20);
-    assert_eq!(tomas.heard().matches("is not to be had").count(), 1, "{}", tomas.heard());
-    let (_, pause) = shared.lock().away[Side::Read as usize].unwrap();
-    assert_eq!(pause, PAUSE.0, "they were all under way when the first one failed");
-}
-
-#[test]
-fn where_it_is_not_known_what_is_there_more_is_awaited_the_more_is_found() {
-    let (bucket, keys) = many(12);
-    let tomas = Member::new();
-    let shared = tomas.shared(&bucket, true);
-    shared.go_ahead(BOUNDS, || {});
-    let awaited = |shared: &Arc<Shared>| {
-        let all: Vec<Wanted> = (keys.iter().filter(|key| !shared.is_pending(key) && shared.is_awaited(key)))
-            .map(|&key| Wanted { key, is_kept: true })
-            .collect();
-        let mut count = 0;
-        for one in all {
-            if shared.is_awaited(&one.key) {
-                shared.want(0, &[one]);
-                count += 1;
-            }
-        }
-        while shared.is_asking() {
-            std::thread::yield_now();
-        }
-        count
-    };
-    assert_eq!(awaited(&shared), 2);
-    assert!(awaited(&shared) >= 4, "both were found");
-    // What nobody wants any more makes room, whatever came of it.
-    keys.iter().for_each(|key| shared.forget(key));
-    shared.want(0, &[Wanted { key: Digest::of(b"none"), is_kept: true }]);
-    while shared.is_asking() {
-        std::thread::yield_now();
-    }
-    assert_eq!(awaited(&shared), 1, "one was not there");
-}
-
 #[test]
 fn what_one_member_rendered_another_takes() {
     let (bucket, ana, action) = filled();
@@ -333,7 +202,7 @@ fn nothing_that_is_not_what_it_says_is_taken_and_it_is_replaced() {
         let tomas = Member::new();
         let shared = tomas.shared(&bucket, false);
         if is_ahead {
-            asked_ahead(&shared, &[action.key], BOUNDS);
+            ahead::asked_ahead(&shared, &[action.key], ahead::BOUNDS);
         }
         assert_eq!(shared.seek(&action.key, true), None, "{name} {bytes:?}");
         let (shot, stage) = ("br010".into(), "colour".into());
