@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 
 use jiff::tz::TimeZone;
 
-use super::afar::{Afar, Gathered, Tasks, awaited, awaited_of, keep, tell_shared_pools};
+use super::afar::{Afar, Gathered, Tasks, awaited, awaited_of, tell_shared_pools};
 use super::approving::{self, Lapsed};
 use super::past::Past;
 use super::trouble::{Blocked, Failed};
@@ -16,7 +16,6 @@ use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
 use crate::crew::approvals::Approvals;
 use crate::events::Event;
-use crate::execute::slurm::record::Folder;
 use crate::execute::tally::Tally;
 use crate::execute::{Ending, Engine, Failure, Options, Outcome, Way, head};
 use crate::graph::{FILM, MIX, Node, NodeId, Work};
@@ -26,7 +25,6 @@ use crate::plan::Plan;
 use crate::programs::Runner;
 use crate::report::words;
 use crate::stale::Reason;
-use crate::store::Store;
 use crate::store::lock::Lock;
 use crate::store::sweep;
 
@@ -158,7 +156,9 @@ impl Project {
         let failed_before = self.why_failed(&status, outcome.failed_before.iter().copied());
         let blocked = self.blocked_after(&mut status, &mut outcome, selection, again);
         let missed = self.missed_after(&mut status, &outcome);
-        self.close(&gathered, gathers, &outcome, &status.store)?;
+        if outcome.ended.is_none() {
+            gathered.close(gathers, &status.store)?;
+        }
         let elapsed = began.elapsed();
         Ok(Rebuilt {
             outcome,
@@ -178,24 +178,6 @@ impl Project {
             gathered: gathered.troubles.into_iter().collect(),
             ledger_trouble,
         })
-    }
-
-    /// Closes the runs that are over, once all of theirs is taken in. How stages fared with the time limit is kept with that, once,
-    /// unless whoever followed them kept it.
-    fn close(
-        &self,
-        gathered: &Gathered,
-        is_followed: bool,
-        outcome: &Outcome,
-        store: &Store,
-    ) -> Result<(), ProjectError> {
-        if outcome.ended.is_some() || gathered.over.is_empty() {
-            return Ok(());
-        }
-        if !is_followed {
-            keep(store, &gathered.pace)?;
-        }
-        Ok(gathered.over.iter().try_for_each(Folder::close)?)
     }
 
     /// Runs the engine over a plan; `status` has the last keys afterwards. Gives also which approvals lapsed, and the time spent.

@@ -10,7 +10,7 @@ use std::time::Duration;
 use rayon::prelude::*;
 
 use super::runs::{Out, Own, damaged};
-use super::sizing::Pace;
+use super::sizing::{Pace, keep};
 use crate::execute::Elsewhere;
 use crate::execute::slurm::record::{Attempt, End, Folder};
 use crate::ledger::file::{Ledger, LedgerError, read_all};
@@ -67,6 +67,17 @@ pub struct Gathered {
     pub over: Vec<Folder>,
     /// What is out.
     pub out: Vec<Out>,
+}
+
+impl Gathered {
+    /// Closes the runs that are over, once all of theirs is taken in. How stages fared with the time limit is kept with that, once,
+    /// unless whoever followed them kept it.
+    pub(in crate::project) fn close(&self, is_followed: bool, store: &Store) -> Result<(), StoreError> {
+        if !is_followed && !self.over.is_empty() {
+            keep(store, &self.pace)?;
+        }
+        self.over.iter().try_for_each(Folder::close)
+    }
 }
 
 impl Project {

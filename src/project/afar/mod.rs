@@ -27,7 +27,7 @@ pub use self::gathering::{Gathered, Tasks};
 pub use self::part::{Came, Opens, Task};
 pub use self::runs::Out;
 use self::runs::Own;
-pub use self::sizing::{keep, within};
+pub use self::sizing::within;
 use self::submitting::told;
 use super::rebuild::{Rebuilt, Writer};
 use super::{Care, Declared, Project, ProjectError, Status};

@@ -110,7 +110,7 @@ pub(super) fn slower(store: &Store) -> BTreeMap<(String, String), f64> {
 }
 
 /// Keeps that frames of some stages take longer, and of others do not any more.
-pub fn keep(store: &Store, pace: &Pace) -> Result<(), StoreError> {
+pub(super) fn keep(store: &Store, pace: &Pace) -> Result<(), StoreError> {
     let before = slower(store);
     let mut now = before.clone();
     now.retain(|stage, _| !pace.well.contains(stage));
