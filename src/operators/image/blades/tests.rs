@@ -21,6 +21,9 @@ fn inputs(with_holdout: bool) -> Vec<Connected> {
     list
 }
 
+/// A rod whose middle is far above white, and whiter than its halo.
+const BRIGHT: &str = "light: 12, white: 0.35, halo: 0.5, halo_size: 12, taper: 0.3";
+
 fn grey() -> Arc<Image> {
     let mut image = Image::new(SIZE.0, SIZE.1, &RGBA);
     (0..3).for_each(|c| image.samples_mut(c).fill(half::f16::from_f32(0.02)));
@@ -42,13 +45,23 @@ fn value(image: &Image, channel: usize, x: usize, y: u32) -> f32 {
 
 #[test]
 fn a_core_is_white_its_surroundings_coloured_and_alpha_kept() {
-    let image = render("flicker: 0", RODS, None, 5);
+    let settings = format!("{{ flicker: 0, {BRIGHT} }}");
+    let image = render(&settings, RODS, None, 5);
     let middle = [0, 1, 2].map(|c| value(&image, c, 60, 60));
     assert!(middle.iter().all(|v| *v > 2.0), "{middle:?}");
     let beside = [0, 1, 2].map(|c| value(&image, c, 75, 60) - 0.02);
     assert!(beside[0] > 2.0 * beside[1] && beside[1] > 3.0 * beside[2] && beside[2] > 0.0, "{beside:?}");
     assert_eq!(image.channels()[3], grey().channels()[3]);
-    assert_eq!(render("flicker: 0", RODS, None, 5), image);
+    assert_eq!(render(&settings, RODS, None, 5), image);
+}
+
+/// Lit glass, where nothing is said: a rod's own colour to the middle, here amber, and no brighter than white.
+#[test]
+fn a_plain_rod_keeps_its_colour_to_the_middle() {
+    let image = render("flicker: 0", RODS, None, 5);
+    let [r, g, b] = [0, 1, 2].map(|c| value(&image, c, 60, 60) - 0.02);
+    assert!((0.3..1.5).contains(&r), "{r}");
+    assert!((g / r - 0.42).abs() < 0.02 && (b / r - 0.05).abs() < 0.02, "{r} {g} {b}");
 }
 
 #[test]
@@ -114,14 +127,14 @@ fn a_holdout_hides_the_core_and_lets_as_much_glow_over_as_asked() {
         }
         image
     };
-    let none = render("{ flicker: 0, wrap: 0 }", RODS, Some(matte(1.0)), 5);
+    let none = render(&format!("{{ flicker: 0, wrap: 0, {BRIGHT} }}"), RODS, Some(matte(1.0)), 5);
     assert_eq!(none.row(0, 80), grey().row(0, 80));
     assert!(value(&none, 0, 60, 30) > 2.0);
-    let some = render("{ flicker: 0, wrap: 1 }", RODS, Some(matte(1.0)), 5);
+    let some = render(&format!("{{ flicker: 0, wrap: 1, {BRIGHT} }}"), RODS, Some(matte(1.0)), 5);
     let (over, beside) = (value(&some, 0, 60, 48), value(&some, 0, 60, 44));
     assert!(over > 0.02 && over < beside && beside < 2.0, "{over} {beside}");
-    let open = render("{ flicker: 0, wrap: 0 }", RODS, Some(matte(0.0)), 5);
-    assert_eq!(open, render("flicker: 0", RODS, None, 5));
+    let open = render(&format!("{{ flicker: 0, wrap: 0, {BRIGHT} }}"), RODS, Some(matte(0.0)), 5);
+    assert_eq!(open, render(&format!("{{ flicker: 0, {BRIGHT} }}"), RODS, None, 5));
 }
 
 #[test]
@@ -151,8 +164,8 @@ fn what_is_no_number_stays_none_in_the_light() {
     picture.samples_mut(0)[60 + 60 * SIZE.0 as usize] = half::f16::NAN;
     picture.samples_mut(1)[60 + 60 * SIZE.0 as usize] = half::f16::MAX;
     let frames = [vec![(5, Arc::new(picture))]];
-    let out = stage("flicker: 0", RODS, &inputs(false)).apply(&Inputs { frames: &frames, raster: None }, 5);
-    let out = out.unwrap();
+    let ready = stage("{ flicker: 0, light: 12 }", RODS, &inputs(false));
+    let out = ready.apply(&Inputs { frames: &frames, raster: None }, 5).unwrap();
     assert!(value(&out, 0, 60, 60).is_nan() && value(&out, 0, 61, 60) > 2.0);
     assert_eq!(value(&out, 1, 60, 60), 65504.0);
     // Light on a value that is the largest already is cut, and that is told.
@@ -218,7 +231,7 @@ const STILL: &str = "rods: { keeper: { keys: { 1: { base: [60, 90], tip: [60, 20
 #[test]
 fn a_rod_lit_in_part_shines_up_to_its_lit_end() {
     let at = |length: &str| {
-        render(&format!("{{ flicker: 0, halo: 0, taper: 0, length: {length} }}"), STILL, None, 10)
+        render(&format!("{{ flicker: 0, halo: 0, light: 12, length: {length} }}"), STILL, None, 10)
     };
     let half = at("0.5");
     let core = |image: &Image, y: u32| value(image, 0, 60, y) - 0.02;
@@ -226,7 +239,7 @@ fn a_rod_lit_in_part_shines_up_to_its_lit_end() {
     assert!(core(&half, 62) > 1.3 * core(&half, 80), "the lit end is brighter");
     assert!(core(&half, 56) < 0.7 * core(&half, 62), "and gives out");
     assert_eq!(at("0"), *grey());
-    assert_eq!(at("1"), render("{ flicker: 0, halo: 0, taper: 0 }", STILL, None, 10));
+    assert_eq!(at("1"), render("{ flicker: 0, halo: 0, light: 12 }", STILL, None, 10));
     // While it grows by 35 px a frame, half of them within the exposure, its end is a ramp.
     let moving = at("{ 9: 0, 11: 1 }");
     let ramp: Vec<f32> = (41..68).map(|y| core(&moving, y)).collect();
@@ -274,7 +287,8 @@ rods: { keeper: { follows: hook, keys: { 1: { base: [20, 90], tip: [20, 20] } } 
     assert_eq!(key(&*still, 11), key(&*moved, 11));
     assert_ne!(key(&*still, 6), key(&*moved, 6));
     let twelve: Vec<String> = (0..12).map(|i| format!("r{i}: {}", rod(8 + 15 * i))).collect();
-    let image = render("{ flicker: 0, width: 3 }", &format!("rods: {{ {} }}", twelve.join(", ")), None, 5);
+    let image =
+        render("{ flicker: 0, width: 3, light: 12 }", &format!("rods: {{ {} }}", twelve.join(", ")), None, 5);
     assert!((0..12).all(|i| value(&image, 0, 8 + 15 * i, 55) > 2.0));
 }
 
@@ -284,8 +298,8 @@ const TWO: &str = "rods: { keeper: { keys: { 1: { base: [60, 90], tip: [60, 20] 
 #[test]
 fn each_rod_has_its_own_holdouts_by_its_own_amount() {
     let mattes = [(3, "front", 0..192), (3, "middle", 0..192)];
-    let settings =
-        "{ flicker: 0, wrap: 0, rods: { keeper: { holdout: { front: { 10: 0, 12: 1, ease: linear } } } } }";
+    let own = "{ keeper: { holdout: { front: { 10: 0, 12: 1, ease: linear } } } }";
+    let settings = &format!("{{ flicker: 0, wrap: 0, {BRIGHT}, rods: {own} }}");
     let at = |frame: i64| {
         let image = lit(settings, TWO, &mattes, frame);
         [60, 140].map(|x| value(&image, 0, x, 55) - 0.02)
@@ -308,17 +322,18 @@ fn each_rod_has_its_own_holdouts_by_its_own_amount() {
 
 #[test]
 fn surfaces_throw_back_light_by_their_own_share_and_matte() {
-    let plain = "{ flicker: 0, halo: 0, ambient: 0.04 }";
+    let plain = "{ flicker: 0, halo: 0, light: 12, ambient: 0.04 }";
     let dark = lit(plain, STILL, &[], 5);
     let image = lit(plain, STILL, &[(4, "floor", 0..100)], 5);
     let more = |x: usize, y: u32| value(&image, 0, x, y) - value(&dark, 0, x, y);
     assert!(more(70, 55) > more(90, 55) && more(90, 55) > 0.01 && more(101, 55) == 0.0);
     // Half the light that the picture was taken in makes surfaces twice as bright.
-    let twice = lit("{ flicker: 0, halo: 0, ambient: 0.02 }", STILL, &[(4, "floor", 0..100)], 5);
+    let twice = lit("{ flicker: 0, halo: 0, light: 12, ambient: 0.02 }", STILL, &[(4, "floor", 0..100)], 5);
     let ratio = (value(&twice, 0, 80, 55) - 0.02) / more(80, 55);
     assert!((ratio - 2.0).abs() < 0.02, "{ratio}");
     // A rod behind a surface does not light its front.
-    let behind = "{ flicker: 0, halo: 0, wrap: 0, ambient: 0.04, rods: { keeper: { holdout: man } } }";
+    let behind =
+        "{ flicker: 0, halo: 0, light: 12, wrap: 0, ambient: 0.04, rods: { keeper: { holdout: man } } }";
     let mattes = [(3, "man", 80..90), (4, "man", 80..90), (4, "floor", 90..192)];
     let image = lit(behind, STILL, &mattes, 5);
     assert!(value(&image, 0, 85, 55) < 0.0201 && value(&image, 0, 95, 55) > 0.03);
