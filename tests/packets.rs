@@ -151,6 +151,34 @@ fn rework_goes_out_with_what_was_made_before_and_says_which_frames_and_why() {
 }
 
 #[test]
+fn what_is_left_of_a_packet_is_told_as_it_is_and_as_it_would_be() {
+    let film = declared();
+    let (packet, place) = hand_out(&film, &["br050", "--to", "ana"]);
+    let last = |words: &[&str]| {
+        let (code, said) = film.said(&[&["takeback", place.to_str().unwrap()], words].concat());
+        assert_eq!(code, Some(0), "{said}");
+        let of_packet = |line: &&str| line.starts_with(&format!("{packet}: "));
+        said.lines().rfind(of_packet).unwrap_or_else(|| panic!("{said}"))[packet.len() + 2..].to_string()
+    };
+    (1001..=1003).for_each(|n| put(&place, "br050", n, &grey(n as u8)));
+    assert_eq!(last(&["--plan"]), "1 frame still to come");
+    put(&place, "br050", 1004, &grey(4));
+    assert_eq!(last(&["--plan"]), "with this, all of it would be back");
+    assert_eq!(last(&[]), "all of it is back");
+    // One that was closed before all was there.
+    let film = declared();
+    let (packet, place) = hand_out(&film, &["br050", "--to", "ana"]);
+    assert_eq!(film.said(&["outstanding", "--close", &packet]).0, Some(0));
+    put(&place, "br050", 1001, &grey(99));
+    for words in [&["--plan"][..], &[]] {
+        let said = film.said(&[&["takeback", place.to_str().unwrap()], words].concat()).1;
+        let left =
+            format!("{packet}: it was closed, so that the 3 frames that did not come are not expected");
+        assert!(said.contains(&left), "{said}");
+    }
+}
+
+#[test]
 fn an_earlier_return_comes_back_without_rendering() {
     let film = declared();
     let (_, place) = hand_out(&film, &["br050", "--to", "ana"]);

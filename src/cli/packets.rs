@@ -215,7 +215,11 @@ fn told(taken: &Taken, plan: bool) {
     let left: usize = taken.came.iter().map(|came| came.left.len()).sum();
     match (taken.is_open, left) {
         (true, n) => flow!("{name}: {} still to come", show::frames(n)),
-        _ => flow!("{name}: all of it is back, or nothing more is expected"),
+        (false, 0) if plan => flow!("{name}: with this, all of it would be back"),
+        (false, 0) => flow!("{name}: all of it is back"),
+        (false, n) => {
+            flow!("{name}: it was closed, so that the {} that did not come are not expected", show::frames(n))
+        }
     }
     if !plan && taken.came.iter().any(|came| !came.frames.is_empty()) {
         flow!("next: `endboard rebuild` takes the files in");
