@@ -625,6 +625,11 @@ fn said(out: &Output) -> (Option<i32>, String) {
     (out.status.code(), String::from_utf8_lossy(&all).into_owned())
 }
 
+/// Runs it, and gives the same.
+fn said_by(command: &mut Command) -> (Option<i32>, String) {
+    said(&command.output().unwrap())
+}
+
 #[test]
 fn an_address_or_key_that_cannot_be_is_named_and_breaks_nothing() {
     let film = |name, shared: &str| {
@@ -869,6 +874,65 @@ fn what_the_service_finds_wrong_comes_with_where_to_look() {
         let (exit, words) = said(&ana.command(&["share"]).env("AWS_REGION", "eu-1").output().unwrap());
         assert!(exit == Some(4) && words.contains(code) && words.contains(way), "{words}");
     }
+}
+
+#[test]
+fn a_wrong_clock_key_or_place_is_told_once_and_by_its_cause() {
+    let Some(server) = Server::start() else { return };
+    for (status, code, way) in [
+        (403, "RequestTimeTooSkewed", "have this machine's clock set by the network"),
+        (403, "SignatureDoesNotMatch", "the secret is not the key's: see AWS_SECRET_ACCESS_KEY"),
+        (400, "ExpiredToken", "see AWS_SESSION_TOKEN"),
+        (400, "AuthorizationHeaderMalformed", "see the region, "),
+        (404, "NoSuchBucket", "see endboard.yaml:"),
+    ] {
+        let ana = Member::of(&server, "ana");
+        server.does(Does::Refuse("", status, code));
+        let rebuilt = || {
+            let mut command = ana.command(&["rebuild", "--json"]);
+            command.env("AWS_SESSION_TOKEN", "pole");
+            ana.rebuild_with(command).well()
+        };
+        // The first asks for renders and sends its own; the second only sends what is left, and looks first what is there.
+        for rendered in [FRAMES, 0] {
+            let said = rebuilt();
+            assert_eq!(said.rendered.len() as u64, rendered, "{code}: {}", said.json);
+            let lines: Vec<&str> = said.errors.lines().collect();
+            let is_told =
+                lines[0].contains("may not be used (") && lines[0].contains(code) && lines[0].contains(way);
+            assert!(lines.len() == 2 && is_told && !lines[0].contains("see the key"), "{}", said.errors);
+            assert!(lines[1].contains("24 frames still to be sent"), "{}", said.errors);
+        }
+        // Once that is put right all of it goes by itself.
+        server.does(Does::Pass);
+        assert_eq!(ana.rebuild().well().errors, "");
+        assert_eq!(server.files("/objects/").len(), PICTURES);
+        server.files("/film/").iter().for_each(|file| std::fs::remove_file(file).unwrap());
+    }
+}
+
+#[test]
+fn an_address_at_which_nothing_is_understood_is_told_by_its_line() {
+    let Some(server) = Server::start() else { return };
+    let usual = server.declared();
+    let ana = Member::of(&server, "ana");
+    let whole = ana.film.text("endboard.yaml");
+    let line = whole.lines().count();
+    let (http, port) = (format!("http://127.0.0.1:{}", server.port), server.behind);
+    for (address, words) in [
+        // A name that nobody has (RFC 2606).
+        ("https://lamp.invalid".to_string(), "nobody knows its host"),
+        (format!("https://127.0.0.1:{port}"), "speaks http:// and not https://"),
+        (format!("{http}/store"), "which has folders behind its host"),
+    ] {
+        let declared = whole.replace(&usual, &usual.replace(&http, &address));
+        ana.film.write("endboard.yaml", declared);
+        // Whoever is asked for a name that is nowhere may take their time to say so.
+        let (code, told) = said_by(ana.command(&["share"]).env("RES_OPTIONS", "timeout:1 attempts:1"));
+        let is_told = told.contains(words) && told.contains(&format!("address, endboard.yaml:{line}:"));
+        assert!(code == Some(4) && is_told, "{address}: {told}");
+    }
+    assert_eq!(server.files("/film/").len(), 0);
 }
 
 #[test]

@@ -54,10 +54,15 @@ fn config(certified: &Certified) -> Arc<rustls::ServerConfig> {
 
 /// Rebuilds a film of four frames that shares by this port, trusting whom a file names; its JSON, and what was told.
 fn rebuilt(server: &Server, port: u16, trusted: &str) -> (Value, String) {
+    rebuilt_by("https", server, port, trusted)
+}
+
+/// The same, by an address that begins so.
+fn rebuilt_by(scheme: &str, server: &Server, port: u16, trusted: &str) -> (Value, String) {
     let film = Film::new();
     let shared = server
         .declared()
-        .replace(&format!("http://127.0.0.1:{}", server.port), &format!("https://127.0.0.1:{port}"));
+        .replace(&format!("http://127.0.0.1:{}", server.port), &format!("{scheme}://127.0.0.1:{port}"));
     film.declare(&format!(
         "  br010:\n    plate: shed\n    frames: 1001-1004\n    stages:\n      colour: {{ operator: grade, exposure: 0.5 }}\n{shared}"
     ));
@@ -126,4 +131,15 @@ fn a_certificate_of_another_name_and_a_list_of_nobody_are_told_apart() {
     assert_eq!(counts(&json), (4, 0), "{json}");
     assert!(errors.contains("SSL_CERT_FILE can name a file"), "{errors}");
     assert_eq!(server.files("/film/").len(), 0);
+}
+
+#[test]
+fn a_service_that_is_asked_without_tls_and_speaks_nothing_else_is_told_of() {
+    let Some(server) = Server::start() else { return };
+    let certified = own("127.0.0.1");
+    let port = server.secured(config(&certified));
+    let (json, errors) = rebuilt_by("http", &server, port, &certified.issuer);
+    assert_eq!(counts(&json), (4, 0), "{json}");
+    assert!(errors.contains("speaks no http://") && errors.contains("address, endboard.yaml:"), "{errors}");
+    assert_eq!((server.requests().len(), server.files("/film/").len()), (0, 0), "{errors}");
 }

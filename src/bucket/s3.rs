@@ -19,7 +19,7 @@ use tokio_stream::StreamExt;
 use super::answers::{Looking, is_page};
 use super::credentials::Credentials;
 use super::memo::Memo;
-use super::trouble::{From, found, no_store, said};
+use super::trouble::{From, found, is_silent, is_told, no_store, said};
 use super::{Place, Stop};
 use crate::base::digest::Digest;
 use crate::store::shared::bucket::{Bucket, BucketError, Does, Held};
@@ -104,6 +104,7 @@ impl Service {
             bucket: place.bucket.from.clone(),
             region: place.region.from.clone(),
             endpoint: endpoint.clone(),
+            has_folders: address.split_once("://").is_some_and(|(_, place)| place.contains('/')),
         };
         let whole = format!("{address}/{}/{}", place.bucket.value, place.prefix);
         Ok(Self { store, prefix: Path::from(place.prefix.as_str()), place: whole, from, runtime, stop })
@@ -144,9 +145,20 @@ impl Service {
         })
     }
 
+    /// What is known of an object. An answer to this has no words, so that of a refusal is asked for once more in a way that has.
+    async fn head(&self, path: &Path) -> object_store::Result<ObjectMeta> {
+        match self.store.head(path).await {
+            Err(error) if is_silent(&error) => match self.store.get_range(path, 0..1).await {
+                Err(told) if is_told(&told) => Err(told),
+                _ => Err(error),
+            },
+            done => done,
+        }
+    }
+
     /// Fails unless so many bytes are there under a name: that they were sent says nothing.
     async fn confirm(&self, path: &Path, size: u64) -> Result<(), BucketError> {
-        let there = found(self.store.head(path).await)?.map(|meta| meta.size);
+        let there = found(self.head(path).await)?.map(|meta| meta.size);
         match there == Some(size) {
             true => Ok(()),
             false => Err(BucketError::Failed("it says that it took what it has not got".into())),
@@ -236,8 +248,7 @@ impl Bucket for Service {
     fn has(&self, name: &str) -> Result<Option<Held>, BucketError> {
         let path = self.path(name);
         self.wait(0, async {
-            Ok(found(self.store.head(&path).await)?
-                .map(|meta| Held { name: name.into(), ..self.held(&meta) }))
+            Ok(found(self.head(&path).await)?.map(|meta| Held { name: name.into(), ..self.held(&meta) }))
         })
     }
 

@@ -24,7 +24,35 @@ pub struct From {
     pub region: String,
     /// The address.
     pub endpoint: String,
+    /// Whether the address has folders behind its host.
+    pub has_folders: bool,
 }
+
+/// Codes of who asks, when, or where being wrong: of what is read and of what is written alike, until a person puts it right.
+const WRONG: [&str; 16] = [
+    "SignatureDoesNotMatch",
+    "InvalidAccessKeyId",
+    "NotSignedUp",
+    "AccountProblem",
+    "InvalidToken",
+    "ExpiredToken",
+    "TokenRefreshRequired",
+    "RequestTimeTooSkewed",
+    "RequestExpired",
+    "NoSuchBucket",
+    "InvalidBucketName",
+    "AuthorizationHeaderMalformed",
+    "InvalidRegion",
+    "PermanentRedirect",
+    "IllegalLocationConstraintException",
+    "status 401",
+];
+/// Said of a service whose host nobody knows.
+const NO_HOST: &str = "there is no connection: nobody knows its host, or this machine has no network";
+/// Said of a service that is asked in TLS and does not speak it.
+const NO_TLS: &str = "what answers there speaks http:// and not https://";
+/// Said of a service that is asked without TLS and speaks nothing else.
+const NO_HTTP: &str = "what answers there speaks no http://; is it https://?";
 
 impl From {
     /// Where to look when a service gives this code.
@@ -37,6 +65,10 @@ impl From {
             "InvalidToken" | "ExpiredToken" | "TokenRefreshRequired" => {
                 format!("see {}", self.token.as_ref().unwrap_or(&self.id))
             }
+            "NoSuchBucket" | "InvalidBucketName" if self.has_folders => format!(
+                "see the bucket, {}, and the address, {}, which has folders behind its host: most services have none",
+                self.bucket, self.endpoint
+            ),
             "NoSuchBucket" | "InvalidBucketName" => format!("see {}", self.bucket),
             "AuthorizationHeaderMalformed"
             | "InvalidRegion"
@@ -47,7 +79,12 @@ impl From {
                 format!("see the region, {}", self.region)
             }
             "status 401" => format!("see the key, {}", self.id),
-            "status 301" | "status 302" | "status 307" | "status 308" | "status 404" => {
+            "NoSuchKey" if self.has_folders => format!(
+                "see the address, {}, which has folders behind its host: most services have none",
+                self.endpoint
+            ),
+            "NoSuchKey" | "status 301" | "status 302" | "status 307" | "status 308" | "status 400"
+            | "status 404" => {
                 format!("see the address, {}, and the bucket, {}", self.endpoint, self.bucket)
             }
             "RequestTimeTooSkewed" => "have this machine's clock set by the network".into(),
@@ -58,11 +95,17 @@ impl From {
     /// An error, with where to look where that is known.
     pub fn with_way_on(&self, error: BucketError) -> BucketError {
         let told = |words: String| {
-            let way = self.of(words.rsplit(", ").next().unwrap_or_default());
+            let way = self.of(code_in(&words));
             way.map_or(words.clone(), |way| format!("{words}; {way}"))
         };
         match error {
+            BucketError::Refused(words) | BucketError::Failed(words) if WRONG.contains(&code_in(&words)) => {
+                BucketError::Wrong(told(words))
+            }
             BucketError::Refused(words) => BucketError::Refused(told(words)),
+            BucketError::Away(words) if [NO_HOST, NO_TLS, NO_HTTP].contains(&words.as_str()) => {
+                BucketError::Away(format!("{words}; see the address, {}", self.endpoint))
+            }
             BucketError::Failed(words) => BucketError::Failed(told(words)),
             BucketError::NoStore(words) => {
                 BucketError::NoStore(format!("{words}; see the address, {}", self.endpoint))
@@ -70,6 +113,26 @@ impl From {
             other => other,
         }
     }
+}
+
+/// The code in the words of an error, or its status where it has none.
+fn code_in(words: &str) -> &str {
+    words.rsplit(", ").next().unwrap_or_default()
+}
+
+/// Whether a service refuses and does not say why, as its answers to questions about what is there have no words.
+pub fn is_silent(error: &object_store::Error) -> bool {
+    let is_refusal = match error {
+        object_store::Error::PermissionDenied { .. } | object_store::Error::Unauthenticated { .. } => true,
+        object_store::Error::NotFound { .. } => false,
+        other => status(other).is_some_and(|status| status.starts_with("status 4")),
+    };
+    is_refusal && code(error).is_none()
+}
+
+/// Whether a service refuses and says why.
+pub fn is_told(error: &object_store::Error) -> bool {
+    !matches!(error, object_store::Error::NotFound { .. }) && code(error).is_some()
 }
 
 /// Not there is no error.
@@ -90,7 +153,9 @@ pub fn said(error: &object_store::Error) -> BucketError {
     let code = code(error);
     if let object_store::Error::PermissionDenied { .. } | object_store::Error::Unauthenticated { .. } = error
     {
-        return BucketError::Refused(code.unwrap_or_else(|| "403 Forbidden".into()));
+        let is_unknown = matches!(error, object_store::Error::Unauthenticated { .. });
+        let bare = if is_unknown { "status 401" } else { "403 Forbidden" };
+        return BucketError::Refused(code.unwrap_or_else(|| bare.into()));
     }
     if let Some(status) = status(error) {
         return BucketError::Failed(match code {
@@ -109,6 +174,9 @@ pub fn said(error: &object_store::Error) -> BucketError {
             }
             if let Some(words) = causes(http).find_map(|error| distrusted(&error.to_string())) {
                 return BucketError::Away(words);
+            }
+            if let Some(words) = causes(http).find_map(|error| misaddressed(&error.to_string())) {
+                return BucketError::Away(words.into());
             }
             return BucketError::Away(
                 match http.kind() {
@@ -133,6 +201,18 @@ pub fn no_store() -> BucketError {
 /// What lies behind an error, the nearest first.
 fn causes(error: &HttpError) -> impl Iterator<Item = &(dyn std::error::Error + 'static)> {
     std::iter::successors(error.source(), |error| (*error).source())
+}
+
+/// What is wrong with an address at which nothing was understood, where that is what an error says: the words of the standard
+/// library of a host, of `rustls` of an answer without TLS, of `hyper` of one with it.
+fn misaddressed(error: &str) -> Option<&'static str> {
+    [
+        ("failed to lookup address information", NO_HOST),
+        ("corrupt message of type InvalidContentType", NO_TLS),
+        ("invalid HTTP version parsed", NO_HTTP),
+    ]
+    .into_iter()
+    .find_map(|(part, words)| error.contains(part).then_some(words))
 }
 
 /// Why the certificate of a service is not accepted, where that is what an error says (the words of `rustls`).

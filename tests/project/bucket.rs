@@ -59,7 +59,8 @@ pub struct Server {
     program: PathBuf,
     root: tempfile::TempDir,
     child: Mutex<Option<Child>>,
-    behind: u16,
+    /// The server's own port, behind the way.
+    pub behind: u16,
     /// The port that members use.
     pub port: u16,
     does: Arc<Mutex<Does>>,

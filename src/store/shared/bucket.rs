@@ -27,6 +27,9 @@ pub enum BucketError {
     /// It is not allowed.
     #[error("it is refused: {0}")]
     Refused(String),
+    /// Who asks, when, or where is wrong: nothing goes either way before a person puts that right.
+    #[error("it is refused: {0}")]
+    Wrong(String),
     /// The service says that it cannot, such as when its disk is full.
     #[error("{0}")]
     Failed(String),

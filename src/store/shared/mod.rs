@@ -13,6 +13,7 @@ pub mod outbox;
 pub mod sealed;
 pub mod sending;
 mod spoilt;
+mod trouble;
 
 use std::collections::{BTreeMap, HashSet};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
@@ -20,9 +21,10 @@ use std::sync::{Arc, Condvar, Mutex, OnceLock};
 use std::time::{Duration, Instant};
 
 use self::ahead::{Ahead, Arrived, Wake};
-use self::bucket::{Bucket, BucketError, Held};
+use self::bucket::{Bucket, Held};
 use self::note::{Kind, Note};
 use self::outbox::{Due, Outbox};
+use self::trouble::PAUSE;
 use super::Store;
 use super::actions::Action;
 use super::objects::Objects;
@@ -34,10 +36,6 @@ pub type Tell = Box<dyn Fn(String) + Send + Sync>;
 /// Says that the run is to end.
 pub type Stop = Box<dyn Fn() -> bool + Send + Sync>;
 
-/// How long a store that could not be reached is left alone, at first and at most. Between, it doubles.
-const PAUSE: (Duration, Duration) = (Duration::from_secs(5), Duration::from_secs(60));
-/// How long what is no store is left alone: longer than any run.
-const RUN: Duration = Duration::from_secs(30 * 24 * 3600);
 /// How many names of what is there are remembered at most; of a store that has more, each is asked for.
 const NAMES: usize = 400_000;
 /// Fewer frames than this are asked for one by one: a list of all that is there would cost more.
@@ -61,6 +59,8 @@ struct Way {
     unread: bool,
     /// Writing was refused or is not wanted: nothing is sent in this run.
     unwritten: bool,
+    /// Writing was refused.
+    refused: bool,
     /// Whether it was told that it is away, and that it is there again; by [`Side`].
     told: [(bool, bool); 2],
     /// What was found damaged or missing and is to be replaced by what is rendered now.
@@ -104,6 +104,8 @@ pub struct Shared {
     taken: AtomicUsize,
     /// Another process sends.
     elsewhere: AtomicBool,
+    /// Nothing goes on without it: there is no run besides.
+    only_sends: bool,
     /// Keys of renders that tasks elsewhere made for this film, to be offered once they are in place.
     expected: Mutex<HashSet<Digest>>,
     /// What is asked ahead.
@@ -163,15 +165,27 @@ impl Shared {
             stop,
             taken: AtomicUsize::new(0),
             elsewhere: AtomicBool::new(false),
+            only_sends: false,
             expected: Mutex::default(),
             ahead: Mutex::default(),
             wake: Wake::new(),
         }
     }
 
+    /// The same for sending alone, of which no run goes on when nothing can be sent.
+    #[must_use]
+    pub fn only_to_send(self) -> Self {
+        Self { only_sends: true, ..self }
+    }
+
     /// How many renders were taken from it in this run.
     pub fn taken(&self) -> usize {
         self.taken.load(Ordering::Relaxed)
+    }
+
+    /// Whether sending was wanted and refused.
+    pub fn is_refused(&self) -> bool {
+        self.lock().refused
     }
 
     /// Whether nothing is sent in this run.
@@ -292,65 +306,6 @@ impl Shared {
         let away = &mut way.away[Side::Read as usize];
         *away = away.map(|(_, last)| (Instant::now() + PAUSE.1, last));
         true
-    }
-
-    /// It did as it was asked.
-    fn reached(&self, side: Side) {
-        let mut way = self.lock();
-        way.away[side as usize] = None;
-        let (was_away, is_back) = &mut way.told[side as usize];
-        let is_new = *was_away && !std::mem::replace(is_back, *was_away);
-        drop(way);
-        if is_new {
-            (self.tell)(format!("{} is to be had again", self.at));
-        }
-    }
-
-    /// It did not do as it was asked at that time.
-    fn met(&self, side: Side, error: &BucketError, began: Instant) {
-        let words = match (error, side) {
-            (BucketError::Stopped, _) => return,
-            (BucketError::Refused(why), Side::Read) => {
-                let was = std::mem::replace(&mut self.lock().unread, true);
-                (!was).then(|| format!("{} may not be read ({why}): this run goes on without it", self.at))
-            }
-            (BucketError::Refused(why), Side::Write) => {
-                let was = std::mem::replace(&mut self.lock().unwritten, true);
-                (!was).then(|| format!("{} may not be written ({why}): nothing is sent in this run", self.at))
-            }
-            (BucketError::Away(why), _) => {
-                let told = [Side::Read, Side::Write].map(|side| self.pause(side, began));
-                (!told[0] && !told[1])
-                    .then(|| format!("{} is not to be had ({why}): going on with what is here", self.at))
-            }
-            (BucketError::NoStore(why), _) => {
-                let mut way = self.lock();
-                way.away = [Some((Instant::now() + RUN, PAUSE.1)); 2];
-                // That it is there again is for the next run to find.
-                let is_new = std::mem::replace(&mut way.told, [(true, true); 2]) != [(true, true); 2];
-                is_new.then(|| format!("{}: {why}; this run goes on without it", self.at))
-            }
-            (BucketError::Failed(_) | BucketError::TooLarge { .. }, _) => {
-                let does = if side == Side::Read { "gives nothing" } else { "takes nothing" };
-                let words = format!("{} {does} now ({error}): going on with what is here", self.at);
-                (!self.pause(side, began)).then_some(words)
-            }
-        };
-        words.into_iter().for_each(|words| (self.tell)(words));
-    }
-
-    /// Leaves it alone for a while. Says whether that was told before.
-    fn pause(&self, side: Side, began: Instant) -> bool {
-        let mut way = self.lock();
-        // Of many requests that end alike, all but the first were under way when that was found out.
-        if way.found[side as usize].is_some_and(|found| found > began) && way.is_away(side) {
-            return true;
-        }
-        way.found[side as usize] = Some(Instant::now());
-        let away = &mut way.away[side as usize];
-        let pause = away.map_or(PAUSE.0, |(_, last)| (last * 2).min(PAUSE.1));
-        *away = Some((Instant::now() + pause, pause));
-        std::mem::replace(&mut way.told[side as usize].0, true)
     }
 
     /// A render was made, to be sent when there is time. Costs a small file; nothing waits for the network.

@@ -5,6 +5,7 @@ mod ahead;
 use std::collections::BTreeMap;
 use std::path::Path;
 
+use super::bucket::BucketError;
 use super::sending::Sending;
 use super::*;
 use crate::base::made::MadeOf;
@@ -255,6 +256,47 @@ fn who_may_not_write_is_told_once_and_goes_on_reading() {
     *bucket.refuses.lock().unwrap() = None;
     assert!(shared.seek(&action.key, true).is_some());
     assert!(shared.is_read_only());
+}
+
+#[test]
+fn a_bucket_that_does_not_know_who_asks_is_told_of_once_and_left_alone_and_what_waits_is_kept() {
+    let bucket = Arc::new(Shelf::default());
+    *bucket.refuses.lock().unwrap() = Some(BucketError::Wrong("SignatureDoesNotMatch".into()));
+    let ana = Member::new();
+    let shared = ana.shared(&bucket, false);
+    assert_eq!(shared.seek(&Digest::of(b"any"), true), None);
+    let sending = Sending::start(Arc::clone(&shared));
+    (0..9u8).for_each(|n| {
+        ana.render(&shared, f32::from(n));
+        assert_eq!(shared.seek(&Digest::of(&[n]), true), None);
+    });
+    assert_eq!(sending.finish(&|_| {}).count, 9);
+    let told = "s3://brine may not be used (SignatureDoesNotMatch): this run goes on without it";
+    assert_eq!((ana.heard().as_str(), bucket.asked.load(Ordering::SeqCst)), (told, 1));
+    assert!(!shared.is_refused() && !shared.is_read_only());
+    *bucket.refuses.lock().unwrap() = None;
+    let next = ana.shared(&bucket, false);
+    assert_eq!((Sending::start(Arc::clone(&next)).finish(&|_| {}).sent, ana.heard().lines().count()), (9, 1));
+}
+
+#[test]
+fn what_only_sends_does_not_say_that_it_goes_on() {
+    for (error, words) in [
+        (BucketError::Refused("AccessDenied".into()), "s3://brine may not be written (AccessDenied)"),
+        (BucketError::Failed("status 507".into()), "s3://brine takes nothing now (status 507)"),
+        (BucketError::Away("it is too slow".into()), "s3://brine is not to be had (it is too slow)"),
+        (BucketError::NoStore("a page".into()), "s3://brine: a page"),
+    ] {
+        let (bucket, ana) = (Arc::new(Shelf::default()), Member::new());
+        let is_refused = matches!(error, BucketError::Refused(_));
+        *bucket.refuses.lock().unwrap() = Some(error);
+        let shared = ana.shared(&bucket, false);
+        let shared = Arc::new(Arc::into_inner(shared).unwrap().only_to_send());
+        let sending = Sending::start(Arc::clone(&shared));
+        ana.render(&shared, 1.0);
+        assert_eq!(sending.finish(&|_| {}).count, 1);
+        assert_eq!((ana.heard().as_str(), shared.is_refused()), (words, is_refused));
+    }
 }
 
 #[test]
