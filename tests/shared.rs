@@ -402,6 +402,7 @@ fn keys_come_from_profiles_too_and_are_told_to_nobody() {
         .command(&["share"])
         .env("AWS_PROFILE", "keeper")
         .env_remove("AWS_ACCESS_KEY_ID")
+        .env_remove("AWS_SECRET_ACCESS_KEY")
         .output()
         .unwrap();
     assert_eq!(out.status.code(), Some(0), "{}", String::from_utf8_lossy(&out.stderr));
@@ -909,6 +910,26 @@ fn a_wrong_clock_key_or_place_is_told_once_and_by_its_cause() {
         assert_eq!(server.files("/objects/").len(), PICTURES);
         server.files("/film/").iter().for_each(|file| std::fs::remove_file(file).unwrap());
     }
+}
+
+#[test]
+fn half_a_key_is_a_slip_and_asks_as_nobody_else() {
+    let Some(server) = Server::start() else { return };
+    let ana = Member::of(&server, "ana");
+    let profile = format!("[default]\naws_access_key_id = {}\naws_secret_access_key = {}\n", KEY.0, KEY.1);
+    ana.film.write(".aws/credentials", profile);
+    for (lacking, set) in
+        [("AWS_SECRET_ACCESS_KEY", "AWS_ACCESS_KEY_ID"), ("AWS_ACCESS_KEY_ID", "AWS_SECRET_ACCESS_KEY")]
+    {
+        let words = format!("{set} is set and {lacking} is not");
+        let mut command = ana.command(&["rebuild", "--json"]);
+        command.env_remove(lacking);
+        let said = ana.rebuild_with(command).well();
+        assert!(said.errors.lines().count() == 1 && said.errors.contains(&words), "{}", said.errors);
+        let (code, told) = said_by(ana.command(&["share"]).env_remove(lacking));
+        assert!(code == Some(4) && told.contains(&words), "{told}");
+    }
+    assert!(server.requests().is_empty(), "{:?}", server.requests());
 }
 
 #[test]

@@ -331,6 +331,20 @@ fn tasks_take_what_the_crew_rendered_and_what_they_made_is_sent() {
     let had = json["shared"].as_u64().unwrap() + json["restored"].as_u64().unwrap();
     assert_eq!((rendered(&json).len(), had), (0, 32), "{json}");
     assert_eq!(tomas.renders(), film.renders());
+    // Keys of the environment reach no task, and the way on is one that a task can go.
+    film.write("endboard.yaml", text.replace("exposure: 0.2", "exposure: 0.35"));
+    let mut command = cluster.command(&film, &[]);
+    with_keys(&mut command, film.path());
+    let nobody = film.path().join("nobody");
+    command.env("HOME", nobody).env("AWS_ACCESS_KEY_ID", KEY.0).env("AWS_SECRET_ACCESS_KEY", KEY.1);
+    let (code, json, errors) = read(&command.arg("--json").output().unwrap());
+    let told = json["gathered"].as_array().unwrap();
+    let is_told =
+        told.len() == 1 && told[0].as_str().unwrap().contains("under [default] in ~/.aws/credentials");
+    assert!(
+        code == Some(0) && is_told && !json["gathered"].to_string().contains("AWS_SECRET"),
+        "{json}\n{errors}"
+    );
     // Without the network it is rendered all the same, and told in one line of the tasks and one of whoever submits.
     server.kill();
     film.write("endboard.yaml", text.replace("exposure: 0.2", "exposure: 0.4"));

@@ -42,9 +42,21 @@ impl std::fmt::Debug for Credentials {
     }
 }
 
+/// Who wants a key, as not everybody can be given one in the same way.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Asks {
+    /// A person at a terminal.
+    #[default]
+    Person,
+    /// A task on a cluster, which is given no variables of the person's.
+    Task,
+}
+
 /// What the environment and the profile files say.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Known {
+    /// Who asks here.
+    pub asks: Asks,
     /// Who asks; nothing where none are given.
     pub credentials: Option<Credentials>,
     /// The region, where one is said.
@@ -53,14 +65,33 @@ pub struct Known {
     pub endpoint: Option<Said>,
 }
 
+impl Known {
+    /// Who asks, where that is known.
+    ///
+    /// # Errors
+    /// It is not known; words on how to say it.
+    pub fn need(&self) -> Result<&Credentials, &'static str> {
+        self.credentials.as_ref().ok_or(match self.asks {
+            Asks::Person => {
+                "there is no access key: set AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY, or AWS_PROFILE to a profile \
+                 of ~/.aws/credentials"
+            }
+            Asks::Task => {
+                "there is no access key: write one under [default] in ~/.aws/credentials of whoever runs the tasks, as \
+                 tasks are given no AWS_ variables"
+            }
+        })
+    }
+}
+
 /// Values of a profile and their lines in the file, by name.
 type Profile = BTreeMap<String, (String, usize)>;
 
-/// Looks for them: `variable` gives a variable of the environment, an empty one counting as none.
+/// Looks for them, for the one who asks: `variable` gives a variable of the environment, an empty one counting as none.
 ///
 /// # Errors
-/// A profile that is named is nowhere, a file cannot be read, or a key holds what no key can.
-pub fn find(variable: &dyn Fn(&str) -> Option<String>) -> Result<Known, String> {
+/// A profile that is named is nowhere, a file cannot be read, a key holds what no key can, or there is half of one.
+pub fn find(asks: Asks, variable: &dyn Fn(&str) -> Option<String>) -> Result<Known, String> {
     let get = |name: &str| variable(name).filter(|value| !value.trim().is_empty());
     let home = get("HOME").map(PathBuf::from);
     let file = |name: &str, usual: &str| {
@@ -89,23 +120,40 @@ pub fn find(variable: &dyn Fn(&str) -> Option<String>) -> Result<Known, String> 
     }
     let own = |name: &str| get(name).map(|value| Said { value, from: name.into() });
     let of = |name: &str| profile.get(name).cloned();
-    let whole = |id: Option<Said>, secret: Option<Said>, token: Option<Said>| {
-        let (Some(id), Some(secret)) = (id, secret) else { return Ok::<_, String>(None) };
-        Ok(Some(Credentials { id: key(id)?, secret: key(secret)?, token: token.map(key).transpose()? }))
-    };
-    let of_variables =
-        whole(own("AWS_ACCESS_KEY_ID"), own("AWS_SECRET_ACCESS_KEY"), own("AWS_SESSION_TOKEN"))?;
+    const OWN: [&str; 3] = ["AWS_ACCESS_KEY_ID", "AWS_SECRET_ACCESS_KEY", "AWS_SESSION_TOKEN"];
+    const OF: [&str; 3] = ["aws_access_key_id", "aws_secret_access_key", "aws_session_token"];
+    // Half a key in the variables is a slip: with the profile's in its place, somebody else would be asking.
+    let of_variables = whole(OWN, &own, &|is, is_not| {
+        format!("{is} is set and {is_not} is not: set both, or neither where the profile's key is meant")
+    })?;
     let credentials = match of_variables {
         Some(all) => Some(all),
-        None => whole(of("aws_access_key_id"), of("aws_secret_access_key"), of("aws_session_token"))?,
+        None => whole(OF, &of, &|is, is_not| format!("{is}: half a key, as the profile has no {is_not}"))?,
     };
     Ok(Known {
+        asks,
         credentials,
         region: own("AWS_REGION").or_else(|| own("AWS_DEFAULT_REGION")).or_else(|| of("region")),
         endpoint: own("AWS_ENDPOINT_URL_S3")
             .or_else(|| own("AWS_ENDPOINT_URL"))
             .or_else(|| of("endpoint_url")),
     })
+}
+
+/// A key's id, its secret and its token, by their names. `half` gives words for half of one: where it is said, and what is lacking.
+fn whole(
+    names: [&str; 3],
+    get: &dyn Fn(&str) -> Option<Said>,
+    half: &dyn Fn(&str, &str) -> String,
+) -> Result<Option<Credentials>, String> {
+    match names.map(get) {
+        [Some(id), Some(secret), token] => {
+            Ok(Some(Credentials { id: key(id)?, secret: key(secret)?, token: token.map(key).transpose()? }))
+        }
+        [Some(id), None, _] => Err(half(&id.from, names[1])),
+        [None, Some(secret), _] => Err(half(&secret.from, names[0])),
+        [None, None, _] => Ok(None),
+    }
 }
 
 /// A key as it can be sent: visible characters of ASCII.
@@ -180,7 +228,7 @@ mod tests {
         std::fs::create_dir(folder.path().join(".aws")).unwrap();
         std::fs::write(folder.path().join(".aws/credentials"), CREDENTIALS).unwrap();
         std::fs::write(folder.path().join(".aws/config"), CONFIG).unwrap();
-        find(&|name| match name {
+        find(Asks::Person, &|name| match name {
             "HOME" => Some(folder.path().display().to_string()),
             _ => variables.iter().find(|(n, _)| *n == name).map(|(_, value)| value.to_string()),
         })
@@ -209,7 +257,8 @@ mod tests {
         let file = folder.path().join("keys").display().to_string();
         std::fs::write(&file, "[default]\naws_access_key_id = SALT\naws_secret_access_key = la\x07mp\n")
             .unwrap();
-        let said = find(&|name| (name == "AWS_SHARED_CREDENTIALS_FILE").then(|| file.clone())).unwrap_err();
+        let said = find(Asks::Person, &|name| (name == "AWS_SHARED_CREDENTIALS_FILE").then(|| file.clone()))
+            .unwrap_err();
         assert!(said.contains("keys:3 holds a character"), "{said}");
         let said = found(&[("AWS_PROFILE", "\x1b[31m")]).unwrap_err();
         assert!(!said.contains('\x1b'), "{said}");
@@ -233,12 +282,39 @@ mod tests {
     }
 
     #[test]
-    fn the_environment_comes_first_and_half_a_key_counts_for_none() {
+    fn the_environment_comes_first_and_half_a_key_is_a_slip() {
         let both = [("AWS_ACCESS_KEY_ID", "OWN"), ("AWS_SECRET_ACCESS_KEY", "own"), ("AWS_REGION", "here")];
         assert_eq!(told(found(&both).unwrap()).0, "OWN");
         assert_eq!(told(found(&both).unwrap()).3, Some("here".into()));
-        assert_eq!(told(found(&both[..1]).unwrap()).0, "BRINE");
-        assert_eq!(find(&|_| None), Ok(Known::default()));
+        // The profile's key in its place would be somebody else asking.
+        let [id, secret] = [0, 1].map(|n| found(&both[n..=n]).unwrap_err());
+        assert!(id.starts_with("AWS_ACCESS_KEY_ID is set and AWS_SECRET_ACCESS_KEY is not"), "{id}");
+        assert!(secret.starts_with("AWS_SECRET_ACCESS_KEY is set and AWS_ACCESS_KEY_ID is not"), "{secret}");
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("keys").display().to_string();
+        for (line, lacking) in [
+            ("aws_access_key_id = SALT", "aws_secret_access_key"),
+            ("aws_secret_access_key = lamp", "aws_access_key_id"),
+        ] {
+            std::fs::write(&file, format!("[default]\n{line}\n")).unwrap();
+            let of = |name: &str| (name == "AWS_SHARED_CREDENTIALS_FILE").then(|| file.clone());
+            let said = find(Asks::Person, &of).unwrap_err();
+            assert_eq!(said, format!("{file}:2: half a key, as the profile has no {lacking}"));
+            // Whole ones in the variables are enough.
+            let variables = |name: &str| of(name).or_else(|| name.starts_with("AWS_").then(|| "own".into()));
+            let known = find(Asks::Person, &|name| variables(name).filter(|_| name != "AWS_PROFILE"));
+            assert_eq!(known.unwrap().need().unwrap().id.value, "own");
+        }
+    }
+
+    #[test]
+    fn the_way_to_a_key_is_one_that_whoever_asks_can_go() {
+        let need = |asks| find(asks, &|_| None).unwrap().need().unwrap_err();
+        let (person, task) = (need(Asks::Person), need(Asks::Task));
+        assert!(person.contains("set AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY"), "{person}");
+        assert!(task.contains("under [default] in ~/.aws/credentials"), "{task}");
+        assert!(!task.contains("set AWS_") && !task.contains("AWS_PROFILE"), "{task}");
+        assert_eq!(find(Asks::Person, &|_| None), Ok(Known::default()));
     }
 
     #[test]

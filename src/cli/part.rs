@@ -5,6 +5,7 @@ use std::sync::Arc;
 use super::arguments::Part;
 use super::arguments::share::Way;
 use super::{Answer, Exit, rebuild, share, show};
+use crate::bucket::credentials::Asks;
 use crate::project::afar::{Came, Task};
 use crate::project::{Declared, Project};
 use crate::store::shared::Tell;
@@ -28,7 +29,7 @@ pub fn run(project: &Project, part: &Part) -> Answer {
             tell!("{words}");
             tell(words);
         };
-        share::open(project, declared, Some(Way::Take), &halt, tell).ok().flatten()
+        share::open(project, declared, Some(Way::Take), Asks::Task, &halt, tell).ok().flatten()
     };
     let outcome = match project.make_part(&task, programs, &opens)? {
         Came::Made(outcome) => outcome,

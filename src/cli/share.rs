@@ -12,7 +12,8 @@ use super::arguments::share::{Share, Way};
 use super::progress::Reading;
 use super::rebuild::{programs, writer};
 use super::{Answer, Exit, Failure};
-use crate::bucket::{Stop, credentials};
+use crate::bucket::Stop;
+use crate::bucket::credentials::{self, Asks, Known};
 use crate::declare::shared::SharedStore;
 use crate::execute::Ending;
 use crate::programs::{Halt, Runner};
@@ -38,8 +39,8 @@ fn stop(halt: &Arc<Halt>) -> Stop {
     Arc::new(move || halt.is_asked())
 }
 
-fn keys() -> Result<credentials::Known, String> {
-    credentials::find(&|name| std::env::var(name).ok())
+fn keys(asks: Asks) -> Result<Known, String> {
+    credentials::find(asks, &|name| std::env::var(name).ok())
 }
 
 /// Rebuilds with the film's shared store, to which renders go meanwhile and what is left of them at the end.
@@ -51,7 +52,7 @@ pub(super) fn around(
     quiet: bool,
     run: impl FnOnce(Declared, Option<Arc<Shared>>) -> Result<Rebuilt, ProjectError>,
 ) -> Result<Rebuilt, Failure> {
-    let shared = open(project, &declared, way, halt, |words| tell!("{words}"))?;
+    let shared = open(project, &declared, way, Asks::Person, halt, |words| tell!("{words}"))?;
     let sending = shared.clone().map(Sending::start);
     let rebuilt = run(declared, shared.clone());
     match (shared.zip(sending), &rebuilt) {
@@ -67,6 +68,7 @@ pub(super) fn open(
     project: &Project,
     declared: &Declared,
     way: Option<Way>,
+    asks: Asks,
     halt: &Arc<Halt>,
     tell: impl Fn(String) + Clone + Send + Sync + 'static,
 ) -> Result<Option<Arc<Shared>>, Failure> {
@@ -75,7 +77,7 @@ pub(super) fn open(
     if way == Way::Off {
         return Ok(None);
     }
-    let opened = opened(project, declared, store, way, halt, Box::new(tell.clone()));
+    let opened = opened(project, declared, store, (way, asks), halt, Box::new(tell.clone()));
     if let Err(why) = &opened {
         tell(format!("{} is not to be had: {why}; going on without it", store.at()));
     }
@@ -86,11 +88,11 @@ fn opened(
     project: &Project,
     declared: &Declared,
     store: &SharedStore,
-    way: Way,
+    (way, asks): (Way, Asks),
     halt: &Arc<Halt>,
     tell: Tell,
 ) -> Result<Arc<Shared>, String> {
-    project.shared(declared, store, &keys()?, way == Way::Take, tell, stop(halt))
+    project.shared(declared, store, &keys(asks)?, way == Way::Take, tell, stop(halt))
 }
 
 /// A shared store, open for a command that is of no use without it.
@@ -117,7 +119,7 @@ pub(super) fn declared_store(declared: &Declared) -> Result<&SharedStore, Failur
 pub(super) fn bucket(project: &Project, declared: &Declared, programs: &Runner) -> Result<Opened, Failure> {
     let store = declared_store(declared)?.clone();
     let refused = |why: String| Failure::System(format!("{}: {why}", store.at()));
-    let known = keys().map_err(refused)?;
+    let known = keys(Asks::Person).map_err(refused)?;
     let bucket = project.bucket(&declared.sources, &store, &known, stop(&programs.halt)).map_err(refused)?;
     let token = known.credentials.and_then(|credentials| credentials.token);
     Ok(Opened { store, bucket, session: token.map(|token| token.from) })
@@ -215,7 +217,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Share) -> Answer 
     let mut is_read_only = store.read_only.is_some() || way != Way::Both;
     if !options.plan && !is_read_only {
         let tell = Box::new(|words| tell!("{words}"));
-        let shared = opened(project, &status.declared, &store, way, &programs.halt, tell);
+        let shared = opened(project, &status.declared, &store, (way, Asks::Person), &programs.halt, tell);
         let shared = shared.map_err(|why| Failure::System(format!("{}: {why}", store.at())))?;
         // Before anything is taken from the queue, so that what waits already is not queued twice.
         shared.queue(lacking.due).map_err(|error| Failure::System(error.to_string()))?;

@@ -66,11 +66,7 @@ impl Project {
             endpoint: said(&declared.endpoint, &known.endpoint),
             region: said(&declared.region, &known.region).unwrap_or_else(nobody),
         };
-        let credentials = known.credentials.as_ref().ok_or(
-            "there is no access key: set AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY, or AWS_PROFILE to a profile \
-             of ~/.aws/credentials",
-        )?;
-        bucket::open(&place, credentials, stop)
+        bucket::open(&place, known.need()?, stop)
     }
 
     /// The shared store for a run, which goes on without it where it cannot be had.
