@@ -933,6 +933,36 @@ fn half_a_key_is_a_slip_and_asks_as_nobody_else() {
 }
 
 #[test]
+fn sending_that_comes_to_nothing_is_no_success_and_goes_on_with_nothing() {
+    let Some(server) = Server::start() else { return };
+    let ana = Member::of(&server, "ana");
+    assert_eq!(ana.run(&["rebuild", "--sharing", "off"]).status.code(), Some(0));
+    for (status, code, words) in [
+        (403, "AccessDenied", "s3://brine/film may not be written (AccessDenied)\n"),
+        (507, "InsufficientStorage", "s3://brine/film takes nothing now (status 507, InsufficientStorage)\n"),
+    ] {
+        server.does(Does::Refuse("PUT", status, code));
+        let (exit, told) = said_by(&mut ana.command(&["share"]));
+        assert!(exit == Some(4) && told.contains(words) && !told.contains("this run"), "{told}");
+        // A look, and a member that only takes, want nothing sent.
+        for words in [&["share", "--plan"][..], &["share", "--sharing", "take"]] {
+            assert_eq!(said_by(&mut ana.command(words)).0, Some(0));
+        }
+    }
+    server.does(Does::Silent);
+    server.forget();
+    let run = ana.command(&["share"]).stdout(Stdio::null()).stderr(Stdio::piped()).spawn().unwrap();
+    until("a request", || !server.requests().is_empty());
+    let process = rustix::process::Pid::from_child(&run);
+    rustix::process::kill_process(process, rustix::process::Signal::INT).unwrap();
+    let (code, told) = said(&project::ended(run));
+    assert_eq!((code, told.as_str()), (Some(130), "stopping; press Ctrl-C again to stop at once\n"));
+    server.does(Does::Pass);
+    assert_eq!(said_by(&mut ana.command(&["share"])).0, Some(0));
+    assert_eq!(server.files("/objects/").len(), PICTURES);
+}
+
+#[test]
 fn an_address_at_which_nothing_is_understood_is_told_by_its_line() {
     let Some(server) = Server::start() else { return };
     let usual = server.declared();

@@ -100,6 +100,9 @@ enum Failure {
     /// Frames to look at are not there, or tell nothing.
     #[error("{0}")]
     Unready(String),
+    /// A person stopped it, who need not be told.
+    #[error("stopped")]
+    Stopped,
 }
 
 impl From<LookError> for Failure {
@@ -215,6 +218,7 @@ fn explain(arguments: &Arguments, failure: Failure) -> Exit {
             tell!("endboard: {words}");
             Exit::Usage
         }
+        Failure::Stopped => Exit::Interrupted,
         Failure::Unready(words) => {
             tell!("endboard: {words}");
             Exit::Unsound

@@ -3,9 +3,11 @@
 //! Knows what the person who gets one is told. What is in a packet is judged where it would be had it come by other ways.
 
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use super::share::Opened;
 use super::{Failure, rebuild, share};
+use crate::programs::Halt;
 use crate::project::sharing::packets::{self, Sent};
 use crate::project::{Declared, Project};
 
@@ -15,6 +17,7 @@ const DAYS: u32 = 7;
 /// The way to the shared store.
 pub struct Way {
     opened: Opened,
+    halt: Arc<Halt>,
     _runtime: tokio::runtime::Runtime,
 }
 
@@ -41,17 +44,22 @@ pub fn open(project: &Project, declared: &Declared) -> Result<Way, Failure> {
 }
 
 fn reach(project: &Project, declared: &Declared) -> Result<Way, Failure> {
-    let (runtime, programs) = rebuild::programs()?;
-    Ok(Way { opened: share::bucket(project, declared, &programs)?, _runtime: runtime })
+    let (runtime, programs) = rebuild::programs_saying(share::STOPPING, None)?;
+    let opened = share::bucket(project, declared, &programs)?;
+    Ok(Way { opened, halt: Arc::clone(&programs.halt), _runtime: runtime })
 }
 
 /// Sends a packet's zip.
 pub fn send(way: &Way, zip: &Path) -> Result<Sent, Failure> {
     let failed = |why: String| {
         let (place, at) = (zip.display(), way.opened.store.at());
-        Failure::System(format!(
-            "{at}: {why}; the packet is handed out and lies at {place}: send it another way"
-        ))
+        let words = format!("{at}: {why}; the packet is handed out and lies at {place}: send it another way");
+        if !way.halt.is_asked() {
+            return Failure::System(words);
+        }
+        // That it is handed out has to be known all the same.
+        tell!("endboard: {words}");
+        Failure::Stopped
     };
     packets::send(&*way.opened.bucket, zip, DAYS).map_err(failed)
 }
@@ -90,7 +98,10 @@ pub fn fetch(project: &Project, name: &str) -> Result<Fetched, Failure> {
     let way = reach(project, &declared)?;
     let asked = project.asked(&declared, name);
     let at = way.opened.store.at();
-    let failed = |why: String| Failure::System(format!("{at}: {why}"));
+    let failed = |why: String| match way.halt.is_asked() {
+        true => Failure::Stopped,
+        false => Failure::System(format!("{at}: {why}")),
+    };
     let folder = tempfile::tempdir().map_err(|error| failed(error.to_string()))?;
     let path = packets::fetch(&*way.opened.bucket, name, asked, folder.path()).map_err(failed)?;
     Ok(Fetched { path, at: at.clone(), _folder: folder })

@@ -10,7 +10,7 @@ use serde_json::json;
 use super::arguments::Arguments;
 use super::arguments::share::{Share, Way};
 use super::progress::Reading;
-use super::rebuild::{programs, writer};
+use super::rebuild::{programs_saying, writer};
 use super::{Answer, Exit, Failure};
 use crate::bucket::Stop;
 use crate::bucket::credentials::{self, Asks, Known};
@@ -18,13 +18,17 @@ use crate::declare::shared::SharedStore;
 use crate::execute::Ending;
 use crate::programs::{Halt, Runner};
 use crate::project::rebuild::Rebuilt;
+use crate::project::sharing::Purpose;
 use crate::project::sharing::members::{self, Member};
 use crate::project::sharing::sweeping::OLD;
 use crate::project::{Declared, Project, ProjectError, Status};
 use crate::report::words;
 use crate::store::shared::bucket::{Bucket, BucketError};
 use crate::store::shared::sending::Sending;
-use crate::store::shared::{Left, Shared, Tell};
+use crate::store::shared::{Left, Shared};
+
+/// What is said where a person ends what only waits for the shared store.
+pub(super) const STOPPING: &str = "stopping; press Ctrl-C again to stop at once";
 
 /// How the shared store is used where no option says so.
 pub(super) fn usual_way() -> Result<Way, Failure> {
@@ -77,22 +81,14 @@ pub(super) fn open(
     if way == Way::Off {
         return Ok(None);
     }
-    let opened = opened(project, declared, store, (way, asks), halt, Box::new(tell.clone()));
+    let purpose = if way == Way::Take { Purpose::Take } else { Purpose::Both };
+    let opened = keys(asks).and_then(|known| {
+        project.shared(declared, store, &known, purpose, Box::new(tell.clone()), stop(halt))
+    });
     if let Err(why) = &opened {
         tell(format!("{} is not to be had: {why}; going on without it", store.at()));
     }
     Ok(opened.ok())
-}
-
-fn opened(
-    project: &Project,
-    declared: &Declared,
-    store: &SharedStore,
-    (way, asks): (Way, Asks),
-    halt: &Arc<Halt>,
-    tell: Tell,
-) -> Result<Arc<Shared>, String> {
-    project.shared(declared, store, &keys(asks)?, way == Way::Take, tell, stop(halt))
 }
 
 /// A shared store, open for a command that is of no use without it.
@@ -145,7 +141,10 @@ pub(super) fn may_change(declared: &Declared, option: Option<Way>) -> Result<(),
 /// What a shared store said, as a failure of a command that is of no use without it.
 pub(super) fn failed(store: &SharedStore) -> impl Fn(BucketError) -> Failure {
     let at = store.at();
-    move |error| Failure::System(format!("{at}: {error}"))
+    move |error| match error {
+        BucketError::Stopped => Failure::Stopped,
+        error => Failure::System(format!("{at}: {error}")),
+    }
 }
 
 /// Sends what is left once a rebuild is over, as long as it gets on, and tells the crew what the film uses now.
@@ -201,7 +200,7 @@ fn tell_spoilt(shared: &Shared, left: &Left) {
 /// Sends what the film has, tells what it uses, and lists who does so.
 pub fn run(project: &Project, arguments: &Arguments, options: &Share) -> Answer {
     let way = options.sharing.map_or_else(usual_way, Ok)?;
-    let (_runtime, programs) = programs()?;
+    let (_runtime, programs) = programs_saying(STOPPING, None)?;
     let status = project.status_to_share()?;
     if options.forget.is_some() {
         may_change(&status.declared, options.sharing)?;
@@ -215,15 +214,18 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Share) -> Answer 
     let to_send = lacking.due.len();
     let mut left = Left { count: to_send, ..Left::default() };
     let mut is_read_only = store.read_only.is_some() || way != Way::Both;
+    let mut is_refused = false;
     if !options.plan && !is_read_only {
         let tell = Box::new(|words| tell!("{words}"));
-        let shared = opened(project, &status.declared, &store, (way, Asks::Person), &programs.halt, tell);
+        let (purpose, stop) = (Purpose::Send, stop(&programs.halt));
+        let shared = keys(Asks::Person)
+            .and_then(|known| project.shared(&status.declared, &store, &known, purpose, tell, stop));
         let shared = shared.map_err(|why| Failure::System(format!("{}: {why}", store.at())))?;
         // Before anything is taken from the queue, so that what waits already is not queued twice.
         shared.queue(lacking.due).map_err(|error| Failure::System(error.to_string()))?;
         let sending = Sending::start(Arc::clone(&shared));
         left = watched(sending, arguments.json);
-        is_read_only = shared.is_read_only();
+        (is_read_only, is_refused) = (shared.is_read_only(), shared.is_refused());
         told(&shared, &left, arguments.json);
         if left.count == 0 && !is_read_only {
             project.publish(&status, &*bucket, &writer(), true).map_err(&failed)?;
@@ -231,7 +233,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Share) -> Answer 
     }
     let exit = match left.count {
         _ if programs.halt.is_asked() => return Ok(Exit::Interrupted),
-        n if n > 0 && !options.plan && !is_read_only => Exit::System,
+        n if n > 0 && !options.plan && (is_refused || !is_read_only) => Exit::System,
         _ => Exit::Done,
     };
     let members = members::all(&*bucket).map_err(&failed)?;

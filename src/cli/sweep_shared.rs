@@ -3,7 +3,7 @@
 use serde_json::json;
 
 use super::arguments::{Arguments, Sweep};
-use super::rebuild::{programs, writer};
+use super::rebuild::{programs_saying, writer};
 use super::{Answer, Exit, Failure, share};
 use crate::project::Project;
 use crate::project::sharing::members;
@@ -14,7 +14,7 @@ use crate::store::shared::sending::LATELY;
 
 /// Says what would go, or removes it.
 pub fn run(project: &Project, arguments: &Arguments, options: &Sweep) -> Answer {
-    let (_runtime, programs) = programs()?;
+    let (_runtime, programs) = programs_saying(share::STOPPING, None)?;
     let (status, _) = project.look_for_unused()?;
     if options.remove {
         share::may_change(&status.declared, None)?;

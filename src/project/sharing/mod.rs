@@ -31,6 +31,17 @@ use crate::store::{Store, StoreError};
 /// The region when nobody says one, as services without regions want it.
 const REGION: &str = "us-east-1";
 
+/// What the shared store is opened for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Purpose {
+    /// A run that takes and sends.
+    Both,
+    /// A run that only takes.
+    Take,
+    /// Sending what the film has; there is no run besides.
+    Send,
+}
+
 /// What a film has that the shared store has not.
 #[derive(Debug, Default)]
 pub struct Lacking {
@@ -78,16 +89,17 @@ impl Project {
         declared: &Declared,
         store: &SharedStore,
         known: &Known,
-        read_only: bool,
+        purpose: Purpose,
         tell: Tell,
         stop: Stop,
     ) -> Result<Arc<Shared>, String> {
         let bucket = self.bucket(&declared.sources, store, known, Arc::clone(&stop))?;
         let local = Store::at(&self.folder).map_err(|e| e.to_string())?;
         let objects = Objects::of(&local).saying(head(declared.graph.space));
-        let read_only = read_only || store.read_only.is_some();
+        let read_only = purpose == Purpose::Take || store.read_only.is_some();
         let stop = Box::new(move || stop());
-        Ok(Arc::new(Shared::new(store.at(), bucket, &local, objects, read_only, tell, stop)))
+        let shared = Shared::new(store.at(), bucket, &local, objects, read_only, tell, stop);
+        Ok(Arc::new(if purpose == Purpose::Send { shared.only_to_send() } else { shared }))
     }
 
     /// The state of the film for sharing.
