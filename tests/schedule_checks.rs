@@ -16,7 +16,7 @@ use endboard::forecast::chance::{
 };
 use endboard::forecast::rates::Whose;
 use endboard::forecast::simulate::{self, Step};
-use endboard::forecast::work::{Basis, Pace, Piece, Stage, Work, Worker, paths};
+use endboard::forecast::work::{Basis, Counts, Pace, Piece, Stage, Work, Worker, paths};
 use serde_json::{Value, json};
 
 /// Exact values.
@@ -51,6 +51,8 @@ fn work(pieces: &[(String, Pace, Vec<u32>)], workers: usize) -> Work {
         who: (0..workers).collect(),
         seed: 0,
         basis: Basis::Guessed,
+        counts: Counts::Frames,
+        is_approval: false,
     };
     let piece = |(at, (name, _, needs)): (usize, &(String, Pace, Vec<u32>))| Piece {
         shot: name.as_str().into(),
