@@ -5,12 +5,14 @@
 use std::time::Duration;
 
 use crate::report::hands::{Side, Sides};
+use crate::report::hours_table;
 use crate::report::lines::wrap;
 use crate::report::words::{self, Look, left, right, time};
 
-/// The signs of bars: hands' first pass, hands' rework, machines.
+/// The signs of bars: hands' first pass, hands' rework, machines. None of them means something else in `status`.
 fn signs(look: Look) -> [char; 3] {
-    if look.ascii { ['#', '=', '-'] } else { ['█', '▒', '─'] }
+    let [machines, ..] = hours_table::signs(look);
+    if look.ascii { ['*', 'o', machines] } else { ['■', '□', machines] }
 }
 
 /// Sentences, each on lines of its own.
@@ -139,9 +141,13 @@ fn bar(side: &Side, longest: Duration, cells: usize, look: Look) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::collections::BTreeSet;
+
+    use crate::base::state::State;
     use crate::crew::times::Times;
     use crate::ledger::row::Entry;
     use crate::report::hands::tests::{all, entries, worked};
+    use crate::report::ribbon;
     use jiff::tz::TimeZone;
 
     fn sides(entries: &[Entry]) -> Sides {
@@ -155,16 +161,30 @@ mod tests {
         let text = table(&sides(&entries()), look);
         let lines: Vec<&str> = text.lines().collect();
         assert_eq!(lines[1], "By stage      hands   machines     rework");
-        assert_eq!(lines[2], "  look    11 h 00 m  30 m 00 s  10 h 00 m  █▒▒▒▒▒▒▒▒▒▒▒▒▒▒▒─");
-        assert_eq!(lines[3], "  paint    3 h 00 m          -          -  ████");
-        assert_eq!(lines[4], "  2 more  30 m 00 s   1 h 00 m          -  █─");
+        assert_eq!(lines[2], "  look    11 h 00 m  30 m 00 s  10 h 00 m  ■□□□□□□□□□□□□□□□━");
+        assert_eq!(lines[3], "  paint    3 h 00 m          -          -  ■■■■");
+        assert_eq!(lines[4], "  2 more  30 m 00 s   1 h 00 m          -  ■━");
         // Of weeks the last ones are shown.
         let weeks: Vec<&str> =
             text.split("\n\n").find(|part| part.contains("By week")).unwrap().lines().collect();
         assert!(weeks[1].contains("1 more") && weeks[3].contains("2027-W01"), "{weeks:?}");
         let person = text.lines().find(|line| line.starts_with("By person")).unwrap();
         assert!(!person.contains("machines"), "{person}");
-        assert!(text.ends_with("\n█ hands, first pass  ▒ hands, rework  ─ machines\n"));
+        assert!(text.ends_with("\n■ hands, first pass  □ hands, rework  ━ machines\n"));
+    }
+
+    #[test]
+    fn a_sign_has_one_meaning_in_hours_and_in_status() {
+        for ascii in [false, true] {
+            let look = Look { ascii, ..Look::default() };
+            let (hands, machines) = (signs(look), hours_table::signs(look));
+            let [first, rework, failed] = machines;
+            let all: BTreeSet<char> = hands.into_iter().chain(machines).collect();
+            assert_eq!(all.len(), 5, "{all:?}");
+            assert!(hands[2] == first && failed == ribbon::sign(State::Failed.into(), ascii), "{all:?}");
+            let told: Vec<char> = ribbon::told().map(|shown| ribbon::sign(shown, ascii)).collect();
+            assert!([hands[0], hands[1], first, rework].iter().all(|sign| !told.contains(sign)), "{told:?}");
+        }
     }
 
     #[test]

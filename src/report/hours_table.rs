@@ -8,9 +8,10 @@ use crate::report::hours::{Hours, Part, Tally};
 use crate::report::lines::wrap;
 use crate::report::words::{self, Look, left, right};
 
-/// The signs that bars are drawn with: first pass, rework, failed.
-fn signs(look: Look) -> [char; 3] {
-    if look.ascii { ['#', '=', 'x'] } else { ['█', '▒', '×'] }
+/// The signs that bars of machines' time are drawn with: first pass, rework, failed. Machines are lines and people's time is squares
+/// (`hands_table`); but for failed, no sign means something else in `status`.
+pub(super) fn signs(look: Look) -> [char; 3] {
+    if look.ascii { ['-', ':', 'x'] } else { ['━', '═', '╳'] }
 }
 
 /// The whole report. Lines are at most `look.width` characters long, from a width of 40 on, and
@@ -36,9 +37,7 @@ pub fn table(hours: &Hours, zone: &TimeZone, look: Look) -> String {
     for (name, parts) in groups {
         group(&mut out, name, parts, total, look);
     }
-    let [first, rework, failed] = signs(look);
-    out.push_str(&format!("\n{first} first pass  {rework} rework  {failed} failed\n"));
-    out
+    out + &legend(look)
 }
 
 /// All machine time, in two sentences.
@@ -71,11 +70,18 @@ pub fn head(hours: &Hours, look: Look) -> String {
     out
 }
 
-/// What each machine spent, with a heading.
+/// What each machine spent, with a heading, and what its signs mean.
 pub fn machines(hours: &Hours, look: Look) -> String {
+    let look = Look { width: look.width.max(40), ..look };
     let mut out = String::new();
-    group(&mut out, "machine", &hours.machines, &hours.total, Look { width: look.width.max(40), ..look });
-    out
+    group(&mut out, "machine", &hours.machines, &hours.total, look);
+    out + &legend(look)
+}
+
+/// What the signs mean.
+fn legend(look: Look) -> String {
+    let [first, rework, failed] = signs(look);
+    format!("\n{first} first pass  {rework} rework  {failed} failed\n")
 }
 
 /// One list with its heading.
@@ -169,11 +175,11 @@ The ledger's rows are from 2026-02-02 02:50 to 2026-02-02 03:46.
         let stages = text.split("\n\n").nth(1).unwrap();
         let want = "\
 By stage
-  blades  ████████▒▒▒▒×   1 h 40 m  50 %  20 frames  processor 3 h 20 m  3.5 GiB
-  look    █████████       1 h 07 m  33 %  10 frames  processor 2 h 13 m  3.9 GiB
-  1 more  ████           33 m 20 s  17 %  10 frames  processor 1 h 07 m  2.0 GiB";
+  blades  ━━━━━━━━════╳   1 h 40 m  50 %  20 frames  processor 3 h 20 m  3.5 GiB
+  look    ━━━━━━━━━       1 h 07 m  33 %  10 frames  processor 2 h 13 m  3.9 GiB
+  1 more  ━━━━           33 m 20 s  17 %  10 frames  processor 1 h 07 m  2.0 GiB";
         assert_eq!(stages, want);
-        assert!(text.ends_with("\n█ first pass  ▒ rework  × failed\n"));
+        assert!(text.ends_with("\n━ first pass  ═ rework  ╳ failed\n"));
     }
 
     #[test]
