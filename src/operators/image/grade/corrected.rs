@@ -43,7 +43,7 @@ pub struct Correction {
     /// The connected input of its matte.
     pub input: usize,
     /// Whether what the matte leaves out changes.
-    pub outside: bool,
+    pub elsewhere: bool,
     /// Share of the change that is kept.
     pub amount: Curve<1>,
     /// In stops.
@@ -130,7 +130,11 @@ fn correction(item: &Value, mattes: &[(usize, &str)]) -> Result<Correction, Prob
             }
         }
     }
-    let outside = fields.read("outside", Value::flag).unwrap_or(false);
+    let elsewhere = fields.read("elsewhere", Value::flag).unwrap_or(false);
+    if let Some(value) = fields.get("outside") {
+        let problem = Problem::error(value.span, "'outside' is called 'elsewhere'");
+        fields.problems.push(problem.help("elsewhere: true changes what the matte leaves out"));
+    }
     let mut number = |name: &'static str, default: f64, min: f64, max: f64| {
         let value = fields.get(name)?;
         let curve = fields.keep(value.curve()).unwrap_or_else(|| Curve::steady([default]));
@@ -158,5 +162,5 @@ fn correction(item: &Value, mattes: &[(usize, &str)]) -> Result<Correction, Prob
         return Err(problems);
     }
     let cdl = KeyedCdl { slope, offset, power, saturation };
-    Ok(Correction { input, outside, amount, exposure, cdl })
+    Ok(Correction { input, elsewhere, amount, exposure, cdl })
 }

@@ -16,7 +16,7 @@ pub struct Limited {
     /// The connected input of the matte.
     pub input: usize,
     /// Whether it is what the matte leaves out that changes.
-    pub outside: bool,
+    pub elsewhere: bool,
     /// Share of the change that is kept.
     pub amount: f32,
     /// The change.
@@ -26,7 +26,7 @@ pub struct Limited {
 impl Limited {
     /// Feeds every number that may change a pixel into a key.
     pub fn feed(&self, key: &mut KeyHasher) {
-        key.int(self.input as i64).flag(self.outside).real(self.amount.into());
+        key.int(self.input as i64).flag(self.elsewhere).real(self.amount.into());
         self.steps.feed(key);
     }
 
@@ -36,7 +36,7 @@ impl Limited {
         let [x, y, z, share] = spare.each_mut().map(|plane| &mut plane[..n]);
         from_half(&matte[..n], share);
         matte::hold(share);
-        weigh(level, share, self.outside, self.amount);
+        weigh(level, share, self.elsewhere, self.amount);
         if share.iter().all(|&m| m == 0.0) {
             return;
         }
@@ -51,9 +51,9 @@ impl Limited {
 }
 
 kernel! {
-    fn weigh(share: &mut [f32], outside: bool, amount: f32) {
+    fn weigh(share: &mut [f32], elsewhere: bool, amount: f32) {
         for m in share {
-            *m = amount * if outside { 1.0 - *m } else { *m };
+            *m = amount * if elsewhere { 1.0 - *m } else { *m };
         }
     }
 }

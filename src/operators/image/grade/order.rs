@@ -114,7 +114,7 @@ impl Settings {
                 row.go(working);
                 row.part(Part::Limited(Limited {
                     input: correction.input,
-                    outside: correction.outside,
+                    elsewhere: correction.elsewhere,
                     amount,
                     steps,
                 }));

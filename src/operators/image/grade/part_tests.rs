@@ -98,8 +98,8 @@ fn a_correction_stays_within_its_matte() {
             }
         }
     }
-    let outside = limited("corrections: [{ matte: face, outside: true, exposure: 1, amount: 0.5 }]");
-    let out = run(&*outside, &[Arc::clone(&source), half]);
+    let elsewhere = limited("corrections: [{ matte: face, elsewhere: true, exposure: 1, amount: 0.5 }]");
+    let out = run(&*elsewhere, &[Arc::clone(&source), half]);
     assert_eq!(out.row(1, 0)[0].to_f32(), 0.75);
     assert_eq!(out.row(1, 0)[200].to_f32(), 0.625);
     assert_eq!(out.row(1, 0)[500], source.row(1, 0)[500]);
@@ -208,6 +208,7 @@ fn problems_of_light_and_mattes_are_named() {
     assert!(say("corrections: [{ exposure: 1 }]").0.contains("lacks 'matte'"));
     assert!(say("corrections: [{ matte: face, exposur: 1 }]").1.contains("'exposure'"));
     assert!(say("corrections: [{ matte: face, power: [1, 0, 1] }]").0.contains("'power'"));
+    assert!(say("corrections: [{ matte: face, outside: true }]").0.contains("is called 'elsewhere'"));
     assert!(say("corrections: [{ matte: face, amount: 2 }]").1.contains("from 0 to 1"));
     assert!(say("corrections: { matte: face }").1.contains("corrections: ["));
     let both = prepare_with(

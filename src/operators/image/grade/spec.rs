@@ -120,7 +120,7 @@ pub static SPEC: Spec = Spec {
             "corrections",
             Kind::Structure,
             "",
-            "A list of what changes within mattes only, done in its order. Each names a `matte`, and may give `outside: true` \
+            "A list of what changes within mattes only, done in its order. Each names a `matte`, and may give `elsewhere: true` \
              (what the matte leaves out changes), `amount` (0 to 1), `exposure` (stops), `slope`, `offset`, `power` and \
              `saturation`; all but the first two may change in time.",
         ),
