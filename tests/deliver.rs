@@ -116,6 +116,8 @@ fn frames_are_delivered_once_and_anew_beside_after_a_change() {
         assert_eq!(digest(delivered), digest(shown), "frame {n}");
     }
     let text = film.text("deliveries/master/report.txt");
+    let flat = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(flat.contains("keeps the picture exactly") && !flat.contains("inf dB"), "{text}");
     for word in ["The Brine Lamp", "film/assembly@1-12", "br010/colour", "loudness", "seizures", "12 files"] {
         assert!(text.contains(word), "{word}: {text}");
     }
@@ -307,6 +309,14 @@ fn stems_begin_at_the_films_timecode_and_sum_to_the_mix() {
     let made = deliver(&film, &["stems"]);
     assert_eq!(made["came"], "made", "{made}");
     let at = |name: &str| film.path().join(format!("deliveries/stems/The-Brine-Lamp-stems-{name}.wav"));
+    // Of a picture, which there is none of, nothing is told; and one is one.
+    let report = film.text("deliveries/stems/report.txt");
+    let flat = report.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(
+        flat.contains("1 block of sound, digest") && flat.contains("keeps the sound exactly;"),
+        "{report}"
+    );
+    assert!(!flat.contains("picture") && !flat.contains("inf dB"), "{report}");
     let (dialogue, since) = heard(at("dialogue"));
     let (rest, _) = heard(at("rest"));
     // One hour, and half a second of samples.

@@ -59,15 +59,63 @@ impl Ready {
         self.picture.map_or_else(Vec::new, |shown| shown.leader.pops.into_iter().flatten().collect())
     }
 
-    /// All that is set, in words.
+    /// All that is set, in words. They go into the key, so that other words make every delivery anew.
     pub fn says(&self) -> String {
-        self.says_in(&self.to)
+        let target = &self.target;
+        let colour = if self.stems.is_empty() { self.colour() } else { "no picture" };
+        let ((width, height), limits) = (target.size, target.limits);
+        format!(
+            "{}; {colour}; {width} x {height} at {}; first frame {}; {}; keeps Y' to {} dB, the picture to {} dB, levels \
+             within {} dB; in {}, files {}; version {VERSION}",
+            self.kind(),
+            target.rate,
+            self.label(),
+            self.sound(),
+            limits.luma,
+            limits.all,
+            limits.sound_level,
+            self.to,
+            target.name
+        )
     }
 
-    /// The same of what lies in a folder, which may have got a number.
-    pub fn says_in(&self, folder: &str) -> String {
+    /// All that is set as a person is told it, of what lies in a folder, which may have got a number. What there is none of is left
+    /// out. No key takes these words, so that they may change.
+    pub fn told_in(&self, folder: &str) -> String {
         let target = &self.target;
-        let kind = match target.kind {
+        let mut parts = vec![self.kind()];
+        let mut keeps = Vec::new();
+        if self.stems.is_empty() {
+            let (width, height) = target.size;
+            parts.push(self.colour().into());
+            parts.push(format!("{width} x {height} at {}", target.rate));
+            let limits = target.limits;
+            if limits.luma.is_infinite() && limits.all.is_infinite() {
+                keeps.push("the picture exactly".to_string());
+            } else {
+                let to = |limit: f64| {
+                    if limit.is_infinite() { "exactly".into() } else { format!("to {limit} dB") }
+                };
+                keeps.push(format!("Y' {}, the picture {}", to(limits.luma), to(limits.all)));
+            }
+        }
+        parts.push(format!("first frame {}", self.label()));
+        parts.push(self.sound());
+        if target.sound.is_some() {
+            keeps.push(match target.limits.sound_level {
+                0.0 => "the sound exactly".into(),
+                level => format!("its levels within {level} dB"),
+            });
+        }
+        parts.push(format!("keeps {}", keeps.join(", ")));
+        parts.push(format!("in {folder}, files {}", target.name));
+        parts.push(format!("version {VERSION}"));
+        parts.join("; ")
+    }
+
+    /// What it is.
+    fn kind(&self) -> String {
+        match self.target.kind {
             _ if !self.stems.is_empty() => {
                 let names: Vec<&str> = self.stems.iter().map(|(name, _)| name.as_str()).collect();
                 format!("stems {}", names.join(", "))
@@ -78,32 +126,35 @@ impl Ready {
                 let quality = quality.map_or(usual.to_string(), |quality| quality.to_string());
                 format!("movie {preset}, quality {quality}")
             }
-        };
-        let colour = match (target.kind, target.colour) {
+        }
+    }
+
+    /// How its picture is coded for display.
+    fn colour(&self) -> &'static str {
+        match (self.target.kind, self.target.colour) {
             (Kind::Frames { format: FrameFormat::ExrHalf, .. }, _) => "light in the film's working space",
             (_, Colour::Bt709) => "BT.709, for a display of BT.1886",
             (_, Colour::Pq) => "BT.2100 PQ",
             (_, Colour::Hlg) => "BT.2100 HLG",
-        };
-        let colour = if self.stems.is_empty() { colour } else { "no picture" };
-        let sound = target.sound.map_or("no sound".to_string(), |sound| {
-            format!("sound of {} channels at {} Hz", sound.layout.channels(), sound.rate)
-        });
-        let pops = self.pops();
-        let pops = match (target.sound, pops.as_slice()) {
-            (None, _) | (_, []) => String::new(),
-            (Some(_), pops) => {
+        }
+    }
+
+    /// The timecode of its first frame.
+    fn label(&self) -> &str {
+        self.target.timecode.as_deref().unwrap_or("no timecode")
+    }
+
+    /// Its sound, and the pops in it.
+    fn sound(&self) -> String {
+        let Some(sound) = self.target.sound else { return "no sound".into() };
+        let says = format!("sound of {} channels at {} Hz", sound.layout.channels(), sound.rate);
+        match self.pops().as_slice() {
+            [] => says,
+            pops => {
                 let frames: Vec<String> = pops.iter().map(|frame| (frame + 1).to_string()).collect();
-                format!(", a pop beside frame {} of the file", frames.join(" and "))
+                format!("{says}, a pop beside frame {} of the file", frames.join(" and "))
             }
-        };
-        let ((width, height), limits) = (target.size, target.limits);
-        let label = target.timecode.as_deref().unwrap_or("no timecode");
-        format!(
-            "{kind}; {colour}; {width} x {height} at {}; first frame {label}; {sound}{pops}; keeps Y' to {} dB, the picture to {} dB, levels \
-             within {} dB; in {folder}, files {}; version {VERSION}",
-            target.rate, limits.luma, limits.all, limits.sound_level, target.name
-        )
+        }
     }
 }
 

@@ -38,13 +38,14 @@ pub fn begun(status: &Status, due: &Due, folder: &str, date: Timestamp) -> Paper
     if !due.known.program.is_empty() {
         paper.add(part, "coded by", due.known.program.as_str());
     }
-    paper.add(part, "target", due.ready.says_in(folder));
+    paper.add(part, "target", due.ready.told_in(folder));
     paper.add(part, "first frame", target.timecode.as_deref().unwrap_or("no timecode"));
     let part = "What went in";
     for of in &due.needs.parts {
         let frames: FrameSet = of.pieces.iter().map(|(n, _)| *n).collect();
-        let things = if graph.nodes[of.id].is_heard() { "blocks of sound" } else { "frames" };
-        let says = format!("{} {things}, digest {}", frames.len(), of.digest());
+        let (thing, rest) =
+            if graph.nodes[of.id].is_heard() { ("block", " of sound") } else { ("frame", "") };
+        let says = format!("{}{rest}, digest {}", words::count(frames.len() as u64, thing), of.digest());
         paper.add(part, format!("{}@{frames}", of.name), says);
     }
     if due.ready.picture.is_some() {
