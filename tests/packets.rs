@@ -36,6 +36,12 @@ fn two_volunteers_send_back_in_parts_and_late() {
         said.contains(&format!("out: {ana}: ana has 4 frames since")) && !said.contains("next, by hand"),
         "{said}"
     );
+    // The page says it with the same frames, and a brief is somebody's words.
+    let page = film.path().join("page.html");
+    film.run(&["page", "--out", page.to_str().unwrap()]);
+    let html = film.text("page.html");
+    assert!(html.contains("br050/cleanup@1001-1004 block 4 frames: "), "{html}");
+    assert!(html.contains("4 frames: “The raker goes.”"), "{html}");
     // The first due comes first.
     let out = film.json(&["outstanding"]);
     let names: Vec<&str> =

@@ -28,7 +28,6 @@ use crate::report::hands::BY_HAND;
 use crate::report::page::values::{Page, Piece, Shot};
 use crate::report::states::{Counts, Strip};
 use crate::report::words;
-use crate::stale;
 
 /// How many sentences of one sort are told; the rest is counted.
 const TOLD: usize = 12;
@@ -73,7 +72,10 @@ impl Project {
         let (next, trouble) = self.words(status, selection);
         let mut page = Page {
             film: graph.film.clone(),
-            made: format!("As of {}; all times are of that clock.", now.strftime("%-d %B %Y, %H:%M (UTC%:z)")),
+            made: format!(
+                "As of {}; all times are of that clock.",
+                now.strftime("%-d %B %Y, %H:%M (UTC%:z)")
+            ),
             rate: film.map_or(24.0, |film| film.rate.per_second()),
             pieces,
             is_cut,
@@ -141,9 +143,13 @@ impl Project {
         trouble.extend(more(failed.len(), "failures"));
         let blocked = self.blocked(status, selection);
         let said = |of: &super::trouble::Blocked| {
-            let first = of.by_frames.iter().next().unwrap_or_default();
-            let place = stale::place(&graph.nodes[of.by], first);
-            format!("{place} blocks {}: {}", words::count(of.count() as u64, "frame"), of.says)
+            let by = format!("{}@{}", graph.nodes[of.by].name(), of.by_frames);
+            let count = words::count(of.count() as u64, "frame");
+            if of.by_frames.len() == 1 {
+                format!("{by} blocks {count}: {}", of.says)
+            } else {
+                format!("{by} block {count}: {}", of.says)
+            }
         };
         trouble.extend(blocked.iter().take(TOLD).map(said));
         trouble.extend(more(blocked.len(), "that block others"));

@@ -107,7 +107,7 @@ fn handed(packet: &packets::Packet, now: &Zoned) -> Packet {
         0 => words::count(all as u64, "frame"),
         n => format!("{n} of {all} frames came back"),
     };
-    let brief = if packet.brief.is_empty() { String::new() } else { format!("; {}", packet.brief) };
+    let brief = if packet.brief.is_empty() { String::new() } else { format!(": “{}”", packet.brief) };
     Packet {
         name: packet.name.to_string(),
         person: packet.person.to_string(),

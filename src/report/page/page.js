@@ -173,7 +173,7 @@
     name.addEventListener("input", find);
     only.addEventListener("change", find);
     shots.before(make("div", { class: "finder", role: "search", "aria-label": "Shots" },
-      make("div", {}, make("label", { for: "find-shot" }, "Shots whose names hold"), name),
+      make("div", {}, make("label", { for: "find-shot" }, "Shots whose names contain"), name),
       make("label", {}, only, " only those that are not done"), count));
     return find;
   };
