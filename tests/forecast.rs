@@ -219,6 +219,9 @@ fn alike_is_told_once_and_each_thing_by_its_name() {
     assert_eq!(said.matches(": never measured. The").count(), 1, "{said}");
     let looked = "24 frames of 3 shots, colour (hands): to be looked at and approved, and nothing tells how long that takes";
     assert!(said.contains(looked) && said.contains("to be approved"), "{said}");
+    // The film is no shot.
+    let (_, alone) = film.said(&[&FROM[..], &["film/assembly"]].concat());
+    assert!(alone.contains(" of the film, assembly"), "{alone}");
     assert!(!said.contains("half a chance") && !said.contains("4 in 5"), "{said}");
     let json = film.json(&FROM);
     assert_eq!(stage(&json, "colour", "machine")["counts"], "frames");

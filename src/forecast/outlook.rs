@@ -216,7 +216,7 @@ fn likely(work: &Work, holds: &[(usize, f64)], chain: &[(usize, f64)]) -> Vec<Ve
 }
 
 /// The name under which the film's own stages stand, which cannot be left out.
-const FILM: &str = "film";
+pub const FILM: &str = "film";
 
 /// The work with a change. Draws stay with the names of pieces.
 pub fn changed(mut work: Work, change: &Change) -> Work {

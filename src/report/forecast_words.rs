@@ -8,7 +8,7 @@ use std::sync::Arc;
 use jiff::civil::Date;
 
 use super::words::{count, percent};
-use crate::forecast::outlook::{Change, Outlook};
+use crate::forecast::outlook::{Change, FILM, Outlook};
 use crate::forecast::rates::Whose;
 use crate::forecast::work::{Counts, Piece, Stage, Work};
 
@@ -236,7 +236,9 @@ fn unplanned(told: &Told<'_>) -> Vec<String> {
         if shots == 0 {
             continue;
         }
+        let is_films = || told.work.pieces.iter().any(|piece| piece.stage == at && &*piece.shot == FILM);
         let of = match stage.counts {
+            Counts::Frames if is_films() => " of the film".into(),
             Counts::Frames => format!(" of {}", count(shots, "shot")),
             Counts::Blocks | Counts::Both => String::new(),
         };
