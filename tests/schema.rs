@@ -94,6 +94,38 @@ fn every_reference_leads_somewhere_and_every_definition_is_used() {
     assert_eq!(used, defined);
 }
 
+/// Units are of all kinds, `s`, `of white`, `times`, and what is said of each reads as a sentence.
+#[test]
+fn descriptions_name_ranges_with_their_units() {
+    let mut params = vec![
+        param("fade", Takes::Number(0.0, 3600.0)),
+        param("stray", Takes::Keyed(1.5, 1000.0)),
+        param("wide", Takes::Number(0.0, f64::INFINITY)),
+        param("whole", Takes::Whole(0, 9)),
+        param("plain", Takes::Number(0.0, 1.0)),
+    ];
+    for (param, unit) in params.iter_mut().zip(["s", "times", "px", "frames", ""]) {
+        param.unit = unit.into();
+    }
+    params[0].doc = "How long it fades in".into();
+    let mut tables = operators();
+    tables[0].params = params;
+    let schema = schema(&tables, &sounds());
+    let mut told = BTreeSet::new();
+    walk(&schema, &mut |map| {
+        told.extend(map.get("description").and_then(Value::as_str).map(str::to_string));
+    });
+    for says in [
+        "How long it fades in. From 0 to 3600 s.",
+        "What it does. From 1.5 to 1000 times.",
+        "What it does. Unit: px.",
+        "What it does. From 0 to 9 frames.",
+        "What it does.",
+    ] {
+        assert!(told.contains(says), "{says}: {told:?}");
+    }
+}
+
 /// The keys that the reader says it knows, from its own message about a key that it does not know.
 fn known(text: &str) -> BTreeSet<String> {
     let mut sources = Sources::new();

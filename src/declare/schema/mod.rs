@@ -298,13 +298,25 @@ fn setting(param: &ParamTable) -> Value {
         }
         Takes::Anything => json!({}),
     };
-    let unit = if param.unit.is_empty() { String::new() } else { format!(" In {}.", param.unit) };
-    out["description"] = json!(format!("{}{unit}", param.doc));
+    out["description"] = json!(description(param));
     if !param.default.is_empty() {
         // A default that reads as JSON keeps its type, any other is a word.
         out["default"] = serde_json::from_str(&param.default).unwrap_or_else(|_| json!(param.default));
     }
     out
+}
+
+/// What a setting does, and how far it goes where it has a unit, which reads as a sentence with every unit (`s`, `of white`, `times`).
+fn description(param: &ParamTable) -> String {
+    let (doc, unit) = (param.doc.trim_end_matches('.'), &param.unit);
+    match param.takes {
+        _ if unit.is_empty() => format!("{doc}."),
+        Takes::Number(min, max) | Takes::Keyed(min, max) if min.is_finite() && max.is_finite() => {
+            format!("{doc}. From {min} to {max} {unit}.")
+        }
+        Takes::Whole(min, max) => format!("{doc}. From {min} to {max} {unit}."),
+        _ => format!("{doc}. Unit: {unit}."),
+    }
 }
 
 /// Adds limits; one that is infinite is none.
