@@ -5,8 +5,9 @@
 
 mod pages;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
+use std::path::Path;
 use std::process::Command;
 
 use endboard::operators::{self, Carries, Kind, Param, Spec};
@@ -159,6 +160,37 @@ fn settings_are_told_as_their_tables_say() {
     let wanted: String = all.map(table).collect();
     between([START, END], &wanted);
     between(LIMITS, &limits());
+}
+
+/// The forms of answers in a folder of sources, such as `endboard status 1`.
+fn forms(folder: &Path, out: &mut BTreeSet<String>) {
+    for entry in std::fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path()) {
+        if entry.is_dir() {
+            forms(&entry, out);
+            continue;
+        }
+        let text = std::fs::read_to_string(&entry).unwrap();
+        for part in text.split("\"endboard ").skip(1) {
+            let name = part.split('"').next().unwrap_or_default();
+            let is_form = name
+                .split_once(' ')
+                .is_some_and(|(word, version)| !word.is_empty() && version.parse::<u32>().is_ok());
+            if is_form {
+                out.insert(format!("`endboard {name}`"));
+            }
+        }
+    }
+}
+
+#[test]
+fn every_answer_as_json_is_told() {
+    let mut all = BTreeSet::new();
+    let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
+    ["cli", "report"].iter().for_each(|folder| forms(&source.join(folder), &mut all));
+    assert!(all.contains("`endboard share 1`") && all.contains("`endboard states 2`"), "{all:?}");
+    let page = pages::text("docs/json.md");
+    let lacking: Vec<&String> = all.iter().filter(|form| !page.contains(form.as_str())).collect();
+    assert!(lacking.is_empty(), "docs/json.md lacks {lacking:?}");
 }
 
 #[test]
