@@ -156,8 +156,8 @@ fn programs_and_scripts_that_are_not_there_are_named() {
     assert_eq!(
         said(&film),
         [
-            "endboard.yaml:10 br020/streek: its word 'tools/streek.sh' names no file in the project",
-            "endboard.yaml:10 warning: br020/streek: its word 'tools/list.txt' names no file in the project",
+            "endboard.yaml:10 br020/streek: its word 'tools/streek.sh' names no file in the film's folder",
+            "endboard.yaml:10 warning: br020/streek: its word 'tools/list.txt' names no file in the film's folder",
         ]
     );
     film.write("tools/streek.sh", "cp $1 $2\n");
@@ -384,7 +384,7 @@ fn a_missing_file_of_moves_says_what_writes_it() {
         let told = all
             .iter()
             .filter(|p| {
-                p.contains("warning: br020/join: the file of moves takes/br020.yaml says nothing of take a")
+                p.contains("warning: br020/join: the register file takes/br020.yaml says nothing of take a")
             })
             .count();
         assert_eq!(told, 1, "{all:?}");

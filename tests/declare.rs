@@ -211,7 +211,7 @@ fn first_lines() {
             "endboard.yaml:2:7 error: rate: '24fps' is not a rate (a rate is frames a second, such as 24, 25, 23.976, 29.97 or 24000/1001, from 1 to 240)",
             "endboard.yaml:3:13 error: frame_size: a width and height in pixels is wanted here, not '960*540' (written WIDTHxHEIGHT, such as 960x540)",
             "endboard.yaml:4:16 error: 'acesgc' is not a working space (did you mean 'acescg'?)",
-            "endboard.yaml:5:6 error: cut: '../x.edl' is not a path in the project (paths stay inside the project folder, without ..)",
+            "endboard.yaml:5:6 error: cut: '../x.edl' is not a path in the film's folder (paths stay inside the film's folder, without ..)",
             "endboard.yaml:6:10 error: handles: a whole number is wanted here, not 'many'",
             "endboard.yaml:7:13 error: pools: a pool cannot have 0 places (from 1 to 65535)",
             "endboard.yaml:7:16 error: 'b c' cannot be the name of a pool (a name is made of the letters a to z, digits, - and _, not ' ')",
@@ -273,10 +273,10 @@ fn plates() {
     check(
         "  a: { files: '/x.#', frames: 1-5 }\n  b: { files: 'a/../x.#', frames: 0-1000000 }\n  c: { movie: 'C:\\x' }\n  Shed-A: { movie: x }\n  nul: { movie: x }",
         &[
-            "endboard.yaml:6:15 error: plate a: '/x.#' is not a path in the project (paths are relative to the project folder; a link in it may lead elsewhere)",
-            "endboard.yaml:7:15 error: plate b: 'a/../x.#' is not a path in the project (paths stay inside the project folder, without ..)",
+            "endboard.yaml:6:15 error: plate a: '/x.#' is not a path in the film's folder (paths are relative to the film's folder; a link in it may lead elsewhere)",
+            "endboard.yaml:7:15 error: plate b: 'a/../x.#' is not a path in the film's folder (paths stay inside the film's folder, without ..)",
             "endboard.yaml:7:35 error: plate b: 1000001 frames are too many for one plate (at most 1000000)",
-            r#"endboard.yaml:8:15 error: plate c: 'C:\x' is not a path in the project (folders are parted by / on every system)"#,
+            r#"endboard.yaml:8:15 error: plate c: 'C:\x' is not a path in the film's folder (folders are parted by / on every system)"#,
             "endboard.yaml:9:3 error: plate 'Shed-A' and plate 'shed-a' differ only in capitals (they would be one folder on many disks; rename one)",
             "endboard.yaml:10:3 error: 'nul' cannot be the name of a plate ('NUL' is a reserved device name, which on some systems cannot be a folder)",
         ],
@@ -606,7 +606,7 @@ fn commands() {
             "endboard.yaml:7:129 error: shot br030, stage a: an amount of memory is wanted here, not '2' (write it with its unit, such as 800MB, 2GB or 1.5GiB)",
             "endboard.yaml:7:144 error: shot br030, stage a: a number of seconds is wanted here, not '5m' (write 300 for five minutes)",
             "endboard.yaml:7:158 error: shot br030, stage a: 'picture' or a list of mattes' names is wanted here, not 'picturs'",
-            "endboard.yaml:7:177 error: shot br030, stage a: '../x' is not a path in the project (paths stay inside the project folder, without ..)",
+            "endboard.yaml:7:177 error: shot br030, stage a: '../x' is not a path in the film's folder (paths stay inside the film's folder, without ..)",
             "endboard.yaml:7:184 error: shot br030, stage a: the stage has no setting 'tiem_limit' (did you mean 'time_limit'?)",
         ],
     );
@@ -736,7 +736,7 @@ fn recipes() {
         &files,
         &[
             "endboard.yaml:6:35 error: recipe file b.yaml is named twice",
-            "endboard.yaml:6:43 error: recipes: '/d.yaml' is not a path in the project (paths are relative to the project folder; a link in it may lead elsewhere)",
+            "endboard.yaml:6:43 error: recipes: '/d.yaml' is not a path in the film's folder (paths are relative to the film's folder; a link in it may lead elsewhere)",
             "endboard.yaml:8:3 error: shot br030 has no 'take.left', which its stage colour takes (it has: plate)",
             "a.yaml:3:33 error: recipe duel, stage roto: true or false is wanted here, not '3'",
             "a.yaml:4:47 error: recipe duel: stage colour takes 'rotoo', but no stage is called that (did you mean 'roto'?)",

@@ -27,7 +27,7 @@ fn drawn(names: &[&str], light: impl Fn(u32, u32) -> f32) -> Arc<Image> {
     Arc::new(image)
 }
 
-/// The frame made of a black clean plate and one take: two frames of it, two of its matte and, where there is one, a hold-out.
+/// The frame made of a black clean plate and one take: two frames of it, two of its matte and, where there is one, a holdout.
 fn joined(
     settings: &str,
     take: [Arc<Image>; 2],

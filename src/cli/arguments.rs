@@ -70,7 +70,7 @@ pub enum Verb {
     Clashes(Clashes),
     /// Write cues of blade sound from the picture: hums, swings and clashes, to keep, move, drop or replace
     Hum(Hum),
-    /// Measure how each take of a shot lies against its clean plate, and write the file of moves that `passes` applies
+    /// Measure how each take of a shot lies against its clean plate, and write the register file that `passes` applies
     Register(Register),
     /// Keep a person's time on a shot and stage: start, stop, add, correct; without a word, what runs and what was worked
     Clock(Clock),

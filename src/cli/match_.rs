@@ -78,5 +78,5 @@ fn text(matched: &Matched) {
         flow!("the file that stood there is {moved} now");
     }
     let space = if grade_in == "working" { String::new() } else { format!(", grade_in: {grade_in}") };
-    flow!("written: {file}; it is graded by `cdl: {file}{space}`");
+    flow!("written: {file}; to use it, write `cdl: {file}{space}` in the shot's `grade`");
 }

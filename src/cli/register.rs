@@ -1,4 +1,4 @@
-//! `register`: measures takes against their clean plate and writes the file of moves.
+//! `register`: measures takes against their clean plate and writes the register file.
 
 use super::arguments::measure::Register;
 use super::arguments::{self, Arguments, Rebuild};

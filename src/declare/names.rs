@@ -103,9 +103,9 @@ pub fn path_fault(path: &str) -> Option<&'static str> {
     } else if path.contains('\\') {
         Some("folders are parted by / on every system")
     } else if path.starts_with('/') || drive {
-        Some("paths are relative to the project folder; a link in it may lead elsewhere")
+        Some("paths are relative to the film's folder; a link in it may lead elsewhere")
     } else if path.split('/').any(|part| part == "..") {
-        Some("paths stay inside the project folder, without ..")
+        Some("paths stay inside the film's folder, without ..")
     } else if path.split('/').any(|part| part.is_empty() || part == ".") {
         Some("write it without ./, // or a / at its end")
     } else {
@@ -119,7 +119,7 @@ pub fn path(value: &Value) -> Result<&str, Problem> {
     match path_fault(text) {
         None => Ok(text),
         Some(rule) => {
-            let message = format!("'{}' is not a path in the project", shortened(text, 80));
+            let message = format!("'{}' is not a path in the film's folder", shortened(text, 80));
             Err(Problem::error(value.span, message).help(rule))
         }
     }

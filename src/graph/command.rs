@@ -165,7 +165,8 @@ impl Builder<'_> {
         for depends in &command.depends {
             let faults = telling.faults.len();
             if !telling.file(&depends.value) && telling.faults.len() == faults {
-                let message = format!("it depends on {}, which is no file of the project", depends.value);
+                let message =
+                    format!("it depends on {}, which is no file in the film's folder", depends.value);
                 self.problems.push(Problem::error(depends.span, message));
             }
         }
@@ -521,7 +522,7 @@ mod tests {
         );
         assert!(
             told.contains(
-                "one/s, two/s, ride/s, long/s: it depends on b.txt, which is no file of the project"
+                "one/s, two/s, ride/s, long/s: it depends on b.txt, which is no file in the film's folder"
             ),
             "{told:?}"
         );

@@ -97,7 +97,7 @@ impl Project {
             let path = self.folder.join(program);
             return (!is_program(&path)).then(|| {
                 let problem = Problem::error(at, format!("'{program}' is no program that can be started"));
-                problem.help("it must be a file in the project that may be executed")
+                problem.help("it must be a file in the film's folder that may be executed")
             });
         }
         if programs.iter().any(|folder| is_program(&folder.join(program))) {
@@ -108,7 +108,8 @@ impl Project {
         let problem = Problem::error(at, format!("there is no program '{program}' on this machine"));
         Some(match nearest(program, names.iter().map(String::as_str)) {
             Some(near) => problem.help(format!("did you mean '{near}'?")),
-            None => problem.help("install it, or write its path in the project; it is looked for along PATH"),
+            None => problem
+                .help("install it, or write its path in the film's folder; it is looked for along PATH"),
         })
     }
 
@@ -123,8 +124,8 @@ impl Project {
                 return None;
             }
             let problem =
-                Problem::error(words.span, format!("its word '{word}' names no file in the project"));
-            let problem = problem.help("paths begin at the project's folder");
+                Problem::error(words.span, format!("its word '{word}' names no file in the film's folder"));
+            let problem = problem.help("paths begin at the film's folder");
             Some(if is_script { problem } else { problem.warning() })
         };
         words.value.iter().enumerate().skip(1).filter_map(missing).collect()

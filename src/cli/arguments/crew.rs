@@ -95,7 +95,7 @@ pub struct Spent {
     /// A few words on it
     #[arg(long, value_name = "WORDS", default_value = "", hide_default_value = true, value_parser = said::words)]
     pub note: String,
-    /// It is rework; when neither is said, it is where most of the frames came in or were approved before
+    /// It is rework; when neither is said, it is where at least half of the frames had come in or been approved before
     #[arg(long)]
     pub rework: bool,
     /// It is the first pass

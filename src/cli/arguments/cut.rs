@@ -32,7 +32,7 @@ pub struct Cut {
 /// Options of `recut`.
 #[derive(Debug, Args)]
 pub struct Recut {
-    /// The new list. Needed but with --go-back, which finds its own
+    /// The new list. Needed except with --go-back, which finds its own
     #[arg(value_name = "NEW_CUT", required_unless_present = "go_back")]
     pub list: Option<String>,
     /// Shots, stages and frames to tell of; all when not given

@@ -53,7 +53,7 @@ pub struct Register {
     /// Look for turns and changes of size as well as shifts
     #[arg(long)]
     pub turns: bool,
-    /// Measure anew though a person wrote or changed the file of moves, which is kept as FILE.N beside it
+    /// Measure anew though a person wrote or changed the register file, which is kept as FILE.N beside it
     #[arg(long)]
     pub replace: bool,
     /// Tell frames on which more than this is left, in pixels

@@ -139,7 +139,7 @@ fn film(operators: &[OperatorTable]) -> Value {
             "cut": { "$ref": "#/$defs/path", "description": "The edit." },
             "handles": { "$ref": "#/$defs/handles", "default": 0 },
             "recipes": { "type": "array", "items": { "$ref": "#/$defs/path" },
-                "description": "Recipe files of the project; those shipped with the tool need no listing." },
+                "description": "Recipe files of the film; those shipped with the tool need no listing." },
             "pools": { "$ref": "#/$defs/places", "description": "What is scarce, and how many may use it at once." },
             "crew": { "$ref": "#/$defs/crew" },
             "slurm": { "$ref": "#/$defs/slurm" },
@@ -383,7 +383,7 @@ fn command() -> Value {
 fn by_hand() -> Value {
     let own = json!({
         "type": "object", "required": ["files"], "additionalProperties": false,
-        "description": "A person makes it and puts files into the project.",
+        "description": "A person makes it and puts files into the film's folder.",
         "properties": {
             "files": { "$ref": "#/$defs/files",
                 "description": "Where the files are put; {shot} stands for the shot's name." },

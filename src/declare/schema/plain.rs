@@ -19,7 +19,7 @@ pub fn plain() -> Value {
         "name": name(".", "Letters a to z, digits, -, _ and dots; it becomes the name of a folder."),
         "stage_name": name("", "Letters a to z, digits, - and _; it becomes the name of a folder."),
         "path": { "type": "string", "pattern": path, "maxLength": PATH_LIMIT,
-            "description": "Path relative to the project folder, parted by /." },
+            "description": "Path relative to the film's folder, parted by /." },
         "files": { "type": "string", "pattern": files, "maxLength": PATH_LIMIT,
             "description": "Path with one run of # in the file's name, where the frame number stands." },
         "frames": { "description": "FIRST-LAST, both included, or one frame.", "anyOf": [

@@ -189,9 +189,9 @@ fn hears(fields: &mut Fields<'_>, key: &Key) -> Option<Hears> {
         }
         (None, None) => {
             let problem = Problem::error(key.span, "it does not say what is heard");
-            fields
-                .problems
-                .push(problem.help("clip: a sound file of the project, or voice: a sound that is made"));
+            fields.problems.push(
+                problem.help("clip: a sound file in the film's folder, or voice: a sound that is made"),
+            );
             None
         }
     }

@@ -266,7 +266,7 @@ impl<'a> Cube<'a> {
                 start,
                 end,
                 "the input range is empty or too large",
-                "its end lies above its start, within a thousand million of 0",
+                "its end lies above its start, within a billion of 0",
             );
         }
         domain

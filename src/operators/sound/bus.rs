@@ -51,7 +51,7 @@ pub static SPEC: Spec = Spec {
             "Goes down while another bus is heard: a map of `by`, that bus, `depth` in dB (9), `threshold` in dBFS (-40), `attack` and `release` in s (0.08, 0.6)",
         ),
         param("gain", Kind::Keyed { min: -120.0, max: 40.0 }, "dB", "0", "Level; keys are film frames"),
-        param("silent", Kind::Flag, "", "false", "Keeps the bus and is not heard"),
+        param("silent", Kind::Flag, "", "false", "The bus is kept but not heard"),
     ],
     source: "Filters: R. Bristow-Johnson, \"Audio EQ Cookbook\" (W3C Note, 2021); compressor: D. Giannoulis et al., J. Audio Eng. Soc. 60(6), 2012; room: convolution in parts (W. G. Gardner, 1995)",
 };

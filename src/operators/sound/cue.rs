@@ -38,8 +38,8 @@ pub static SPEC: Spec = Spec {
             "",
             "How long it is heard; to the clip's end when not said",
         ),
-        param("fade_in", Kind::Number { min: 0.0, max: 3600.0 }, "s", "0", "Length of its fade in"),
-        param("fade_out", Kind::Number { min: 0.0, max: 3600.0 }, "s", "0", "Length of its fade out"),
+        param("fade_in", Kind::Number { min: 0.0, max: 3600.0 }, "s", "0", "How long it fades in"),
+        param("fade_out", Kind::Number { min: 0.0, max: 3600.0 }, "s", "0", "How long it fades out"),
         param(
             "fade",
             Kind::Word(&["linear", "equal-power"]),
@@ -84,7 +84,7 @@ pub static SPEC: Spec = Spec {
             "Goes on from the clip's end at its beginning, over a cross-fade of this length; wants `for`",
         ),
         param("filters", Kind::Structure, "", "", filters::DOC),
-        param("silent", Kind::Flag, "", "false", "Keeps the cue and is not heard"),
+        param("silent", Kind::Flag, "", "false", "The cue is kept but not heard"),
     ],
     source: "Levels, panning and fades: common practice, no source; speeds by band-limited interpolation (J. O. Smith, \"Digital Audio Resampling Home Page\"); channels by Rec. ITU-R BS.775-3",
 };

@@ -3,7 +3,7 @@
 //! Knows the patch as it was set and how it bends. Does not know hand-set keys.
 //!
 //! Light of the whole patch is laid on every frame as a flat thing seen through a lens would lie there (`align`); samples
-//! that do not fit, such as somebody in front, are left out by themselves, others by a hold-out matte.
+//! that do not fit, such as somebody in front, are left out by themselves, others by a holdout matte.
 
 mod corners;
 

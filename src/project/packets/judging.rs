@@ -1,6 +1,6 @@
 //! What came back, file by file: which frame it is, and whether it is what the stage wants.
 //!
-//! Knows names, sizes, channels, alpha and numbers that are none. Every file is decoded as a rebuild would, so that what is taken
+//! Knows names, sizes, channels, alpha and values that are not numbers. Every file is decoded as a rebuild would, so that what is taken
 //! does not fail later. Knows nothing of the ledger.
 
 use std::collections::{BTreeMap, BTreeSet};

@@ -209,7 +209,7 @@ impl Project {
         let file = here.join(name);
         if !file.exists() {
             let words = format!(
-                "there is no list {name} from {}; paths on the command line begin at the folder that the command is started in",
+                "there is no list {name} seen from {}; paths on the command line begin at the folder that the command is started in",
                 here.display()
             );
             return Err(LookError::Words(words));

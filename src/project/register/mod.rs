@@ -1,4 +1,4 @@
-//! Measures how the takes of a shot lie against its clean plate, and writes the file of moves that `passes` applies.
+//! Measures how the takes of a shot lie against its clean plate, and writes the register file that `passes` applies.
 //!
 //! Knows the rounds of the work: with other offsets in time other frames are needed, so that it is done again. How a round goes
 //! `measure` knows. What renders the mattes that a round needs is whoever's that asks.
@@ -20,7 +20,7 @@ use crate::graph::{Edge, Graph, Node};
 use crate::operators::image::passes::moment::Between;
 use crate::operators::image::register::written::{Measured, text};
 
-/// The file of moves while nothing is measured.
+/// The register file while nothing is measured.
 const NOTHING: &str = "takes: {}\n";
 /// Rounds, more than which settle nothing.
 pub const ROUNDS: usize = 3;
@@ -41,7 +41,7 @@ pub struct Joint {
     pub shot: String,
     /// The stage.
     pub stage: String,
-    /// Its file of moves, below the project's folder.
+    /// Its register file, below the project's folder.
     pub file: String,
     /// How a part of a frame is shown.
     pub between: Between,
@@ -71,7 +71,7 @@ fn joint(declared: &Declared, text: &str) -> Result<Joint, String> {
     };
     let text = |key: &str| stage.settings.get(key).and_then(|value| value.text().ok());
     let file = text("register").ok_or_else(|| {
-        format!("{shot_name}/{name} names no file of moves; give it register: takes/{shot_name}.yaml")
+        format!("{shot_name}/{name} names no register file; give it register: takes/{shot_name}.yaml")
     })?;
     if let Some(fault) = crate::declare::path_fault(file) {
         return Err(format!("{file}: {fault}"));
@@ -135,7 +135,7 @@ impl Project {
     /// Begins to measure the takes of a place, `SHOT` or `SHOT/STAGE`.
     ///
     /// # Errors
-    /// There is no such stage, the declaration has errors that hide it, or its file of moves is a person's.
+    /// There is no such stage, the declaration has errors that hide it, or its register file is a person's.
     pub fn register(&self, place: &str, wanted: Wanted, replace: bool) -> Result<Registering<'_>, LookError> {
         if let Some((stage, frames)) = place.split_once('@') {
             return Err(LookError::Words(format!(
@@ -256,7 +256,7 @@ impl Registering<'_> {
         Ok(())
     }
 
-    /// Writes the file of moves, once, so that what ends the work before leaves nothing behind. Where nothing could be measured
+    /// Writes the register file, once, so that what ends the work before leaves nothing behind. Where nothing could be measured
     /// none is written.
     ///
     /// # Errors

@@ -159,7 +159,7 @@ fn file(said: Option<&Path>, shot: &str) -> Result<String, LookError> {
             Ok(file.split('/').filter(|part| !["", "."].contains(part)).collect::<Vec<_>>().join("/"))
         }
         None => Err(LookError::Words(
-            "--file: a path in the project folder is wanted, such as tracks/br030.yaml".into(),
+            "--file: a path in the film's folder is wanted, such as tracks/br030.yaml".into(),
         )),
     }
 }
@@ -233,7 +233,7 @@ fn written(standing: &Standing, sheet: &Sheet, remarks: &mut Vec<String>) -> Res
         Err(LookError::Words(match other {
             Ok(other) => format!("{file} {why} and stays as it is; what was followed is in {other}"),
             Err(nowhere) => format!(
-                "{file} {why}, and what was followed can be written nowhere else ({nowhere}): make room in the project's \
+                "{file} {why}, and what was followed can be written nowhere else ({nowhere}): make room in the film's \
                  folder, or let files be written there, and start again"
             ),
         }))

@@ -1,4 +1,4 @@
-//! What hides a rod: the stage's hold-out, or mattes of the rod's own.
+//! What hides a rod: the stage's holdout, or mattes of the rod's own.
 //!
 //! Knows which mattes, and how much of each counts at a frame. Does not know rods' light.
 
@@ -21,11 +21,11 @@ pub const OWN: &str = "holdout";
 pub struct Hold {
     /// The connected input.
     pub input: usize,
-    /// How much of it counts, 0 to 1; of the stage's common hold-out, the rod's `held` says it.
+    /// How much of it counts, 0 to 1; of the stage's common holdout, the rod's `held` says it.
     pub amount: Option<Curve<1>>,
 }
 
-/// What holds each rod out: its own mattes where it names some, else the stage's hold-out.
+/// What holds each rod out: its own mattes where it names some, else the stage's holdout.
 pub fn read(
     reader: &mut Reader<'_>,
     setup: &Setup<'_>,

@@ -1,6 +1,6 @@
 //! One rod's light, from its way through the exposure to values added to a picture.
 //!
-//! Knows middle, tube, lit end, halo and hold-out. Does not know settings nor time.
+//! Knows middle, tube, lit end, halo and holdout. Does not know settings nor time.
 
 use super::look::Shine;
 use super::sweep::{Moment, sweep};

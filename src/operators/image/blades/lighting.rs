@@ -199,7 +199,7 @@ impl Lighting {
     }
 
     /// How much of its light each surface of the frame misses, because the rod is behind it: a matte of the same name hides
-    /// it, or, of the common hold-out, which has no name, the same channel.
+    /// it, or, of the common holdout, which has no name, the same channel.
     fn behind(&self, holds: &[(usize, f64)], frame: i64) -> Vec<(usize, f64)> {
         let caught = self.surfaces.iter().filter(|surface| surface.at(frame).is_some());
         let mut out = Vec::new();

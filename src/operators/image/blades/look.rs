@@ -59,7 +59,7 @@ pub struct Shine {
     pub halo_size: f64,
     /// How much thinner the tip is, 0 to 1.
     pub taper: f64,
-    /// How much the stage's hold-out hides it, 0 to 1.
+    /// How much the stage's holdout hides it, 0 to 1.
     pub held: f64,
     /// How much of its light falls on surfaces.
     pub spill: f64,

@@ -89,19 +89,13 @@ static PARAMS: [Param; 25] = [
         "0.05",
         "The largest share of light that a frame loses by chance. Keep it low: see Safety. `check` warns above 0.25.",
     ),
-    keyed(
-        "taper",
-        (0.0, 1.0),
-        "",
-        "0",
-        "How much thinner the tip is than the base, and how softly it ends.",
-    ),
+    keyed("taper", (0.0, 1.0), "", "0", "How much thinner the tip is than the base, and how softly it ends."),
     keyed(
         "length",
         (0.0, 1.0),
         "",
         "1",
-        "The share of a rod that is lit, from its base; its end is brighter on its way.",
+        "How much of a rod is lit, counted from its base. Where it is lit in part, its end is brighter.",
     ),
     keyed("held", (0.0, 1.0), "", "1", "How much of a rod `holdout` hides."),
     Param {
@@ -187,7 +181,7 @@ const fn port(name: &'static str, carries: Carries, doc: &'static str) -> Port {
 static SPEC: Spec = Spec {
     name: "blades",
     version: 7,
-    summary: "Turns prop rods into glowing blades: swept cores, haloes, light on what is around, bursts where they clash.",
+    summary: "Turns prop rods into glowing blades: lit glass, haloes, light on what is around, bursts where they clash.",
     ports: &[
         Port {
             name: "picture",
@@ -199,7 +193,7 @@ static SPEC: Spec = Spec {
         port(
             "holdout",
             Carries::Matte,
-            "Matte of what passes in front of all rods that name no own; a surface of the same channel gets no light from behind.",
+            "Matte of what passes in front of all rods that name none of their own; a surface of the same channel gets no light from behind.",
         ),
         port("holdouts", Carries::Mattes, "Mattes by name, for rods that name what passes in front of them."),
         port("surfaces", Carries::Mattes, "Mattes by name of what rods and bursts throw light on."),

@@ -1,4 +1,4 @@
-//! Tests of `blades` as a stage: keys, hold-out, light outside the frame.
+//! Tests of `blades` as a stage: keys, holdout, light outside the frame.
 //!
 //! Knows only what a stage promises. Looks are judged by eye, not here.
 
@@ -397,7 +397,7 @@ fn what_the_common_holdout_covers_gets_no_light_from_behind() {
         value(&ready.apply(&Inputs { frames: &frames, raster: None }, 5).unwrap(), 0, 85, 55)
     };
     assert!(light("man") < 0.0201, "{}", light("man"));
-    assert!(light("other") > 0.03, "a surface that is no hold-out is lit: {}", light("other"));
+    assert!(light("other") > 0.03, "a surface that is no holdout is lit: {}", light("other"));
 }
 
 mod meeting;

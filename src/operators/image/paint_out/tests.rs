@@ -300,7 +300,7 @@ fn a_hole_with_nothing_around_is_refused() {
 
 #[test]
 fn a_pocket_beside_a_hold_out_never_falls_below_black() {
-    // The hold-out leaves of the hole's edge only a few pixels, beside which the clean plate is brighter than the picture.
+    // The holdout leaves of the hole's edge only a few pixels, beside which the clean plate is brighter than the picture.
     let hole = |x: usize, y: usize| (60..90).contains(&x) && (30..60).contains(&y);
     let edge = |x: usize, y: usize| (57..60).contains(&x) && (42..46).contains(&y);
     let clean = picture(|x, _| if x < 66 { [0.4, 0.4, 0.4, 1.0] } else { [0.03, 0.03, 0.03, 1.0] });

@@ -93,7 +93,7 @@ struct Joining {
     shadow: Curve<1>,
     rules: Rules,
     residual_over: f64,
-    /// What the file of moves says.
+    /// What the register file says.
     moves: Option<Moves>,
     span: Span,
     cautions: Problems,
@@ -228,7 +228,7 @@ impl Prepared for Joining {
         let connected = &self.inputs[input];
         let what = format!(
             "{} '{}'",
-            ["plate", "take", "matte", "shadow", "hold-out"][connected.port],
+            ["plate", "take", "matte", "shadow", "holdout"][connected.port],
             connected.name
         );
         let reach = self.reach(input, first);

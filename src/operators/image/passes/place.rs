@@ -138,7 +138,7 @@ impl Said {
     }
 }
 
-/// What a file of moves says.
+/// What a register file says.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Moves {
     /// How a part of a frame was shown while it was measured.
@@ -163,13 +163,13 @@ impl Moves {
     }
 }
 
-/// Reads a file of moves.
+/// Reads a register file.
 ///
 /// # Errors
 /// Every problem of the file, when one of them is an error. `span` is where the file is named.
 pub fn read(file: &Attachment, span: Span) -> Result<Moves, Problems> {
     let Ok(text) = std::str::from_utf8(&file.bytes) else {
-        return Err(vec![Problem::error(span, "the file of moves is not text (UTF-8)")]);
+        return Err(vec![Problem::error(span, "the register file is not text (UTF-8)")]);
     };
     let (moves, mut problems) = read_text(file.source.unwrap_or(span.source), text);
     if file.source.is_none() {
@@ -186,7 +186,7 @@ fn read_text(source: SourceId, text: &str) -> (Moves, Problems) {
     let (value, mut problems) = yaml::parse(source, text);
     let mut moves = Moves::default();
     let Some(value) = value else { return (moves, problems) };
-    let mut fields = match Fields::of(&value, "a file of moves") {
+    let mut fields = match Fields::of(&value, "a register file") {
         Ok(fields) => fields,
         Err(problem) => {
             problems.push(problem);
@@ -354,7 +354,7 @@ takes:
             "0 is out of range",
             "a take has no setting 'tim'",
             "a take is a map of settings, not a single value",
-            "a file of moves has no setting 'betwen'",
+            "a register file has no setting 'betwen'",
         ];
         for wanted in wanted {
             assert!(problems.iter().any(|p| p.starts_with(wanted)), "{wanted}: {problems:?}");

@@ -1,6 +1,6 @@
 //! The takes of a stage and what its settings say of them, with every problem.
 //!
-//! Knows names, the file of moves and the order. Does not know pixels.
+//! Knows names, the register file and the order. Does not know pixels.
 
 use super::moment::Between;
 use super::place::{self, Moves, Said};
@@ -26,7 +26,7 @@ pub struct Take {
     pub said: Said,
 }
 
-/// The takes in the order written, each with what belongs to it, and what the file of moves says.
+/// The takes in the order written, each with what belongs to it, and what the register file says.
 pub fn takes(
     reader: &mut Reader<'_>,
     setup: &Setup<'_>,
@@ -50,7 +50,7 @@ pub fn takes(
         let (floor, holdout) = (of(SHADOWS, name), of(HOLDOUTS, name));
         takes.push(Take { name: name.clone(), picture, matte, floor, holdout, said: Said::default() });
     }
-    for (port, what) in [(MATTES, "matte"), (SHADOWS, "matte of shadows"), (HOLDOUTS, "hold-out")] {
+    for (port, what) in [(MATTES, "matte"), (SHADOWS, "matte of shadows"), (HOLDOUTS, "holdout")] {
         for (_, connected) in on(port).filter(|(_, c)| !on(TAKES).any(|(_, t)| t.name == c.name)) {
             let message = format!("{what} '{}' belongs to no take of its name", connected.name);
             reader.problems.push(Problem::error(setup.span, message));
@@ -105,7 +105,7 @@ fn moved(
         names.iter().filter(|n| !moves.takes.contains_key(*n)).map(String::as_str).collect();
     if !lacks.is_empty() {
         let message = format!(
-            "the file of moves {} says nothing of {} {}, laid as shot but for what `moved` says",
+            "the register file {} says nothing of {} {}, laid as shot but for what `moved` says",
             file.path,
             if lacks.len() == 1 { "take" } else { "takes" },
             lacks.join(", ")

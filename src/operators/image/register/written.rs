@@ -1,4 +1,4 @@
-//! What was measured of takes, as the text of a file of moves.
+//! What was measured of takes, as the text of a register file.
 //!
 //! Knows how many digits mean anything. What the file says is read by `passes::place`.
 
@@ -136,7 +136,7 @@ fn number(value: f64, digits: usize) -> String {
     if text == "-0" { "0".into() } else { text.into() }
 }
 
-/// The text of a file of moves for a shot of these frames. `asked` is how it was come by, for its first line.
+/// The text of a register file for a shot of these frames. `asked` is how it was come by, for its first line.
 pub fn text(takes: &[Measured], frames: FrameRange, between: &str, asked: &str) -> String {
     let mut text = format!(
         "# {}.\n\

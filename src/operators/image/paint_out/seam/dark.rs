@@ -2,7 +2,7 @@
 //!
 //! Knows a fill before and after it was joined, and the pixels that it was joined to. Does not know how.
 //!
-//! A seam adds one level to a piece of the hole. Beside a hold-out nearly all of a small piece's edge is free, so that a few
+//! A seam adds one level to a piece of the hole. Beside a holdout nearly all of a small piece's edge is free, so that a few
 //! known pixels set the level of all of it; where the fill is bright beside them and the picture dark, the fill's dark parts would
 //! come out below nothing. Less light beside the piece may as well be a share of it as an amount. So no pixel comes out below both
 //! the darkest that the piece touches and what the share that is left there makes of its own fill (common practice, no source).
