@@ -221,7 +221,7 @@ mod tests {
         let text = include_str!("../../demo-project/roto/br050.yaml");
         let (after, key, (first, last)) = nudged(text).unwrap();
         assert!(BETWEEN.contains(&(last - first - 1)), "{first} {key} {last}");
-        assert!(first >= 1008 && first < 1028 && last <= 1037, "{first} {key} {last}");
+        assert!((1008..1028).contains(&first) && last <= 1037, "{first} {key} {last}");
         let changed = text.lines().zip(after.lines()).position(|(a, b)| a != b).unwrap();
         let shape = text.lines().take(changed).filter_map(|line| line.trim().strip_prefix("- name: ")).last();
         assert!(shape.unwrap().ends_with("hand"), "{shape:?}");
