@@ -566,6 +566,55 @@ fn a_full_disk_ends_the_run_and_costs_nothing_that_was_made() {
     assert_eq!(renders, clean);
 }
 
+#[test]
+fn a_command_that_finds_the_disk_full_ends_the_run_and_is_no_failure() {
+    let disk = tempfile::tempdir().unwrap();
+    let mounted = Command::new("mount")
+        .args(["-t", "tmpfs", "-o", "size=100m", "brine"])
+        .arg(disk.path())
+        .output()
+        .is_ok_and(|output| output.status.success());
+    if !mounted {
+        println!("not checked: no small file system can be mounted here");
+        return;
+    }
+    let _mounted = Mounted(disk.path());
+    let film = film_with("command: 'sh tool.sh {picture} {out}'", 0.0);
+    // It writes much beside what it makes, and ends without a word where it cannot.
+    let tool = "dd if=/dev/zero of=\"$2.more\" bs=64k count=16 2>/dev/null || exit 1\ncp \"$1\" \"$2\"\n";
+    film.write("tool.sh", tool);
+    let clean = film.clean();
+    for name in [".endboard", "renders"] {
+        std::fs::create_dir(disk.path().join(name)).unwrap();
+        std::os::unix::fs::symlink(disk.path().join(name), film.path().join(name)).unwrap();
+    }
+    let ballast = disk.path().join("ballast");
+    std::fs::write(&ballast, vec![0u8; (99 << 20) + (512 << 10)]).unwrap();
+    for jobs in ["1", "2"] {
+        let said = film.rebuild(&["--jobs", jobs]);
+        let ended = said.json["ended"].as_str().unwrap_or_default();
+        assert_eq!((said.code, &said.json["failures"]), (Some(4), &json!([])), "{}", said.json);
+        assert!(ended.contains("the disk is full (") && ended.contains(".endboard/work"), "{ended}");
+    }
+    std::fs::remove_file(&ballast).unwrap();
+    film.rebuild(&[]).well();
+    assert_eq!(film.renders(), clean);
+}
+
+#[test]
+fn a_command_that_tells_of_another_full_disk_is_tried_again() {
+    let film = film_with("command: 'sh tool.sh {picture} {out}'", 0.0);
+    film.write("tool.sh", "echo 'cp: /elsewhere: No space left on device' >&2; exit 1\n");
+    for _ in 0..2 {
+        let said = film.rebuild(&[]);
+        let failures = said.json["failures"].as_array().unwrap();
+        assert_eq!((said.code, failures.len()), (Some(1), 3), "{}", said.json);
+        assert!(failures[0]["reason"].as_str().unwrap().contains("a disk was full"), "{}", said.json);
+    }
+    film.write("tool.sh", "cp \"$1\" \"$2\"\n");
+    film.rebuild(&[]).well();
+}
+
 /// Chromaticities of AP1 and ACES white: Academy S-2014-004; the attribute: OpenEXR's standard attributes.
 #[test]
 fn renders_say_what_their_numbers_mean() {

@@ -4,7 +4,7 @@
 //! How a program is run and ended is known to `programs`.
 
 use std::fs::{File, OpenOptions};
-use std::io::ErrorKind;
+use std::io::{ErrorKind, Read, Seek, SeekFrom};
 use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::Duration;
@@ -18,10 +18,13 @@ use crate::graph::{CommandWork, NodeId};
 use crate::media::exr::{self, Compression};
 use crate::media::image::Image;
 use crate::programs::{Cost, Limits, Past};
-use crate::store::StoreError;
+use crate::store::{StoreError, room};
 
 /// Most bytes that a program may print; its log holds them.
 const LOG: u64 = 256 << 20;
+
+/// A disk with less room than this, in bytes, counts as full where a command fails.
+const SCARCE: u64 = 64 << 20;
 
 /// Takes one of the images that a call delivered.
 pub(super) type Take<'t> = dyn FnMut(i64, Image) -> Result<(), Trouble> + 't;
@@ -76,7 +79,8 @@ impl Engine<'_> {
             .map(|word| filled(word, &values))
             .collect::<Result<_, String>>()?;
         let log = self.store.path("logs").join(format!("{}.{}.{frames}.log", node.shot, node.stage));
-        let with_log = |trouble: Trouble| Trouble { log: Some(log.clone()), ..trouble };
+        let with_log =
+            |trouble: Trouble| self.unless_full(Trouble { log: Some(log.clone()), ..trouble }, &log);
         let ran = {
             let _room = self.occupy(id)?;
             self.supervise(&words, &log, work.command.time_limit, cost)
@@ -96,6 +100,35 @@ impl Engine<'_> {
             take(frame, image.map_err(|trouble| with_log(with_frame(trouble)))?)?;
         }
         Ok(())
+    }
+
+    /// The trouble of a call, or the end of the run where a full disk explains it: that says nothing of the frame. Asked while what the
+    /// call wrote still lies there.
+    fn unless_full(&self, trouble: Trouble, log: &Path) -> Trouble {
+        if trouble.rests_on != RestsOn::Key {
+            return trouble;
+        }
+        // Four pictures of floats as nothing packs them: others that were at work may have given back what they could not use.
+        let (width, height) = self.graph.frame_size;
+        let room = (u64::from(width) * u64::from(height) * 16 * 4).max(SCARCE);
+        if let Err(error) = self.store.try_room(room) {
+            return self.refused(&error);
+        }
+        // Another worker may have found it full and ended the run, so that room came back meanwhile.
+        if self.programs.halt.is_hurried() {
+            return Trouble::stopped();
+        }
+        // Programs that take away what they could not finish leave room; and there are other disks.
+        match room::is_told(&end_of(log)) {
+            true => {
+                let reason = format!(
+                    "{}, as a disk was full by its log; the next rebuild tries again once there is room",
+                    trouble.reason
+                );
+                Trouble { reason, rests_on: RestsOn::Moment, ..trouble }
+            }
+            false => trouble,
+        }
     }
 
     /// Puts the inputs into the call's folder as EXR files and names them.
@@ -207,6 +240,20 @@ fn log_file(path: &Path) -> std::io::Result<File> {
         _ => {}
     }
     OpenOptions::new().write(true).create_new(true).open(path)
+}
+
+/// The end of what a program printed, as far as it can be read.
+fn end_of(log: &Path) -> String {
+    const END: u64 = 4096;
+    let read = || -> std::io::Result<Vec<u8>> {
+        let mut file = File::open(log)?;
+        let length = file.metadata()?.len();
+        file.seek(SeekFrom::Start(length.saturating_sub(END)))?;
+        let mut bytes = Vec::new();
+        file.take(END).read_to_end(&mut bytes)?;
+        Ok(bytes)
+    };
+    read().map_or(String::new(), |bytes| String::from_utf8_lossy(&bytes).into_owned())
 }
 
 /// A word with its names filled in.

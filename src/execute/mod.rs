@@ -29,7 +29,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Condvar, Mutex, OnceLock};
 use std::thread::Thread;
 
-pub use self::ending::Ending;
+pub use self::ending::{Ending, Failure};
 pub use self::way::{Elsewhere, Options, Way};
 use crate::base::digest::Digest;
 use crate::crew::packets::Packets;
@@ -117,21 +117,6 @@ pub fn colour(space: WorkingSpace) -> Fact {
 /// What heads of renders' files say besides what every head does.
 pub fn head(space: WorkingSpace) -> Vec<(String, Fact)> {
     vec![("chromaticities".to_string(), colour(space))]
-}
-
-/// One failed frame.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Failure {
-    /// The stage.
-    pub node: NodeId,
-    /// The frame.
-    pub frame: i64,
-    /// `SHOT/STAGE@FRAME`.
-    pub place: String,
-    /// Why.
-    pub reason: String,
-    /// A command's log.
-    pub log: Option<PathBuf>,
 }
 
 /// A worker that has a column in hand; the others wait for it, so that it must be counted out whatever happens.
@@ -356,8 +341,8 @@ impl<'a> Engine<'a> {
     }
 
     /// Ends the run: nothing more can be done, for this reason.
-    fn end(&self, reason: String) {
-        self.outcome.lock().expect("no worker panics with it").ended.get_or_insert(Ending::Trouble(reason));
+    fn end(&self, reason: Ending) {
+        self.outcome.lock().expect("no worker panics with it").ended.get_or_insert(reason);
         self.programs.halt.hurry();
         self.changed.notify_all();
     }

@@ -6,7 +6,7 @@ use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 
 use super::shared::GATHERED;
-use super::{Engine, Failure, Progress, Ready, Stop};
+use super::{Ending, Engine, Failure, Progress, Ready, Stop};
 use crate::base::digest::Digest;
 use crate::base::made::{MadeOf, NONE, Row};
 use crate::base::state::State as FrameState;
@@ -310,9 +310,7 @@ impl Engine<'_> {
 
     /// The store refused. On a full disk the run ends; nothing half-written is left under a final name.
     pub(super) fn broken(&self, error: &StoreError) -> Stop {
-        let reason =
-            if error.is_full_disk() { format!("the disk is full ({error})") } else { error.to_string() };
-        self.end(reason);
+        self.end(Ending::of(error));
         Stop::Ending
     }
 

@@ -217,7 +217,7 @@ impl Project {
         let (mut outcome, mut state, tally) = engine.run();
         tally.flush();
         if let Err(error) = state.settle(&status.store) {
-            outcome.ended.get_or_insert(Ending::Trouble(error.to_string()));
+            outcome.ended.get_or_insert(Ending::of(&error));
         }
         status.state = state;
         let lapsed = approving::lapsed(as_approved, &status.ledger.0, &status.state);

@@ -10,6 +10,7 @@ pub mod file;
 pub mod lock;
 pub mod objects;
 pub mod record;
+pub mod room;
 pub mod seals;
 pub mod shared;
 pub mod state;
