@@ -7,8 +7,9 @@ use super::progress::Rebuilding;
 use super::{Failure, rebuild, share, show};
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
+use crate::declare::slurm;
 use crate::graph::{Graph, NodeId};
-use crate::project::afar::{Afar, Asked, Foreseen, Out};
+use crate::project::afar::{Afar, Asked, Foreseen, GUESS, Out};
 use crate::project::rebuild::Rebuilt;
 use crate::project::{Declared, Project};
 use crate::report::words;
@@ -29,6 +30,7 @@ pub fn on_slurm(
     options: &Rebuild,
     quiet: bool,
 ) -> Result<Rebuilt, Failure> {
+    tell_short_of_memory(&declared);
     let (_runtime, programs) = rebuild::programs_saying(CANCELLING, Some(LEFT))?;
     let program = std::env::current_exe().map_err(|e| Failure::System(e.to_string()))?;
     share::around(project, declared, options.sharing, &programs.halt, quiet, |declared, shared| {
@@ -48,13 +50,22 @@ pub fn on_slurm(
     })
 }
 
+/// Tells of commands that say that they take more memory than tasks have.
+pub fn tell_short_of_memory(declared: &Declared) {
+    let Some(film) = &declared.film else { return };
+    for (span, words) in slurm::short_of_memory(film.slurm.as_ref(), &film.shots) {
+        tell!("{}: {}", declared.sources.place(span), show::clean(&words));
+    }
+}
+
 /// What went wrong with tasks elsewhere, and what is left to do.
 pub fn tell(afar: &Afar, left: usize) {
     let work = &afar.at_work;
     if work.count > 0 {
         let machines = words::count(work.machines.len() as u64, "machine");
+        let were = if work.count == 1 { "was" } else { "were" };
         flow!(
-            "{} on {machines} were at work for {}, {} of it until their first frames",
+            "{} on {machines} {were} at work for {}, {} of it until their first frames",
             words::count(work.count as u64, "task"),
             words::time(work.wall),
             words::time(work.startup)
@@ -62,8 +73,12 @@ pub fn tell(afar: &Afar, left: usize) {
     }
     afar.troubles.iter().for_each(|words| tell!("{words}"));
     if afar.is_out {
+        let over = match afar.over {
+            0 => String::new(),
+            over => format!(", {over} of them over"),
+        };
         let tasks = words::count(afar.tasks as u64, "task");
-        flow!("run {} goes on on Slurm ({tasks}); `endboard rebuild --on slurm` follows it", afar.run);
+        flow!("run {} goes on on Slurm ({tasks}{over}); `endboard rebuild --on slurm` follows it", afar.run);
         return;
     }
     afar.changed.iter().for_each(|words| tell!("{words}"));
@@ -109,8 +124,12 @@ pub fn tell_out(out: &[Out], selection: &Selection) {
             (!picked.is_empty()).then(|| format!("{shot}/{stage}@{picked}"))
         };
         let places: Vec<String> = out.frames.iter().filter_map(of).collect();
+        if out.unreadable.is_some() {
+            tell!("{}", show::clean(&out.words()));
+        }
         if !places.is_empty() {
             flow!("{}; out are {}; `endboard rebuild --on slurm` follows it", out.words(), listed(&places));
+            out.waits.iter().for_each(|words| flow!("{words}"));
         }
     }
 }
@@ -122,6 +141,7 @@ pub fn out_json(out: &[Out]) -> Vec<serde_json::Value> {
         serde_json::json!({
             "run": out.run, "since": out.since, "by": out.who, "parts_over": out.parts.0, "parts": out.parts.1,
             "frames": out.frames.iter().map(frames).collect::<Vec<_>>(),
+            "unreadable": out.unreadable, "waits": out.waits,
         })
     };
     out.iter().map(one).collect()
@@ -131,20 +151,32 @@ pub fn out_json(out: &[Out]) -> Vec<serde_json::Value> {
 pub fn tell_foreseen(foreseen: &Foreseen) {
     let time = |seconds: f64| words::time(std::time::Duration::from_secs_f64(seconds));
     flow!(
-        "on Slurm: {} in {} of {}; by what frames took before, {} of work of one processor, {} of it one task after the other",
+        "on Slurm: {} in {} of {}; by {}, {} of work of one processor, {} of it one task after the other",
         show::frames(foreseen.frames),
         words::count(foreseen.tasks as u64, "task"),
         words::count(foreseen.jobs as u64, "job"),
+        measure(foreseen),
         time(foreseen.seconds),
         time(foreseen.longest)
     );
+}
+
+/// By what times were foreseen.
+fn measure(foreseen: &Foreseen) -> String {
+    match foreseen.guessed {
+        0 => "what frames took before".into(),
+        n if n == foreseen.frames => {
+            format!("a guess of {} a frame, as none was rendered before", words::time(GUESS))
+        }
+        n => format!("what frames took before, and a guess of {} for {n} of them", words::time(GUESS)),
+    }
 }
 
 /// The same for the JSON.
 pub fn foreseen_json(foreseen: &Foreseen) -> serde_json::Value {
     serde_json::json!({
         "frames": foreseen.frames, "tasks": foreseen.tasks, "jobs": foreseen.jobs,
-        "processor_seconds": foreseen.seconds, "longest_seconds": foreseen.longest,
+        "guessed_frames": foreseen.guessed, "processor_seconds": foreseen.seconds, "longest_seconds": foreseen.longest,
     })
 }
 

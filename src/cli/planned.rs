@@ -22,6 +22,9 @@ pub fn plan(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answ
     for (id, frames) in project.blocked(&status, &selection).into_iter().flat_map(|by| by.frames) {
         blocked.entry(id).or_default().insert_all(&frames);
     }
+    if options.on.is_some() {
+        afar::tell_short_of_memory(&status.declared);
+    }
     // Nothing is submitted while a run is out.
     let foreseen = match options.on {
         Some(_) if out.is_empty() => Some(project.foresee_on_slurm(&status, &selection, options.again)?),

@@ -13,6 +13,7 @@ use crate::base::selector::Selection;
 use crate::execute::{Ending, Options, Outcome, Way};
 use crate::graph::Graph;
 use crate::programs::{self, Halt, Runner};
+use crate::project::afar::Afar;
 use crate::project::rebuild::{Rebuilt, Writer};
 use crate::project::trouble::gather;
 use crate::project::{Declared, Project, ProjectError};
@@ -63,6 +64,7 @@ pub fn rebuild(
             memory: memory(options),
             again: options.again,
             shared,
+            was: Arc::default(),
             way: if options.here { Way::Besides } else { Way::Alone },
         };
         let (writer, events) = (writer(), |event| progress.take(&event));
@@ -255,13 +257,16 @@ pub fn report(rebuilt: &Rebuilt, selection: &Selection, json: bool, again: bool)
         tell_of_ledger();
         return exit;
     }
-    flow!(
-        "{}; {}, {} of work, {} of processor time",
-        counts(rebuilt),
-        words::time(rebuilt.elapsed),
-        words::time(rebuilt.spent.0),
-        words::time(rebuilt.spent.1)
-    );
+    // Of a run that was only submitted nothing is to be counted yet.
+    if !afar.is_some_and(Afar::is_submitted_only) || has_settled(outcome) {
+        flow!(
+            "{}; {}, {} of work, {} of processor time",
+            counts(rebuilt),
+            words::time(rebuilt.elapsed),
+            words::time(rebuilt.spent.0),
+            words::time(rebuilt.spent.1)
+        );
+    }
     if rebuilt.trimmed > 0 {
         let files = words::count(rebuilt.trimmed as u64, "file");
         flow!("{files} of frames that the film no longer has removed from renders/film");
@@ -279,6 +284,7 @@ pub fn report(rebuilt: &Rebuilt, selection: &Selection, json: bool, again: bool)
         .iter()
         .map(|f| (f.node, f.frame, f.reason.clone(), f.log.as_ref().map(|log| log.display().to_string())));
     trouble::failures(graph, &gather(failures));
+    trouble::failed_then(graph, &rebuilt.failed_then);
     trouble::failed(graph, &rebuilt.failed_before, again);
     trouble::blocked(graph, &rebuilt.blocked);
     super::status::tell_by_hand(&rebuilt.status, selection);
@@ -289,6 +295,12 @@ pub fn report(rebuilt: &Rebuilt, selection: &Selection, json: bool, again: bool)
         );
     }
     exit
+}
+
+/// Whether any frame was settled, well or not.
+fn has_settled(outcome: &Outcome) -> bool {
+    let counts = [outcome.rendered, outcome.restored, outcome.shared, outcome.same, outcome.blocked];
+    counts.iter().any(|n| *n > 0) || !outcome.failures.is_empty() || !outcome.failed_before.is_empty()
 }
 
 /// `20 frames rendered, 4 of them the same as others, 12 put back`.
@@ -354,6 +366,7 @@ fn as_json(rebuilt: &Rebuilt) {
         "clips": outcome.read[1], "missed": rebuilt.missed, "taken": rebuilt.taken, "blocked": outcome.blocked,
         "blocked_by": trouble::blocked_json(graph, &rebuilt.blocked), "failures": failures, "remarks": remarks,
         "failed_before": trouble::failed_json(graph, &rebuilt.failed_before), "ended": outcome.ended.as_ref().map(ToString::to_string),
+        "failed_then": trouble::failed_json(graph, &rebuilt.failed_then),
         "on_slurm": rebuilt.afar.as_ref().map(afar::as_json),
         "left": outcome.left.len(), "out": planned::places_json(graph, &rebuilt.out), "gathered": rebuilt.gathered,
         "trimmed": rebuilt.trimmed, "lapsed": trouble::lapsed_json(&rebuilt.lapsed), "elapsed_seconds": rebuilt.elapsed.as_secs_f64(),

@@ -229,7 +229,14 @@ impl Film for Served {
             let (jobs, memory) = (rebuild::processors(), rebuild::usual_memory());
             let halt = Arc::clone(&runner.halt);
             let done = share::around(&project, project.read(), None, &halt, true, |declared, shared| {
-                let options = Options { jobs, memory, again: false, way: Default::default(), shared };
+                let options = Options {
+                    jobs,
+                    memory,
+                    again: false,
+                    way: Default::default(),
+                    shared,
+                    was: Arc::default(),
+                };
                 project.rebuild(declared, &Selection::default(), options, &writer, runner, &|_| {})
             });
             done.map(drop).map_err(|error| error.to_string())

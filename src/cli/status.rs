@@ -46,7 +46,9 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status
             FrameSet::new()
         }
     };
-    let out = project.out()?;
+    let mut out = project.out()?;
+    project.ask_why_waits(&mut out);
+    let out = out;
     let strips = || ribbons::strips(graph, &status.report, &shown, &fresh);
     if arguments.json {
         let strips = strips();
@@ -89,6 +91,9 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status
     packets::say_standing(project, status, &selection);
     afar::tell_out(&out, &selection);
     next(besides.to_make, besides.to_put_back, &options.selectors);
+    if out.iter().any(|out| out.unreadable.is_some()) && besides.to_make > 0 {
+        flow!("        some of them may be under way on a cluster, by the run that cannot be read");
+    }
     if selection.is_everything() {
         deliver::say_standing(&deliver::standing(project, status)?);
     }

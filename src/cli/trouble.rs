@@ -49,6 +49,20 @@ pub fn failures(graph: &Graph, failed: &[Failed]) {
     rest(failed.len(), "failures");
 }
 
+/// What failed on a cluster as it was before it changed, and was not tried since.
+pub fn failed_then(graph: &Graph, failed: &[Failed]) {
+    for entry in failed.iter().take(TOLD) {
+        let log = entry.log.as_ref().map_or(String::new(), |log| format!("; log: {log}"));
+        let (place, reason) = (place(graph, entry.node, &entry.frames), show::clean(&entry.reason));
+        let name = graph.nodes[entry.node].name();
+        let count = words::count(entry.frames.len() as u64, "frame");
+        flow!(
+            "failed: {place}: {count}, as {name} was then; it, or what it needs, changed since: {reason}{log}"
+        );
+    }
+    rest(failed.len(), "failures");
+}
+
 /// What failed before and was not changed since. `again` says that it was tried again where that is possible.
 pub fn failed(graph: &Graph, failed: &[Failed], again: bool) {
     for entry in failed.iter().take(TOLD) {

@@ -115,6 +115,7 @@ fn read_film(value: &Value, sources: &mut Sources, load: Load<'_>, found: &mut F
     let due = due.and_then(|value| crew::due(value, found));
     let shared = shared.and_then(|value| shared::read(value, found));
     let slurm = slurm.and_then(|value| slurm::read(value, &header.pools, found));
+    slurm::check_memory(slurm.as_ref(), &read, found);
     let left_out = shots.entries.iter().map(|(key, _)| &key.text).filter(|name| !read.contains_key(*name));
     Some(Film {
         left_out: left_out.cloned().collect(),

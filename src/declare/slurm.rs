@@ -9,7 +9,7 @@ use indexmap::IndexMap;
 use crate::base::problem::{Problem, Span};
 use crate::base::value::{Fields, Node, Value};
 use crate::declare::commands::bytes;
-use crate::declare::film::At;
+use crate::declare::film::{At, Command, Shot, Work};
 use crate::declare::found::{Found, shortened};
 
 /// Most processors of a task.
@@ -40,6 +40,8 @@ pub struct Slurm {
     pub frames: Option<u32>,
     /// What a task asks for whose stages take places in a pool, by the pool's name.
     pub pools: IndexMap<String, Asks>,
+    /// Its keys, with the pool that they are of where they are, and where they stand.
+    pub at: Vec<(String, Option<String>, Span)>,
 }
 
 /// What stands for a pool.
@@ -63,7 +65,60 @@ pub fn read(value: &Value, pools: &IndexMap<String, At<u32>>, found: &mut Found)
     let asked = fields.get("pools");
     found.extend("slurm", fields.finish());
     let pools = asked.map(|value| asks(value, pools, found)).unwrap_or_default();
-    Some(Slurm { partition, account, qos, memory, processors, time, frames, pools })
+    Some(Slurm { partition, account, qos, memory, processors, time, frames, pools, at: at(value) })
+}
+
+/// Where its keys stand.
+fn at(value: &Value) -> Vec<(String, Option<String>, Span)> {
+    let entries = |value: &Value| value.map().map(|map| map.entries.clone()).unwrap_or_default();
+    let mut all = Vec::new();
+    for (key, value) in entries(value) {
+        if key.text != "pools" {
+            all.push((key.text, None, key.span));
+            continue;
+        }
+        for (pool, asks) in entries(&value) {
+            let of = entries(&asks).into_iter();
+            all.extend(of.map(|(key, _)| (key.text, Some(pool.text.clone()), key.span)));
+        }
+    }
+    all
+}
+
+/// The share of a task's memory that pictures between stages may take; commands may take as much.
+pub const PICTURES: f64 = 0.4;
+
+/// Stages whose commands say that they take more memory than a task has beside its pictures: where, and in words.
+pub fn short_of_memory(slurm: Option<&Slurm>, shots: &IndexMap<String, Shot>) -> Vec<(Span, String)> {
+    let Some(has) = slurm.and_then(|slurm| slurm.memory) else { return Vec::new() };
+    let mega = |bytes: u64| bytes.div_ceil(1_000_000);
+    let mut told: Vec<(Span, String)> = Vec::new();
+    for (shot, stages) in shots {
+        for (name, stage) in &stages.stages {
+            let Work::Command(Command { memory: Some(takes), .. }) = &stage.work else { continue };
+            // A stage of a recipe stands in one place, however many shots have it.
+            if *takes as f64 > has as f64 * (1.0 - PICTURES) && told.iter().all(|(at, _)| *at != stage.span) {
+                told.push((
+                    stage.span,
+                    format!(
+                        "{shot}/{name} says that a call takes {} MB, and a task on Slurm has {} MB, two fifths of which hold pictures: it \
+                         would run out of memory there",
+                        mega(*takes),
+                        mega(has)
+                    ),
+                ));
+            }
+        }
+    }
+    told
+}
+
+/// Warns of them.
+pub fn check_memory(slurm: Option<&Slurm>, shots: &IndexMap<String, Shot>, found: &mut Found) {
+    for (span, words) in short_of_memory(slurm, shots) {
+        let problem = Problem::error(span, words).warning();
+        found.push("slurm", problem.help("say more with 'memory' in 'slurm', or less in the stage"));
+    }
 }
 
 /// A word that cannot be taken for an option, nor for anything else than itself in a shell.
@@ -138,7 +193,7 @@ fn asks(value: &Value, pools: &IndexMap<String, At<u32>>, found: &mut Found) -> 
 
 #[cfg(test)]
 mod tests {
-    use crate::base::problem::Sources;
+    use crate::base::problem::{Severity, Sources};
     use std::time::Duration;
 
     fn read(slurm: &str) -> (Option<super::Slurm>, Vec<String>) {
@@ -166,6 +221,28 @@ mod tests {
         assert_eq!((slurm.partition.as_deref(), slurm.memory), (Some("night"), Some(4_000_000_000)));
         assert_eq!((slurm.time, slurm.processors), (Some(Duration::from_secs(5400)), Some(8)));
         assert_eq!(slurm.pools["gpu"].gres.as_deref(), Some("gpu:1"));
+    }
+
+    #[test]
+    fn a_command_that_takes_more_than_a_task_has_is_warned_of_once() {
+        let told = |takes: &str, has: &str| {
+            let stages =
+                format!("stages: {{ slow: {{ command: 'sh t.sh {{picture}} {{out}}', memory: {takes} }} }}");
+            let text = format!(
+                "film: The Brine Lamp\nrate: 24\nframe_size: 8x8\nplates:\n  shed: {{ files: s.####.exr, frames: 1-4 }}\n\
+                 shots:\n  br010: {{ plate: shed, frames: 1-4, {stages} }}\nslurm: {{ memory: {has} }}\n"
+            );
+            let mut sources = Sources::default();
+            let main = sources.add("endboard.yaml", text);
+            let (_, problems) = crate::declare::read(&mut sources, main, &mut |_| Err("none".into()));
+            problems.iter().map(|p| (p.severity, p.message.clone())).collect::<Vec<_>>()
+        };
+        let said = told("800MB", "400MB");
+        assert!(said.len() == 1 && said[0].0 == Severity::Warning, "{said:?}");
+        assert!(
+            said[0].1.contains("br010/slow says that a call takes 800 MB, and a task on Slurm has 400 MB")
+        );
+        assert_eq!(told("800MB", "2GB"), []);
     }
 
     #[test]

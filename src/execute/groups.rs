@@ -9,6 +9,7 @@ use std::time::{Duration, Instant};
 use super::make::{RestsOn, Trouble, thread_cpu};
 use super::settle::{Due, Standing, unbroken};
 use super::shared::GATHERED;
+use super::way::Lacks;
 use super::{Engine, Progress, Ready, Stop};
 use crate::base::frames::FrameRange;
 use crate::declare::film::Each;
@@ -90,7 +91,7 @@ impl Engine<'_> {
             match stands {
                 Ok(Standing::Settled(ready)) => self.settle_as(id, n, Progress::Done(ready)),
                 Ok(Standing::Due(d)) if self.elsewhere().is_some() => {
-                    self.leave(id, n, Some(&d));
+                    self.leave(id, n, &Lacks::Render(&d));
                     self.settle_as(id, n, Progress::Failed);
                 }
                 Ok(Standing::Due(d)) => due.push((n, d)),

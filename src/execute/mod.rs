@@ -3,6 +3,7 @@
 //! Knows how frames are settled, once each, whoever asks first. Keys come from `stale`, pixels from operators,
 //! commands and files; what is made goes to the store. Prints nothing; announces events.
 
+mod before;
 pub mod cache;
 mod columns;
 pub mod command;
@@ -29,6 +30,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Condvar, Mutex, OnceLock};
 use std::thread::Thread;
 
+pub use self::before::Was;
 pub use self::ending::{Ending, Failure};
 pub use self::way::{Elsewhere, Options, Way};
 use crate::base::digest::Digest;
@@ -100,6 +102,8 @@ pub struct Outcome {
     pub failed_before: BTreeSet<(NodeId, i64)>,
     /// Frames that were not made elsewhere, and that this run was not to make, nor what needs them.
     pub left: BTreeSet<(NodeId, i64)>,
+    /// Frames whose renders, or renders that they need, were made and are not what they should be, or not to be had.
+    pub spoilt: BTreeSet<(NodeId, i64)>,
     /// Why the run ended before its work was done.
     pub ended: Option<Ending>,
     /// What a person should know about frames that were made, in order of the film.
@@ -269,6 +273,7 @@ impl<'a> Engine<'a> {
                 self.tally.flush_due();
             }
         });
+        self.place_as_was();
         let mut outcome = self.outcome.into_inner().expect("workers ended");
         outcome.failures.sort_by_key(|failure| (failure.node, failure.frame));
         if outcome.ended.is_none() && self.programs.halt.is_asked() {

@@ -6,6 +6,7 @@ use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 
 use super::shared::GATHERED;
+use super::way::Lacks;
 use super::{Ending, Engine, Failure, Progress, Ready, Stop};
 use crate::base::digest::Digest;
 use crate::base::made::{MadeOf, NONE, Row};
@@ -122,7 +123,9 @@ impl Engine<'_> {
     fn settle_one(&self, id: NodeId, frame: i64) -> Result<Ready, Stop> {
         match self.stand(id, frame)? {
             Standing::Settled(ready) => Ok(ready),
-            Standing::Due(due) if self.elsewhere().is_some() => Err(self.leave(id, frame, Some(&due))),
+            Standing::Due(due) if self.elsewhere().is_some() => {
+                Err(self.leave(id, frame, &Lacks::Render(&due)))
+            }
             Standing::Due(due) => {
                 self.await_shared(id, &due)?;
                 let _promised = self.promise(id)?;
@@ -153,7 +156,9 @@ impl Engine<'_> {
             }
             match self.ensure(from, n) {
                 Ok(ready) => drop(needs.insert((from, n), ready)),
-                Err(Stop::Failed) if self.elsewhere().is_some() => return Err(self.leave(id, frame, None)),
+                Err(Stop::Failed) if self.elsewhere().is_some() => {
+                    return Err(self.leave(id, frame, &Lacks::Need((from, n))));
+                }
                 Err(Stop::Failed) => {
                     self.announce(id, frame, How::Blocked);
                     return Err(Stop::Failed);
@@ -197,8 +202,9 @@ impl Engine<'_> {
         let last = self.last(id, frame);
         made_of.ingredients = self.ingredients(id).map_err(|e| self.broken(&e))?;
         let first = last.key == NONE && !self.tally.was_rendered(node, frame);
+        let then = self.last_of_all(id, frame, &key, last);
         let cause =
-            if last.key == key { LOST.into() } else { self.cause(id, &last, first, &made_of, &needs) };
+            if last.key == key { LOST.into() } else { self.cause(id, &then, first, &made_of, &needs) };
         self.take_up(id, frame, Due { key, made_of, last, first, cause })
     }
 

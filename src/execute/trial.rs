@@ -117,7 +117,14 @@ pub fn engine<T>(graph: &Graph, jobs: usize, memory: usize, with: impl FnOnce(En
         &crate::crew::packets::Packets::default(),
         State::default(),
         super::tally::Tally::new(&graph.film, "here", ledger, &[]),
-        Options { jobs, memory, again: false, way: Default::default(), shared: None },
+        Options {
+            jobs,
+            memory,
+            again: false,
+            way: Default::default(),
+            shared: None,
+            was: Default::default(),
+        },
         Runner::alone().expect("a thread"),
         &events,
     ))

@@ -8,7 +8,7 @@ use std::sync::{Arc, OnceLock};
 use std::time::{Duration, Instant};
 
 use super::settle::Due;
-use super::{Engine, Stop};
+use super::{Engine, Stop, Was};
 use crate::base::digest::Digest;
 use crate::base::frames::FrameSet;
 use crate::events::Event;
@@ -29,6 +29,8 @@ pub struct Options {
     pub way: Way,
     /// Where renders of others are looked for, and those of this run go.
     pub shared: Option<Arc<Shared>>,
+    /// What others made of frames, as it was then.
+    pub was: Arc<Was>,
 }
 
 /// Who makes frames.
@@ -106,14 +108,28 @@ impl Engine<'_> {
     }
 
     /// A frame that nobody made, and that this run is not to make; one that failed with just the key that it has now is told as that.
-    pub(super) fn leave(&self, id: NodeId, frame: i64, due: Option<&Due>) -> Stop {
-        // Plates that are only passed on are decoded by whoever makes what needs them.
-        if self.graph.nodes[id].is_passed_on() {
-            return Stop::Failed;
-        }
+    pub(super) fn leave(&self, id: NodeId, frame: i64, lacks: &Lacks<'_>) -> Stop {
         let mut outcome = self.outcome.lock().expect("no worker panics with it");
-        let is_failed = due.is_some_and(|due| due.last.failed == due.key);
-        if is_failed { &mut outcome.failed_before } else { &mut outcome.left }.insert((id, frame));
+        let is_spoilt = match lacks {
+            Lacks::Render(due) => self.was(id, frame).is_some_and(|row| row.key == due.key),
+            Lacks::Need(need) => outcome.spoilt.contains(need),
+        };
+        let is_failed = matches!(lacks, Lacks::Render(due) if due.last.failed == due.key);
+        if is_spoilt && !is_failed {
+            outcome.spoilt.insert((id, frame));
+        }
+        // Plates that are only passed on are decoded by whoever makes what needs them.
+        if !self.graph.nodes[id].is_passed_on() {
+            if is_failed { &mut outcome.failed_before } else { &mut outcome.left }.insert((id, frame));
+        }
         Stop::Failed
     }
+}
+
+/// What a frame lacks that this run is not to make.
+pub(super) enum Lacks<'d> {
+    /// Its own render.
+    Render(&'d Due),
+    /// A frame that it needs.
+    Need((NodeId, i64)),
 }

@@ -63,6 +63,18 @@ pub enum LedgerError {
     },
 }
 
+impl LedgerError {
+    /// True when the disk is full.
+    pub fn is_full_disk(&self) -> bool {
+        use io::ErrorKind::{QuotaExceeded, StorageFull};
+        match self {
+            Self::Io { source, .. } => matches!(source.kind(), StorageFull | QuotaExceeded),
+            Self::Short(_) => true,
+            _ => false,
+        }
+    }
+}
+
 /// One writer's file, open for appending.
 #[derive(Debug)]
 pub struct Ledger {

@@ -105,6 +105,18 @@ pub enum ProjectError {
     Busy(String),
 }
 
+impl ProjectError {
+    /// Where the disk is full, where that is why.
+    pub fn full(&self) -> Option<String> {
+        let is_full = match self {
+            Self::Store(error) => error.is_full_disk(),
+            Self::Ledger(error) => error.is_full_disk(),
+            _ => false,
+        };
+        is_full.then(|| self.to_string())
+    }
+}
+
 /// The declaration as read, with everything wrong about it.
 #[derive(Default)]
 pub struct Declared {

@@ -8,7 +8,6 @@ use jiff::tz::TimeZone;
 
 use super::afar::{Afar, Gathered, Tasks, awaited, awaited_of, tell_shared_pools};
 use super::approving::{self, Lapsed};
-use super::past::Past;
 use super::trouble::{Blocked, Failed};
 use super::{Care, Declared, Project, ProjectError, Status, left};
 use crate::base::digest::Digest;
@@ -17,7 +16,7 @@ use crate::base::selector::Selection;
 use crate::crew::approvals::Approvals;
 use crate::events::Event;
 use crate::execute::tally::Tally;
-use crate::execute::{Ending, Engine, Failure, Options, Outcome, Way, head};
+use crate::execute::{Ending, Engine, Options, Outcome, Way, head};
 use crate::graph::{FILM, MIX, Node, NodeId, Work};
 use crate::ledger::file::{Ledger, LedgerError};
 use crate::ledger::holds::Holds;
@@ -76,6 +75,8 @@ pub struct Rebuilt {
     pub out: BTreeMap<NodeId, FrameSet>,
     /// What became of the run on Slurm, where there was one.
     pub afar: Option<Afar>,
+    /// Frames that failed on a cluster as what their stage was then, and that were not tried since it changed.
+    pub failed_then: Vec<Failed>,
     /// What a person should know of what was made elsewhere and taken in.
     pub gathered: Vec<String>,
     /// The ledger's trouble, when rows could not be written.
@@ -148,9 +149,10 @@ impl Project {
         let (mut outcome, lapsed, tally) =
             self.run_over(&mut status, &plan, options, writer, programs, events)?;
         let mut spent = *tally.total.lock().expect("the run ended");
+        let mut failed_then = Vec::new();
         if gathers {
             spent = (spent.0 + spent_elsewhere.0, spent.1 + spent_elsewhere.1);
-            self.failed_elsewhere(&status, &mut outcome, &gathered);
+            failed_then = self.failed_elsewhere(&status, &mut outcome, &gathered);
         }
         let ledger_trouble = tally.trouble.lock().expect("the run ended").clone();
         let failed_before = self.why_failed(&status, outcome.failed_before.iter().copied());
@@ -175,6 +177,7 @@ impl Project {
             tasks: gathered.tasks,
             out,
             afar: None,
+            failed_then,
             gathered: gathered.troubles.into_iter().collect(),
             ledger_trouble,
         })
@@ -358,6 +361,7 @@ pub(super) fn used(status: &Status) -> HashSet<Digest> {
 
 /// The options of a run that begins with what was gathered, and says what is still out.
 fn prepared(options: Options, gathered: &mut Gathered, events: &(dyn Fn(Event) + Sync)) -> Options {
+    let options = Options { was: Arc::new(std::mem::take(&mut gathered.was)), ..options };
     if let Way::Gathers(_) = options.way {
         return Options { way: Way::Gathers(Arc::new(std::mem::take(&mut gathered.elsewhere))), ..options };
     }
@@ -367,31 +371,4 @@ fn prepared(options: Options, gathered: &mut Gathered, events: &(dyn Fn(Event) +
         events(Event::Told(words));
     }
     options
-}
-
-impl Project {
-    /// Frames that failed in the run that was gathered are failures of this one.
-    fn failed_elsewhere(&self, status: &Status, outcome: &mut Outcome, gathered: &Gathered) {
-        let graph = &status.declared.graph;
-        let past = Past::new(&self.folder, graph, &[]);
-        let all = std::mem::take(&mut outcome.failed_before);
-        for (id, frame) in all {
-            let node = &graph.nodes[id];
-            match gathered.failed.get(&(node.shot.to_string(), node.stage.to_string(), frame)) {
-                None => {
-                    outcome.failed_before.insert((id, frame));
-                }
-                Some(reason) => {
-                    let place = crate::stale::place(node, frame);
-                    // Calls print into the film's folder wherever they run.
-                    let log = past.latest_log(node, frame);
-                    outcome.failures.push(Failure { node: id, frame, place, reason: reason.clone(), log });
-                }
-            }
-        }
-        // What could not be tried because of those is told as blocked, and is not left over.
-        outcome
-            .left
-            .retain(|(id, frame)| !outcome.failures.iter().any(|f| (f.node, f.frame) == (*id, *frame)));
-    }
 }

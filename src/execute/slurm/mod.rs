@@ -4,6 +4,7 @@
 //! scancel, scontrol and sacct). Does not know what tasks do.
 
 mod forms;
+mod last;
 mod logs;
 pub mod record;
 
@@ -19,6 +20,8 @@ use crate::programs::{Limits, Printed, Runner};
 const PATIENCE: Duration = Duration::from_secs(120);
 /// How long it may take to say how tasks are, which is asked again and again.
 const SOON: Duration = Duration::from_secs(20);
+/// How long it may take where that is only a word more.
+const AT_ONCE: Duration = Duration::from_secs(3);
 /// The most that one may print.
 const PRINT: u64 = 256 << 20;
 
@@ -173,9 +176,21 @@ impl Cluster {
     /// # Errors
     /// It does not answer.
     pub fn tasks(&self, name: &str) -> Result<Vec<Task>, Trouble> {
+        self.tasks_within(name, SOON)
+    }
+
+    /// The same for whoever only has a look, and waits for little.
+    ///
+    /// # Errors
+    /// It does not answer at once.
+    pub fn glance(&self, name: &str) -> Result<Vec<Task>, Trouble> {
+        self.tasks_within(name, AT_ONCE)
+    }
+
+    fn tasks_within(&self, name: &str, patience: Duration) -> Result<Vec<Task>, Trouble> {
         let name = format!("--name={name}");
         let words = ["--noheader", "--array", "--states=all", &name, "--format=%F|%K|%k|%T|%N|%r"];
-        Ok(self.ask_for("squeue", &words, SOON)?.lines().filter_map(task).collect())
+        Ok(self.ask_for("squeue", &words, patience)?.lines().filter_map(task).collect())
     }
 
     /// Those of them that are not over.

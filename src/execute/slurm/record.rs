@@ -126,6 +126,12 @@ pub struct End {
     pub refused: Option<String>,
     /// Why it ended early.
     pub ended: Option<String>,
+    /// Where the disk is full that it wrote to, in words.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub full: Option<String>,
+    /// Why rows of its work could not be written.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lost: Option<String>,
     /// What there was to say of the shared store, first of all.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub shared: Option<String>,
@@ -175,15 +181,6 @@ impl Attempt {
     /// True when it came to its end by itself.
     pub fn is_whole(&self) -> bool {
         self.end().as_ref().is_some_and(End::is_whole)
-    }
-
-    /// Writes down that it ended.
-    ///
-    /// # Errors
-    /// The system refuses.
-    pub fn finish(&self, end: &End) -> Result<(), StoreError> {
-        let bytes = serde_json::to_vec(end).expect("plain values");
-        write_own(&self.folder.join("end.json"), &bytes)
     }
 
     /// What it said from byte `at` on, by whole lines; `at` moves on.

@@ -26,6 +26,11 @@ pub(super) fn is_time_up(log: &str) -> bool {
     log.contains("DUE TO TIME LIMIT")
 }
 
+/// What became of a task that found the disk full.
+pub(super) fn full(place: &str) -> String {
+    format!("the disk is full ({place}); make room, then rebuild again for what is left")
+}
+
 /// What became of a task, and a way on.
 pub(super) fn fate(state: &str, reason: &str, log: Log<'_>) -> String {
     let words = match state {
@@ -81,8 +86,20 @@ pub(super) fn begun_again(
     again
 }
 
-/// Why tasks wait, one line a reason, where it is not for others of the run. What only asks for patience is told while nothing
-/// of the run is at work.
+/// The same for whoever does not follow them.
+pub(super) fn waits_unfollowed(tasks: &[Task]) -> Vec<String> {
+    let told = waits(tasks.iter()).into_values();
+    told.map(|line| line.replace("Ctrl-C cancels the run", "Ctrl-C while it is followed cancels the run"))
+        .collect()
+}
+
+/// Whether Slurm has not said yet why a task waits: it looks at them some time after they were submitted.
+pub(super) fn is_to_be_judged(task: &Task) -> bool {
+    task.state == "PENDING" && matches!(task.reason.as_str(), "" | "None" | "(null)")
+}
+
+/// Why tasks wait, one line a way on, by that: Slurm may call one cause by several names, one after the other. What waits for others of
+/// the run is not told, and what only asks for patience while nothing of the run is at work.
 pub(super) fn waits<'t>(tasks: impl Iterator<Item = &'t Task> + Clone) -> BTreeMap<String, String> {
     let is_waiting = |task: &&Task| {
         matches!(task.state.as_str(), "PENDING" | "REQUEUE_HOLD" | "SPECIAL_EXIT" | "SUSPENDED" | "STOPPED")
@@ -93,13 +110,20 @@ pub(super) fn waits<'t>(tasks: impl Iterator<Item = &'t Task> + Clone) -> BTreeM
         let entry = all.entry(task.reason.clone()).or_insert((0, task.job));
         entry.0 += 1;
     }
-    let told = |(reason, (count, job)): (String, (usize, u64))| {
-        let way = way(&reason, job, is_idle)?;
+    let mut ways: BTreeMap<String, (usize, Vec<String>)> = BTreeMap::new();
+    for (reason, (count, job)) in all {
+        let Some(way) = way(&reason, job, is_idle) else { continue };
+        let entry = ways.entry(way).or_default();
+        entry.0 += count;
+        entry.1.push(reason);
+    }
+    let told = |(way, (count, reasons)): (String, (usize, Vec<String>))| {
         let tasks = words::count(count as u64, "task");
         let verb = if count == 1 { "waits" } else { "wait" };
-        Some((reason.clone(), format!("{tasks} {verb} ({reason}): {way}")))
+        let line = format!("{tasks} {verb} ({}): {way}", reasons.join("; "));
+        (way, line)
     };
-    all.into_iter().filter_map(told).collect()
+    ways.into_iter().map(told).collect()
 }
 
 /// What a person can do about a reason to wait; none where there is nothing to do.
@@ -121,7 +145,10 @@ fn way(reason: &str, job: u64, is_idle: bool) -> Option<String> {
         _ if is("DOWN") || is("DRAINED") || is("NotAvail") || is("NodeDown") => {
             format!("no machine for them is up; `sinfo -R` says why; once one is they go on; {OTHER}")
         }
-        _ if is("PartitionConfig") || is("BadConstraints") || is("NodeLimit") || is("TimeLimit") => {
+        _ if is("PartitionConfig") || is("PartitionNodeLimit") || is("PartitionTimeLimit") => {
+"their partition or its machines cannot give what they ask for; `scontrol show partition` shows its limits, `sinfo --format='%N %c %m %G'` its machines; Ctrl-C cancels the run; ask for less in 'slurm' (time, processors, memory), or for another partition, then rebuild again".into()
+        }
+        _ if is("BadConstraints") => {
             "no machine there has what they ask for; Ctrl-C cancels the run; ask for less in 'slurm' (processors, memory, time), or for another partition, then rebuild again".into()
         }
         _ if is("Assoc") || is("QOS") || is("Account") => {
@@ -156,7 +183,8 @@ mod tests {
                 "Nodes required for job are DOWN, DRAINED or reserved for jobs in higher priority partitions",
                 "sinfo -R",
             ),
-            ("PartitionConfig", "ask for less in 'slurm'"),
+            ("PartitionConfig", "their partition or its machines cannot give"),
+            ("BadConstraints", "no machine there has what they ask for"),
             ("AssocGrpCpuLimit", "account"),
             ("launch failed requeued held", "scontrol release"),
             ("SomethingNew", "scontrol show job 17"),
@@ -164,6 +192,13 @@ mod tests {
             let said = told(&[task("PENDING", reason), task("RUNNING", "None")]);
             assert!(said.contains(way) && said.contains(reason), "{said}");
         }
+        // One cause by two names is one line, and has one name in what was told before.
+        let limits = [task("PENDING", "PartitionTimeLimit"), task("PENDING", "PartitionConfig")];
+        assert!(told(&limits).starts_with("2 tasks wait (PartitionConfig; PartitionTimeLimit)"));
+        let keys = |task: &Task| waits([task].into_iter()).into_keys().collect::<Vec<_>>();
+        assert_eq!(keys(&limits[0]), keys(&limits[1]));
+        let left = waits_unfollowed(&limits);
+        assert!(left.len() == 1 && left[0].contains("Ctrl-C while it is followed cancels"), "{left:?}");
         let patience = [
             task("PENDING", "Priority"),
             task("PENDING", "Dependency"),

@@ -9,8 +9,9 @@ use std::time::{Duration, Instant};
 
 use super::asking::Answers;
 use super::fates::{self, Log};
-use super::runs::{Own, place};
+use super::runs::Own;
 use super::sizing::Pace;
+use super::troubles::{self, Trouble};
 use crate::base::frames::FrameSet;
 use crate::events::{Event, How};
 use crate::execute::slurm::record::{End, Folder, PartOf, Run, Said};
@@ -18,11 +19,14 @@ use crate::execute::slurm::{Cluster, Task};
 use crate::programs::Halt;
 use crate::project::past::LOGS;
 use crate::report::words;
+use crate::store::room;
 
 /// How often the shared disk is looked at.
 const LOOK: Duration = Duration::from_millis(300);
 /// How long a task may be over and the shared disk not show its end.
 const LATE: Duration = Duration::from_secs(10);
+/// Room that a task needs before it can say anything, in bytes.
+const SAYS: u64 = 1 << 20;
 /// How long cancelled tasks are waited for.
 const CANCELLING: Duration = Duration::from_secs(60);
 
@@ -42,7 +46,7 @@ pub enum Followed {
 struct Part {
     /// What is known of it is all there will be.
     is_over: bool,
-    trouble: Option<String>,
+    trouble: Option<Trouble>,
     /// Since when Slurm had it over and no end was seen.
     missed: Option<Instant>,
     /// How far what its attempts say was read.
@@ -83,6 +87,8 @@ pub struct Following<'f> {
     pub(super) waits: BTreeSet<String>,
     /// Parts whose time was up.
     late: BTreeSet<usize>,
+    /// Where the disk is full, where tasks ended for that.
+    full: Option<String>,
     /// Since when Slurm did not answer.
     pub(super) is_away: bool,
     /// What Slurm's accounting has of tasks that the controller forgot.
@@ -116,6 +122,7 @@ impl<'f> Following<'f> {
             seen: HashMap::new(),
             waits: BTreeSet::new(),
             late: BTreeSet::new(),
+            full: None,
             is_away: false,
             past: BTreeMap::new(),
             wants_past: false,
@@ -169,10 +176,16 @@ impl<'f> Following<'f> {
         }
     }
 
-    /// What went wrong, part by part, once each.
+    /// What went wrong, once for all parts with which the same did.
     pub fn troubles(&self) -> Vec<String> {
-        let troubles = self.parts.iter().filter_map(|part| part.trouble.clone());
-        troubles.collect::<BTreeSet<_>>().into_iter().chain(self.said.clone()).collect()
+        let parts = self.parts.iter().zip(self.makes);
+        let troubles = parts.filter_map(|(part, makes)| Some((makes, part.trouble.as_ref()?)));
+        troubles::told(troubles).into_iter().chain(self.said.clone()).collect()
+    }
+
+    /// Where the disk is full, where tasks ended for that.
+    pub fn full(&self) -> Option<String> {
+        self.full.clone()
     }
 
     /// Frames that tasks made, put back or found the same, by shot and stage.
@@ -252,6 +265,9 @@ impl<'f> Following<'f> {
                 // A task that was ended from outside may have had the time to say so itself; why, Slurm says.
                 let why = match (&end.refused, &end.ended, state) {
                     (Some(words), ..) => Some(words.clone()),
+                    (None, Some(_), _) if end.full.is_some() => {
+                        end.full.as_deref().map(|disk| self.on_full(disk))
+                    }
                     (None, Some(_), None) if task.is_some() || tasks.is_none() => continue,
                     (None, Some(words), None) => match self.forgotten(number) {
                         Forgotten::Asked => continue,
@@ -296,10 +312,7 @@ impl<'f> Following<'f> {
         };
         let part = &mut self.parts[number];
         part.is_over = true;
-        part.trouble = why.map(|(words, node)| {
-            let node = if node.is_empty() { String::new() } else { format!(" on {node}") };
-            format!("{}{node}: {words} ({log})", place(&self.makes[number]))
-        });
+        part.trouble = why.map(|(words, node)| Trouble { words, node, log });
     }
 
     fn log_end(&self, number: usize) -> Option<String> {
@@ -339,7 +352,17 @@ impl<'f> Following<'f> {
             Some(end) => Log::Says(end),
             None => Log::Lacking,
         };
+        // One that could not even say so may have found no room on the disk that both are on.
+        let is_silent = state == "FAILED" && !matches!(log, Log::Says(_));
+        if let Some(error) = room::try_room(self.folder.path(), SAYS).err().filter(|_| is_silent) {
+            return self.on_full(&error.to_string());
+        }
         fates::fate(state, task.map_or("", |task| task.reason.as_str()), log)
+    }
+
+    fn on_full(&mut self, disk: &str) -> String {
+        // All are on the same disk: told of the first place, it is told once.
+        fates::full(self.full.get_or_insert_with(|| disk.to_string()))
     }
 
     /// Cancels what Slurm has of the run, and waits until nothing of it runs.

@@ -2,6 +2,7 @@
 //!
 //! Knows how parts are counted and how long they are said to take. Submits nothing.
 
+use super::sizing;
 use super::submitting::told;
 use super::writing::frames_of;
 use crate::base::selector::Selection;
@@ -18,6 +19,8 @@ pub struct Foreseen {
     pub tasks: usize,
     /// Jobs, one an array.
     pub jobs: usize,
+    /// Frames of stages of which none was rendered before, whose time is a guess.
+    pub guessed: usize,
     /// What all tasks take together, in seconds of one processor, by what frames took before.
     pub seconds: f64,
     /// What the longest row of tasks takes of which each waits for the one before, in seconds on the clock.
@@ -25,7 +28,7 @@ pub struct Foreseen {
 }
 
 impl Foreseen {
-    fn of(parts: &Parts, frames: usize, processors: f64) -> Self {
+    fn of(parts: &Parts, (frames, guessed): (usize, usize), processors: f64) -> Self {
         let mut ends: Vec<f64> = Vec::with_capacity(parts.parts.len());
         for part in &parts.parts {
             // Whatever a part needs has a lower number.
@@ -34,6 +37,7 @@ impl Foreseen {
         }
         Self {
             frames,
+            guessed,
             tasks: parts.parts.len(),
             jobs: parts.arrays.len(),
             seconds: parts.parts.iter().map(|part| part.seconds).sum(),
@@ -58,7 +62,9 @@ impl Project {
         let film = status.declared.film.as_ref();
         let slurm = film.and_then(|film| film.slurm.clone()).unwrap_or_default();
         let parts = self.parted(status, selection, again, &slurm, bounds);
-        let frames = frames_of(&status.declared.graph, &parts);
+        let graph = &status.declared.graph;
+        let known = sizing::measured(graph, &status.ledger.0);
+        let frames = (frames_of(graph, &parts, &|_| true), frames_of(graph, &parts, &|id| !known[id]));
         Ok(Foreseen::of(&parts, frames, f64::from(slurm.processors.unwrap_or(1))))
     }
 }
@@ -79,7 +85,7 @@ mod tests {
             parts: vec![part(4.0, &[]), part(6.0, &[]), part(2.0, &[0]), part(1.0, &[1, 2])],
             arrays: vec![],
         };
-        let foreseen = Foreseen::of(&parts, 9, 2.0);
+        let foreseen = Foreseen::of(&parts, (9, 0), 2.0);
         assert_eq!((foreseen.tasks, foreseen.seconds, foreseen.longest), (4, 13.0, 3.5));
     }
 }

@@ -11,8 +11,10 @@ use rayon::prelude::*;
 
 use super::runs::{Out, Own, damaged};
 use super::sizing::{Pace, keep};
-use crate::execute::Elsewhere;
+use crate::base::digest::Digest;
+use crate::base::made::{NONE, Row};
 use crate::execute::slurm::record::{Attempt, End, Folder};
+use crate::execute::{Elsewhere, Was};
 use crate::ledger::file::{Ledger, LedgerError, read_all};
 use crate::ledger::id::RowId;
 use crate::ledger::intake::{LedgerProblem, Wrong};
@@ -49,8 +51,10 @@ pub struct Tasks {
 pub struct Gathered {
     /// Renders, and the frames that rows tell of.
     pub elsewhere: Elsewhere,
-    /// Frames that failed, with the reason.
-    pub failed: HashMap<(String, String, i64), String>,
+    /// Frames that failed, with the reason and the key that explains it, if one does.
+    pub failed: HashMap<(String, String, i64), (String, Digest)>,
+    /// What tasks made of frames, whatever those are to be made of now.
+    pub was: Was,
     /// Wall and processor time.
     pub spent: (Duration, Duration),
     /// What tasks took besides.
@@ -59,7 +63,7 @@ pub struct Gathered {
     pub anew: usize,
     /// How stages fared with the time limit in runs that are over, as far as what tasks left tells.
     pub pace: Pace,
-    /// What is to be said of their parts that ended early, unless whoever followed them says it.
+    /// What is to be said of parts that made nothing or ended early, unless whoever followed them says it.
     pub early: BTreeSet<String>,
     /// What a person should know.
     pub troubles: BTreeSet<String>,
@@ -171,23 +175,30 @@ impl Into {
             let words = "its records of what it rendered; what has none is rendered again";
             gathered.troubles.insert(kept_so(run, attempt, "actions", words)?);
         }
-        let sound = self.examined(&made, gathered);
+        let is_whole = end.as_ref().is_some_and(End::is_whole);
+        let theirs = self.state.take_aside(&attempt.folder.join("journal"), is_whole)?;
+        for (shot, stage, frame, row) in rows(&theirs).filter(|(.., row)| row.key != NONE) {
+            let rows = gathered.was.rows.entry((Arc::clone(shot), Arc::clone(stage))).or_default();
+            rows.insert(frame, *row);
+        }
+        let sound = self.examined(&made, &theirs, gathered);
         for action in made.iter().filter(|action| sound.contains(&action.key)) {
             if !self.actions.has(&action.key) {
                 self.actions.put(action)?;
+                gathered.was.new.insert(action.key);
             }
             gathered.elsewhere.made.insert(action.key);
         }
-        let is_whole = end.as_ref().is_some_and(End::is_whole);
-        let theirs = self.state.take_aside(&attempt.folder.join("journal"), is_whole)?;
         self.rows(run, attempt, has_ended, gathered)?;
         let mut at = 0;
         for said in attempt.said(&mut at) {
+            let table = theirs.table(&said.shot.as_str().into(), &said.stage.as_str().into());
+            let row = table.and_then(|table| table.get(said.frame)).copied();
             if said.how == "shared" {
-                let table = theirs.table(&said.shot.as_str().into(), &said.stage.as_str().into());
-                gathered.elsewhere.shared.extend(table.and_then(|t| t.get(said.frame)).map(|row| row.key));
+                gathered.elsewhere.shared.extend(row.map(|row| row.key));
             } else if is_whole && said.how == "failed" {
-                gathered.failed.insert((said.shot, said.stage, said.frame), said.reason.unwrap_or_default());
+                let why = (said.reason.unwrap_or_default(), row.map_or(NONE, |row| row.failed));
+                gathered.failed.insert((said.shot, said.stage, said.frame), why);
             }
         }
         let Some(end) = end else { return Ok(None) };
@@ -206,12 +217,18 @@ impl Into {
                 end.ahead.abs()
             ));
         }
-        gathered.troubles.extend(end.refused.map(|words| format!("{}: {words}", end.node)));
+        gathered.early.extend(end.refused.map(|words| format!("{}: {words}", end.node)));
+        gathered.troubles.extend(end.lost.map(|words| {
+            format!(
+                "{}: hours of its work are lost to the ledger, as they could not be written: {words}",
+                end.node
+            )
+        }));
         Ok(Some(end.startup))
     }
 
-    /// Keys of the renders that are what they say. A render that is not kept has no file to look at.
-    fn examined(&self, made: &[Action], gathered: &mut Gathered) -> HashSet<crate::base::digest::Digest> {
+    /// Keys of the renders that are what they say. A render that is not kept has no file to look at. Whose keys they are `theirs` knows.
+    fn examined(&self, made: &[Action], theirs: &State, gathered: &mut Gathered) -> HashSet<Digest> {
         let look = |action: &Action| match self.objects.path(&action.pixels).exists() {
             true if !self.actions.has(&action.key) => self.objects.examine(&action.pixels),
             _ => Ok(false),
@@ -226,7 +243,11 @@ impl Into {
                     sound.insert(action.key);
                 }
                 Err(error) => {
-                    gathered.troubles.insert(format!("damaged, and not taken as a render: {error}"));
+                    let mut of = rows(theirs).filter(|(.., row)| row.key == action.key);
+                    let place = of
+                        .next()
+                        .map_or(String::new(), |(shot, stage, frame, _)| format!("{shot}/{stage}@{frame}: "));
+                    gathered.troubles.insert(format!("{place}damaged, and not taken as a render: {error}"));
                 }
             }
         }
@@ -266,6 +287,14 @@ impl Into {
         }
         Ok(())
     }
+}
+
+/// All rows of last keys, with shot, stage and frame.
+fn rows(state: &State) -> impl Iterator<Item = (&Arc<str>, &Arc<str>, i64, &Row)> {
+    state.stages().flat_map(|(shot, stage)| {
+        let rows = state.table(shot, stage).into_iter().flat_map(|table| table.rows());
+        rows.map(move |(frame, row)| (shot, stage, frame, row))
+    })
 }
 
 /// Keeps a file of an attempt that is damaged, and says so.

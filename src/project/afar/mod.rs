@@ -5,17 +5,20 @@
 
 mod asking;
 mod awaited;
+mod came;
 mod fates;
 mod following;
 mod foreseen;
 mod gathering;
 mod part;
+mod refusals;
 mod runs;
 mod sizing;
 mod submitting;
+mod troubles;
 mod writing;
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::HashMap;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -27,23 +30,19 @@ pub use self::gathering::{Gathered, Tasks};
 pub use self::part::{Came, Opens, Task};
 pub use self::runs::Out;
 use self::runs::Own;
-pub use self::sizing::within;
+pub use self::sizing::{GUESS, within};
 use self::submitting::told;
 use super::rebuild::{Rebuilt, Writer};
 use super::{Care, Declared, Project, ProjectError, Status};
-use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
-use crate::base::state::State;
 use crate::declare::slurm::Slurm;
 use crate::events::Event;
-use crate::execute::slurm::record::{Folder, PartOf};
+use crate::execute::slurm::record::Folder;
 use crate::execute::slurm::{Bounds, Cluster};
 use crate::execute::{Ending, Options, Way, head};
-use crate::graph::NodeId;
 use crate::media::exr::Fact;
 use crate::plan::parts::Parts;
 use crate::programs::{Halt, Runner};
-use crate::report::words;
 use crate::store::Store;
 use crate::store::lock::Lock;
 use crate::store::shared::Shared;
@@ -80,6 +79,8 @@ pub struct Afar {
     pub waves: usize,
     /// What went wrong with tasks.
     pub troubles: Vec<String>,
+    /// How many of the tasks came to their end, of a run that still goes on.
+    pub over: usize,
     /// Whether it still goes on.
     pub is_out: bool,
     /// Whether it was cancelled, so that nothing of it runs.
@@ -92,8 +93,17 @@ pub struct Afar {
     pub of_before: usize,
     /// Frames of the run that an earlier rebuild put in place.
     pub placed: usize,
+    /// Where the disk is full, where tasks ended for that.
+    pub full: Option<String>,
     /// How long its tasks were at work, as far as they came to their end.
     pub at_work: Tasks,
+}
+
+impl Afar {
+    /// Whether it was submitted, and left.
+    pub fn is_submitted_only(&self) -> bool {
+        self.is_out && !self.is_left
+    }
 }
 
 impl Project {
@@ -119,6 +129,7 @@ impl Project {
         let mut afar = Afar::default();
         let mut own = self.found(head(declared.graph.space), &cluster, writer, events)?;
         let mut selection = selection.clone();
+        let keys = refusals::keys(&declared);
         let mut before = Duration::ZERO;
         if let Some(Own { folder, run, .. }) = &own {
             afar.found = true;
@@ -136,17 +147,23 @@ impl Project {
         }
         let mut made = HashMap::new();
         if let Some(own) = &own {
-            self.submit(own, &cluster, events, &mut afar)?;
+            self.submit(own, &cluster, &keys, events, &mut afar)?;
             if asked.leave {
                 afar.is_out = true;
             } else {
                 made = Self::follow_run(own, &Store::at(&self.folder)?, &cluster, halt, events, &mut afar)?;
             }
         }
+        if let Some(out) = own.as_ref().and_then(Own::out).filter(|_| afar.is_out) {
+            afar.over = out.parts.0;
+        }
+        let left = own.as_ref().map(|own| own.folder.job_name()).filter(|_| afar.is_submitted_only());
         let (folder, parts) = own.map(|own| (own.folder, own.parts)).unzip();
         let mut rebuilt = self.settle_run(&lock, &selection, asked, folder, afar, writer, events)?;
-        placed_before(&mut rebuilt, &parts.unwrap_or_default());
-        of_before(&mut rebuilt, &made);
+        // Last, as Slurm takes its time.
+        left.iter().for_each(|name| submitting::tell_waits(name, &cluster, events));
+        came::placed_before(&mut rebuilt, &parts.unwrap_or_default());
+        came::of_before(&mut rebuilt, &made);
         rebuilt.elapsed = before + began.elapsed();
         Ok(rebuilt)
     }
@@ -159,7 +176,7 @@ impl Project {
         halt: &Halt,
         events: &(dyn Fn(Event) + Sync),
         afar: &mut Afar,
-    ) -> Result<HashMap<(String, String), FrameSet>, ProjectError> {
+    ) -> Result<came::Frames, ProjectError> {
         let asked = Cluster::here().map_err(|e| ProjectError::System(e.to_string()))?;
         let mut following = following::Following::new(own, cluster, &asked, events);
         match following.follow(halt) {
@@ -168,6 +185,7 @@ impl Project {
             Followed::Left => (afar.is_out, afar.is_left) = (true, true),
         }
         afar.troubles = following.troubles();
+        afar.full = following.full();
         sizing::keep(store, &following.pace())?;
         Ok(following.made())
     }
@@ -226,6 +244,7 @@ impl Project {
             again: asked.again,
             way: Way::Gathers(Default::default()),
             shared: asked.shared.clone(),
+            was: Arc::default(),
         };
         let mut rebuilt =
             self.rebuild_under(lock, self.read(), selection, options, writer, programs, &|event| {
@@ -248,6 +267,9 @@ impl Project {
                 }
                 _ => {}
             }
+        }
+        if let Some(place) = &afar.full {
+            rebuilt.outcome.ended.get_or_insert(Ending::Full(place.clone()));
         }
         afar.at_work = std::mem::take(&mut rebuilt.tasks);
         rebuilt.afar = Some(afar);
@@ -306,50 +328,6 @@ impl Project {
         let costs = sizing::costs(graph, &status.ledger.0, &sizing::slower(&status.store));
         within(graph, &due, &|id| costs[id], slurm, bounds, gathering::startup(&status.store))
     }
-}
-
-/// Counts the frames of a run that are fresh without having been put in place by this rebuild.
-fn placed_before(rebuilt: &mut Rebuilt, parts: &[PartOf]) {
-    let (status, plan) = (&rebuilt.status, &rebuilt.plan);
-    let graph = &status.declared.graph;
-    let mut placed = 0;
-    for ((shot, stage), frames) in parts.iter().flat_map(PartOf::frames) {
-        let Some(id) = graph.find(shot, stage).filter(|id| !graph.nodes[*id].is_passed_on()) else {
-            continue;
-        };
-        let is_placed = |n: &i64| {
-            let is_planned = plan.frames.get(&id).is_some_and(|set| set.contains(*n));
-            !is_planned && status.report.strips[id].get(*n).is_some_and(|cell| cell.state == State::Fresh)
-        };
-        placed += frames.iter().filter(is_placed).count();
-    }
-    if let Some(afar) = &mut rebuilt.afar {
-        afar.placed = placed;
-    }
-}
-
-/// Finds which frames that tasks made are not of what the film is now: they are told by stage.
-fn of_before(rebuilt: &mut Rebuilt, made: &HashMap<(String, String), FrameSet>) {
-    let graph = &rebuilt.status.declared.graph;
-    let mut of: BTreeMap<NodeId, FrameSet> = BTreeMap::new();
-    for &(id, frame) in &rebuilt.outcome.left {
-        let node = &graph.nodes[id];
-        let set = made.get(&(node.shot.to_string(), node.stage.to_string()));
-        if set.is_some_and(|set| set.contains(frame)) {
-            of.entry(id).or_default().insert(frame);
-        }
-    }
-    let Some(afar) = &mut rebuilt.afar else { return };
-    afar.of_before = of.values().map(FrameSet::len).sum();
-    let words = |(id, frames): (NodeId, FrameSet)| {
-        let name = graph.nodes[id].name();
-        let (count, were) =
-            (words::count(frames.len() as u64, "frame"), if frames.len() == 1 { "was" } else { "were" });
-        format!(
-            "{name}@{frames}: {count} {were} made of what {name} was; it, or what it needs, changed since"
-        )
-    };
-    afar.changed = of.into_iter().map(words).collect();
 }
 
 /// Time since a moment in seconds since 1970; none where that is not known, or lies ahead.

@@ -13,7 +13,7 @@ use crate::base::frames::FrameSet;
 use crate::events::{Event, How};
 use crate::execute::slurm::record::{Attempt, End, Folder, PartOf, Run, Said};
 use crate::execute::tally::Tally;
-use crate::execute::{Engine, Options, Outcome, Way};
+use crate::execute::{Ending, Engine, Options, Outcome, Way};
 use crate::graph::NodeId;
 use crate::ledger::file::Ledger;
 use crate::plan::{self, Plan};
@@ -70,30 +70,62 @@ impl Project {
         let parts = folder.parts(task.array).map_err(ProjectError::System)?;
         let part = parts.get(task.index).ok_or_else(gone)?;
         let attempt = folder.begin(first + task.index)?;
-        let mut end = End { node: task.node.clone(), ahead: ahead(&attempt)?, ..End::default() };
+        attempt.reserve()?;
+        let mut end = End { node: task.node.clone(), ..End::default() };
+        let came = self.make_attempt(&folder, &run, (&attempt, part), task, programs, opens, &mut end);
+        // A full disk is told by a file whose room was taken at the start, as no log may have room.
+        match &came {
+            Ok(Came::Made(outcome)) => {
+                end.ended = outcome.ended.as_ref().map(ToString::to_string);
+                end.full = outcome.ended.as_ref().and_then(Ending::full);
+            }
+            Ok(Came::Refused(words)) => end.refused = Some(words.clone()),
+            Err(error) => {
+                end.ended = Some(error.to_string());
+                end.full = error.full();
+            }
+        }
+        // Half-made files of calls are of no use to anyone.
+        let _ = std::fs::remove_dir_all(attempt.folder.join("work"));
+        end.wall = began.elapsed().as_secs_f64();
+        let finished = attempt.finish(&end);
+        let came = came?;
+        finished?;
+        Ok(came)
+    }
+
+    #[allow(clippy::too_many_arguments)] // Each is one thing that the caller knows.
+    fn make_attempt(
+        &self,
+        folder: &Folder,
+        run: &Run,
+        (attempt, part): (&Attempt, &PartOf),
+        task: &Task,
+        programs: Runner,
+        opens: Opens<'_>,
+        end: &mut End,
+    ) -> Result<Came, ProjectError> {
+        let began = Instant::now();
+        end.ahead = ahead(attempt)?;
         let declared = self.read();
-        if let Some(words) = refusal(&run, part, task, &declared) {
-            end.refused = Some(words.clone());
-            end.wall = began.elapsed().as_secs_f64();
-            attempt.finish(&end)?;
+        if let Some(words) = refusal(run, part, task, &declared) {
             return Ok(Came::Refused(words));
         }
-        let others = self.others(&folder, &attempt, part)?;
+        let others = self.others(folder, attempt, part)?;
         let heard = Arc::new(OnceLock::new());
         let tell = Arc::clone(&heard);
         let tell = Box::new(move |words| drop(tell.set(words)));
         let shared = if run.shared { opens(&declared, tell) } else { None };
         let spoilt = shared.clone();
-        let given = Given { attempt: &attempt, others: &others, shared, programs };
-        let outcome = self.make(&run, part, declared, given, task, &mut || {
-            end.startup = began.elapsed().as_secs_f64();
-        })?;
+        let given = Given { attempt, others: &others, shared, programs };
+        let mut startup = 0.0;
+        let made = self.make(run, part, declared, given, task, &mut || {
+            startup = began.elapsed().as_secs_f64();
+        });
+        end.startup = startup;
         end.shared = heard.get().cloned().or_else(|| spoilt?.spoilt());
-        end.wall = began.elapsed().as_secs_f64();
-        end.ended = outcome.ended.as_ref().map(ToString::to_string);
-        attempt.finish(&end)?;
-        // Half-made files of calls are of no use to anyone.
-        let _ = std::fs::remove_dir_all(attempt.folder.join("work"));
+        let (outcome, lost) = made?;
+        end.lost = lost;
         Ok(Came::Made(Box::new(outcome)))
     }
 
@@ -117,6 +149,7 @@ impl Project {
         }
     }
 
+    /// Gives also why rows of the work could not be written.
     fn make(
         &self,
         run: &Run,
@@ -125,7 +158,7 @@ impl Project {
         Given { attempt, others, shared, programs }: Given<'_>,
         task: &Task,
         ready: &mut dyn FnMut(),
-    ) -> Result<Outcome, ProjectError> {
+    ) -> Result<(Outcome, Option<String>), ProjectError> {
         let mut status = self.looked(declared, self.recall(Care::Read), Care::Read, &|_, _| {})?.0;
         let store = status.store.apart(&attempt.folder)?;
         let mut state = std::mem::take(&mut status.state);
@@ -141,8 +174,14 @@ impl Project {
         let ledger = Ledger::open(&attempt.folder, "rows");
         let tally = Tally::new(&status.declared.graph.film, &task.node, ledger, &status.ledger.0);
         let saying = Saying::new(attempt, part)?;
-        let options =
-            Options { jobs: run.jobs, memory: run.memory, again: run.again, way: Way::Apart, shared };
+        let options = Options {
+            jobs: run.jobs,
+            memory: run.memory,
+            again: run.again,
+            way: Way::Apart,
+            shared,
+            was: Arc::default(),
+        };
         let events = |event: Event| saying.take(&event);
         let engine = Engine::new(
             &status.declared.graph,
@@ -162,7 +201,8 @@ impl Project {
         ready();
         let (outcome, _, tally) = engine.run();
         tally.flush();
-        Ok(outcome)
+        let lost = tally.trouble.lock().expect("the run ended").clone();
+        Ok((outcome, lost))
     }
 }
 
@@ -203,8 +243,7 @@ fn refusal(run: &Run, part: &PartOf, task: &Task, declared: &Declared) -> Option
         ));
     }
     let graph = &declared.graph;
-    let mut other: BTreeMap<String, Vec<&str>> = BTreeMap::new();
-    for (shot, stage, frames, identity) in &part.targets {
+    for (shot, stage, _, identity) in &part.targets {
         let found = graph.find(shot, stage).map(|id| &graph.nodes[id]);
         let is_same = found.is_some_and(|node| node.identity.to_string() == *identity);
         if !is_same {
@@ -218,14 +257,12 @@ fn refusal(run: &Run, part: &PartOf, task: &Task, declared: &Declared) -> Option
                     format!("is another there: its settings changed, or the version of '{}'", node.kind())
                 }
             };
-            other.entry(format!("{shot}/{stage} {what}")).or_default().push(frames);
+            return Some(format!(
+                "{shot}/{stage} {what}, than when the run was submitted; nothing of it was made there; put that right, or rebuild again for what changed"
+            ));
         }
     }
-    let (words, frames) = other.into_iter().next()?;
-    Some(format!(
-        "{words}, than when the run was submitted ({}); nothing of it was made there; put that right, or rebuild again for what changed",
-        frames.join(", ")
-    ))
+    None
 }
 
 /// Seconds that this machine's clock is ahead of the one that gives files on the shared disk their times.

@@ -1,6 +1,6 @@
 //! Runs that are written down in a film's folder: which are its own, and which cannot be followed here.
 //!
-//! Knows that a folder may be a copy of another film's, or have been moved, and that a record may be damaged. Asks Slurm nothing.
+//! Knows that a folder may be a copy of another film's, or have been moved, and that a record may be damaged. Asks Slurm only why tasks wait.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
@@ -9,6 +9,7 @@ use super::fates::{self, Log};
 use super::following::UNKNOWN;
 use super::sizing::Pace;
 use crate::base::frames::FrameSet;
+use crate::execute::slurm::Cluster;
 use crate::execute::slurm::record::{Attempt, Folder, PartOf, Run};
 use crate::project::{DECLARATION, Project, ProjectError};
 use crate::report::words;
@@ -56,7 +57,7 @@ impl Runs {
 }
 
 /// Frames that tasks on a cluster are making.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Out {
     /// The run's name.
     pub run: String,
@@ -68,12 +69,19 @@ pub struct Out {
     pub parts: (usize, usize),
     /// Frames of the others, by shot and stage.
     pub frames: BTreeMap<(String, String), FrameSet>,
+    /// Why none of this is known but the name, with a way on.
+    pub unreadable: Option<String>,
+    /// Why tasks wait, where that was asked.
+    pub waits: Vec<String>,
 }
 
 impl Out {
     /// `run 1 is out on Slurm since …, by …: 2 of 8 parts are over`.
     pub fn words(&self) -> String {
-        let Self { run, since, who, parts: (over, all), .. } = self;
+        let Self { run, since, who, parts: (over, all), unreadable, .. } = self;
+        if let Some(words) = unreadable {
+            return words.clone();
+        }
         format!("run {run} is out on Slurm since {since}, by {who}: {over} of {all} parts are over")
     }
 }
@@ -98,7 +106,8 @@ impl Own {
         }
         let (since, who) = (self.run.since.clone(), self.run.who.clone());
         let parts = (over, self.parts.len());
-        (over < self.parts.len()).then_some(Out { run: self.folder.name(), since, who, parts, frames })
+        let run = self.folder.name();
+        (over < self.parts.len()).then_some(Out { run, since, who, parts, frames, ..Out::default() })
     }
 }
 
@@ -120,6 +129,10 @@ impl Own {
                 pace.well.extend(stages());
                 continue;
             };
+            if let Some(disk) = end.full {
+                early.insert(format!("{} on {}: {}", self::place(part), end.node, fates::full(&disk)));
+                continue;
+            }
             let (array, index) = self.place(number);
             let log = self.folder.log_end(array, index);
             let why = match log.is_some_and(|log| fates::is_time_up(&log)) {
@@ -191,12 +204,28 @@ impl Project {
         Ok(runs)
     }
 
-    /// What is out on a cluster.
+    /// What is out on a cluster, or may be, where a record cannot be read.
     ///
     /// # Errors
     /// The store is not to be had.
     pub fn out(&self) -> Result<Vec<Out>, ProjectError> {
-        Ok(self.runs()?.own.iter().filter_map(Own::out).collect())
+        let runs = self.runs()?;
+        let unreadable = |run: String, words: String| Out { run, unreadable: Some(words), ..Out::default() };
+        let damaged =
+            runs.damaged.iter().map(|(folder, why)| unreadable(folder.name(), damaged(folder, why)));
+        let other = runs.unread.iter().map(|words| unreadable(String::new(), words.clone()));
+        Ok(runs.own.iter().filter_map(Own::out).chain(damaged).chain(other).collect())
+    }
+
+    /// Asks Slurm, once and not for long, why tasks of what is out wait. Where it does not answer, nothing is said.
+    pub fn ask_why_waits(&self, all: &mut [Out]) {
+        let Ok(cluster) = Cluster::here() else { return };
+        let store = Store::at(&self.folder).ok();
+        for out in all.iter_mut().filter(|out| out.unreadable.is_none()) {
+            let folder = store.as_ref().and_then(|store| Folder::named(store, &out.run));
+            let tasks = folder.and_then(|folder| cluster.glance(&folder.job_name()).ok());
+            out.waits = tasks.map(|tasks| fates::waits_unfollowed(&tasks)).unwrap_or_default();
+        }
     }
 
     /// Whether another film lies where a run was submitted: this folder is a copy of it, or it is one of this. A film that was moved

@@ -2,7 +2,8 @@
 //!
 //! Knows the ledger's rows of renders and the declaration's limits. Cuts nothing itself.
 
-use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
+use std::time::Duration;
 
 use crate::base::frames::FrameSet;
 use crate::declare::slurm::Slurm;
@@ -22,8 +23,8 @@ const ARRAY: usize = 250;
 const ROOM: f64 = 0.9;
 /// How much longer parts get where there would be too many.
 const LONGER: f64 = 1.25;
-/// Seconds of a frame that was never rendered.
-const UNKNOWN: f64 = 1.0;
+/// What a frame of a stage is said to take of which none was ever rendered.
+pub const GUESS: Duration = Duration::from_secs(1);
 /// The share of the time limit that a part is planned to need.
 const SPARE_TIME: f64 = 0.5;
 
@@ -77,10 +78,18 @@ pub(super) fn costs(graph: &Graph, rows: &[Entry], slower: &BTreeMap<(String, St
     }
     let cost = |node: &crate::graph::Node| {
         let latest = own.get(&(&*node.shot, &*node.stage)).or_else(|| like.get(&*node.stage));
-        let known = latest.and_then(Latest::cost).map_or(UNKNOWN, |cost| cost.max(1e-4));
+        let known = latest.and_then(Latest::cost).map_or(GUESS.as_secs_f64(), |cost| cost.max(1e-4));
         known * slower.get(&(node.shot.to_string(), node.stage.to_string())).unwrap_or(&1.0)
     };
     graph.nodes.iter().map(cost).collect()
+}
+
+/// Whether the time of a frame is measured, by node: a frame of the stage was rendered before, in its shot or in another one.
+pub(super) fn measured(graph: &Graph, rows: &[Entry]) -> Vec<bool> {
+    let is_render =
+        |entry: &&Entry| matches!(&entry.row.what, What::Render(render) if render.outcome == Outcome::Done);
+    let stages: HashSet<&str> = rows.iter().filter(is_render).map(|entry| &*entry.row.stage).collect();
+    graph.nodes.iter().map(|node| stages.contains(&*node.stage)).collect()
 }
 
 /// How stages, by shot and name, fared with the time limit of their tasks.

@@ -2,13 +2,19 @@
 //!
 //! Knows that whoever submitted before may have ended between a submission and its note. Plans and follows nothing.
 
+use std::time::{Duration, Instant};
+
+use super::refusals::{self, Keys};
 use super::runs::Own;
-use super::{Afar, writing};
+use super::{Afar, fates, writing};
 use crate::events::Event;
 use crate::execute::slurm::record::Folder;
 use crate::execute::slurm::{Cluster, Submission, Trouble};
 use crate::project::{Project, ProjectError};
 use crate::report::words;
+
+/// How long Slurm may take to look at what was submitted before it is left to it.
+const JUDGED: Duration = Duration::from_secs(3);
 
 impl Project {
     /// Submits the arrays of a run that were not, under the numbers of those that were.
@@ -16,6 +22,7 @@ impl Project {
         &self,
         Own { folder, run, .. }: &Own,
         cluster: &Cluster,
+        keys: &Keys,
         events: &(dyn Fn(Event) + Sync),
         afar: &mut Afar,
     ) -> Result<(), ProjectError> {
@@ -55,7 +62,7 @@ impl Project {
                     folder.submitted(number, job)?;
                     jobs.insert(number, job);
                 }
-                Err(trouble) => return Err(undo(folder, cluster, jobs.len(), trouble)),
+                Err(trouble) => return Err(undo(folder, cluster, jobs.len(), trouble, keys)),
             }
         }
         afar.run = folder.name();
@@ -74,8 +81,21 @@ impl Project {
     }
 }
 
+/// Tells why tasks of a run wait that nobody follows, once Slurm has looked at them.
+pub(super) fn tell_waits(name: &str, cluster: &Cluster, events: &(dyn Fn(Event) + Sync)) {
+    let began = Instant::now();
+    while let Ok(tasks) = cluster.glance(name) {
+        if tasks.iter().any(fates::is_to_be_judged) && began.elapsed() < JUDGED {
+            std::thread::sleep(JUDGED / 6);
+            continue;
+        }
+        fates::waits_unfollowed(&tasks).into_iter().for_each(|words| events(Event::Told(words)));
+        return;
+    }
+}
+
 /// Takes back a run that could not be submitted as a whole, of which so many jobs were.
-fn undo(folder: &Folder, cluster: &Cluster, submitted: usize, trouble: Trouble) -> ProjectError {
+fn undo(folder: &Folder, cluster: &Cluster, submitted: usize, trouble: Trouble, keys: &Keys) -> ProjectError {
     let name = folder.job_name();
     if matches!(trouble, Trouble::Away(_)) && submitted > 0 {
         return ProjectError::System(format!(
@@ -96,7 +116,12 @@ fn undo(folder: &Folder, cluster: &Cluster, submitted: usize, trouble: Trouble) 
     if let Err(error) = folder.close() {
         tracing::warn!(%error, "the run's folder could not be removed");
     }
-    told(trouble)
+    match &trouble {
+        Trouble::Refused { words, .. } => {
+            ProjectError::Cannot(format!("{trouble}; {}", refusals::way(words, keys)))
+        }
+        _ => told(trouble),
+    }
 }
 
 /// What is told of Slurm's refusals: where to look, and a way on.

@@ -9,7 +9,7 @@ use jiff::tz::TimeZone;
 
 use super::Asked;
 use crate::base::frames::FrameSet;
-use crate::declare::slurm::Slurm;
+use crate::declare::slurm::{PICTURES, Slurm};
 use crate::execute::slurm::record::{ArrayOf, FORMAT, PartOf, Run};
 use crate::graph::{Graph, NodeId};
 use crate::plan::parts::Parts;
@@ -17,8 +17,6 @@ use crate::project::ProjectError;
 use crate::project::rebuild::Writer;
 use crate::report::words;
 
-/// The share of a task's memory that pictures between stages may take; commands may take as much.
-const PICTURES: f64 = 0.4;
 /// That memory where the declaration says nothing, in bytes.
 pub(super) const USUAL_MEMORY: usize = 1 << 30;
 
@@ -54,7 +52,7 @@ pub(super) fn run_of(
         folder: folder.to_path_buf(),
         selectors: asked.selectors.clone(),
         again: asked.again,
-        frames: frames_of(graph, parts),
+        frames: frames_of(graph, parts, &|_| true),
         arrays,
         jobs: slurm.processors.unwrap_or(1) as usize,
         memory,
@@ -62,10 +60,11 @@ pub(super) fn run_of(
     }
 }
 
-/// How many frames are to be made; plates that are only passed on are none.
-pub(super) fn frames_of(graph: &Graph, parts: &Parts) -> usize {
+/// How many frames are to be made, of the nodes that this says; plates that are only passed on are none.
+pub(super) fn frames_of(graph: &Graph, parts: &Parts, is_of: &dyn Fn(NodeId) -> bool) -> usize {
     let targets = parts.parts.iter().flat_map(|part| &part.targets);
-    targets.filter(|(id, _)| !graph.nodes[**id].is_passed_on()).map(|(_, set)| set.len()).sum()
+    let counted = targets.filter(|(id, _)| !graph.nodes[**id].is_passed_on() && is_of(**id));
+    counted.map(|(_, set)| set.len()).sum()
 }
 
 pub(super) fn parts_of(graph: &Graph, parts: &Parts) -> Vec<PartOf> {
