@@ -167,7 +167,7 @@ fn what_is_left_of_a_packet_is_told_as_it_is_and_as_it_would_be() {
         said.lines().rfind(of_packet).unwrap_or_else(|| panic!("{said}"))[packet.len() + 2..].to_string()
     };
     (1001..=1003).for_each(|n| put(&place, "br050", n, &grey(n as u8)));
-    assert_eq!(last(&["--plan"]), "1 frame still to come");
+    assert_eq!(last(&["--plan"]), "one frame still to come");
     put(&place, "br050", 1004, &grey(4));
     assert_eq!(last(&["--plan"]), "with this, all of it would be back");
     assert_eq!(last(&[]), "all of it is back");
