@@ -206,8 +206,13 @@ fn what_nothing_tells_is_said_and_not_made_up() {
 #[test]
 fn alike_is_told_once_and_each_thing_by_its_name() {
     let film = film(ANA);
-    let mut text =
+    let declared =
         film.text("endboard.yaml") + "  approved: [colour]\n  estimates: { cleanup: { hours: [1, 2, 4] } }\n";
+    // The film is no shot.
+    film.write("endboard.yaml", format!("{declared}assembly: {{ from: colour }}\n"));
+    let said = plainly(&film);
+    assert!(said.contains("24 frames of the film, assembly"), "{said}");
+    let mut text = declared;
     for n in 0..7 {
         let stage = format!("      extra{n}: {{ operator: grade, exposure: 0.{n} }}\n      colour:");
         text = text.replacen("      colour:", &stage, 1);
@@ -219,9 +224,6 @@ fn alike_is_told_once_and_each_thing_by_its_name() {
     assert_eq!(said.matches(": never measured. The").count(), 1, "{said}");
     let looked = "24 frames of 3 shots, colour (hands): to be looked at and approved, and nothing tells how long that takes";
     assert!(said.contains(looked) && said.contains("to be approved"), "{said}");
-    // The film is no shot.
-    let (_, alone) = film.said(&[&FROM[..], &["film/assembly"]].concat());
-    assert!(alone.contains(" of the film, assembly"), "{alone}");
     assert!(!said.contains("half a chance") && !said.contains("4 in 5"), "{said}");
     let json = film.json(&FROM);
     assert_eq!(stage(&json, "colour", "machine")["counts"], "frames");

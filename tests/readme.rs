@@ -174,7 +174,7 @@ fn forms(folder: &Path, out: &mut BTreeSet<String>) {
             let name = part.split('"').next().unwrap_or_default();
             let is_form = name
                 .split_once(' ')
-                .is_some_and(|(word, version)| !word.is_empty() && version.parse::<u32>().is_ok());
+                .is_some_and(|(word, version)| !word.contains('{') && version.parse::<u32>().is_ok());
             if is_form {
                 out.insert(format!("`endboard {name}`"));
             }
