@@ -1,7 +1,7 @@
 //! What is asked ahead, against the bucket in memory: how much at once, how much of it lies here, and what becomes of what fails.
 
-use super::super::ahead::{Bounds, Wanted};
 use super::*;
+use crate::store::shared::ahead::{Bounds, Wanted};
 
 /// As far as these tests ask ahead.
 pub(super) const BOUNDS: Bounds = Bounds { requests: 6, bytes: 64 << 20, usual: 4096, unknown: 2 };
