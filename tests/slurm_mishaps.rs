@@ -147,7 +147,10 @@ fn what_stages_take_of_pools_is_asked_for_and_a_licence_is_had_by_one_at_a_time(
     let output = cluster.command(&film, &[]).output().unwrap();
     let said = String::from_utf8_lossy(&output.stderr).into_owned();
     assert_eq!(output.status.code(), Some(2), "{said}");
-    assert!(said.contains("sbatch refused") && said.contains("see 'slurm' in the declaration"), "{said}");
+    assert!(
+        said.contains("sbatch refused") && said.contains("see 'gres' of pool 'card', endboard.yaml:"),
+        "{said}"
+    );
 }
 
 #[test]
