@@ -122,19 +122,18 @@ fn settings_that_do_not_show_change_no_key() {
 fn a_holdout_hides_the_core_and_lets_as_much_glow_over_as_asked() {
     let matte = |value: f32| {
         let mut image = Image::new(SIZE.0, SIZE.1, &["crew"]);
-        for y in 40..108 {
-            image.write_row(0, y, &[value; SIZE.0 as usize]);
-        }
+        (40..108).for_each(|y| image.write_row(0, y, &[value; SIZE.0 as usize]));
         image
     };
-    let none = render(&format!("{{ flicker: 0, wrap: 0, {BRIGHT} }}"), RODS, Some(matte(1.0)), 5);
+    let bright = |wrap: f64| format!("{{ flicker: 0, wrap: {wrap}, {BRIGHT} }}");
+    let none = render(&bright(0.0), RODS, Some(matte(1.0)), 5);
     assert_eq!(none.row(0, 80), grey().row(0, 80));
     assert!(value(&none, 0, 60, 30) > 2.0);
-    let some = render(&format!("{{ flicker: 0, wrap: 1, {BRIGHT} }}"), RODS, Some(matte(1.0)), 5);
+    let some = render(&bright(1.0), RODS, Some(matte(1.0)), 5);
     let (over, beside) = (value(&some, 0, 60, 48), value(&some, 0, 60, 44));
     assert!(over > 0.02 && over < beside && beside < 2.0, "{over} {beside}");
-    let open = render(&format!("{{ flicker: 0, wrap: 0, {BRIGHT} }}"), RODS, Some(matte(0.0)), 5);
-    assert_eq!(open, render(&format!("{{ flicker: 0, {BRIGHT} }}"), RODS, None, 5));
+    let open = render(&bright(0.0), RODS, Some(matte(0.0)), 5);
+    assert_eq!(open, render(&bright(0.35), RODS, None, 5));
 }
 
 #[test]
@@ -337,14 +336,11 @@ fn surfaces_throw_back_light_by_their_own_share_and_matte() {
     let mattes = [(3, "man", 80..90), (4, "man", 80..90), (4, "floor", 90..192)];
     let image = lit(behind, STILL, &mattes, 5);
     assert!(value(&image, 0, 85, 55) < 0.0201 && value(&image, 0, 95, 55) > 0.03);
-    let none = stage("spill: 0", STILL, &[connected(0, "", &RGBA), connected(4, "floor", &["m"])]);
+    let list = [connected(0, "", &RGBA), connected(4, "floor", &["m"])];
+    let none = stage("spill: 0", STILL, &list);
     assert!(none.reach(1, 5).is_empty());
-    let problems = prepare(
-        &Blades,
-        "surfaces: { flor: 1, floor: { gain: 200, far: 2 } }",
-        Some(STILL),
-        &[connected(0, "", &RGBA), connected(4, "floor", &["m"])],
-    );
+    let wrong = "surfaces: { flor: 1, floor: { gain: 200, far: 2 } }";
+    let problems = prepare(&Blades, wrong, Some(STILL), &list);
     assert_eq!(problems.err().unwrap().len(), 3);
 }
 
