@@ -11,6 +11,8 @@ use crate::base::digest::Digest;
 pub(super) struct Columns {
     /// Those that waited and can go on.
     back: VecDeque<usize>,
+    /// Those that were begun and put off: something of theirs may be here already, which nobody else takes.
+    later: VecDeque<usize>,
     ready: VecDeque<usize>,
     parked: HashSet<usize>,
     /// Columns that wait for a key, of which some may have gone on for another one.
@@ -23,14 +25,16 @@ impl Columns {
         Self { ready: (0..count).collect(), ..Self::default() }
     }
 
-    /// The next to be taken up: of those that did not wait for anything only where it `may_begin`.
+    /// The next to be taken up: what did not begin yet only where it `may_begin`, and what was put off after all others.
     pub fn next(&mut self, may_begin: bool) -> Option<usize> {
-        self.back.pop_front().or_else(|| if may_begin { self.ready.pop_front() } else { None })
+        let begun = self.back.pop_front();
+        let fresh = begun.or_else(|| if may_begin { self.ready.pop_front() } else { None });
+        fresh.or_else(|| self.later.pop_front())
     }
 
-    /// How many can be taken up.
-    pub fn ready(&self) -> usize {
-        self.back.len() + self.ready.len()
+    /// How many can be taken up, of those that did not begin yet only where it `may_begin`.
+    pub fn ready(&self, may_begin: bool) -> usize {
+        self.back.len() + self.later.len() + if may_begin { self.ready.len() } else { 0 }
     }
 
     /// How many wait for the shared store.
@@ -40,7 +44,7 @@ impl Columns {
 
     /// To be taken up after all others.
     pub fn put_off(&mut self, column: usize) {
-        self.ready.push_back(column);
+        self.later.push_back(column);
     }
 
     /// To be taken up once one of these keys has come; at once where one has.
@@ -85,7 +89,7 @@ mod tests {
         columns.park(2, [key(1), key(2)].into_iter(), |_| true);
         columns.park(0, [key(1)].into_iter(), |_| true);
         columns.park(1, [key(3), key(4)].into_iter(), |one| *one != key(4));
-        assert_eq!((columns.parked(), columns.ready()), (2, 2));
+        assert_eq!((columns.parked(), columns.ready(true), columns.ready(false)), (2, 2, 1));
         columns.come(vec![key(1)]);
         let order: Vec<_> = std::iter::from_fn(|| columns.next(false)).collect();
         assert_eq!(order, [1, 0, 2], "what waited, and nothing that did not begin");
@@ -95,5 +99,17 @@ mod tests {
         columns.park(3, [key(2)].into_iter(), |_| true);
         columns.unpark();
         assert_eq!((columns.next(true), columns.parked()), (Some(3), 0));
+    }
+
+    /// What was put off may hold what others wait for room for: it goes on though nothing new may begin.
+    #[test]
+    fn what_was_put_off_is_taken_up_though_nothing_may_begin() {
+        let mut columns = Columns::new(3);
+        assert_eq!(columns.next(true), Some(0));
+        columns.put_off(0);
+        assert_eq!((columns.ready(false), columns.ready(true)), (1, 3));
+        assert_eq!([columns.next(true), columns.next(false), columns.next(false)], [Some(1), Some(0), None]);
+        columns.put_off(1);
+        assert_eq!([columns.next(true), columns.next(true), columns.next(true)], [Some(2), Some(1), None]);
     }
 }

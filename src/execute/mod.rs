@@ -314,7 +314,7 @@ impl<'a> Engine<'a> {
                 _ => {}
             }
             drop(busy);
-            if is_later && put_off > lock().ready() {
+            if is_later && put_off > lock().ready(true) {
                 self.wait();
             }
         }

@@ -77,8 +77,9 @@ impl Engine<'_> {
                 Ok(ready) => return Ok(ready),
                 Err(Stop::Later) => self.wait(),
                 Err(Stop::Awaits(wanted)) => {
-                    // Somebody is at work who waits for just this.
-                    self.options.shared.iter().for_each(|shared| shared.want(0, &wanted));
+                    // Somebody is at work who waits for just this, and takes nothing of what else came meanwhile: what is not under
+                    // way already is asked for by the worker itself.
+                    self.options.shared.iter().for_each(|shared| shared.ask_oneself(&wanted));
                     self.wait();
                 }
                 Err(Stop::Ending) => return Err(Trouble::stopped()),

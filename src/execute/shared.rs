@@ -73,7 +73,8 @@ impl Engine<'_> {
         }
         let frames = self.plan.count;
         if let Some(shared) = self.options.shared.clone() {
-            std::thread::spawn(move || shared.foresee(frames));
+            // Where there is no thread to be had, each is asked for.
+            let _ = std::thread::Builder::new().spawn(move || shared.foresee(frames));
         }
     }
 
@@ -99,12 +100,13 @@ impl Engine<'_> {
     pub(super) fn come_back(&self, queue: &mut Columns, busy: &AtomicUsize) -> bool {
         let Some(shared) = self.options.shared.as_ref().filter(|_| queue.parked() > 0) else { return true };
         queue.come(shared.arrived());
+        let may_begin = shared.may_begin(queue.parked());
         // What came and was wanted by nobody must not keep away what is.
-        let is_idle = queue.ready() == 0 && queue.parked() > 0 && busy.load(Ordering::SeqCst) == 0;
+        let is_idle = queue.ready(may_begin) == 0 && queue.parked() > 0 && busy.load(Ordering::SeqCst) == 0;
         if is_idle && shared.let_go_when_idle() {
             queue.unpark();
         }
-        shared.may_begin(queue.parked())
+        may_begin
     }
 
     /// Takes a frame that the local store has not from the shared one, where it is there.

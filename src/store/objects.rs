@@ -215,8 +215,13 @@ impl Objects {
         if is_in_place || is_ours {
             return Ok(false);
         }
+        let anew =
+            self.encoded(&render).map_err(|reason| StoreError::Damaged { path: path.clone(), reason })?;
+        // It is written before the other goes, so that a full disk loses nothing.
+        let anew = super::write_aside(&self.work, &path, &anew)?;
         self.discard(Some(&file), &path);
-        self.put(pixels, &render).map(|_| true)
+        let _naming = self.naming.lock().expect("no thread panics with it");
+        super::name_new(anew, &path).map(|_| true)
     }
 
     fn read(&self, pixels: &Digest) -> Result<Read, StoreError> {

@@ -247,7 +247,11 @@ impl Into {
                     let place = of
                         .next()
                         .map_or(String::new(), |(shot, stage, frame, _)| format!("{shot}/{stage}@{frame}: "));
-                    gathered.troubles.insert(format!("{place}damaged, and not taken as a render: {error}"));
+                    let what = match error {
+                        StoreError::Damaged { .. } => "damaged",
+                        _ => "it could not be looked at",
+                    };
+                    gathered.troubles.insert(format!("{place}{what}, and not taken as a render: {error}"));
                 }
             }
         }

@@ -125,6 +125,10 @@ impl Own {
         for (number, part) in self.parts.iter().enumerate() {
             let Some(end) = last.get(&number).and_then(Attempt::end) else { continue };
             let stages = || part.targets.iter().map(|(shot, stage, ..)| (shot.clone(), stage.clone()));
+            // A part that its machine refused made nothing, in no time at all.
+            if end.refused.is_some() {
+                continue;
+            }
             let Some(words) = end.ended else {
                 pace.well.extend(stages());
                 continue;

@@ -84,6 +84,8 @@ pub(super) struct Ahead {
     arrived: Vec<Digest>,
     /// Keys of which nothing that could be taken is there: a call for many frames comes to them more than once.
     absent: HashSet<Digest>,
+    /// Keys that a worker asks for itself, as it waits for just these.
+    own: HashSet<Digest>,
     /// How much may wait where it is not known what is there: more as long as what is asked for is found.
     reach: usize,
 }
@@ -147,7 +149,7 @@ impl Shared {
             Some(Stands::Here(_)) => return false,
             Some(Stands::Waits { .. } | Stands::Flies { .. }) => return true,
             None if ahead.bounds.requests == 0 || known == Some(false) => return false,
-            None if ahead.absent.contains(key) => return false,
+            None if ahead.absent.contains(key) || ahead.own.contains(key) => return false,
             None => {}
         }
         drop(ahead);
@@ -171,6 +173,24 @@ impl Shared {
             }
         }
         self.send_out(ahead);
+    }
+
+    /// From now on whoever wants these asks for them itself, unless they are under way.
+    pub fn ask_oneself(&self, all: &[Wanted]) {
+        let mut ahead = self.ahead();
+        for Wanted { key, .. } in all {
+            match ahead.all.get(key) {
+                Some(Stands::Flies { .. } | Stands::Here(_)) => continue,
+                Some(&Stands::Waits { order, .. }) => {
+                    ahead.waits.remove(&(order, *key));
+                    ahead.all.remove(key);
+                    // Others that wait for it look again.
+                    ahead.arrived.push(*key);
+                }
+                None => {}
+            }
+            ahead.own.insert(*key);
+        }
     }
 
     /// What came since that was last asked.
@@ -254,9 +274,12 @@ impl Shared {
 
     /// Sends out what may go now. A request has a thread of its own, which takes up the next one when it is over.
     fn send_out(self: &Arc<Self>, mut ahead: MutexGuard<'_, Ahead>) {
-        while let Some((wanted, room)) = ahead.next() {
+        let out: Vec<(Wanted, u64)> = std::iter::from_fn(|| ahead.next()).collect();
+        // Where there is no thread to be had, a request lands at once with nothing, and that takes the lock.
+        drop(ahead);
+        for (wanted, room) in out {
             let mut flight = Flight { shared: Arc::clone(self), wanted, room, arrived: Arrived::default() };
-            std::thread::spawn(move || {
+            let carried = move || {
                 loop {
                     flight.arrived = flight.shared.bring(&flight.wanted, flight.room);
                     let shared = Arc::clone(&flight.shared);
@@ -265,7 +288,8 @@ impl Shared {
                     let Some((wanted, room)) = next else { return };
                     flight = Flight { shared, wanted, room, arrived: Arrived::default() };
                 }
-            });
+            };
+            let _ = std::thread::Builder::new().spawn(carried);
         }
     }
 

@@ -76,6 +76,33 @@ fn no_more_bytes_lie_here_than_may_and_what_is_larger_is_left_to_who_wants_it() 
     assert_eq!(ines.heard(), "");
 }
 
+/// What lies here and is not taken keeps the rest away; a worker that can go on with nothing else does not wait for that.
+#[test]
+fn who_can_do_nothing_else_asks_for_it_itself() {
+    let (bucket, keys) = many(3);
+    let tomas = Member::new();
+    let shared = tomas.shared(&bucket, true);
+    let (wake, woken) = std::sync::mpsc::channel();
+    shared.go_ahead(Bounds { bytes: 1, ..BOUNDS }, move || wake.send(()).unwrap_or_default());
+    let all: Vec<Wanted> = keys.iter().map(|&key| Wanted { key, is_kept: true }).collect();
+    shared.want(0, &all);
+    woken.recv().unwrap();
+    let here = shared.arrived();
+    let waiting: Vec<Wanted> = all.iter().filter(|one| !here.contains(&one.key)).copied().collect();
+    assert_eq!((here.len(), waiting.len()), (1, 2));
+    assert!(waiting.iter().all(|one| shared.is_pending(&one.key) && shared.is_awaited(&one.key)));
+    shared.ask_oneself(&waiting[..1]);
+    assert_eq!(shared.arrived(), [waiting[0].key], "others that wait for it look again");
+    assert!(!shared.is_awaited(&waiting[0].key) && shared.is_awaited(&waiting[1].key));
+    assert!(shared.seek(&waiting[0].key, true).is_some());
+    // Once what came is taken, the rest comes as ever.
+    assert!(shared.seek(&here[0], true).is_some());
+    woken.recv().unwrap();
+    assert_eq!(shared.arrived(), [waiting[1].key]);
+    assert!(shared.seek(&waiting[1].key, true).is_some());
+    assert_eq!(bucket.asked.load(Ordering::SeqCst), 2 * keys.len());
+}
+
 #[test]
 fn many_that_fail_at_once_are_one_outage_and_nobody_waits_for_them() {
     let (bucket, keys) = many(12);
