@@ -5,6 +5,7 @@
 //! stages. A group is ended only while its leader has not been waited for, so that its number cannot have
 //! become another program's.
 
+mod log;
 mod stream;
 
 use std::collections::HashSet;
@@ -19,6 +20,7 @@ use rustix::fs::{MemfdFlags, memfd_create};
 use rustix::process::{Pid, Signal, WaitId, WaitIdOptions};
 use tokio::runtime::{Builder, Handle, Runtime};
 
+pub use log::end_of_log;
 pub use stream::Stream;
 
 /// How often it is looked at how much memory a running program takes and how much it has printed.

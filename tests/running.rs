@@ -5,8 +5,7 @@
 
 mod project;
 
-use std::process::Command;
-
+use project::disk::Mounted;
 use project::{COPY, Film, SIZE, picture, until};
 use serde_json::json;
 
@@ -518,35 +517,12 @@ fn a_file_delivered_together_with_a_new_input_is_taken_in_at_once() {
     assert_eq!(film.status_of("br010/paint"), json!([["1001-1002", "stale"], ["1003", "blocked"]]));
 }
 
-/// A file system that goes with the test, however that ends.
-struct Mounted<'a>(&'a std::path::Path);
-
-impl Drop for Mounted<'_> {
-    fn drop(&mut self) {
-        let _ = Command::new("umount").arg(self.0).status();
-    }
-}
-
 #[test]
 fn a_full_disk_ends_the_run_and_costs_nothing_that_was_made() {
-    let disk = tempfile::tempdir().unwrap();
-    let mounted = Command::new("mount")
-        .args(["-t", "tmpfs", "-o", "size=160k", "brine"])
-        .arg(disk.path())
-        .output()
-        .is_ok_and(|output| output.status.success());
-    if !mounted {
-        println!("not checked: no small file system can be mounted here");
-        return;
-    }
-    let _mounted = Mounted(disk.path());
+    let Some(disk) = Mounted::of("160k") else { return };
     let film = film_with("", 0.0);
     let clean = film.clean();
-    // What the program keeps and renders lies on the small disk; the ledger and the plates do not.
-    for name in [".endboard", "renders"] {
-        std::fs::create_dir(disk.path().join(name)).unwrap();
-        std::os::unix::fs::symlink(disk.path().join(name), film.path().join(name)).unwrap();
-    }
+    disk.hold(&film);
     let ballast = disk.path().join("ballast");
     let mut weight = vec![0u8; 128 << 10];
     while std::fs::write(&ballast, &weight).is_err() {
@@ -568,26 +544,13 @@ fn a_full_disk_ends_the_run_and_costs_nothing_that_was_made() {
 
 #[test]
 fn a_command_that_finds_the_disk_full_ends_the_run_and_is_no_failure() {
-    let disk = tempfile::tempdir().unwrap();
-    let mounted = Command::new("mount")
-        .args(["-t", "tmpfs", "-o", "size=100m", "brine"])
-        .arg(disk.path())
-        .output()
-        .is_ok_and(|output| output.status.success());
-    if !mounted {
-        println!("not checked: no small file system can be mounted here");
-        return;
-    }
-    let _mounted = Mounted(disk.path());
+    let Some(disk) = Mounted::of("100m") else { return };
     let film = film_with("command: 'sh tool.sh {picture} {out}'", 0.0);
     // It writes much beside what it makes, and ends without a word where it cannot.
     let tool = "dd if=/dev/zero of=\"$2.more\" bs=64k count=16 2>/dev/null || exit 1\ncp \"$1\" \"$2\"\n";
     film.write("tool.sh", tool);
     let clean = film.clean();
-    for name in [".endboard", "renders"] {
-        std::fs::create_dir(disk.path().join(name)).unwrap();
-        std::os::unix::fs::symlink(disk.path().join(name), film.path().join(name)).unwrap();
-    }
+    disk.hold(&film);
     let ballast = disk.path().join("ballast");
     std::fs::write(&ballast, vec![0u8; (99 << 20) + (512 << 10)]).unwrap();
     for jobs in ["1", "2"] {

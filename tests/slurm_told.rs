@@ -8,48 +8,8 @@ use std::process::{Command, Stdio};
 
 use project::Film;
 use project::cluster::{Cluster, long, rendered, waiting};
+use project::disk::Mounted;
 use serde_json::Value;
-
-/// A small file system that goes with the test, however that ends.
-struct Mounted(tempfile::TempDir);
-
-impl Mounted {
-    /// Where the system lets this process mount one.
-    fn of(size: &str) -> Option<Self> {
-        let folder = tempfile::tempdir().unwrap();
-        let mounted = Command::new("mount")
-            .args(["-t", "tmpfs", "-o", &format!("size={size}"), "brine"])
-            .arg(folder.path())
-            .output()
-            .is_ok_and(|output| output.status.success());
-        if !mounted {
-            println!("not checked: no small file system can be mounted here");
-        }
-        mounted.then_some(Self(folder))
-    }
-
-    /// Has what the program keeps and renders lie there.
-    fn hold(&self, film: &Film) {
-        for name in [".endboard", "renders"] {
-            std::fs::create_dir(self.0.path().join(name)).unwrap();
-            std::os::unix::fs::symlink(self.0.path().join(name), film.path().join(name)).unwrap();
-        }
-    }
-
-    /// Fills it but for so many bytes, and gives what does.
-    fn filled_but_for(&self, bytes: usize) -> PathBuf {
-        let ballast = self.0.path().join("ballast");
-        let counted = rustix::fs::statvfs(self.0.path()).unwrap();
-        std::fs::write(&ballast, vec![0u8; (counted.f_bavail * counted.f_frsize) as usize - bytes]).unwrap();
-        ballast
-    }
-}
-
-impl Drop for Mounted {
-    fn drop(&mut self) {
-        let _ = Command::new("umount").arg(self.0.path()).status();
-    }
-}
 
 /// The film of [`waiting`], whose one stage runs this as `tool.sh`, with `{exposure}` in its words.
 fn tooled(tool: &str, slurm: &str) -> Film {

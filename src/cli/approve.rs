@@ -36,9 +36,8 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Approve) -> Answe
 
 /// Refuses the words by which approvals were listed once, in a film that has no shot of that name.
 fn listed_before(status: &Status, selectors: &[String]) -> Result<(), Failure> {
-    let has = |name: &str| status.declared.graph.nodes.iter().any(|node| *node.shot == *name);
     match selectors {
-        [first, more @ ..] if first == "list" && !has(first) => {
+        [first, more @ ..] if first == "list" && !status.declared.graph.has_shot(first) => {
             let words = format!("endboard approvals {}", more.join(" "));
             people::usage(format!("a command of its own lists approvals: `{}`", words.trim_end()))
         }

@@ -247,8 +247,11 @@ fn kept_json(kept: &[(String, String)]) -> Vec<Value> {
 /// Refuses a number behind `--go-back`, where the return stood once, in a film that has no shot of that name.
 fn numbered_before(graph: &Graph, what: &[String]) -> Result<(), Failure> {
     let Some((number, more)) = what.split_first() else { return Ok(()) };
-    let is_shot = graph.nodes.iter().any(|node| *node.shot == **number);
-    if is_shot || more.is_empty() || number.is_empty() || !number.bytes().all(|b| b.is_ascii_digit()) {
+    if graph.has_shot(number)
+        || more.is_empty()
+        || number.is_empty()
+        || !number.bytes().all(|b| b.is_ascii_digit())
+    {
         return Ok(());
     }
     Err(Failure::Usage(format!(

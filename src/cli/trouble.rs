@@ -2,9 +2,12 @@
 //!
 //! Knows their layout. Which frames belong together is found out by `project`.
 
+use std::path::Path;
+
 use super::show;
 use crate::base::frames::FrameSet;
 use crate::graph::{Graph, NodeId};
+use crate::programs::end_of_log;
 use crate::project::approving::Lapsed;
 use crate::project::trouble::{Blocked, Failed};
 use crate::report::words;
@@ -13,21 +16,12 @@ use crate::report::words;
 const TOLD: usize = 12;
 /// Stages named of one entry.
 const STAGES: usize = 8;
+/// Bytes at the end of a log of which the last lines are told.
+const LOG: u64 = 8192;
 
 /// `br030/colour@1012-1019`.
 fn place(graph: &Graph, node: NodeId, frames: &FrameSet) -> String {
     format!("{}@{frames}", graph.nodes[node].name())
-}
-
-/// The last few kilobytes of a file, which may be of any length.
-fn end_of(path: &str) -> std::io::Result<String> {
-    use std::io::{Read, Seek, SeekFrom};
-    let mut file = std::fs::File::open(path)?;
-    let len = file.metadata()?.len();
-    file.seek(SeekFrom::Start(len.saturating_sub(8192)))?;
-    let mut bytes = Vec::new();
-    file.take(8192).read_to_end(&mut bytes)?;
-    Ok(String::from_utf8_lossy(&bytes).into_owned())
 }
 
 /// What failed in this run, with the end of the log of the first frame of each entry.
@@ -40,7 +34,7 @@ pub fn failures(graph: &Graph, failed: &[Failed]) {
         };
         flow!("\nfailed: {place}{several}: {reason}");
         let Some(log) = &entry.log else { continue };
-        let text = end_of(log).unwrap_or_default();
+        let text = end_of_log(Path::new(log), LOG).unwrap_or_default();
         let lines: Vec<&str> = text.lines().rev().take(6).collect();
         lines.iter().rev().for_each(|line| say!("    {}", show::clean(line)));
         let whole = if entry.frames.len() > 1 { "whole log of the first" } else { "whole log" };

@@ -4,7 +4,7 @@
 //! How a program is run and ended is known to `programs`.
 
 use std::fs::{File, OpenOptions};
-use std::io::{ErrorKind, Read, Seek, SeekFrom};
+use std::io::ErrorKind;
 use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::Duration;
@@ -17,7 +17,7 @@ use crate::declare::film::{Delivers, Each};
 use crate::graph::{CommandWork, NodeId};
 use crate::media::exr::{self, Compression};
 use crate::media::image::Image;
-use crate::programs::{Cost, Limits, Past};
+use crate::programs::{Cost, Limits, Past, end_of_log};
 use crate::store::{StoreError, room};
 
 /// Most bytes that a program may print; its log holds them.
@@ -25,6 +25,9 @@ const LOG: u64 = 256 << 20;
 
 /// A disk with less room than this, in bytes, counts as full where a command fails.
 const SCARCE: u64 = 64 << 20;
+
+/// Bytes at the end of a log in which a program says why it ended.
+const SAID: u64 = 4096;
 
 /// Takes one of the images that a call delivered.
 pub(super) type Take<'t> = dyn FnMut(i64, Image) -> Result<(), Trouble> + 't;
@@ -119,7 +122,7 @@ impl Engine<'_> {
             return Trouble::stopped();
         }
         // Programs that take away what they could not finish leave room; and there are other disks.
-        match room::is_told(&end_of(log)) {
+        match end_of_log(log, SAID).is_ok_and(|end| room::is_told(&end)) {
             true => {
                 let reason = format!(
                     "{}, as a disk was full by its log; the next rebuild tries again once there is room",
@@ -240,20 +243,6 @@ fn log_file(path: &Path) -> std::io::Result<File> {
         _ => {}
     }
     OpenOptions::new().write(true).create_new(true).open(path)
-}
-
-/// The end of what a program printed, as far as it can be read.
-fn end_of(log: &Path) -> String {
-    const END: u64 = 4096;
-    let read = || -> std::io::Result<Vec<u8>> {
-        let mut file = File::open(log)?;
-        let length = file.metadata()?.len();
-        file.seek(SeekFrom::Start(length.saturating_sub(END)))?;
-        let mut bytes = Vec::new();
-        file.take(END).read_to_end(&mut bytes)?;
-        Ok(bytes)
-    };
-    read().map_or(String::new(), |bytes| String::from_utf8_lossy(&bytes).into_owned())
 }
 
 /// A word with its names filled in.

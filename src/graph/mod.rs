@@ -306,6 +306,11 @@ impl Graph {
         self.nodes.iter().position(|n| &*n.shot == shot && &*n.stage == stage)
     }
 
+    /// Whether it has a shot of this name.
+    pub fn has_shot(&self, shot: &str) -> bool {
+        self.nodes.iter().any(|node| &*node.shot == shot)
+    }
+
     /// The frames of a node that a selector means. Of sound, those of a stage that it names by its whole name are blocks, as all
     /// that is said of it has them; else they are the film's, and the blocks are meant that hold any of them.
     pub fn meant(&self, node: &Node, selector: &Selector) -> Option<Chosen> {

@@ -8,6 +8,7 @@ pub mod bucket;
 pub mod calls;
 pub mod cluster;
 pub mod copies;
+pub mod disk;
 pub mod packets;
 
 use std::collections::{BTreeMap, BTreeSet};

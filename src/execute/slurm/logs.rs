@@ -2,10 +2,10 @@
 //!
 //! Knows where logs lie in the film's folder. Does not know what they mean.
 
-use std::io::{Read, Seek};
 use std::path::{Path, PathBuf};
 
 use super::record::{Attempt, Folder};
+use crate::programs::end_of_log;
 use crate::store::StoreError;
 
 impl Folder {
@@ -34,16 +34,7 @@ impl Folder {
     /// The end of what a task printed, and Slurm about it; none where there is no such log.
     pub fn log_end(&self, array: usize, index: usize) -> Option<String> {
         const END: u64 = 4096;
-        let path = self.logs().join(self.log_name(array, index));
-        let read = || -> std::io::Result<String> {
-            let mut file = std::fs::File::open(path)?;
-            let length = file.metadata()?.len();
-            file.seek(std::io::SeekFrom::Start(length.saturating_sub(END)))?;
-            let mut bytes = Vec::new();
-            file.take(END).read_to_end(&mut bytes)?;
-            Ok(String::from_utf8_lossy(&bytes).into_owned())
-        };
-        read().ok()
+        end_of_log(&self.logs().join(self.log_name(array, index)), END).ok()
     }
 
     /// Where what tasks print lies.

@@ -148,7 +148,6 @@ impl Own {
             };
             early.insert(format!("{} on {}: {why}", self::place(part), end.node));
         }
-        pace.well.retain(|stage| !pace.late.contains(stage));
         pace
     }
 

@@ -40,8 +40,8 @@ pub struct Shot {
     pub why: Vec<(String, String)>,
     /// What is here to look at and to work on: a path with `####`, its frames and what it is.
     pub inputs: Vec<(String, String, String)>,
-    /// Paths of earlier work and of shapes.
-    pub besides: Vec<String>,
+    /// Paths of earlier work and of shapes, and what they are.
+    pub besides: Vec<(String, String)>,
     /// The path that each file is to have, with `####`.
     pub wanted: String,
     /// The first one as it is spelled out.
@@ -130,7 +130,7 @@ fn of_shot(told: &Told, shot: &Shot) -> Section {
         let more = if *frames == shot.frames { "" } else { ", more than you are to make" };
         points.push(format!("Look at {path}, frames {frames}{more}: {what}."));
     }
-    points.extend(shot.besides.iter().map(|path| format!("Also here: {path}")));
+    points.extend(shot.besides.iter().map(|(path, says)| format!("Also here: {path}, {says}")));
     points.push(format!(
         "Send back {}, one file a frame, such as {} (#### stands for the frame's number).",
         shot.wanted, shot.example

@@ -95,13 +95,14 @@ impl Project {
             *touch += &format!("{},{n},{},\"{why}\"\r\n", part.hand.node.shot, part.hand.name(n));
         }
         if part.frames.iter().any(|n| self.folder.join(part.hand.files.path(n)).is_file()) {
-            shot.besides
-                .push(format!("data/{}/earlier, files that the stage had before", part.hand.node.shot));
+            let path = format!("data/{}/earlier", part.hand.node.shot);
+            shot.besides.push((path, "files that the stage had before".into()));
         }
         for path in self.shapes(&status.declared.graph, part) {
             if let Ok(bytes) = std::fs::read(self.folder.join(&path)) {
                 bag.payload(&format!("{}/shapes/{path}", part.hand.node.shot), &bytes).map_err(failed)?;
-                shot.besides.push(format!("data/{}/shapes/{path}, shapes as text", part.hand.node.shot));
+                let path = format!("data/{}/shapes/{path}", part.hand.node.shot);
+                shot.besides.push((path, "shapes as text".into()));
             }
         }
         Ok(shot)
@@ -232,9 +233,10 @@ fn contents(shot: &Shot) -> Vec<Content> {
         frames: frames.clone(),
         says: says.clone(),
     };
-    let besides = |of: &String| {
-        let (path, says) = of.split_once(", ").unwrap_or((of, ""));
-        Content { path: path.into(), frames: String::new(), says: says.into() }
+    let besides = |(path, says): &(String, String)| Content {
+        path: path.clone(),
+        frames: String::new(),
+        says: says.clone(),
     };
     shot.inputs.iter().map(input).chain(shot.besides.iter().map(besides)).collect()
 }

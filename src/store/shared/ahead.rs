@@ -299,27 +299,27 @@ impl Shared {
         if !self.is_open() {
             return arrived;
         }
-        let Some(record) = self.ask_most(&note::name(&wanted.key), note::MOST) else { return arrived };
+        let Some(record) = self.answer(&note::name(&wanted.key), note::MOST, true) else { return arrived };
         let note = record.as_deref().and_then(|bytes| Note::read(bytes).ok());
         let size = record.as_ref().map_or(0, Vec::len) as u64;
         arrived.record = Some(record);
         let of_key = note.filter(|note| wanted.is_kept && note.key == wanted.key);
         let lacking = of_key.filter(|note| !self.objects.has(&note.pixels));
         if let Some(name) = lacking.and_then(|note| note.object()) {
-            arrived.object = self.ask_most(&name, room - size);
+            arrived.object = self.answer(&name, room - size, true);
         }
         arrived
     }
 
-    /// What lies under a name if it is not more than that; what is more is left to whoever wants it.
-    fn ask_most(&self, name: &str, most: u64) -> Answer {
+    /// What lies under a name if it is not more than that; what is more is left to whoever wants it, where `is_left`. Trouble is told.
+    pub(super) fn answer(&self, name: &str, most: u64, is_left: bool) -> Answer {
         let began = std::time::Instant::now();
         match self.bucket.fetch(name, most) {
             Ok(bytes) => {
                 self.reached(Side::Read);
                 Some(bytes)
             }
-            Err(BucketError::TooLarge { size, .. }) if size <= LARGEST && size > most => {
+            Err(BucketError::TooLarge { size, .. }) if is_left && size <= LARGEST && size > most => {
                 let mut ahead = self.ahead();
                 ahead.bounds.usual = ahead.bounds.usual.max(size);
                 None

@@ -279,17 +279,7 @@ impl Shared {
     }
 
     fn ask(&self, name: &str, most: u64) -> Option<Vec<u8>> {
-        let began = Instant::now();
-        match self.bucket.fetch(name, most) {
-            Ok(bytes) => {
-                self.reached(Side::Read);
-                bytes
-            }
-            Err(error) => {
-                self.met(Side::Read, &error, began);
-                None
-            }
-        }
+        self.answer(name, most, false).flatten()
     }
 
     fn lock(&self) -> std::sync::MutexGuard<'_, Way> {
