@@ -230,6 +230,23 @@ impl Drop for UnderWay<'_> {
     }
 }
 
+/// The head of a request or an answer, with the empty line after it; nothing where none comes.
+fn head_of(from: &mut impl Read) -> std::io::Result<Option<String>> {
+    let (mut head, mut byte) = (Vec::new(), [0]);
+    while !head.ends_with(b"\r\n\r\n") {
+        if from.read(&mut byte)? == 0 {
+            return Ok(None);
+        }
+        head.push(byte[0]);
+    }
+    Ok(Some(String::from_utf8_lossy(&head).into_owned()))
+}
+
+/// A head that says that the connection ends with what it is of.
+fn closing(head: &str) -> String {
+    head.replacen("\r\n", "\r\nconnection: close\r\n", 1)
+}
+
 /// Hands one request on; a connection serves one.
 fn one(
     mut client: impl Read + Write,
@@ -237,15 +254,8 @@ fn one(
     does: &Mutex<Does>,
     seen: &Mutex<Seen>,
 ) -> std::io::Result<()> {
-    let mut head = Vec::new();
+    let Some(head) = head_of(&mut client)? else { return Ok(()) };
     let mut byte = [0];
-    while !head.ends_with(b"\r\n\r\n") {
-        if client.read(&mut byte)? == 0 {
-            return Ok(());
-        }
-        head.push(byte[0]);
-    }
-    let head = String::from_utf8_lossy(&head).into_owned();
     let length = head.lines().find_map(|line| {
         line.to_ascii_lowercase().strip_prefix("content-length:").and_then(|n| n.trim().parse::<usize>().ok())
     });
@@ -304,7 +314,7 @@ fn one(
         until("enough requests", is_enough);
     }
     let mut server = TcpStream::connect(("127.0.0.1", behind))?;
-    server.write_all(head.replacen("\r\n", "\r\nconnection: close\r\n", 1).as_bytes())?;
+    server.write_all(closing(&head).as_bytes())?;
     for piece in body.chunks(1 << 16) {
         let mut seen = seen.lock().unwrap();
         seen.sent += piece.len();
@@ -317,6 +327,9 @@ fn one(
         drop(seen);
         server.write_all(piece)?;
     }
+    // Who asks must know that the connection serves one: it would ask on it again, in vain, and then anew.
+    let Some(head) = head_of(&mut server)? else { return Ok(()) };
+    client.write_all(closing(&head).as_bytes())?;
     let mut piece = vec![0; if does == Does::Slow { 512 } else { 1 << 16 }];
     loop {
         let n = server.read(&mut piece)?;
