@@ -128,16 +128,19 @@ impl Engine<'_> {
             }
             Standing::Due(due) => {
                 self.await_shared(id, &due)?;
-                let _promised = self.promise(id)?;
                 let _alone = self.alone(due.key)?;
                 // It may have been made between the look at what is there and the right to make it.
                 let due = match self.take_up(id, frame, due)? {
                     Standing::Settled(ready) => return Ok(ready),
                     Standing::Due(due) => due,
                 };
+                // What another member rendered needs no place in a pool.
                 match self.take_shared(id, frame, due)? {
                     Standing::Settled(ready) => Ok(ready),
-                    Standing::Due(due) => self.make(id, frame, due),
+                    Standing::Due(due) => {
+                        let _promised = self.promise(id)?;
+                        self.make(id, frame, due)
+                    }
                 }
             }
         }

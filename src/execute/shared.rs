@@ -88,10 +88,12 @@ impl Engine<'_> {
         )
     }
 
-    /// Asks for what a column waits for, which is then no worker's.
+    /// Asks for what a column waits for, which is then no worker's. Some of it may have come and been taken while the rest of the
+    /// column was looked at: that is not asked for again, and the column goes on at once.
     pub(super) fn park(&self, queue: &mut Columns, column: usize, wanted: &[Wanted]) {
         let Some(shared) = &self.options.shared else { return queue.put_off(column) };
-        shared.want(column, wanted);
+        let lacking = wanted.iter().filter(|one| !self.actions.has(&one.key));
+        shared.want(column, &lacking.copied().collect::<Vec<_>>());
         queue.park(column, wanted.iter().map(|one| one.key), |key| shared.is_pending(key));
     }
 
@@ -144,3 +146,6 @@ impl Engine<'_> {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

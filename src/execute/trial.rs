@@ -20,6 +20,7 @@ use crate::stale;
 use crate::stale::remembered::Remembered;
 use crate::store::Store;
 use crate::store::actions::Actions;
+use crate::store::shared::Shared;
 use crate::store::state::State;
 
 /// Width and height of the tests' frames.
@@ -98,12 +99,24 @@ pub fn graph(nodes: Vec<Node>) -> Graph {
 
 /// Calls `with` with an engine that has done nothing yet, in a folder of its own.
 pub fn engine<T>(graph: &Graph, jobs: usize, memory: usize, with: impl FnOnce(Engine<'_>) -> T) -> T {
+    engine_behind(graph, jobs, memory, &|_| None, with)
+}
+
+/// Does so with what `shared` makes of its store behind it.
+pub fn engine_behind<T>(
+    graph: &Graph,
+    jobs: usize,
+    memory: usize,
+    shared: &dyn Fn(&Store) -> Option<Arc<Shared>>,
+    with: impl FnOnce(Engine<'_>) -> T,
+) -> T {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let store = Store::at(folder.path()).expect("a store");
     store.create().expect("a store");
     let report = stale::look(graph, &Remembered::default());
     let plan = crate::plan::plan(graph, &report, false, &|_, _| true);
     let actions = Actions::of(&store);
+    let shared = shared(&store);
     let ledger = Ledger::open(&folder.path().join("ledger"), "keeper");
     let events = |_: Event| {};
     with(Engine::new(
@@ -117,14 +130,7 @@ pub fn engine<T>(graph: &Graph, jobs: usize, memory: usize, with: impl FnOnce(En
         &crate::crew::packets::Packets::default(),
         State::default(),
         super::tally::Tally::new(&graph.film, "here", ledger, &[]),
-        Options {
-            jobs,
-            memory,
-            again: false,
-            way: Default::default(),
-            shared: None,
-            was: Default::default(),
-        },
+        Options { jobs, memory, again: false, way: Default::default(), shared, was: Default::default() },
         Runner::alone().expect("a thread"),
         &events,
     ))
@@ -137,12 +143,16 @@ pub fn run(graph: Graph, jobs: usize) -> Outcome {
 
 /// Does so with so many bytes of memory for pictures.
 pub fn run_within(graph: Graph, jobs: usize, memory: usize) -> Outcome {
+    ends("the run", move || engine(&graph, jobs, memory, |engine| engine.run().0))
+}
+
+/// What `does` gives; fails the test when it does not come to an end.
+pub fn ends<T: Send + 'static>(what: &str, does: impl FnOnce() -> T + Send + 'static) -> T {
     let (tell, told) = std::sync::mpsc::channel();
     std::thread::spawn(move || {
-        let outcome = engine(&graph, jobs, memory, |engine| engine.run().0);
-        let _ = tell.send(outcome);
+        let _ = tell.send(does());
     });
-    told.recv_timeout(PATIENCE).expect("the run comes to an end")
+    told.recv_timeout(PATIENCE).unwrap_or_else(|_| panic!("{what} comes to no end"))
 }
 
 /// Work of a shell command that makes `each` of its frames; `$1` is where its output goes and `$2` an input.

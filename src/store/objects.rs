@@ -139,6 +139,9 @@ impl Objects {
         if digest.whole != *pixels || digest.planes != planes {
             return Err(damaged(other(is_sound)));
         }
+        if path.exists() && self.get(pixels).is_ok() {
+            return Ok(());
+        }
         let is_ours = render.picture().is_some_and(|image| exr::is_as_encoded(bytes, image, &self.facts));
         let anew = if is_ours { None } else { Some(self.encoded(&render).map_err(damaged)?) };
         let folder = path.parent().expect("objects have a folder");
@@ -372,6 +375,21 @@ mod tests {
             here.receive(&digest.whole, &digest.planes, render.sound().is_some(), &bytes).unwrap();
             assert!(std::fs::read(here.path(&digest.whole)).unwrap() == *want);
         }
+        // What is damaged under its name, or no file at all, gives way; what is whole stays.
+        let (folder, digest) = (tempfile::tempdir().unwrap(), picture.digest());
+        let objects = lit(folder.path());
+        let path = objects.path(&digest.whole);
+        std::fs::create_dir_all(path.parent().unwrap()).unwrap();
+        let mut flipped = want.clone();
+        *flipped.last_mut().unwrap() ^= 1;
+        for bytes in [b"ten bytes.".to_vec(), want[..want.len() / 2].to_vec(), flipped] {
+            std::fs::write(&path, &bytes).unwrap();
+            objects.receive(&digest.whole, &digest.planes, false, &want).unwrap();
+            assert!(std::fs::read(&path).unwrap() == want, "{} bytes", bytes.len());
+        }
+        let inode = objects.inode(&digest.whole);
+        objects.receive(&digest.whole, &digest.planes, false, &want).unwrap();
+        assert_eq!(objects.inode(&digest.whole), inode);
         // Nothing is decoded of a file that is far too long.
         let (here, digest) = (lit(here.path()), picture.digest());
         let long = [&want[..], &vec![0; 1 << 20][..]].concat();

@@ -88,6 +88,8 @@ pub(super) struct Ahead {
     own: HashSet<Digest>,
     /// How much may wait where it is not known what is there: more as long as what is asked for is found.
     reach: usize,
+    /// The bytes that a render is taken to have by what was seen of others: never fewer than the bounds say.
+    seen: u64,
 }
 
 /// Is called when something has come.
@@ -113,11 +115,16 @@ impl Ahead {
         self.reach = if is_found { self.reach + 2 } else { self.bounds.unknown };
     }
 
+    /// A render of so many bytes was seen. One that is large among others does not take up their room for good.
+    fn weigh(&mut self, size: u64) {
+        self.seen = size.max(self.seen - self.seen / 4);
+    }
+
     /// The next that may be asked for now, and the bytes that it may come to.
     fn next(&mut self) -> Option<(Wanted, u64)> {
         let &(order, key) = self.waits.first()?;
         let Some(&Stands::Waits { is_kept, .. }) = self.all.get(&key) else { return None };
-        let room = if is_kept { self.bounds.usual + note::MOST } else { note::MOST };
+        let room = if is_kept { self.seen.max(self.bounds.usual) + note::MOST } else { note::MOST };
         let is_full = self.held > 0 && self.held + room > self.bounds.bytes;
         if self.flying >= self.bounds.requests || is_full {
             return None;
@@ -167,6 +174,10 @@ impl Shared {
     pub fn want(self: &Arc<Self>, order: usize, all: &[Wanted]) {
         let mut ahead = self.ahead();
         for &Wanted { key, is_kept } in all {
+            // Whoever wants it found out more since it said so.
+            if ahead.absent.contains(&key) || ahead.own.contains(&key) {
+                continue;
+            }
             if let std::collections::hash_map::Entry::Vacant(entry) = ahead.all.entry(key) {
                 entry.insert(Stands::Waits { order, is_kept });
                 ahead.waits.insert((order, key));
@@ -307,6 +318,9 @@ impl Shared {
         let lacking = of_key.filter(|note| !self.objects.has(&note.pixels));
         if let Some(name) = lacking.and_then(|note| note.object()) {
             arrived.object = self.answer(&name, room - size, true);
+            if let Some(Some(object)) = &arrived.object {
+                self.ahead().weigh(object.len() as u64);
+            }
         }
         arrived
     }
@@ -320,8 +334,7 @@ impl Shared {
                 Some(bytes)
             }
             Err(BucketError::TooLarge { size, .. }) if is_left && size <= LARGEST && size > most => {
-                let mut ahead = self.ahead();
-                ahead.bounds.usual = ahead.bounds.usual.max(size);
+                self.ahead().weigh(size);
                 None
             }
             Err(error) => {

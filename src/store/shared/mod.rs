@@ -12,6 +12,8 @@ pub mod note;
 pub mod outbox;
 pub mod sealed;
 pub mod sending;
+#[cfg(test)]
+pub mod shelf;
 mod spoilt;
 mod trouble;
 
@@ -227,9 +229,15 @@ impl Shared {
             Some(Some(record)) => record,
             None if is_known_lacking() || !self.is_open() => return None,
             None => {
-                let record = self.ask(&note::name(key), note::MOST);
-                self.asked_for(record.is_some());
-                record?
+                let record = self.answer(&note::name(key), note::MOST, false);
+                self.asked_for(matches!(record, Some(Some(_))));
+                match record? {
+                    Some(record) => record,
+                    None => {
+                        self.note_lack(*key);
+                        return None;
+                    }
+                }
             }
         };
         let note = match Note::read(&bytes) {
@@ -247,7 +255,9 @@ impl Shared {
     /// Takes a render's file into the local store, the one that came already where one did.
     fn take(&self, note: &Note, object: Option<Option<Vec<u8>>>) -> Option<()> {
         let name = note.object()?;
-        let Some(bytes) = object.unwrap_or_else(|| self.ask(&name, bucket::LARGEST)) else {
+        // What was not answered may well be there.
+        let answer = object.or_else(|| self.answer(&name, bucket::LARGEST, false))?;
+        let Some(bytes) = answer else {
             // A sweep may have passed between; whoever has the render sends it again.
             self.lock().damaged.insert(note.key);
             self.note_lack(note.key);
@@ -276,10 +286,6 @@ impl Shared {
         drop(way);
         self.note_lack(key);
         None
-    }
-
-    fn ask(&self, name: &str, most: u64) -> Option<Vec<u8>> {
-        self.answer(name, most, false).flatten()
     }
 
     fn lock(&self) -> std::sync::MutexGuard<'_, Way> {

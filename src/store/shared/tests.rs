@@ -2,92 +2,13 @@
 
 mod ahead;
 
-use std::collections::BTreeMap;
-use std::path::Path;
-
 use super::bucket::BucketError;
 use super::sending::Sending;
+use super::shelf::Shelf;
 use super::*;
 use crate::base::made::MadeOf;
 use crate::media::image::{Image, RGBA};
 use crate::media::render::Render;
-
-/// Objects in memory; what it is told to refuse it refuses.
-#[derive(Default)]
-struct Shelf {
-    held: Mutex<BTreeMap<String, Vec<u8>>>,
-    refuses: Mutex<Option<BucketError>>,
-    asked: AtomicUsize,
-    /// Until so many fetch at once, none is answered.
-    together: Mutex<usize>,
-    /// Who fetch now, and the most that did.
-    fetching: Mutex<(usize, usize)>,
-    changed: Condvar,
-}
-
-impl Shelf {
-    fn answer<T>(&self, does: impl FnOnce(&mut BTreeMap<String, Vec<u8>>) -> T) -> Result<T, BucketError> {
-        self.asked.fetch_add(1, Ordering::SeqCst);
-        match &*self.refuses.lock().unwrap() {
-            Some(error) => Err(error.clone()),
-            None => Ok(does(&mut self.held.lock().unwrap())),
-        }
-    }
-
-    fn names(&self) -> Vec<String> {
-        self.held.lock().unwrap().keys().cloned().collect()
-    }
-}
-
-impl Bucket for Shelf {
-    fn place(&self) -> &str {
-        "s3://brine"
-    }
-
-    fn has(&self, name: &str) -> Result<Option<Held>, BucketError> {
-        let held = |bytes: &Vec<u8>| Held { name: name.into(), size: bytes.len() as u64, sent: i64::MAX };
-        self.answer(|all| all.get(name).map(held))
-    }
-
-    fn fetch(&self, name: &str, most: u64) -> Result<Option<Vec<u8>>, BucketError> {
-        let mut fetching = self.fetching.lock().unwrap();
-        fetching.0 += 1;
-        fetching.1 = fetching.1.max(fetching.0);
-        self.changed.notify_all();
-        let is_short = |fetching: &mut (usize, usize)| fetching.1 < *self.together.lock().unwrap();
-        let (mut fetching, late) =
-            self.changed.wait_timeout_while(fetching, Duration::from_secs(20), is_short).unwrap();
-        fetching.0 -= 1;
-        drop(fetching);
-        assert!(!late.timed_out(), "{name}: too few at once");
-        let bytes = self.answer(|all| all.get(name).cloned())?;
-        match &bytes {
-            Some(bytes) if bytes.len() as u64 > most => {
-                Err(BucketError::TooLarge { name: name.into(), size: bytes.len() as u64 })
-            }
-            _ => Ok(bytes),
-        }
-    }
-
-    fn send(&self, name: &str, bytes: Vec<u8>, _: Option<&Path>) -> Result<(), BucketError> {
-        self.answer(|all| drop(all.insert(name.into(), bytes)))
-    }
-
-    fn list(&self, under: &str, each: &mut dyn FnMut(Held) -> bool) -> Result<(), BucketError> {
-        let names = self.answer(|all| all.keys().filter(|n| n.starts_with(under)).cloned().collect())?;
-        let names: Vec<String> = names;
-        names.into_iter().all(|name| each(Held { name, size: 0, sent: 0 }));
-        Ok(())
-    }
-
-    fn remove(&self, names: &[String]) -> Result<(), BucketError> {
-        self.answer(|all| names.iter().for_each(|name| drop(all.remove(name))))
-    }
-
-    fn link(&self, _: &str, _: bucket::Does, _: u32) -> Result<Option<String>, BucketError> {
-        Ok(None)
-    }
-}
 
 /// A member with a store, a picture in it, and what it heard.
 struct Member {
@@ -220,6 +141,26 @@ fn nothing_that_is_not_what_it_says_is_taken_and_it_is_replaced() {
         let ines = Member::new();
         assert!(ines.shared(&bucket, true).seek(&action.key, true).is_some(), "{name}: {}", ines.heard());
     }
+}
+
+/// Of a file that is not given the record is believed still: it is no file that a sweep took away.
+#[test]
+fn a_file_that_was_not_to_be_had_once_is_asked_for_again() {
+    let (bucket, _, action) = filled();
+    let tomas = Member::new();
+    let shared = tomas.shared(&bucket, false);
+    *bucket.withholds.lock().unwrap() = Some(("objects", BucketError::Stopped));
+    assert_eq!(shared.seek(&action.key, true), None);
+    assert_eq!(shared.lock().damaged.len(), 0);
+    *bucket.withholds.lock().unwrap() = None;
+    assert!(shared.seek(&action.key, true).is_some());
+    // What is not there is known not to be, and replaced by who renders it.
+    let ines = Member::new();
+    let shared = ines.shared(&bucket, false);
+    let names: Vec<String> = bucket.names().into_iter().filter(|name| name.starts_with("objects")).collect();
+    bucket.remove(&names).unwrap();
+    assert_eq!(shared.seek(&action.key, true), None);
+    assert!(shared.lacks(&action.key) && shared.lock().damaged.contains(&action.key));
 }
 
 #[test]

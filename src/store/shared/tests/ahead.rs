@@ -137,3 +137,53 @@ fn where_it_is_not_known_what_is_there_more_may_wait_the_more_is_found() {
     }
     assert_eq!(most(&shared), BOUNDS.unknown, "one was not there");
 }
+
+/// A render that is larger than others is no reason to ask for these one by one ever after.
+#[test]
+fn what_was_large_once_takes_up_no_room_for_good() {
+    let (bucket, keys) = many(60);
+    let tomas = Member::new();
+    let shared = tomas.shared(&bucket, true);
+    let bounds = Bounds { bytes: 4 * (note::MOST + 4096), requests: 4, ..BOUNDS };
+    shared.go_ahead(bounds, || {});
+    // Longer than there is room for, of which the service says how long it is.
+    let large = bounds.bytes;
+    bucket.held.lock().unwrap().insert("large".into(), vec![0; large as usize]);
+    assert_eq!(shared.answer("large", 4096, true), None);
+    let most_at_once = |keys: &[Digest]| {
+        *bucket.fetching.lock().unwrap() = (0, 0);
+        for key in keys {
+            shared.want(0, &[Wanted { key: *key, is_kept: true }]);
+        }
+        while shared.is_asking() {
+            std::thread::yield_now();
+        }
+        let most = bucket.fetching.lock().unwrap().1;
+        assert!(keys.iter().all(|key| shared.seek(key, true).is_some()));
+        most
+    };
+    assert_eq!(most_at_once(&keys[..3]), 1);
+    for key in &keys[3..50] {
+        assert_eq!(most_at_once(&[*key]), 1);
+    }
+    *bucket.together.lock().unwrap() = 4;
+    assert_eq!(most_at_once(&keys[50..54]), 4);
+    assert_eq!(tomas.heard(), "");
+}
+
+/// Who says that it waits may have taken a part of that meanwhile.
+#[test]
+fn what_was_looked_for_in_vain_or_is_ones_own_is_not_asked_ahead() {
+    let (bucket, keys) = many(2);
+    let tomas = Member::new();
+    let shared = tomas.shared(&bucket, true);
+    let none = Digest::of(b"none");
+    shared.go_ahead(BOUNDS, || {});
+    assert_eq!(shared.seek(&none, true), None);
+    let all: Vec<Wanted> = [none, keys[0]].map(|key| Wanted { key, is_kept: true }).into();
+    shared.ask_oneself(&all[1..]);
+    let asked = bucket.asked.load(Ordering::SeqCst);
+    shared.want(0, &all);
+    assert!(!shared.is_asking() && all.iter().all(|one| !shared.is_pending(&one.key)));
+    assert_eq!(bucket.asked.load(Ordering::SeqCst), asked);
+}
