@@ -61,21 +61,30 @@ fn a_controller_that_does_not_answer_holds_up_neither_the_end_of_a_run_nor_ctrl_
     assert!(!errors.contains("does not answer"), "{errors}");
 }
 
-/// A run whose task's time was up while nobody followed it; gives its log.
-fn timed_out(cluster: &Cluster, film: &Film) -> std::path::PathBuf {
+/// Runs whose tasks' time was up while nobody followed them. All at once, as Slurm looks at limits twice a minute.
+fn timed_out(cluster: &Cluster, films: &[Film]) {
+    let jobs: Vec<String> = films.iter().map(|film| begun_alone(cluster, film)).collect();
+    jobs.iter().for_each(|job| cluster.ends_now(job));
+    let state = |job: &str| {
+        cluster.asked("squeue", &["--noheader", "--states=all", "--format=%T", &format!("--jobs={job}")])
+    };
+    let began = std::time::Instant::now();
+    while let Some(job) = jobs.iter().find(|job| state(job).trim() != "TIMEOUT") {
+        assert!(began.elapsed() < 3 * project::PATIENCE, "{job}: {}", state(job));
+        std::thread::yield_now();
+    }
+}
+
+/// A run that nobody follows and whose task is at work; gives its job.
+fn begun_alone(cluster: &Cluster, film: &Film) -> String {
     let (code, json, errors) = cluster.rebuild(film, &["--leave"]);
     assert_eq!(code, Some(0), "{json}\n{errors}");
     until("the task", || film.path().join("begun").exists());
-    let job = json["on_slurm"]["jobs"][0].to_string();
-    cluster.asked("scontrol", &["update", &format!("JobId={job}"), "TimeLimit=0:01"]);
-    let state =
-        || cluster.asked("squeue", &["--noheader", "--states=all", "--format=%T", &format!("--jobs={job}")]);
-    let began = std::time::Instant::now();
-    // Slurm looks at limits twice a minute, and gives a task half a minute to end.
-    while state().trim() != "TIMEOUT" {
-        assert!(began.elapsed() < 5 * project::PATIENCE, "{}", state());
-        std::thread::yield_now();
-    }
+    json["on_slurm"]["jobs"][0].to_string()
+}
+
+/// What the task of a film's run printed.
+fn log(film: &Film) -> std::path::PathBuf {
     let logs = std::fs::read_dir(film.path().join(".endboard/logs")).unwrap().flatten();
     let mut logs = logs.map(|entry| entry.path());
     logs.find(|path| path.file_name().unwrap().to_string_lossy().starts_with("slurm-")).unwrap()
@@ -90,22 +99,22 @@ fn planned(cluster: &Cluster, film: &Film) -> f64 {
 #[test]
 fn a_time_limit_that_was_too_short_is_known_also_to_who_comes_later() {
     let Some(cluster) = Cluster::start() else { return };
-    let fresh = || waiting("{ frames: 8, time: 1 }");
+    let [film, known, unknown] = [(); 3].map(|()| waiting("{ frames: 8, time: 1 }"));
+    let films = [film, known, unknown];
+    timed_out(&cluster, &films);
+    let [film, known, unknown] = films;
     // Slurm knows nothing of it any more: what it wrote into the log is left.
-    let film = fresh();
-    timed_out(&cluster, &film);
     shim(&film, "squeue", "exit 0");
     let (code, json, errors) = read(&long(command(&cluster, &film, &[]).spawn().unwrap()));
     let troubles = json["on_slurm"]["troubles"].to_string();
     assert!(code == Some(1) && troubles.contains("its time was up"), "{json}\n{errors}");
     assert_eq!(planned(&cluster, &film), 16.0, "as long again as where nothing is known");
     // Nor is there a log: its accounting knows.
-    for (sacct, says, seconds) in [
-        ("echo \"$JOB|TIMEOUT|n1|$NAME\"", "its time was up", 16.0),
-        ("exit 1", "why is not known; rebuild again", 8.0),
+    for (film, sacct, says, seconds) in [
+        (known, "echo \"$JOB|TIMEOUT|n1|$NAME\"", "its time was up", 16.0),
+        (unknown, "exit 1", "why is not known; rebuild again", 8.0),
     ] {
-        let film = fresh();
-        std::fs::write(timed_out(&cluster, &film), "").unwrap();
+        std::fs::write(log(&film), "").unwrap();
         shim(&film, "squeue", "exit 0");
         // The name of the run's jobs, and the job, as they were asked for.
         let run = "RUN=$(ls .endboard/slurm | grep -v '^startup$\\|^pace$'); NAME=endboard-$RUN";

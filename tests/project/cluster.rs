@@ -57,6 +57,13 @@ impl Cluster {
         String::from_utf8_lossy(&output.stdout).into_owned()
     }
 
+    /// Has the time of a job at work be up the next time Slurm looks, twice a minute: its limits are of whole minutes, for which
+    /// no test need wait.
+    pub fn ends_now(&self, job: &str) {
+        let said = self.asked("scontrol", &["update", &format!("JobId={job}"), "EndTime=now+1"]);
+        assert_eq!(said, "", "{job}");
+    }
+
     /// States of all tasks that Slurm knows.
     pub fn states(&self) -> Vec<String> {
         let said = self.asked("squeue", &["--noheader", "--array", "--states=all", "--format=%T"]);
