@@ -43,7 +43,6 @@ fn film() -> Work {
         seed: of_text(name),
         basis: Basis::Measured(12, "fairly known"),
         counts: Counts::Frames,
-        is_approval: false,
     };
     let piece = |i: usize| Piece {
         shot: format!("s{:04}", i / 6).into(),
@@ -56,6 +55,7 @@ fn film() -> Work {
         seed: of_text(&format!("s{i}")),
         only: None,
         asked: true,
+        is_approval: false,
     };
     let people = (0..PEOPLE).map(|p| Worker {
         name: format!("person {p}").into(),

@@ -231,6 +231,21 @@ fn alike_is_told_once_and_each_thing_by_its_name() {
     assert!(said.contains("1 block "), "{said}");
 }
 
+/// One shot's colour is made by hand, and comes last; the others' is only to be looked at.
+#[test]
+fn a_stage_that_is_looked_at_in_one_shot_and_made_by_hand_in_another_is_told_of_as_both() {
+    let film = film(ANA);
+    let text = film.text("endboard.yaml") + "  approved: [colour]\n";
+    let by_hand = "colour: { by_hand: { files: 'hands/br030/colour.####.exr' }, from: { picture: cleanup } }";
+    let at = text.rfind("colour: { operator").unwrap();
+    let end = at + text[at..].find('\n').unwrap();
+    film.write("endboard.yaml", format!("{}{by_hand}{}", &text[..at], &text[end..]));
+    let said = plainly(&film);
+    assert!(said.contains("16 frames of 2 shots, colour (hands): to be looked at and approved"), "{said}");
+    assert!(said.contains("8 frames of 1 shot, colour (hands): never measured"), "{said}");
+    assert!(said.contains("to be made or approved"), "{said}");
+}
+
 #[test]
 fn without_people_there_is_no_date_of_their_work() {
     let film = film("");

@@ -52,7 +52,6 @@ fn work(pieces: &[(String, Pace, Vec<u32>)], workers: usize) -> Work {
         seed: 0,
         basis: Basis::Guessed,
         counts: Counts::Frames,
-        is_approval: false,
     };
     let piece = |(at, (name, _, needs)): (usize, &(String, Pace, Vec<u32>))| Piece {
         shot: name.as_str().into(),
@@ -65,6 +64,7 @@ fn work(pieces: &[(String, Pace, Vec<u32>)], workers: usize) -> Work {
         seed: at as u64 + 1,
         only: None,
         asked: true,
+        is_approval: false,
     };
     Work {
         pieces: pieces.iter().enumerate().map(piece).collect(),

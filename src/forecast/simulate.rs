@@ -190,7 +190,6 @@ mod tests {
             seed: at as u64,
             basis: Basis::Guessed,
             counts: Counts::Frames,
-            is_approval: false,
         };
         let piece = |(at, (stage, units, needs)): (usize, &(usize, f64, Vec<u32>))| Piece {
             shot: format!("br{at:03}").into(),
@@ -203,6 +202,7 @@ mod tests {
             seed: 1000 + at as u64,
             only: None,
             asked: true,
+            is_approval: false,
         };
         let worker = |at| Worker { name: format!("worker {at}").into(), calendar: Calendar::even(168.0) };
         Work {

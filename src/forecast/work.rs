@@ -132,8 +132,6 @@ pub struct Stage {
     pub basis: Basis,
     /// What its frames are.
     pub counts: Counts,
-    /// Its hands look at what is made and approve it; they make nothing.
-    pub is_approval: bool,
 }
 
 /// What the frames of a stage are.
@@ -191,6 +189,8 @@ pub struct Piece {
     pub only: Option<usize>,
     /// Whether it is asked when it is done; what is not asked for takes people's time all the same.
     pub asked: bool,
+    /// Hands look at what is made and approve it; they make nothing.
+    pub is_approval: bool,
 }
 
 /// All that remains.

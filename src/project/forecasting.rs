@@ -229,7 +229,6 @@ impl<'s> Builder<'s> {
             return None;
         }
         let stage = self.stage(&node.stage, Whose::Hands, "", counts(node));
-        self.work.stages[stage].is_approval = left.is_approval;
         let of_shot = self.rates.hands(&node.stage).is_none()
             && self.crew.and_then(|crew| crew.estimates.get(&*node.stage)).is_some_and(|guess| guess.of_shot);
         let scale = if of_shot { 1.0 / node.frames.len() as f64 } else { 1.0 };
@@ -250,6 +249,7 @@ impl<'s> Builder<'s> {
             seed: of_text(&format!("{}/{} hands", node.shot, node.stage)),
             only,
             asked,
+            is_approval: left.is_approval,
         }))
     }
 
@@ -283,6 +283,7 @@ impl<'s> Builder<'s> {
             seed: of_text(&format!("{}/{} machine", node.shot, node.stage)),
             only: None,
             asked,
+            is_approval: false,
         }))
     }
 
@@ -309,6 +310,7 @@ impl<'s> Builder<'s> {
             seed,
             only: None,
             asked,
+            is_approval: false,
         });
     }
 
@@ -346,8 +348,7 @@ impl<'s> Builder<'s> {
         let at = self.work.stages.len();
         let name = name.clone();
         self.stages.insert((name.clone(), whose), at);
-        let is_approval = false;
-        self.work.stages.push(Stage { name, whose, pace, rework, who, seed, basis, counts, is_approval });
+        self.work.stages.push(Stage { name, whose, pace, rework, who, seed, basis, counts });
         at
     }
 

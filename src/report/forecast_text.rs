@@ -9,7 +9,7 @@ use super::lines;
 use super::words::{self, Look, count, left, right};
 use crate::forecast::outlook::{Outlook, Remaining};
 use crate::forecast::rates::Whose;
-use crate::forecast::work::{Basis, Counts, Stage, Work};
+use crate::forecast::work::{Basis, Counts, Work};
 
 /// The most columns of the picture of ends.
 const COLUMNS: usize = 60;
@@ -79,9 +79,13 @@ fn hours(hours: f64) -> String {
     words::time(Duration::from_secs_f64((hours * 3600.0).clamp(0.0, 1e9)))
 }
 
-fn sure(stage: &Stage) -> String {
+fn sure(work: &Work, at: usize) -> String {
+    let stage = &work.stages[at];
+    let approvals = || work.pieces.iter().filter(|piece| piece.stage == at).map(|piece| piece.is_approval);
     match stage.basis {
-        Basis::Unknown if stage.is_approval => "to be approved".into(),
+        Basis::Unknown if approvals().any(|is| is) => {
+            if approvals().all(|is| is) { "to be approved" } else { "to be made or approved" }.into()
+        }
         _ if stage.who.is_empty() => "nobody does it".into(),
         Basis::Measured(shots, sure) => format!("{sure}, {}", count(shots as u64, "shot")),
         Basis::Alike => "as its operator's".into(),
@@ -111,7 +115,7 @@ fn remaining(out: &mut String, told: &Told<'_>, look: Look) {
             // Frames and blocks are no number of either.
             Counts::Both => String::new(),
         };
-        rows.push([name, whose(stage.whose).into(), frames, half, four, done, sure(stage)]);
+        rows.push([name, whose(stage.whose).into(), frames, half, four, done, sure(told.work, part.stage)]);
     }
     out.push('\n');
     let title =

@@ -229,8 +229,12 @@ fn saved(days: f64) -> String {
 fn unplanned(told: &Told<'_>) -> Vec<String> {
     let needed = told.work.needed();
     let mut reasons: Vec<(&str, Vec<String>)> = Vec::new();
-    for (at, stage) in told.work.stages.iter().enumerate().filter(|(_, stage)| !stage.is_planned()) {
-        let pieces = told.work.pieces.iter().zip(&needed).filter(|(piece, is)| **is && piece.stage == at);
+    let unplanned = told.work.stages.iter().enumerate().filter(|(_, stage)| !stage.is_planned());
+    // A stage may be made by hand in one shot, and only be looked at in another.
+    for ((at, stage), is_approval) in unplanned.flat_map(|stage| [(stage, false), (stage, true)]) {
+        let is =
+            |piece: &Piece| piece.stage == at && (piece.is_approval && stage.pace.is_none()) == is_approval;
+        let pieces = told.work.pieces.iter().zip(&needed).filter(|(piece, needed)| **needed && is(piece));
         let pieces = pieces.map(|(piece, _)| piece);
         let (shots, frames) = pieces.fold((0, 0), |(n, f), piece| (n + 1, f + piece.frames));
         if shots == 0 {
@@ -244,7 +248,7 @@ fn unplanned(told: &Told<'_>) -> Vec<String> {
         };
         let what = format!("{}{of}, {}", counted(stage, frames), named(stage));
         let why = match (stage.pace.is_none(), stage.whose) {
-            (true, Whose::Hands) if stage.is_approval => {
+            (true, Whose::Hands) if is_approval => {
                 "to be looked at and approved, and nothing tells how long that takes: neither hours nor `crew: estimates:`"
             }
             (true, Whose::Hands) => "never measured, and `crew: estimates:` does not say what they take",
