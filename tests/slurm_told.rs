@@ -138,6 +138,44 @@ fn a_setting_that_changed_while_a_run_was_out_is_the_cause_of_what_is_made_next(
     assert_eq!(causes(&besides), causes(&alone));
 }
 
+/// Copies the plate of the frame that the setting says: on the cluster once it may, here at once.
+const PLATE: &str = "echo $2 >> begun
+[ -z \"$SLURM_JOB_ID\" ] || while [ ! -e go ]; do sleep 0.05; done
+cp \"plates/shed.100$3.exr\" \"$2\"
+";
+
+#[test]
+fn what_was_made_here_since_stays_and_a_run_that_is_ended_puts_in_place_what_there_is() {
+    let Some(cluster) = Cluster::start() else { return };
+    let film = tooled(PLATE, "{ frames: 4 }");
+    let (code, json, errors) = cluster.rebuild(&film, &["--leave"]);
+    assert_eq!(code, Some(0), "{json}\n{errors}");
+    let lines = || std::fs::read_to_string(film.path().join("begun")).unwrap_or_default().lines().count();
+    project::until("the tasks", || lines() >= 2);
+    // Somebody is in a hurry, and renders two frames with other settings beside them.
+    set(&film, 1, 2);
+    assert_eq!(film.rebuild(&["--here", "br010/slow@1001-1002"]).well().rendered.len(), 2);
+    let here = film.renders();
+    set(&film, 2, 3);
+    film.write("go", "");
+    cluster.until_over();
+    // It takes in what there is, and is ended before anything of the present settings is made.
+    film.write("tool.sh", "echo $2 >> waits\nwhile :; do sleep 0.05; done\n");
+    let run = film.command(&["rebuild", "--jobs", "1"]).stderr(Stdio::null()).spawn().unwrap();
+    project::until("a call", || film.path().join("waits").exists());
+    for name in ["-INT", "-TERM"] {
+        assert!(Command::new("kill").args([name, &run.id().to_string()]).status().unwrap().success());
+    }
+    project::ended(run);
+    let renders = film.renders();
+    assert_eq!(renders.len(), 8);
+    for (path, bytes) in &here {
+        assert!(renders[path] == *bytes, "{} is older than it was", path.display());
+    }
+    let others = renders.iter().filter(|(path, _)| !here.contains_key(*path));
+    assert!(others.clone().all(|(_, bytes)| here.values().all(|newer| newer != bytes)), "of the run");
+}
+
 #[test]
 fn what_failed_before_a_setting_changed_is_told_with_its_log() {
     let Some(cluster) = Cluster::start() else { return };

@@ -18,7 +18,7 @@ use crate::store::StoreError;
 pub struct Was {
     /// The keys and pixels that they came to.
     pub rows: HashMap<(Arc<str>, Arc<str>), HashMap<i64, Row>>,
-    /// Keys of renders that the film did not have before.
+    /// Keys of renders that the film did not have before, and that are newer than what it has.
     pub new: HashSet<Digest>,
 }
 
@@ -37,7 +37,8 @@ impl Engine<'_> {
         others.copied().unwrap_or(last)
     }
 
-    /// Puts such renders in place.
+    /// Puts such renders in place, also where the run was ended: no later run does. Of a frame that is out, what a person made before goes
+    /// on being used, as where it had been made here.
     pub(super) fn place_as_was(&self) {
         let was = &self.options.was;
         for ((shot, stage), rows) in was.rows.iter().filter(|_| !self.is_apart()) {

@@ -12,13 +12,14 @@ use rayon::prelude::*;
 use super::runs::{Out, Own, damaged};
 use super::sizing::{Pace, keep};
 use crate::base::digest::Digest;
+use crate::base::frames::FrameSet;
 use crate::base::made::{NONE, Row};
 use crate::execute::slurm::record::{Attempt, End, Folder};
 use crate::execute::{Elsewhere, Was};
 use crate::ledger::file::{Ledger, LedgerError, read_all};
 use crate::ledger::id::RowId;
 use crate::ledger::intake::{LedgerProblem, Wrong};
-use crate::ledger::row::What;
+use crate::ledger::row::{Entry, Outcome, What};
 use crate::media::exr::Fact;
 use crate::project::rebuild::Writer;
 use crate::project::{Project, ProjectError};
@@ -101,6 +102,18 @@ impl Project {
             return Ok(gathered);
         }
         let (rows, _) = self.ledger();
+        let own = || runs.own.iter().chain(runs.others.iter().map(|(own, _)| own));
+        let began = own().map(|own| own.run.began).filter(|began| *began > 0).min();
+        let here = rows.iter().filter(|entry| {
+            let is_since = began.is_some_and(|began| entry.row.when.as_second() >= began);
+            let is_done = matches!(&entry.row.what, What::Render(render) if render.outcome == Outcome::Done);
+            is_since && is_done && *entry.writer == *writer.name
+        });
+        let of = |entry: &Entry| {
+            let row = &entry.row;
+            (entry.id, (row.shot.clone(), row.stage.clone(), row.frames.clone()))
+        };
+        let here: HashMap<RowId, Frames> = here.map(of).collect();
         let known: HashSet<RowId> = rows.into_iter().map(|entry| entry.id).collect();
         let ledger = match Ledger::open(&self.folder.join("ledger"), &writer.name) {
             Err(error @ LedgerError::BadWriter(_)) => return Err(error.into()),
@@ -109,10 +122,9 @@ impl Project {
         let mut state = State::load(&store)?;
         state.open_journal(&store)?;
         let (actions, objects) = (Actions::of(&store), Objects::of(&store).saying(head));
-        let mut into = Into { known, ledger, state, actions, objects };
+        let mut into = Into { known, here, ledger, state, actions, objects };
         // First what has ended, so that all that it left is taken in before its run counts as over.
-        let own = runs.own.iter().chain(runs.others.iter().map(|(own, _)| own));
-        let out: Vec<Option<Out>> = own.map(Own::out).collect();
+        let out: Vec<Option<Out>> = own().map(Own::out).collect();
         for run in runs.folders() {
             let mut startups = Vec::new();
             for attempt in &run.attempts() {
@@ -120,6 +132,7 @@ impl Project {
             }
             measure(&store, &startups)?;
         }
+        into.leave_newer(&mut gathered.was);
         if gathered.anew > 0 {
             let (count, have) = (
                 words::count(gathered.anew as u64, "render"),
@@ -150,9 +163,14 @@ impl Project {
     }
 }
 
+/// Frames of a stage of a shot.
+type Frames = (Arc<str>, Arc<str>, FrameSet);
+
 /// Where it goes.
 struct Into {
     known: HashSet<RowId>,
+    /// What was rendered here beside the runs, since they went out. Whoever did so had seen what they were for.
+    here: HashMap<RowId, Frames>,
     ledger: Ledger,
     state: State,
     actions: Actions,
@@ -227,6 +245,16 @@ impl Into {
         Ok(Some(end.startup))
     }
 
+    /// What runs made of frames as they were counts for nothing where something newer was made here.
+    fn leave_newer(&self, was: &mut Was) {
+        for (shot, stage, frames) in self.here.values() {
+            let Some(rows) = was.rows.get(&(Arc::clone(shot), Arc::clone(stage))) else { continue };
+            for row in frames.iter().filter_map(|frame| rows.get(&frame)) {
+                was.new.remove(&row.key);
+            }
+        }
+    }
+
     /// Keys of the renders that are what they say. A render that is not kept has no file to look at. Whose keys they are `theirs` knows.
     fn examined(&self, made: &[Action], theirs: &State, gathered: &mut Gathered) -> HashSet<Digest> {
         let look = |action: &Action| match self.objects.path(&action.pixels).exists() {
@@ -285,6 +313,8 @@ impl Into {
             let name = (Arc::clone(&entry.row.shot), Arc::clone(&entry.row.stage));
             let told = gathered.elsewhere.told.entry(name).or_default();
             told.insert_all(&entry.row.frames);
+            // Of a task, and taken in before.
+            self.here.remove(&entry.id);
             if self.known.insert(entry.id) {
                 self.ledger.copy(&entry)?;
             }
