@@ -1,6 +1,6 @@
 //! Times whole frames of `blades` on one thread: `cargo bench --bench blades`.
 //!
-//! Prints milliseconds (the median of five) of frames with two rods that move, their haloes, a hold-out, light on two surfaces
+//! Prints milliseconds (the median of five) of frames with two rods that move, their haloes, a holdout, light on two surfaces
 //! and a burst, and the peak of the process's memory beyond its inputs. Knows the operator by its public face only.
 
 use std::collections::BTreeMap;

@@ -31,7 +31,7 @@ impl Span {
 /// One text that the declaration is made of.
 #[derive(Debug, Clone)]
 pub struct SourceText {
-    /// Path relative to the project folder, with forward slashes.
+    /// Path relative to the film's folder, with forward slashes.
     pub path: String,
     /// The whole text.
     pub text: Arc<str>,

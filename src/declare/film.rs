@@ -38,7 +38,7 @@ pub struct Film {
     pub frame_size: (u32, u32),
     /// Working space by name: `linear-rec709` or `acescg`.
     pub working_space: At<String>,
-    /// The edit's file, relative to the project folder.
+    /// The edit's file, relative to the film's folder.
     pub cut: Option<At<String>>,
     /// Plates by name.
     pub plates: IndexMap<String, Plate>,
@@ -92,7 +92,7 @@ pub struct Coding {
     pub primaries: Option<At<String>>,
 }
 
-/// Where frames come from. Paths are relative to the project folder, with forward slashes.
+/// Where frames come from. Paths are relative to the film's folder, with forward slashes.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Media {
     /// One file a frame; `####` (or any run of `#`) stands for the frame number, padded to that width.

@@ -91,7 +91,7 @@ impl Twins {
     }
 }
 
-/// Says what is wrong with a path that must stay inside the project folder, if anything.
+/// Says what is wrong with a path that must stay inside the film's folder, if anything.
 pub fn path_fault(path: &str) -> Option<&'static str> {
     let drive = path.as_bytes().get(1) == Some(&b':') && path.as_bytes()[0].is_ascii_alphabetic();
     if path.is_empty() {
@@ -113,7 +113,7 @@ pub fn path_fault(path: &str) -> Option<&'static str> {
     }
 }
 
-/// Reads a path that stays inside the project folder.
+/// Reads a path that stays inside the film's folder.
 pub fn path(value: &Value) -> Result<&str, Problem> {
     let text = value.text().map_err(|_| value.wrong("a path"))?;
     match path_fault(text) {

@@ -1,10 +1,10 @@
-//! Places in the project's folder that belong to something, so that no other file can be put there.
+//! Places in the film's folder that belong to something, so that no other file can be put there.
 //!
 //! Knows the tool's own folders, the declaration, and the files of plates and hands. Does not look at the disk.
 
 use super::film::{ByHand, Film, Media, Work};
 
-/// The declaration's file in the project's folder.
+/// The declaration's file in the film's folder.
 pub const DECLARATION: &str = "endboard.yaml";
 
 /// Folders that the tool itself writes, where a person's files would be lost or taken for renders.

@@ -1,4 +1,4 @@
-//! The demo film's shapes files: rods, hold-outs and mattes, keyed as a careful person would.
+//! The demo film's shapes files: rods, holdouts and mattes, keyed as a careful person would.
 //!
 //! Knows how few keys keep a shape within a pixel or so of the truth, and the text of a shapes
 //! file. Does not know how outlines come about.
@@ -19,7 +19,7 @@ const ROD_SLACK: f32 = 0.25;
 /// Furthest that it may lie, a frame before and after such a move, from going on the same way: a flowing rod that comes
 /// fast to a slow move goes astray between its keys.
 const ROD_BEND: f32 = 3.0;
-/// The same for corners of hold-outs and of whole figures.
+/// The same for corners of holdouts and of whole figures.
 const HOLDOUT_SLACK: f32 = 1.3;
 const FIGURE_SLACK: f32 = 5.0;
 /// How far outside of a whole figure its outline is drawn, in pixels.
@@ -89,7 +89,7 @@ impl View {
         self.frames.iter().map(|n| Figure::of(self.plate, index, (self.shown)(n))).collect()
     }
 
-    /// Hold-outs of all parts of a person that ever stand before a pole.
+    /// Holdouts of all parts of a person that ever stand before a pole.
     fn holdouts(&self, index: usize, name: &str) -> Vec<Keyed> {
         let figures = self.figures(index);
         let part = |(part, limbs): &(&str, &[Limb])| {
@@ -189,7 +189,7 @@ pub fn rods(plate: &DemoPlate, number: i64) -> Vec<(&'static str, Spot, Spot)> {
     outline::rods(plate, number).into_iter().map(|(who, base, tip)| (name(who), base, tip)).collect()
 }
 
-/// Rods, hold-outs of whatever stands before them, anyone who should not be there, and the cast where they are graded by
+/// Rods, holdouts of whatever stands before them, anyone who should not be there, and the cast where they are graded by
 /// themselves.
 fn duel(view: &View, what: &str, is_graded: bool) -> String {
     let mut text = format!("# {what}\nmattes:\n");
@@ -269,7 +269,7 @@ fn marked(view: &View) -> Option<String> {
     Some(text)
 }
 
-/// One matte for each take, around the man and his pole; hold-outs and rods of both.
+/// One matte for each take, around the man and his pole; holdouts and rods of both.
 fn joined(left: &'static DemoPlate, right: &'static DemoPlate) -> String {
     let mut text =
         String::from("# One man at two places: a loose outline around him in each take.\nmattes:\n");
@@ -301,7 +301,7 @@ fn fives(places: &[&str]) -> Option<String> {
     Some(text)
 }
 
-/// A hold-out that is there while its limbs stand before a pole, and has no area otherwise.
+/// A holdout that is there while its limbs stand before a pole, and has no area otherwise.
 fn holdout(frames: FrameRange, figures: &[Figure], name: &str, limbs: &[Limb]) -> Option<Keyed> {
     let hidden: Vec<usize> = (0..figures.len()).filter(|&i| figures[i].hides(limbs)).collect();
     let mut runs: Vec<(usize, usize)> = vec![];

@@ -20,7 +20,7 @@ use crate::media::image::RGBA;
 use crate::media::sound::Outline;
 use crate::operators::{self, Attachment, Operator, Setup, Slot, WorkingSpace};
 
-/// Hands over project files by path relative to the project folder.
+/// Hands over project files by path relative to the film's folder.
 pub trait Files {
     /// The file's bytes, or why they cannot be had.
     fn attach(&mut self, path: &str) -> Result<Attachment, String>;

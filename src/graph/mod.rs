@@ -183,7 +183,7 @@ pub struct Source {
 }
 
 impl Source {
-    /// The path of a frame's file, in the project folder.
+    /// The path of a frame's file, in the film's folder.
     pub fn file(&self, frame: i64) -> String {
         match &self.media {
             Media::Files(at) => at.value.path(frame),

@@ -29,7 +29,7 @@ pub use spec::{Carries, Kind, Param, Port, Spec, identity, param};
 /// A file that a parameter names, read by the caller.
 #[derive(Clone, Debug)]
 pub struct Attachment {
-    /// Path relative to the project folder.
+    /// Path relative to the film's folder.
     pub path: String,
     /// Its bytes.
     pub bytes: Arc<[u8]>,

@@ -1,4 +1,4 @@
-//! Files that stages name, read from the project folder once each.
+//! Files that stages name, read from the film's folder once each.
 
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
@@ -21,7 +21,7 @@ const PRINT_LIMIT: u64 = 1 << 20;
 /// Longest word that is looked for as a path, in bytes (PATH_MAX of Linux).
 const PATH_LIMIT: usize = 4096;
 
-/// The project folder as a graph sees it.
+/// The film's folder as a graph sees it.
 pub struct Folder<'a> {
     folder: PathBuf,
     sources: &'a mut Sources,
@@ -110,7 +110,7 @@ impl Files for Folder<'_> {
     }
 }
 
-/// A path as a program started in the project folder takes it, in its plainest form; nothing when it leads out of
+/// A path as a program started in the film's folder takes it, in its plainest form; nothing when it leads out of
 /// the folder.
 fn inside(path: &str) -> Option<String> {
     if path.starts_with('/') || path.len() > PATH_LIMIT {

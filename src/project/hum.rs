@@ -25,7 +25,7 @@ use crate::operators::sound::voice::motion::{Motion, STEPS};
 pub struct Wish {
     /// The bus that plays the cues; the film's only one, or the one called `effects`, when not said.
     pub bus: Option<String>,
-    /// The cue file, below the project's folder.
+    /// The cue file, below the film's folder.
     pub file: String,
     /// Speed from which a pass is a swing, in heights of the frame in a second.
     pub least: f64,

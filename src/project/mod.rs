@@ -69,7 +69,7 @@ use crate::store::{Store, StoreError};
 /// The declaration's file name.
 pub const DECLARATION: &str = crate::declare::DECLARATION;
 
-/// A project folder.
+/// A film's folder.
 #[derive(Clone, Debug)]
 pub struct Project {
     /// The folder that holds `endboard.yaml`.

@@ -57,7 +57,7 @@ impl<'a> Past<'a> {
         Some((reason, self.log(&self.graph.nodes[id], frame)))
     }
 
-    /// Logs of the calls that made a frame, its own or those of runs of frames, below the project folder.
+    /// Logs of the calls that made a frame, its own or those of runs of frames, below the film's folder.
     fn log(&self, node: &Node, frame: i64) -> Option<String> {
         let mut logs: Vec<String> =
             self.logs(node, frame).into_iter().map(|name| format!("{LOGS}/{name}")).collect();

@@ -1,4 +1,4 @@
-//! The declaration and everything it names, short of pictures, read from the project's folder.
+//! The declaration and everything it names, short of pictures, read from the film's folder.
 //!
 //! Knows which files are asked for and in which order. What is in them others know.
 

@@ -29,7 +29,7 @@ fn said<T>(words: String) -> Result<T, LookError> {
 }
 
 impl Standing {
-    /// Looks at a file below a project's folder of which commands write all, and seal it.
+    /// Looks at a file below a film's folder of which commands write all, and seal it.
     ///
     /// # Errors
     /// It is a person's and is not to be replaced, or cannot be read.
@@ -46,7 +46,7 @@ impl Standing {
         Ok(Self { folder: folder.to_path_buf(), file: file.into(), before, keeps })
     }
 
-    /// Looks at a file below a project's folder that a command and a person share.
+    /// Looks at a file below a film's folder that a command and a person share.
     ///
     /// # Errors
     /// It cannot be read.
@@ -55,7 +55,7 @@ impl Standing {
         Ok(Self { folder: folder.to_path_buf(), file: file.into(), before, keeps: false })
     }
 
-    /// The file, below the project's folder.
+    /// The file, below the film's folder.
     pub fn file(&self) -> &str {
         &self.file
     }

@@ -37,7 +37,7 @@ const GRADES: &str = "grades";
 /// What is to be written.
 #[derive(Clone, Debug, Default)]
 pub struct Wish {
-    /// An edit list, below the project's folder.
+    /// An edit list, below the film's folder.
     pub edl: Option<String>,
     /// OTIO JSON, alike.
     pub otio: Option<String>,
@@ -59,7 +59,7 @@ impl Wish {
 /// A file that was written.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Put {
-    /// Its path below the project's folder.
+    /// Its path below the film's folder.
     pub file: String,
     /// Where the file that stood there is now.
     pub kept: Option<String>,

@@ -73,7 +73,7 @@ pub struct Due {
     pub name: String,
     /// How it stands.
     pub standing: Standing,
-    /// Where the last one was put, below the project's folder.
+    /// Where the last one was put, below the film's folder.
     pub place: Option<String>,
     /// Why it would be made, in words; empty when it is fresh.
     pub why: Vec<String>,
@@ -117,7 +117,7 @@ impl Due {
 /// A delivery that was made.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Made {
-    /// Where it lies, below the project's folder.
+    /// Where it lies, below the film's folder.
     pub place: String,
     /// What was checked: what, and how it came out.
     pub checks: Vec<(String, String)>,

@@ -32,7 +32,7 @@ use crate::ledger::crew::Crew;
 use crate::ledger::file::{DIGESTS_A_ROW, Ledger};
 use crate::ledger::row::{Row, What};
 
-/// The folder of every file that came back, below the project folder.
+/// The folder of every file that came back, below the film's folder.
 pub const RETURNS: &str = "returns";
 /// The folder that packets are written into, when no other is said.
 pub const PACKETS: &str = "packets";

@@ -51,9 +51,9 @@ pub(super) struct File {
     pub version: u32,
     /// The digest of its bytes in hexadecimal digits.
     pub digest: String,
-    /// Where it is kept, below the project folder.
+    /// Where it is kept, below the film's folder.
     pub kept: String,
-    /// Where it is to lie, below the project folder.
+    /// Where it is to lie, below the film's folder.
     pub path: String,
     /// The digest of what lay there when this was written down.
     pub before: Option<String>,

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::base::conflict;
 
-/// Where they are kept, below the project's folder.
+/// Where they are kept, below the film's folder.
 pub const FILE: &str = "recuts/history.jsonl";
 /// The form of a line.
 const FORM: &str = "endboard recuts 1";
@@ -26,7 +26,7 @@ pub struct Step {
     pub to: Option<String>,
     /// Digest of the former list's bytes.
     pub digest: Option<String>,
-    /// A copy of the former list, below the project's folder.
+    /// A copy of the former list, below the film's folder.
     pub copy: Option<String>,
     /// Shots whose frames were changed with it.
     pub frames: Vec<Frames>,

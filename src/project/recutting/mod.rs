@@ -39,7 +39,7 @@ use crate::programs::Runner;
 /// A list as a person named it, found.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Listed {
-    /// As the declaration would name it, below the project's folder; else as it was named.
+    /// As the declaration would name it, below the film's folder; else as it was named.
     pub path: String,
     /// Where it lies.
     pub file: PathBuf,
@@ -204,7 +204,7 @@ impl Project {
         })
     }
 
-    /// Finds a list below the project's folder, or else from where a person stands.
+    /// Finds a list below the film's folder, or else from where a person stands.
     fn listed(&self, name: &str, here: &Path) -> Result<Listed, LookError> {
         let file = here.join(name);
         if !file.exists() {

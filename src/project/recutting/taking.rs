@@ -23,7 +23,7 @@ pub enum Came {
     Taken {
         /// Shots whose frames were changed.
         frames: Vec<Frames>,
-        /// Where the former list is kept, below the project's folder.
+        /// Where the former list is kept, below the film's folder.
         copy: Option<String>,
     },
     /// Nothing was changed, for these reasons.

@@ -41,7 +41,7 @@ pub struct Joint {
     pub shot: String,
     /// The stage.
     pub stage: String,
-    /// Its register file, below the project's folder.
+    /// Its register file, below the film's folder.
     pub file: String,
     /// How a part of a frame is shown.
     pub between: Between,

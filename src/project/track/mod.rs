@@ -27,7 +27,7 @@ pub struct Request {
     pub place: String,
     /// Keys.
     pub seeds: Seeds,
-    /// The file that is read and written, below the project's folder; `tracks/SHOT.yaml` when not said.
+    /// The file that is read and written, below the film's folder; `tracks/SHOT.yaml` when not said.
     pub file: Option<PathBuf>,
     /// A matte, `STAGE.CHANNEL`, where places do not count.
     pub holdout: Option<String>,
@@ -149,7 +149,7 @@ impl Project {
     }
 }
 
-/// The file of a shot's tracks, below the project's folder.
+/// The file of a shot's tracks, below the film's folder.
 fn file(said: Option<&Path>, shot: &str) -> Result<String, LookError> {
     let Some(said) = said else { return Ok(format!("tracks/{shot}.yaml")) };
     let stays = said.components().all(|part| matches!(part, Component::Normal(_)));
