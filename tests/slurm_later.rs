@@ -30,8 +30,9 @@ fn command(cluster: &Cluster, film: &Film, more: &[&str]) -> Command {
 
 /// A run that is followed, of which so many frames have begun, and a controller that was asked since and has not answered.
 fn unanswered(cluster: &Cluster, film: &Film, count: usize) -> Child {
-    // One question is taken and never answered.
-    let squeue = "if mv dumb asked 2>/dev/null; then exec cat pipe; fi\nexec /usr/bin/squeue \"$@\"";
+    // One question is taken and never answered, or every one.
+    let squeue =
+        "if mv dumb asked 2>/dev/null || [ -e dead ]; then exec cat pipe; fi\nexec /usr/bin/squeue \"$@\"";
     shim(film, "squeue", squeue);
     let pipe = film.path().join("pipe");
     assert!(Command::new("mkfifo").arg(&pipe).status().unwrap().success());
@@ -109,7 +110,10 @@ fn a_time_limit_that_was_too_short_is_known_also_to_who_comes_later() {
     let troubles = json["on_slurm"]["troubles"].to_string();
     assert!(code == Some(1) && troubles.contains("its time was up"), "{json}\n{errors}");
     assert_eq!(planned(&cluster, &film), 16.0, "as long again as where nothing is known");
-    // Nor is there a log: its accounting knows.
+    // Nor is there a log: its accounting knows, though nobody answers there at first.
+    known.write("silent", "");
+    let silent =
+        "if mv silent asked 2>/dev/null; then echo 'sacct: error: Connection refused' >&2; exit 1; fi";
     for (film, sacct, says, seconds) in [
         (known, "echo \"$JOB|TIMEOUT|n1|$NAME\"", "its time was up", 16.0),
         (unknown, "exit 1", "why is not known; rebuild again", 8.0),
@@ -119,10 +123,12 @@ fn a_time_limit_that_was_too_short_is_known_also_to_who_comes_later() {
         // The name of the run's jobs, and the job, as they were asked for.
         let run = "RUN=$(ls .endboard/slurm | grep -v '^startup$\\|^pace$'); NAME=endboard-$RUN";
         let job = "JOB=$(grep '^0 ' \".endboard/slurm/$RUN/jobs\" | cut -d' ' -f2)_0";
-        shim(&film, "sacct", &format!("{run}\n{job}\n{sacct}"));
+        shim(&film, "sacct", &format!("{silent}\n{run}\n{job}\n{sacct}"));
         let (code, json, errors) = read(&long(command(&cluster, &film, &[]).spawn().unwrap()));
         let troubles = json["on_slurm"]["troubles"].to_string();
         assert!(code == Some(1) && troubles.contains(says), "{says}: {json}\n{errors}");
+        let is_told = errors.contains("Connection refused; it is asked again");
+        assert_eq!(is_told, film.path().join("asked").exists(), "{errors}");
         assert_eq!(planned(&cluster, &film), seconds);
     }
 }

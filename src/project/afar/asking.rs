@@ -25,8 +25,8 @@ const AGAIN: Duration = Duration::from_secs(10);
 pub(super) struct Answer {
     /// The tasks that its controller knows.
     tasks: Result<Vec<Task>, Trouble>,
-    /// Those that its accounting keeps, where that was asked for too; none where there is no accounting.
-    past: Option<Vec<Task>>,
+    /// Those that its accounting keeps, where that was asked for too.
+    past: Option<Result<Vec<Task>, Trouble>>,
     took: Duration,
 }
 
@@ -64,9 +64,8 @@ impl<'s> Answers<'s> {
         self.asked = Some(scope.spawn(move || {
             let began = Instant::now();
             let tasks = cluster.tasks(&name);
-            let took = began.elapsed();
-            let past = past.then(|| cluster.past(&name, &jobs).unwrap_or_default());
-            Answer { tasks, past, took }
+            let past = past.then(|| cluster.past(&name, &jobs));
+            Answer { tasks, past, took: began.elapsed() }
         }));
     }
 }
@@ -78,10 +77,8 @@ impl Following<'_> {
             let array = self.run.arrays.get(task.array)?;
             task.index.filter(|index| *index < array.count).map(|index| array.first + index)
         };
-        let by_part =
-            |tasks: Vec<Task>| tasks.into_iter().filter_map(|task| Some((part(&task)?, task))).collect();
-        if let Some(past) = answer.past {
-            self.past = by_part(past);
+        if let Some(told) = answer.past.and_then(|past| self.accounting.take(past, part, Instant::now())) {
+            (self.events)(Event::Told(told));
         }
         match answer.tasks {
             Ok(tasks) => {
@@ -89,7 +86,7 @@ impl Following<'_> {
                     (self.events)(Event::Told("Slurm's controller answers again".into()));
                 }
                 self.tell_waits(&tasks);
-                let tasks = by_part(tasks);
+                let tasks = tasks.into_iter().filter_map(|task| Some((part(&task)?, task))).collect();
                 self.tell_begun_again(&tasks);
                 Some(tasks)
             }

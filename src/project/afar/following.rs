@@ -9,6 +9,7 @@ use std::time::{Duration, Instant};
 
 use super::asking::Answers;
 use super::fates::{self, Log};
+use super::forgotten::{Accounting, Says};
 use super::runs::Own;
 use super::sizing::Pace;
 use super::troubles::{self, Trouble};
@@ -92,10 +93,7 @@ pub struct Following<'f> {
     /// Since when Slurm did not answer.
     pub(super) is_away: bool,
     /// What Slurm's accounting has of tasks that the controller forgot.
-    pub(super) past: BTreeMap<usize, Task>,
-    /// Whether it is to be asked, and parts for whose sake it was.
-    wants_past: bool,
-    asked_past: BTreeSet<usize>,
+    pub(super) accounting: Accounting,
     /// What is to be said of cancelling it.
     said: Option<String>,
 }
@@ -124,9 +122,7 @@ impl<'f> Following<'f> {
             late: BTreeSet::new(),
             full: None,
             is_away: false,
-            past: BTreeMap::new(),
-            wants_past: false,
-            asked_past: BTreeSet::new(),
+            accounting: Accounting::default(),
             said: None,
         }
     }
@@ -153,7 +149,7 @@ impl<'f> Following<'f> {
             let ends = self.look();
             let tasks = answers.come().and_then(|answer| self.take_answer(answer));
             if answers.are_due() {
-                answers.ask(scope, self.asked, self.folder, std::mem::take(&mut self.wants_past));
+                answers.ask(scope, self.asked, self.folder, self.accounting.is_wanted());
             }
             self.judge(tasks.as_ref(), &ends);
             if self.parts.iter().all(|part| part.is_over) {
@@ -310,6 +306,7 @@ impl<'f> Following<'f> {
             Some(_) => format!("log: {}", self.log(number)),
             None => "no log".to_string(),
         };
+        self.accounting.leave(number);
         let part = &mut self.parts[number];
         part.is_over = true;
         part.trouble = why.map(|(words, node)| Trouble { words, node, log });
@@ -331,13 +328,13 @@ impl<'f> Following<'f> {
         if self.log_end(number).is_some_and(|log| fates::is_time_up(&log)) {
             return Forgotten::Known(self.fate(number, "TIMEOUT", None));
         }
-        if self.asked_past.insert(number) {
-            self.wants_past = true;
-            return Forgotten::Asked;
-        }
-        match self.past.get(&number).cloned() {
-            Some(task) => Forgotten::Known(self.fate(number, &task.state, Some(&task))),
-            None => Forgotten::Unknown,
+        match self.accounting.of(number) {
+            Says::Task(task) => {
+                let task = task.clone();
+                Forgotten::Known(self.fate(number, &task.state, Some(&task)))
+            }
+            Says::Nothing => Forgotten::Asked,
+            Says::Unknown => Forgotten::Unknown,
         }
     }
 

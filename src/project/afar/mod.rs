@@ -9,6 +9,7 @@ mod came;
 mod fates;
 mod following;
 mod foreseen;
+mod forgotten;
 mod gathering;
 mod part;
 mod refusals;
