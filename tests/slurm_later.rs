@@ -3,6 +3,7 @@
 
 mod project;
 
+use std::io::{BufRead, BufReader};
 use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
@@ -56,10 +57,35 @@ fn a_controller_that_does_not_answer_holds_up_neither_the_end_of_a_run_nor_ctrl_
     assert!(!errors.contains("does not answer"), "{errors}");
     let film = waiting("{ frames: 4 }");
     let run = unanswered(&cluster, &film, 2);
-    assert!(Command::new("kill").args(["-INT", &run.id().to_string()]).status().unwrap().success());
+    interrupt(&run);
     let (code, json, errors) = read(&long(run));
     assert_eq!((code, &json["on_slurm"]["cancelled"]), (Some(130), &Value::from(true)), "{json}\n{errors}");
     assert!(!errors.contains("does not answer"), "{errors}");
+}
+
+#[test]
+fn whoever_does_not_wait_for_a_run_to_be_cancelled_is_told_at_once_how_to_do_it() {
+    let Some(cluster) = Cluster::start() else { return };
+    let film = waiting("{ frames: 4 }");
+    let mut run = unanswered(&cluster, &film, 2);
+    film.write("dead", "");
+    let mut lines = BufReader::new(run.stderr.take().unwrap()).lines().map_while(Result::ok);
+    interrupt(&run);
+    assert!(lines.any(|line| line.contains("cancelling what was submitted to Slurm: 2 of 2 parts")));
+    interrupt(&run);
+    // Before the process is ended, which says only that it left.
+    let told = lines.next().unwrap();
+    let run_of = std::fs::read_dir(film.path().join(".endboard/slurm")).unwrap().flatten();
+    let name = run_of.map(|entry| entry.file_name().into_string().unwrap()).find(|name| name.contains('-'));
+    assert!(told.contains("2 of 2 parts may go on on Slurm"), "{told}");
+    assert!(told.contains(&format!("`scancel --name=endboard-{}`", name.unwrap())), "{told}");
+    let (code, json, _) = read(&long(run));
+    assert_eq!((code, &json["on_slurm"]["out"]), (Some(130), &Value::from(true)), "{json}");
+    film.write("go", "");
+}
+
+fn interrupt(run: &Child) {
+    assert!(Command::new("kill").args(["-INT", &run.id().to_string()]).status().unwrap().success());
 }
 
 /// Runs whose tasks' time was up while nobody followed them. All at once, as Slurm looks at limits twice a minute.

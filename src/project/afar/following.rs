@@ -19,17 +19,14 @@ use crate::execute::slurm::record::{End, Folder, PartOf, Run, Said};
 use crate::execute::slurm::{Cluster, Task};
 use crate::programs::Halt;
 use crate::project::past::LOGS;
-use crate::report::words;
 use crate::store::room;
 
 /// How often the shared disk is looked at.
-const LOOK: Duration = Duration::from_millis(300);
+pub(super) const LOOK: Duration = Duration::from_millis(300);
 /// How long a task may be over and the shared disk not show its end.
 const LATE: Duration = Duration::from_secs(10);
 /// Room that a task needs before it can say anything, in bytes.
 const SAYS: u64 = 1 << 20;
-/// How long cancelled tasks are waited for.
-const CANCELLING: Duration = Duration::from_secs(60);
 
 /// How following came to its end.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -72,7 +69,7 @@ pub struct Following<'f> {
     own: &'f Own,
     pub(super) folder: &'f Folder,
     pub(super) run: &'f Run,
-    cluster: &'f Cluster,
+    pub(super) cluster: &'f Cluster,
     /// The same, for questions whose answers need not be waited for.
     asked: &'f Cluster,
     pub(super) events: &'f (dyn Fn(Event) + Sync),
@@ -95,7 +92,7 @@ pub struct Following<'f> {
     /// What Slurm's accounting has of tasks that the controller forgot.
     pub(super) accounting: Accounting,
     /// What is to be said of cancelling it.
-    said: Option<String>,
+    pub(super) said: Option<String>,
 }
 
 impl<'f> Following<'f> {
@@ -204,8 +201,13 @@ impl<'f> Following<'f> {
         Pace { late, well }
     }
 
+    /// How many parts are not over, of how many.
+    pub(super) fn open(&self) -> (usize, usize) {
+        (self.parts.iter().filter(|part| !part.is_over).count(), self.parts.len())
+    }
+
     /// Looks at what tasks have written; gives the last end of each part.
-    fn look(&mut self) -> HashMap<usize, End> {
+    pub(super) fn look(&mut self) -> HashMap<usize, End> {
         let mut ends = HashMap::new();
         for attempt in self.folder.attempts() {
             let Some(part) = self.parts.get_mut(attempt.part) else { continue };
@@ -360,37 +362,5 @@ impl<'f> Following<'f> {
     fn on_full(&mut self, disk: &str) -> String {
         // All are on the same disk: told of the first place, it is told once.
         fates::full(self.full.get_or_insert_with(|| disk.to_string()))
-    }
-
-    /// Cancels what Slurm has of the run, and waits until nothing of it runs.
-    fn cancel(&mut self, halt: &Halt) -> Followed {
-        let tell = |words: String| (self.events)(Event::Told(words));
-        let name = self.folder.job_name();
-        let by_hand =
-            format!("`scancel --name={name}` cancels it, and `endboard rebuild --on slurm` follows it");
-        tell(format!(
-            "cancelling what was submitted to Slurm: {} of {} are not over",
-            self.parts.iter().filter(|part| !part.is_over).count(),
-            words::count(self.parts.len() as u64, "part")
-        ));
-        if let Err(trouble) = self.cluster.cancel(&name) {
-            self.said = Some(format!("{trouble}; it could not be cancelled, and the run goes on; {by_hand}"));
-            return Followed::Left;
-        }
-        let (began, mut left) = (Instant::now(), None);
-        while began.elapsed() < CANCELLING && !halt.is_hurried() {
-            self.look();
-            match self.cluster.live(&name) {
-                Ok(live) if live.is_empty() => return Followed::Cancelled,
-                Ok(live) => left = Some(live.len()),
-                Err(_) => {}
-            }
-            std::thread::sleep(LOOK);
-        }
-        let left = left.map_or("what of it runs is not known".into(), |left| {
-            format!("{} of it not over yet", words::count(left as u64, "task"))
-        });
-        self.said = Some(format!("{left}; the run stays; {by_hand}"));
-        Followed::Left
     }
 }

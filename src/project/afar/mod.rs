@@ -6,6 +6,7 @@
 mod asking;
 mod awaited;
 mod came;
+mod cancelling;
 mod fates;
 mod following;
 mod foreseen;
