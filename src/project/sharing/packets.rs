@@ -5,6 +5,8 @@
 use std::path::{Path, PathBuf};
 
 use crate::crew::packets::Packets;
+use crate::declare::film::Delivers;
+use crate::graph::Work;
 use crate::project::{Declared, Project};
 use crate::report::words;
 use crate::store::shared::bucket::{Bucket, BucketError, Does};
@@ -15,8 +17,12 @@ const FOLDER: &str = "packets";
 const RETURNS: &str = "returns";
 /// The largest packet that travels this way, in bytes.
 const LARGEST: u64 = 4 << 30;
-/// Bytes of a pixel of what a person makes, at most: four channels of whole floats that do not pack.
-const PIXEL: u64 = 16;
+/// Channels of a picture; many applications save them beside mattes, too.
+const PICTURE: usize = 4;
+/// Bytes of a value at most: whole floats that do not pack.
+const VALUE: u64 = 4;
+/// Bytes of what a file says of its picture, and the places of its rows.
+const HEAD: u64 = 1 << 20;
 /// Bytes that may come besides: notes, a time sheet, what an application writes beside its files.
 const BESIDES: u64 = 64 << 20;
 
@@ -65,10 +71,34 @@ impl Project {
         let (entries, _) = self.ledger();
         let packets = Packets::after(&entries);
         let packet = packets.named(below(name).unwrap_or(name).trim_end_matches(".zip"))?;
+        let graph = &declared.graph;
         let files = packet.parts.iter().map(|part| part.frames.len()).sum();
-        let (width, height) = declared.graph.frame_size;
-        Some(Asked { files, bytes: files as u64 * u64::from(width) * u64::from(height) * PIXEL })
+        let bytes = packet.parts.iter().map(|part| {
+            let work = graph.find(&part.shot, &part.stage).map(|id| &graph.nodes[id].work);
+            largest(graph.frame_size, channels(work)).saturating_mul(part.frames.len() as u64)
+        });
+        Some(Asked { files, bytes: bytes.fold(0, u64::saturating_add) })
     }
+}
+
+/// Channels that a file of a stage may well have.
+fn channels(work: Option<&Work>) -> usize {
+    match work {
+        Some(Work::Hand { delivers: Delivers::Mattes(names), .. }) => PICTURE + names.len(),
+        _ => PICTURE,
+    }
+}
+
+/// Bytes of a file of so many channels, at most.
+fn largest((width, height): (u32, u32), channels: usize) -> u64 {
+    let pixels = u64::from(width) * u64::from(height);
+    pixels.saturating_mul(channels as u64).saturating_mul(VALUE).saturating_add(HEAD)
+}
+
+/// The most bytes that are fetched in return of a packet of so many.
+fn most(asked: Option<Asked>, packet: u64) -> u64 {
+    let asked = asked.map_or(LARGEST, |asked| asked.bytes);
+    asked.saturating_add(packet).saturating_add(BESIDES).min(LARGEST)
 }
 
 /// Takes what came back of the packet of this name from there into a file of `folder`. The packet itself is never taken, nor what is far
@@ -92,7 +122,7 @@ pub fn fetch(
     let handed_out = bucket.has(&format!("{FOLDER}/{file}")).map_err(said)?;
     // Many send the whole packet back, with what they made in it.
     let own = handed_out.as_ref().map_or(0, |held| held.size);
-    let most = asked.map_or(LARGEST, |asked| (asked.bytes + own + BESIDES).min(LARGEST));
+    let most = most(asked, own);
     let fetched = match bucket.fetch(&format!("{RETURNS}/{file}"), most) {
         Err(BucketError::TooLarge { size, .. }) => return Err(too_large(&file, size, most, asked)),
         fetched => fetched.map_err(said)?,
@@ -148,4 +178,32 @@ fn listed(bucket: &dyn Bucket) -> Result<Vec<String>, BucketError> {
     })?;
     names.sort();
     Ok(names)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_fetched_in_return_holds_all_mattes_of_every_file_and_never_more_than_may_travel() {
+        let size = (64, 36);
+        let asked = |files: usize, channels| {
+            Some(Asked { files, bytes: largest(size, channels).saturating_mul(files as u64) })
+        };
+        // Twelve mattes of 8 frames as whole floats that nothing packs.
+        let mattes: Vec<std::sync::Arc<str>> = (0..12).map(|n| format!("matte{n}").into()).collect();
+        let raw = 8 * 64 * 36 * (mattes.len() as u64 + 4) * 4;
+        let bound = most(asked(8, PICTURE + mattes.len()), 0);
+        assert!((raw..=raw + 8 * HEAD + BESIDES).contains(&bound), "{bound}");
+        assert_eq!(
+            most(asked(8, PICTURE), 5000) - most(asked(8, PICTURE), 0),
+            5000,
+            "with the packet itself"
+        );
+        // What counts past all numbers is held to the bound, as what nobody handed out.
+        for asked in [asked(usize::MAX, 4), Some(Asked { files: 1, bytes: u64::MAX }), None] {
+            assert_eq!(most(asked, u64::MAX), LARGEST);
+        }
+        assert_eq!(largest((u32::MAX, u32::MAX), usize::MAX), u64::MAX);
+    }
 }
