@@ -1,7 +1,7 @@
 //! Sentences → lines of a width.
 //!
 //! Knows where a line may be broken: at spaces, but neither between a number and its unit, nor within a time such as `3 h 10 m`, nor
-//! within a command that is to be copied. Colours take no room. The only code that breaks lines.
+//! within a command that is to be copied. Colours, and whatever else only commands a terminal, take no room. The only code that breaks lines.
 
 /// Appends a sentence in lines of at most `width` characters. What is too long for a line by itself stands whole on its own.
 pub fn wrap(out: &mut String, text: &str, width: usize) {
@@ -76,17 +76,37 @@ fn counts(word: &str) -> bool {
         && number.bytes().all(|b| b.is_ascii_digit() || b == b'.')
 }
 
-/// Columns that a text takes: what only sets colours takes none.
+/// What of a text a terminal takes as a command (ECMA-48, sections 5.3, 5.4 and 5.6).
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Takes {
+    /// Nothing: it is shown.
+    Nothing,
+    /// What follows an escape.
+    Escape,
+    /// A sequence, such as one that sets colours; its end is the first character from `@` to `~`.
+    Sequence,
+    /// A string, such as an address behind words; a bell or an escape with a backslash ends it.
+    String,
+}
+
+/// Columns that a text takes: what only commands a terminal, such as to set colours, takes none.
 fn wide(text: &str) -> usize {
     let mut columns = 0;
-    let mut is_colour = false;
+    let mut takes = Takes::Nothing;
     for c in text.chars() {
-        match (is_colour, c) {
-            (false, '\u{1b}') => is_colour = true,
-            (true, 'm') => is_colour = false,
-            (true, _) => {}
-            (false, _) => columns += 1,
-        }
+        takes = match (takes, c) {
+            (_, '\u{1b}') => Takes::Escape,
+            (Takes::Nothing, _) => {
+                columns += 1;
+                Takes::Nothing
+            }
+            (Takes::Escape, '[') => Takes::Sequence,
+            (Takes::Escape, ']' | 'P' | 'X' | '^' | '_') => Takes::String,
+            // Some have a sign between the escape and their end.
+            (Takes::Escape, ' '..='/') => Takes::Escape,
+            (Takes::Escape, _) | (Takes::Sequence, '@'..='~') | (Takes::String, '\u{7}') => Takes::Nothing,
+            (Takes::Sequence | Takes::String, _) => takes,
+        };
     }
     columns
 }
@@ -127,6 +147,23 @@ mod tests {
         check("\u{1b}[1merror\u{1b}[0m: a word", 13, &["\u{1b}[1merror\u{1b}[0m: a word"]);
         check("a ` alone is a sign", 12, &["a ` alone is", "    a sign"]);
         check("", 20, &[""]);
+    }
+
+    #[test]
+    fn what_commands_a_terminal_takes_no_room() {
+        for (text, columns) in [
+            ("\u{1b}[1;38;2;60;136;180mlamp\u{1b}[0m", 4),
+            ("\u{1b}[2Klamp\u{1b}[3G\u{1b}[?25l", 4),
+            ("\u{1b}[1 qlamp\u{1b}[K", 4),
+            ("\u{1b}]8;;https://salt.example/\u{1b}\\lamp\u{1b}]8;;\u{7} m", 6),
+            ("\u{1b}Pmany\u{1b}\\lamp\u{1b}(B", 4),
+            ("mlamp [m", 8),
+            ("lamp\u{1b}", 4),
+        ] {
+            assert_eq!(wide(text), columns, "{text:?}");
+        }
+        let line = "\u{1b}[2Ka lamp \u{1b}[1Klit \u{1b}]8;;x:y\u{7}at night";
+        check(line, 12, &["\u{1b}[2Ka lamp \u{1b}[1Klit", "    \u{1b}]8;;x:y\u{7}at night"]);
     }
 
     #[test]
