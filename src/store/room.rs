@@ -60,16 +60,36 @@ pub fn is_told(log: &str) -> bool {
 mod tests {
     use super::*;
 
+    /// Of file systems in memory (`TMPFS_MAGIC` of linux/magic.h).
+    const IN_MEMORY: u64 = 0x0102_1994;
+
     #[test]
-    fn room_that_is_there_is_let_go_of_and_what_cannot_be_had_is_told_with_the_folder() {
+    fn room_that_is_there_is_let_go_of() {
         let folder = tempfile::tempdir().unwrap();
         try_room(folder.path(), 1 << 16).unwrap();
         assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
         try_room(&folder.path().join("gone"), 1).unwrap();
-        // More than any disk holds: some systems call that too large rather than too much, which is no full disk.
-        if let Err(error) = try_room(folder.path(), 1 << 56) {
-            assert!(error.is_full_disk() && error.to_string().contains(folder.path().to_str().unwrap()));
+    }
+
+    #[test]
+    fn what_cannot_be_had_is_told_with_the_folder() {
+        // A file system in memory refuses at once what is more than all of it; others may fill up until they find out.
+        let folder = Path::new("/dev/shm");
+        let is_fit = rustix::fs::statfs(folder)
+            .is_ok_and(|found| found.f_type as u64 == IN_MEMORY && (1..1 << 38).contains(&found.f_blocks));
+        if !is_fit {
+            println!("not checked: /dev/shm is no file system in memory with an end");
+            return;
         }
-        assert!(is_told("cp: error writing 'x': No space left on device") && !is_told("no space"));
+        let error = try_room(folder, 1 << 60).unwrap_err();
+        assert!(error.is_full_disk() && error.to_string().contains("/dev/shm"), "{error}");
+    }
+
+    #[test]
+    fn the_words_of_a_full_disk_are_known_in_a_log() {
+        for full in ["cp: error writing 'x': No space left on device", "x\nDisk quota exceeded\n"] {
+            assert!(is_told(full), "{full}");
+        }
+        assert!(!is_told("no space") && !is_told(""));
     }
 }
