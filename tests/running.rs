@@ -565,6 +565,47 @@ fn a_command_that_finds_the_disk_full_ends_the_run_and_is_no_failure() {
 }
 
 #[test]
+fn a_command_that_fails_for_its_own_reasons_on_a_nearly_full_disk_ends_no_run() {
+    let Some(disk) = Mounted::of("100m") else { return };
+    let film = film_with("command: 'sh tool.sh {picture} {out}'", 0.0);
+    disk.hold(&film);
+    let ballast = disk.filled_but_for(20 << 20);
+    for tool in ["echo 'no such lamp' >&2; exit 3\n", "exit 3\n"] {
+        film.write("tool.sh", tool);
+        let said = film.rebuild(&[]);
+        let failures = said.json["failures"].as_array().unwrap();
+        assert_eq!(
+            (said.code, failures.len(), &said.json["ended"]),
+            (Some(1), 3, &json!(null)),
+            "{}",
+            said.json
+        );
+        let reason = failures[0]["reason"].as_str().unwrap();
+        assert!(reason.contains("exit code 3, and the film's disk has less than 64 MiB left"), "{reason}");
+    }
+    // With just the same it is tried again, as room is no part of the key.
+    assert_eq!(film.rebuild(&[]).json["failures"].as_array().unwrap().len(), 3);
+    // What says that it found no room and took away what it wrote is believed, as this disk may well have been the one.
+    film.write("tool.sh", "echo 'cp: No space left on device' >&2; exit 1\n");
+    let said = film.rebuild(&[]);
+    assert_eq!((said.code, &said.json["failures"]), (Some(4), &json!([])), "{}", said.json);
+    // Where hardly anything can be written, no word of its own counts.
+    film.write("tool.sh", "echo 'no such lamp' >&2; exit 3\n");
+    std::fs::remove_file(ballast).unwrap();
+    let ballast = disk.filled_but_for(700 << 10);
+    let said = film.rebuild(&[]);
+    assert_eq!((said.code, &said.json["failures"]), (Some(4), &json!([])), "{}", said.json);
+    std::fs::remove_file(ballast).unwrap();
+    // With room, it is a failure that its key explains.
+    let reason = film.rebuild(&[]).json["failures"][0]["reason"].to_string();
+    assert!(reason.contains("exit code 3") && !reason.contains("MiB left"), "{reason}");
+    let again = film.rebuild(&[]);
+    assert_eq!(again.json["failures"], json!([]), "{}", again.json);
+    film.write("tool.sh", "cp \"$1\" \"$2\"\n");
+    film.rebuild(&[]).well();
+}
+
+#[test]
 fn a_command_that_tells_of_another_full_disk_is_tried_again() {
     let film = film_with("command: 'sh tool.sh {picture} {out}'", 0.0);
     film.write("tool.sh", "echo 'cp: /elsewhere: No space left on device' >&2; exit 1\n");

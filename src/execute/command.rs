@@ -23,7 +23,10 @@ use crate::store::{StoreError, room};
 /// Most bytes that a program may print; its log holds them.
 const LOG: u64 = 256 << 20;
 
-/// A disk with less room than this, in bytes, counts as full where a command fails.
+/// A disk with less room than this, in bytes, is full for any command that fails: hardly anything can be written there.
+const NOTHING: u64 = 1 << 20;
+
+/// A disk with less room than this, in bytes, may be why a command fails, whatever the command says.
 const SCARCE: u64 = 64 << 20;
 
 /// Bytes at the end of a log in which a program says why it ended.
@@ -105,16 +108,31 @@ impl Engine<'_> {
         Ok(())
     }
 
-    /// The trouble of a call, or the end of the run where a full disk explains it: that says nothing of the frame. Asked while what the
-    /// call wrote still lies there.
+    /// The trouble of a call, or the end of the run where a full disk explains it: that says nothing of the frame. Where it only may
+    /// explain it, the frame failed for this run. Asked while what the call wrote still lies there.
     fn unless_full(&self, trouble: Trouble, log: &Path) -> Trouble {
         if trouble.rests_on != RestsOn::Key {
             return trouble;
         }
-        // Four pictures of floats as nothing packs them: others that were at work may have given back what they could not use.
+        let end = end_of_log(log, SAID).unwrap_or_default();
+        let is_told = room::is_told(&end);
         let (width, height) = self.graph.frame_size;
-        let room = (u64::from(width) * u64::from(height) * 16 * 4).max(SCARCE);
-        if let Err(error) = self.store.try_room(room) {
+        let pixels = u64::from(width) * u64::from(height);
+        // Four pictures of floats as nothing packs them: others that were at work may have given back what they could not use.
+        let scarce = (pixels * 16 * 4).max(SCARCE);
+        let work = self.store.path("work");
+        // Counted, as trying for so much would leave others at work without.
+        let is_scarce = rustix::fs::statvfs(&work)
+            .is_ok_and(|counted| counted.f_bavail.saturating_mul(counted.f_frsize) < scarce);
+        // What ends without a word had no room for what it makes where one picture of halves finds none.
+        let says_else = !is_told && !end.trim().is_empty();
+        let needed = if says_else { NOTHING } else { (pixels * 8).max(NOTHING) };
+        let tried = if is_told && is_scarce {
+            Err(StoreError::file(&work)(rustix::io::Errno::NOSPC.into()))
+        } else {
+            self.store.try_room(needed)
+        };
+        if let Err(error) = tried {
             return self.refused(&error);
         }
         // Another worker may have found it full and ended the run, so that room came back meanwhile.
@@ -122,16 +140,17 @@ impl Engine<'_> {
             return Trouble::stopped();
         }
         // Programs that take away what they could not finish leave room; and there are other disks.
-        match end_of_log(log, SAID).is_ok_and(|end| room::is_told(&end)) {
-            true => {
-                let reason = format!(
-                    "{}, as a disk was full by its log; the next rebuild tries again once there is room",
-                    trouble.reason
-                );
-                Trouble { reason, rests_on: RestsOn::Moment, ..trouble }
-            }
-            false => trouble,
-        }
+        let why = if is_told {
+            "as a disk was full by its log; the next rebuild tries again once there is room".to_string()
+        } else if is_scarce {
+            let left = scarce.div_ceil(1 << 20);
+            format!(
+                "and the film's disk has less than {left} MiB left, which may be why; the next rebuild tries again"
+            )
+        } else {
+            return trouble;
+        };
+        Trouble { reason: format!("{}, {why}", trouble.reason), rests_on: RestsOn::Moment, ..trouble }
     }
 
     /// Puts the inputs into the call's folder as EXR files and names them.
