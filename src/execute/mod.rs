@@ -159,7 +159,7 @@ pub struct Engine<'a> {
     pub plan: &'a Plan,
     /// What was seen of sources.
     pub seen: &'a [Seen],
-    /// The project folder.
+    /// The film's folder.
     pub project: PathBuf,
     /// The store.
     pub store: Store,
