@@ -120,15 +120,12 @@ impl Engine<'_> {
         let pixels = u64::from(width) * u64::from(height);
         // Four pictures of floats as nothing packs them: others that were at work may have given back what they could not use.
         let scarce = (pixels * 16 * 4).max(SCARCE);
-        let work = self.store.path("work");
-        // Counted, as trying for so much would leave others at work without.
-        let is_scarce = rustix::fs::statvfs(&work)
-            .is_ok_and(|counted| counted.f_bavail.saturating_mul(counted.f_frsize) < scarce);
+        let is_scarce = self.store.has_less_room(scarce);
         // What ends without a word had no room for what it makes where one picture of halves finds none.
         let says_else = !is_told && !end.trim().is_empty();
         let needed = if says_else { NOTHING } else { (pixels * 8).max(NOTHING) };
         let tried = if is_told && is_scarce {
-            Err(StoreError::file(&work)(rustix::io::Errno::NOSPC.into()))
+            Err(StoreError::file(&self.store.path("work"))(rustix::io::Errno::NOSPC.into()))
         } else {
             self.store.try_room(needed)
         };

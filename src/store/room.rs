@@ -6,7 +6,7 @@ use std::fs::File;
 use std::io::Write;
 use std::path::Path;
 
-use rustix::fs::{FallocateFlags, fallocate};
+use rustix::fs::{FallocateFlags, StatVfs, fallocate};
 use rustix::io::Errno;
 
 use super::{Store, StoreError};
@@ -22,6 +22,16 @@ impl Store {
     pub fn try_room(&self, bytes: u64) -> Result<(), StoreError> {
         try_room(&self.path("work"), bytes)
     }
+
+    /// Whether fewer bytes are free there, as the disk counts them. Takes none of them, so that others at work are left theirs.
+    pub fn has_less_room(&self, bytes: u64) -> bool {
+        rustix::fs::statvfs(self.path("work")).is_ok_and(|counted| free(&counted) < bytes)
+    }
+}
+
+/// Bytes that a disk counts as free for anybody.
+fn free(counted: &StatVfs) -> u64 {
+    counted.f_bavail.saturating_mul(counted.f_frsize)
 }
 
 /// Takes room for so many bytes in a folder, and lets go of it. What the system refuses for another reason says nothing of room.
@@ -42,8 +52,7 @@ fn take(mut file: File, bytes: u64) -> std::io::Result<()> {
         done => return Ok(done?),
     }
     // A disk that cannot set room aside counts it, and a quota shows in what is written; one that is far away says so only at the end.
-    let counted = rustix::fs::fstatvfs(&file)?;
-    if counted.f_bavail.saturating_mul(counted.f_frsize) < bytes {
+    if free(&rustix::fs::fstatvfs(&file)?) < bytes {
         return Err(Errno::NOSPC.into());
     }
     file.write_all(&[0; PIECE])?;
@@ -69,6 +78,9 @@ mod tests {
         try_room(folder.path(), 1 << 16).unwrap();
         assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
         try_room(&folder.path().join("gone"), 1).unwrap();
+        let store = Store::at(folder.path()).unwrap();
+        store.create().unwrap();
+        assert!(store.has_less_room(u64::MAX) && !store.has_less_room(1));
     }
 
     #[test]
