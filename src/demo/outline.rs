@@ -101,7 +101,7 @@ pub const PARTS: [(&str, &[Limb]); 10] = [
 /// What sits at the end of a pole, which those who carry one have.
 pub const FITTINGS: [(&str, &[Limb]); 1] = [("fitting", &[Limb::Fitting])];
 
-/// The shins, which only whole figures need; with their boots, and so with room before the instep.
+/// The shins, which seldom stand before a pole; with their boots, and so with room before the instep.
 pub const SHINS: [(&str, &[Limb]); 2] =
     [("left shin", &[Limb::Shin(0), Limb::Boot(0)]), ("right shin", &[Limb::Shin(1), Limb::Boot(1)])];
 

@@ -95,7 +95,7 @@ impl View {
         let part = |(part, limbs): &(&str, &[Limb])| {
             holdout(self.frames, &figures, &format!("{name} {part}"), limbs)
         };
-        PARTS.iter().chain(&FITTINGS).filter_map(part).collect()
+        PARTS.iter().chain(&FITTINGS).chain(&SHINS).filter_map(part).collect()
     }
 
     /// Some parts of a person.
