@@ -310,7 +310,7 @@ impl<'a> Engine<'a> {
             put_off = if is_later { put_off + 1 } else { 0 };
             match went {
                 Err(Stop::Later) => lock().put_off(column),
-                Err(Stop::Awaits(wanted)) => self.park(&mut lock(), column, &wanted),
+                Err(Stop::Awaits(wanted)) => self.park(queue, column, &wanted),
                 _ => {}
             }
             drop(busy);

@@ -2,8 +2,8 @@
 //!
 //! Knows which frames are worth asking for, and how far ahead. What is taken is verified before it gets here.
 
-use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Arc, Mutex};
 
 use super::columns::Columns;
 use super::settle::{Due, Standing};
@@ -16,7 +16,7 @@ use crate::store::shared::note::{Kind, MOST};
 
 /// Requests at once, and those of one of many machines at work at the same time; never fewer than its workers.
 const REQUESTS: (usize, usize) = (32, 4);
-/// Bytes that are fetched ahead take an eighth of what pictures may take in memory, and no more than this.
+/// Bytes that are fetched ahead take an eighth of what pictures may take in memory, and no more than this where workers have one each.
 const BYTES: u64 = 512 << 20;
 /// Frames whose keys a worker gathers before it waits for any of them.
 pub(super) const GATHERED: usize = 64;
@@ -51,10 +51,11 @@ impl Engine<'_> {
         let (width, height) = self.graph.frame_size;
         // Four channels of half floats that do not pack at all.
         let usual = u64::from(width) * u64::from(height) * 8;
+        let memory = self.options.memory as u64;
         Bounds {
             requests: requests.max(jobs),
-            // One for each worker there is room for anyhow.
-            bytes: (self.options.memory as u64 / 8).min(BYTES).max(jobs as u64 * (usual + MOST)),
+            // One for each worker there is room for, unless that is half of what pictures may take.
+            bytes: (memory / 8).min(BYTES).max((jobs as u64 * (usual + MOST)).min(memory / 2)),
             usual,
             // As many columns as memory holds a picture of each, beside those in hand (see `cache::of_use`).
             unknown: 4 * jobs,
@@ -63,6 +64,10 @@ impl Engine<'_> {
 
     /// Begins to learn what the shared store has. Nobody waits for it: what it does not learn in time is asked for.
     pub(super) fn foresee_shared(&self) {
+        // Who takes in what was made elsewhere asks for nothing.
+        if self.elsewhere().is_some() {
+            return;
+        }
         if let Some(shared) = &self.options.shared {
             let changed = Arc::clone(&self.changed);
             shared.go_ahead(self.bounds(), move || changed.notify_all());
@@ -90,10 +95,15 @@ impl Engine<'_> {
 
     /// Asks for what a column waits for, which is then no worker's. Some of it may have come and been taken while the rest of the
     /// column was looked at: that is not asked for again, and the column goes on at once.
-    pub(super) fn park(&self, queue: &mut Columns, column: usize, wanted: &[Wanted]) {
+    pub(super) fn park(&self, queue: &Mutex<Columns>, column: usize, wanted: &[Wanted]) {
+        // What would be taken up, and nothing else: a column that waits for nothing must find something to do.
+        let is_here = |one: &&Wanted| {
+            self.actions.get(&one.key).is_some_and(|action| !one.is_kept || self.has_file(&action))
+        };
+        let lacking: Vec<Wanted> = wanted.iter().filter(|one| !is_here(one)).copied().collect();
+        let mut queue = queue.lock().expect("no worker panics with it");
         let Some(shared) = &self.options.shared else { return queue.put_off(column) };
-        let lacking = wanted.iter().filter(|one| !self.actions.has(&one.key));
-        shared.want(column, &lacking.copied().collect::<Vec<_>>());
+        shared.want(column, &lacking);
         queue.park(column, wanted.iter().map(|one| one.key), |key| shared.is_pending(key));
     }
 
@@ -118,6 +128,8 @@ impl Engine<'_> {
         let Some(shared) = shared else { return Ok(Standing::Due(due)) };
         let Some(taken) = shared.seek(&due.key, node.keep) else {
             shared.missed(&due.key, &node.shot, &node.stage, frame);
+            // Whatever the reason: looked for once more, it would be waited for once more.
+            shared.note_lack(due.key);
             // Who stopped the run while it was looked for does not want the frame rendered now.
             return if self.is_ending() { Err(Stop::Ending) } else { Ok(Standing::Due(due)) };
         };

@@ -2,6 +2,7 @@
 //!
 //! Knows how the parts of a run are put together. Only compiled for tests.
 
+use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -99,32 +100,33 @@ pub fn graph(nodes: Vec<Node>) -> Graph {
 
 /// Calls `with` with an engine that has done nothing yet, in a folder of its own.
 pub fn engine<T>(graph: &Graph, jobs: usize, memory: usize, with: impl FnOnce(Engine<'_>) -> T) -> T {
-    engine_behind(graph, jobs, memory, &|_| None, with)
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    engine_in(folder.path(), graph, jobs, memory, &|_| None, with)
 }
 
-/// Does so with what `shared` makes of its store behind it.
-pub fn engine_behind<T>(
+/// Does so in this folder, with what `shared` makes of its store behind it.
+pub fn engine_in<T>(
+    folder: &Path,
     graph: &Graph,
     jobs: usize,
     memory: usize,
     shared: &dyn Fn(&Store) -> Option<Arc<Shared>>,
     with: impl FnOnce(Engine<'_>) -> T,
 ) -> T {
-    let folder = tempfile::tempdir().expect("a temporary folder");
-    let store = Store::at(folder.path()).expect("a store");
+    let store = Store::at(folder).expect("a store");
     store.create().expect("a store");
     let report = stale::look(graph, &Remembered::default());
     let plan = crate::plan::plan(graph, &report, false, &|_, _| true);
     let actions = Actions::of(&store);
     let shared = shared(&store);
-    let ledger = Ledger::open(&folder.path().join("ledger"), "keeper");
+    let ledger = Ledger::open(&folder.join("ledger"), "keeper");
     let events = |_: Event| {};
     with(Engine::new(
         graph,
         &report,
         &plan,
         &[],
-        folder.path().to_path_buf(),
+        folder.to_path_buf(),
         store,
         &actions,
         &crate::crew::packets::Packets::default(),

@@ -4,10 +4,12 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
+use tempfile::TempDir;
+
 use crate::base::digest::Digest;
 use crate::declare::film::Each;
 use crate::execute::Outcome;
-use crate::execute::trial::{Acting, acting, ends, engine_behind, graph, node, shell};
+use crate::execute::trial::{Acting, acting, ends, engine_in, graph, node, shell};
 use crate::graph::Graph;
 use crate::store::Store;
 use crate::store::objects::Objects;
@@ -35,8 +37,9 @@ impl Chance {
 /// Copies all that a call was given.
 const COPY_ALL: &str = "d=${1%/*}; for f in \"$d\"/picture.*; do cp \"$f\" \"$d/out.${f##*picture.}\"; done";
 
-/// A film of a few stages, one after another or side by side, some of which leave no renders or want the only place of a pool.
-fn film(chance: &mut Chance) -> Graph {
+/// A film of a few stages, one after another or side by side, some of which leave no renders or want the only place of a pool; with
+/// the same numbers the first one, or one that differs in which those are.
+fn film(chance: &mut Chance, is_first: bool) -> Graph {
     // Of more than forty frames the store says first which it has.
     let last = [3, 9, 24, 50][chance.below(4) as usize];
     let stages = 2 + chance.below(4) as usize;
@@ -47,7 +50,8 @@ fn film(chance: &mut Chance) -> Graph {
         let is_call = from.is_some() && chance.one_in(5);
         let work = if is_call { shell(COPY_ALL, Each::Shot) } else { acting(Acting::well()) };
         let mut node = node(name, last, work, from);
-        node.keep = is_call || !chance.one_in(3);
+        // Which of them keep theirs is in no key.
+        node.keep = is_call || chance.one_in(3) != is_first;
         if chance.one_in(2) {
             node.pools.push((0, 1));
         }
@@ -60,15 +64,15 @@ fn film(chance: &mut Chance) -> Graph {
 /// The pixels of every frame, by stage and number.
 type Pixels = BTreeMap<(String, i64), Digest>;
 
-/// Rebuilds a film behind a bucket.
+/// Rebuilds a film behind a bucket, in a folder that may hold some of it.
 fn rebuilt(
+    folder: &Arc<TempDir>,
     film: &Arc<Graph>,
     bucket: &Arc<Shelf>,
-    jobs: usize,
-    memory: usize,
+    (jobs, memory): (usize, usize),
     what: &str,
 ) -> (Outcome, Pixels) {
-    let (film, bucket) = (Arc::clone(film), Arc::clone(bucket));
+    let (folder, film, bucket) = (Arc::clone(folder), Arc::clone(film), Arc::clone(bucket));
     ends(what, move || {
         let shared = |store: &Store| {
             let bucket = Arc::clone(&bucket) as Arc<dyn Bucket>;
@@ -76,7 +80,7 @@ fn rebuilt(
             let (at, objects) = ("s3://brine".to_string(), Objects::of(store));
             Some(Arc::new(Shared::new(at, bucket, store, objects, false, tell, stop)))
         };
-        engine_behind(&film, jobs, memory, &shared, |engine| {
+        engine_in(folder.path(), &film, jobs, memory, &shared, |engine| {
             let shared = engine.options.shared.clone().expect("it was given");
             let sending = Sending::start(shared);
             let (outcome, state, _) = engine.run();
@@ -93,17 +97,33 @@ fn rebuilt(
     })
 }
 
+/// A folder with nothing in it.
+fn empty() -> Arc<TempDir> {
+    Arc::new(tempfile::tempdir().expect("a temporary folder"))
+}
+
+/// Takes one in three renders out of a folder's store: what made them is known still.
+fn lose(folder: &TempDir, chance: &mut Chance) {
+    let folders =
+        std::fs::read_dir(folder.path().join(".endboard/objects")).expect("it holds renders").flatten();
+    let files = folders.flat_map(|folder| std::fs::read_dir(folder.path()).into_iter().flatten()).flatten();
+    files.filter(|_| chance.one_in(3)).for_each(|file| drop(std::fs::remove_file(file.path())));
+}
+
 #[test]
 fn whatever_the_store_has_every_run_comes_to_its_end_with_the_same_pixels() {
     const FILMS: u64 = 16;
     let (mut taken, mut made) = (0, 0);
     for seed in 1..=FILMS {
         let mut chance = Chance(seed.wrapping_mul(0x9e37_79b9_7f4a_7c15));
-        let film = Arc::new(film(&mut chance));
+        let film = Arc::new(film(&mut chance, true));
         let bucket = Arc::new(Shelf::default());
-        let (first, want) = rebuilt(&film, &bucket, 2, 1 << 20, &format!("the first run of film {seed}"));
+        let (first, want) =
+            rebuilt(&empty(), &film, &bucket, (2, 1 << 20), &format!("the first run of film {seed}"));
         let frames = want.len();
         assert_eq!((first.rendered, &first.failures, &first.ended), (frames, &vec![], &None), "film {seed}");
+        // Another member keeps renders of other stages.
+        let other = Arc::new(self::film(&mut Chance(seed.wrapping_mul(0x9e37_79b9_7f4a_7c15)), false));
         for jobs in [1, 2, 3] {
             // All of it is there, or what a sweep left: records without files and files without records too.
             let bucket = Arc::new(Shelf::holding(&bucket));
@@ -115,17 +135,51 @@ fn whatever_the_store_has_every_run_comes_to_its_end_with_the_same_pixels() {
                 bucket.falters.store(chance.below(12) as usize, Ordering::SeqCst);
             }
             let memory = [0, 3000, 1 << 20][chance.below(3) as usize];
-            let what = format!("film {seed} with {jobs} jobs and {memory} bytes");
-            let (outcome, pixels) = rebuilt(&film, &bucket, jobs, memory, &what);
-            assert_eq!((&outcome.failures, &outcome.ended, outcome.blocked), (&vec![], &None, 0), "{what}");
-            assert!(pixels == want, "{what}");
-            assert_eq!(outcome.rendered + outcome.shared, frames, "{what}");
-            assert!(jobs != 2 || outcome.rendered == 0, "{what}: {} rendered", outcome.rendered);
-            taken += outcome.shared;
-            made += outcome.rendered;
+            let folder = empty();
+            for (film, name) in [(&film, "new"), (&film, "with renders lost"), (&other, "kept otherwise")] {
+                let what = format!("film {seed} with {jobs} jobs and {memory} bytes, {name}");
+                let (outcome, pixels) = rebuilt(&folder, film, &bucket, (jobs, memory), &what);
+                assert_eq!(
+                    (&outcome.failures, &outcome.ended, outcome.blocked),
+                    (&vec![], &None, 0),
+                    "{what}"
+                );
+                assert!(pixels == want, "{what}");
+                if name == "new" {
+                    assert_eq!(outcome.rendered + outcome.shared, frames, "{what}");
+                    assert!(jobs != 2 || outcome.rendered == 0, "{what}: {} rendered", outcome.rendered);
+                }
+                taken += outcome.shared;
+                made += outcome.rendered;
+                lose(&folder, &mut chance);
+            }
         }
     }
     assert!(taken > made && made > 0, "{taken} taken, {made} made");
+}
+
+/// A call of more frames than a worker gathers before it waits, of which another member sent records alone.
+#[test]
+fn a_long_call_of_which_no_files_are_there_is_asked_for_once() {
+    const LAST: i64 = 100;
+    let of = |keep| {
+        let mut ground = node("ground", LAST, acting(Acting::well()), None);
+        ground.keep = false;
+        let mut tool = node("tool", LAST, shell(COPY_ALL, Each::Shot), Some(0));
+        tool.keep = keep;
+        Arc::new(graph(vec![ground, tool]))
+    };
+    let bucket = Arc::new(Shelf::default());
+    let (_, want) = rebuilt(&empty(), &of(false), &bucket, (2, 1 << 20), "the first run");
+    bucket.asked.store(0, Ordering::SeqCst);
+    let (outcome, pixels) = rebuilt(&empty(), &of(true), &bucket, (2, 1 << 20), "the second run");
+    assert!(pixels == want);
+    assert_eq!((outcome.rendered, outcome.shared), (LAST as usize, LAST as usize));
+    // Each record once; what was rendered is sent, a file and a record each.
+    let asked = bucket.asked.load(Ordering::SeqCst);
+    assert!(asked <= 4 * LAST as usize + 2, "{asked}");
+    let (third, _) = rebuilt(&empty(), &of(true), &bucket, (2, 1 << 20), "the third run");
+    assert_eq!(third.shared, 2 * LAST as usize, "what the second run made good");
 }
 
 /// A pool without places makes nothing; what another member made is taken all the same.
@@ -138,8 +192,8 @@ fn what_another_member_rendered_waits_for_no_place_in_a_pool() {
         Arc::new(Graph { pools: vec![("lamp".into(), places)], ..graph(stages) })
     };
     let bucket = Arc::new(Shelf::default());
-    let (first, want) = rebuilt(&of(1), &bucket, 2, 1 << 20, "the first run");
-    let (second, pixels) = rebuilt(&of(0), &bucket, 2, 1 << 20, "the second run");
+    let (first, want) = rebuilt(&empty(), &of(1), &bucket, (2, 1 << 20), "the first run");
+    let (second, pixels) = rebuilt(&empty(), &of(0), &bucket, (2, 1 << 20), "the second run");
     assert_eq!((first.rendered, second.rendered, second.shared), (10, 0, 10));
     assert!(pixels == want);
 }

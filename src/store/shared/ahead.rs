@@ -84,11 +84,11 @@ pub(super) struct Ahead {
     arrived: Vec<Digest>,
     /// Keys of which nothing that could be taken is there: a call for many frames comes to them more than once.
     absent: HashSet<Digest>,
-    /// Keys that a worker asks for itself, as it waits for just these.
+    /// Keys that are asked ahead no more: a worker waits for just these and asks itself, or has taken what came.
     own: HashSet<Digest>,
     /// How much may wait where it is not known what is there: more as long as what is asked for is found.
     reach: usize,
-    /// The bytes that a render is taken to have by what was seen of others: never fewer than the bounds say.
+    /// The bytes that a render is taken to have by what was seen of others, where that is more than the bounds say.
     seen: u64,
 }
 
@@ -230,7 +230,11 @@ impl Shared {
         }
         match ahead.all.remove(key) {
             None => {}
-            Some(Stands::Waits { order, .. }) => drop(ahead.waits.remove(&(order, *key))),
+            Some(Stands::Waits { order, .. }) => {
+                ahead.waits.remove(&(order, *key));
+                // Others that wait for it look again.
+                ahead.arrived.push(*key);
+            }
             Some(Stands::Here(arrived)) => {
                 ahead.held -= arrived.bytes();
                 self.send_out(ahead);
@@ -257,7 +261,7 @@ impl Shared {
     }
 
     /// Takes note that nothing of this key is there that could be taken.
-    pub(super) fn note_lack(&self, key: Digest) {
+    pub fn note_lack(&self, key: Digest) {
         self.ahead().absent.insert(key);
     }
 
@@ -272,6 +276,7 @@ impl Shared {
         match ahead.all.remove(key) {
             Some(Stands::Here(arrived)) => {
                 ahead.held -= arrived.bytes();
+                ahead.own.insert(*key);
                 self.send_out(ahead);
                 arrived
             }
@@ -333,6 +338,8 @@ impl Shared {
                 self.reached(Side::Read);
                 Some(bytes)
             }
+            // A record that is too large for one is damaged, like one that says nothing.
+            Err(BucketError::TooLarge { .. }) if name.starts_with(note::FOLDER) => Some(Some(Vec::new())),
             Err(BucketError::TooLarge { size, .. }) if is_left && size <= LARGEST && size > most => {
                 self.ahead().weigh(size);
                 None

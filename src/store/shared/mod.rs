@@ -254,7 +254,11 @@ impl Shared {
 
     /// Takes a render's file into the local store, the one that came already where one did.
     fn take(&self, note: &Note, object: Option<Option<Vec<u8>>>) -> Option<()> {
-        let name = note.object()?;
+        let Some(name) = note.object() else {
+            // Whoever sent it keeps none of its stage; once it is rendered here, it goes there with its file.
+            self.lock().damaged.insert(note.key);
+            return None;
+        };
         // What was not answered may well be there.
         let answer = object.or_else(|| self.answer(&name, bucket::LARGEST, false))?;
         let Some(bytes) = answer else {
@@ -306,18 +310,19 @@ impl Shared {
 
     /// A render was made, to be sent when there is time. Costs a small file; nothing waits for the network.
     pub fn offer(&self, action: &Action, kind: Kind) {
-        let mut way = self.lock();
-        if way.unwritten {
-            return;
-        }
-        let again = [action.key, action.pixels].map(|digest| way.damaged.remove(&digest)) != [false; 2];
+        let again = {
+            let mut way = self.lock();
+            if way.unwritten {
+                return;
+            }
+            [action.key, action.pixels].map(|digest| way.damaged.remove(&digest)) != [false; 2]
+        };
         let note = Note { key: action.key, pixels: action.pixels, planes: action.planes.clone(), kind };
         let due = Due { note, again };
         if let Err(error) = self.outbox.put(&due) {
             tracing::warn!(%error, "what is to be sent could not be noted");
         }
-        way.queue.push_back(due);
-        drop(way);
+        self.lock().queue.push_back(due);
         self.changed.notify_all();
     }
 

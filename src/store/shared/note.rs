@@ -111,7 +111,9 @@ impl Note {
             _ => return None,
         };
         let plane = |value: &Value| Some((value[0].as_str()?.into(), digest(&value[1])?));
-        let planes = value["planes"].as_array()?.iter().map(plane).collect::<Option<_>>()?;
+        // What made what has room for no more.
+        let planes = value["planes"].as_array().filter(|planes| planes.len() <= usize::from(u8::MAX))?;
+        let planes = planes.iter().map(plane).collect::<Option<_>>()?;
         Some(Self { key: digest(&value["key"])?, pixels: digest(&value["pixels"])?, planes, kind })
     }
 }
@@ -150,6 +152,12 @@ mod tests {
             other[at] = to;
             prop_assert_eq!(Note::read(&other).is_ok(), other == bytes);
             prop_assert!(Note::read(&bytes[..at]).is_err());
+        }
+
+        #[test]
+        fn as_many_planes_are_read_as_what_made_what_has_room_for(count in 250usize..260) {
+            let planes = (0..count).map(|n| (n.to_string().into(), Digest::of(b"plane"))).collect();
+            prop_assert_eq!(Note::read(&Note { planes, ..note() }.write()).is_ok(), count <= 255);
         }
 
         #[test]

@@ -96,12 +96,16 @@ impl Shared {
             way.busy -= 1;
             way.flying -= size;
             match sent {
-                Ok(bytes) => {
+                Ok(Some(bytes)) => {
                     way.sent.0 += 1;
                     way.sent.1 += bytes;
                     drop(way);
                     self.outbox.done(&due);
                     self.reached(Side::Write);
+                }
+                Ok(None) => {
+                    drop(way);
+                    self.outbox.done(&due);
                 }
                 Err(error) => {
                     way.queue.push_front(due);
@@ -143,15 +147,20 @@ impl Shared {
         meta.map_or(0, |meta| meta.len())
     }
 
-    /// Sends a render's file where it is not there yet, then its record. Gives the bytes that went.
-    fn send(&self, due: &Due, size: u64) -> Result<u64, BucketError> {
+    /// Sends a render's file where it is not there yet, then its record. Gives the bytes that went; nothing where there is nothing here
+    /// that could be sent.
+    fn send(&self, due: &Due, size: u64) -> Result<Option<u64>, BucketError> {
         let mut gone = 0;
         if let Some(name) = due.note.object() {
             let bytes = match file::read(&self.objects.path(&due.note.pixels)) {
                 Ok(Some(bytes)) => bytes,
                 // What was swept or found damaged meanwhile is made anew, and offered anew.
-                Ok(None) => return Ok(0),
-                Err(error) => return Err(BucketError::Failed(error.to_string())),
+                Ok(None) => return Ok(None),
+                // So is what this disk does not give; the service has no part in that, and the rest goes on.
+                Err(error) => {
+                    tracing::warn!(%error, "a render could not be read to be sent");
+                    return Ok(None);
+                }
             };
             if due.again || !self.is_there(&name, size)? {
                 gone += bytes.len() as u64;
@@ -161,7 +170,7 @@ impl Shared {
         let record = due.note.write();
         gone += record.len() as u64;
         self.bucket.send(&note::name(&due.note.key), record, None)?;
-        Ok(gone)
+        Ok(Some(gone))
     }
 
     /// Whether a render's file is there and was sent lately.
