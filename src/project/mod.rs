@@ -248,7 +248,7 @@ impl Project {
         let store = Store::at(&self.folder)?;
         let thorough = care == Care::Thorough;
         let facts = Facts::load(&store);
-        let seals = if thorough { Seals::default() } else { Seals::load(&store) };
+        let seals = if thorough { Seals::none(&store) } else { Seals::load(&store) };
         let mut state = LastKeys::load(&store)?;
         if care != Care::Read {
             state.examine();

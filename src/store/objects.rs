@@ -3,8 +3,8 @@
 //!
 //! A picture is checked against its name whenever it is read, so that nothing wrong is taken as a render.
 
-use std::fs::File;
-use std::io::{Cursor, ErrorKind, Read as _};
+use std::fs::{File, OpenOptions};
+use std::io::{Cursor, ErrorKind, Read as _, Write as _};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
@@ -19,6 +19,8 @@ use crate::media::sound::{self, wave};
 /// Endings of the files of pictures and of sound.
 const PICTURE: &str = "exr";
 const SOUND: &str = "wav";
+/// The file that tells of damaged renders.
+const LOSSES: &str = "losses";
 
 /// A render as it was read, and what it was read from.
 struct Read {
@@ -34,6 +36,8 @@ pub struct Objects {
     folder: PathBuf,
     /// Where half-made files lie; a later run empties it.
     work: PathBuf,
+    /// Grows by a byte whenever a damaged render is taken out of the store (see [`losses`]).
+    losses: PathBuf,
     /// What the heads of new files say.
     facts: Vec<(String, Fact)>,
     /// Held while a name is given to a file or taken from one.
@@ -46,6 +50,7 @@ impl Objects {
         Self {
             folder: store.path("objects"),
             work: store.path("work"),
+            losses: store.path(LOSSES),
             facts: Vec::new(),
             naming: Arc::default(),
         }
@@ -259,8 +264,11 @@ impl Objects {
         let is_it = damaged
             .and_then(|file| file.metadata().ok())
             .is_some_and(|read| (read.dev(), read.ino()) == (named.dev(), named.ino()));
-        if is_it || !named.is_file() {
-            let _ = std::fs::remove_file(path);
+        if (is_it || !named.is_file()) && std::fs::remove_file(path).is_ok() {
+            let noted = OpenOptions::new().create(true).append(true).open(&self.losses);
+            if let Err(error) = noted.and_then(|mut file| file.write_all(b".")) {
+                tracing::warn!(%error, "that a damaged render was taken out could not be noted");
+            }
         }
     }
 
@@ -293,6 +301,11 @@ impl Objects {
         }
         copied.map_err(StoreError::file(to))
     }
+}
+
+/// How often a damaged render was taken out of a store. Its frame is fresh no more, though its folder in the visible tree is as it was.
+pub fn losses(store: &Store) -> u64 {
+    std::fs::metadata(store.path(LOSSES)).map_or(0, |meta| meta.len())
 }
 
 /// What a render's file holds.
@@ -332,7 +345,9 @@ mod tests {
         assert_eq!(objects.get(&pixels).unwrap(), image);
         std::fs::remove_file(&path).unwrap();
         std::fs::write(&path, "brine").unwrap();
+        let before = losses(&store);
         assert!(matches!(objects.get(&pixels), Err(StoreError::Damaged { .. })) && !path.exists());
+        assert!(objects.get(&pixels).is_err() && losses(&store) == before + 1, "it was lost once");
         let kind = rustix::fs::FileType::Fifo;
         rustix::fs::mknodat(rustix::fs::CWD, &path, kind, rustix::fs::Mode::RWXU, 0).unwrap();
         assert!(!objects.has(&pixels) && objects.put(&pixels, &image).unwrap() > 0);

@@ -1,12 +1,14 @@
 //! Seals: that all frames of a stage were found fresh, by the digest of everything that this rested on.
 //!
-//! A seal whose digest still holds spares looking at the stage's frames one by one. Knows what a seal says and its file;
-//! `stale` makes the digests, and losing all seals costs one longer look.
+//! A seal whose digest still holds spares looking at the stage's frames one by one. Knows what a seal says and its file, and that
+//! all are void once a damaged render was taken out of the store; `stale` makes the digests, and losing all seals costs one longer
+//! look.
 
 use std::collections::HashMap;
 use std::sync::Arc;
 
 use super::facts::Stat;
+use super::objects::losses;
 use super::record::{self, Take};
 use super::{Store, StoreError};
 use crate::base::digest::Digest;
@@ -24,16 +26,26 @@ pub struct Seal {
 /// All seals, by shot and stage.
 #[derive(Debug, Default, PartialEq, Eq)]
 pub struct Seals {
+    /// How many damaged renders had been taken out of the store when these were looked at.
+    losses: u64,
     by_stage: HashMap<(Arc<str>, Arc<str>), Seal>,
 }
 
 impl Seals {
+    /// None, of a store as it is now.
+    pub fn none(store: &Store) -> Self {
+        Self { losses: losses(store), ..Self::default() }
+    }
+
     /// Reads them; a damaged file counts as empty.
     pub fn load(store: &Store) -> Self {
-        let mut seals = Seals::default();
+        let mut seals = Self::none(store);
         if let Ok(Some(bytes)) = super::file::read(&store.path("seals")) {
             record::each(&bytes, |_, body| {
                 let mut take = Take(body);
+                if take.int() != i64::try_from(seals.losses).ok() {
+                    return;
+                }
                 while let Some((shot, stage, seal)) = next(&mut take) {
                     seals.by_stage.insert((shot, stage), seal);
                 }
@@ -54,7 +66,7 @@ impl Seals {
 
     /// Writes them.
     pub fn save(&self, store: &Store) -> Result<(), StoreError> {
-        let mut body = Vec::new();
+        let mut body = i64::try_from(self.losses).unwrap_or(i64::MAX).to_le_bytes().to_vec();
         let mut sorted: Vec<_> = self.by_stage.iter().collect();
         sorted.sort_by_key(|(key, _)| *key);
         for ((shot, stage), seal) in sorted {
@@ -94,6 +106,13 @@ mod tests {
             seals.set(&"br010".into(), &stage.into(), Seal { print: Digest::of(stage.as_bytes()), folder });
         }
         seals.save(&store).unwrap();
+        assert_eq!(Seals::load(&store), seals);
+        // Once a damaged render is gone they say nothing, nor do those that were looked at before and are written after.
+        std::fs::write(store.path("losses"), ".").unwrap();
+        assert_eq!(Seals::load(&store), Seals::none(&store));
+        seals.save(&store).unwrap();
+        assert_eq!(Seals::load(&store), Seals::none(&store));
+        std::fs::remove_file(store.path("losses")).unwrap();
         assert_eq!(Seals::load(&store), seals);
         let bytes = std::fs::read(store.path("seals")).unwrap();
         std::fs::write(store.path("seals"), &bytes[..bytes.len() - 1]).unwrap();
