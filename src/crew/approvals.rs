@@ -66,7 +66,7 @@ pub enum Present {
 pub enum Standing {
     /// The frame shows the pixels that were approved.
     InForce,
-    /// It still shows them, but is stale: a rebuild decides.
+    /// The frame is stale, whatever it shows: a rebuild decides. It may have been approved as it will be, by somebody who rendered it.
     InDoubt,
     /// The frame shows other pixels.
     Lapsed,
@@ -183,8 +183,8 @@ impl<'a> Approvals<'a> {
 fn judge(approved: Option<Digest>, present: Present) -> Standing {
     match present {
         Present::Fresh(pixels) if Some(pixels) == approved => Standing::InForce,
-        Present::Last(pixels) if Some(pixels) == approved => Standing::InDoubt,
-        Present::Fresh(_) | Present::Last(_) => Standing::Lapsed,
+        Present::Fresh(_) => Standing::Lapsed,
+        Present::Last(_) => Standing::InDoubt,
         Present::Absent | Present::Gone => Standing::Lost,
     }
 }
@@ -235,8 +235,8 @@ mod tests {
         use Standing::{InDoubt, InForce, Lapsed, Lost};
         let want = [
             (1, InForce, "1009-1011,1016-1017".to_string()),
-            (1, InDoubt, "1013".into()),
-            (1, Lapsed, "1012,1014".into()),
+            (1, InDoubt, "1013-1014".into()),
+            (1, Lapsed, "1012".into()),
             (1, Lost, "1015,1018".into()),
         ];
         assert_eq!(parts(&entries, &present), want);
