@@ -9,8 +9,8 @@ use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::Duration;
 
-use super::Engine;
 use super::make::{RestsOn, Trouble};
+use super::{Ending, Engine};
 use crate::base::braces;
 use crate::base::frames::{FrameRange, FrameSet};
 use crate::declare::film::{Delivers, Each};
@@ -85,8 +85,9 @@ impl Engine<'_> {
             .map(|word| filled(word, &values))
             .collect::<Result<_, String>>()?;
         let log = self.store.path("logs").join(format!("{}.{}.{frames}.log", node.shot, node.stage));
-        let with_log =
-            |trouble: Trouble| self.unless_full(Trouble { log: Some(log.clone()), ..trouble }, &log);
+        let with_log = |trouble: Trouble| {
+            self.unless_full(id, frames, Trouble { log: Some(log.clone()), ..trouble }, &log)
+        };
         let ran = {
             let _room = self.occupy(id)?;
             self.supervise(&words, &log, work.command.time_limit, cost)
@@ -110,7 +111,7 @@ impl Engine<'_> {
 
     /// The trouble of a call, or the end of the run where a full disk explains it: that says nothing of the frame. Where it only may
     /// explain it, the frame failed for this run. Asked while what the call wrote still lies there.
-    fn unless_full(&self, trouble: Trouble, log: &Path) -> Trouble {
+    fn unless_full(&self, id: NodeId, frames: FrameRange, trouble: Trouble, log: &Path) -> Trouble {
         if trouble.rests_on != RestsOn::Key {
             return trouble;
         }
@@ -121,16 +122,24 @@ impl Engine<'_> {
         // Four pictures of floats as nothing packs them: others that were at work may have given back what they could not use.
         let scarce = (pixels * 16 * 4).max(SCARCE);
         let is_scarce = self.store.has_less_room(scarce);
+        // A program may find another disk full: this one must be about to be.
+        let is_this = is_told && self.store.has_less_room((pixels * 16 * 4).max(NOTHING));
         // What ends without a word had no room for what it makes where one picture of halves finds none.
         let says_else = !is_told && !end.trim().is_empty();
         let needed = if says_else { NOTHING } else { (pixels * 8).max(NOTHING) };
-        let tried = if is_told && is_scarce {
+        let tried = if is_this {
             Err(StoreError::file(&self.store.path("work"))(rustix::io::Errno::NOSPC.into()))
         } else {
             self.store.try_room(needed)
         };
         if let Err(error) = tried {
-            return self.refused(&error);
+            let node = &self.graph.nodes[id];
+            let log = log.strip_prefix(&self.project).unwrap_or(log).display();
+            let (shot, stage, reason) = (&node.shot, &node.stage, &trouble.reason);
+            self.end(Ending::Full(format!(
+                "{error}; {shot}/{stage}@{frames} failed then: {reason}, log: {log}"
+            )));
+            return Trouble::stopped();
         }
         // Another worker may have found it full and ended the run, so that room came back meanwhile.
         if self.programs.halt.is_hurried() {
