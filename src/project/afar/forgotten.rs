@@ -47,6 +47,10 @@ impl Accounting {
             Some(task) => Says::Task(task),
             None if self.answered.contains(&part) => Says::Unknown,
             None => {
+                // While it was asked nothing, it could not answer: patience begins anew.
+                if self.wanted.is_empty() {
+                    self.silent = None;
+                }
                 self.wanted.insert(part);
                 Says::Nothing
             }
@@ -125,6 +129,23 @@ mod tests {
         assert_eq!(accounting.of(4), Says::Nothing);
         assert_eq!(accounting.take(Ok(vec![]), |task| task.index, soon), None);
         assert_eq!(accounting.of(4), Says::Unknown);
+    }
+
+    #[test]
+    fn while_it_is_asked_nothing_patience_stands_still() {
+        let (mut accounting, began) = (Accounting::default(), Instant::now());
+        assert_eq!(accounting.of(0), Says::Nothing);
+        assert!(accounting.take(away(), |task| task.index, began).is_some());
+        // The part shows its end itself; an hour later another one is forgotten.
+        accounting.leave(0);
+        assert!(!accounting.is_wanted());
+        let later = began + 30 * PATIENCE;
+        assert_eq!(accounting.of(1), Says::Nothing);
+        let told = accounting.take(away(), |task| task.index, later).unwrap();
+        assert!(told.contains("asked again for 2 minutes"), "{told}");
+        assert_eq!(accounting.of(1), Says::Nothing);
+        assert_eq!(accounting.take(away(), |task| task.index, later + PATIENCE), None);
+        assert_eq!(accounting.of(1), Says::Unknown);
     }
 
     #[test]
