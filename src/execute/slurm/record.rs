@@ -153,7 +153,7 @@ pub struct Said {
     pub stage: String,
     /// Frame.
     pub frame: i64,
-    /// `rendered`, `alike`, `restored`, `same`, `failed` or `blocked`.
+    /// `rendered`, `alike`, `restored`, `shared` where it was taken from the crew's shared store, `same`, `failed` or `blocked`.
     pub how: String,
     /// Why it failed.
     #[serde(default, skip_serializing_if = "Option::is_none")]
