@@ -184,19 +184,34 @@ fn listed(bucket: &dyn Bucket) -> Result<Vec<String>, BucketError> {
 mod tests {
     use super::*;
 
+    /// A film of one stage by hand that delivers twelve mattes.
+    fn twelve_mattes() -> Declared {
+        let folder = tempfile::tempdir().unwrap();
+        let mattes: Vec<String> = (0..12).map(|n| format!("matte{n}")).collect();
+        let text = format!(
+            "film: The Brine Lamp\nrate: 24\nframe_size: 2048x1080\n\
+             plates: {{ shed: {{ files: shed.####.exr, frames: 1-8 }} }}\n\
+             shots: {{ br010: {{ plate: shed, frames: 1-8, stages: {{ roto: {{ by_hand: {{ files: roto.####.exr, delivers: [{}] }} }} }} }} }}\n",
+            mattes.join(", ")
+        );
+        std::fs::write(folder.path().join(crate::project::DECLARATION), text).unwrap();
+        Project::find(folder.path()).unwrap().read()
+    }
+
     #[test]
     fn what_is_fetched_in_return_holds_all_mattes_of_every_file_and_never_more_than_may_travel() {
-        let size = (64, 36);
+        let graph = twelve_mattes().graph;
+        let size = graph.frame_size;
         let asked = |files: usize, channels| {
             Some(Asked { files, bytes: largest(size, channels).saturating_mul(files as u64) })
         };
-        // Twelve mattes of 8 frames as whole floats that nothing packs.
-        let mattes: Vec<std::sync::Arc<str>> = (0..12).map(|n| format!("matte{n}").into()).collect();
-        let raw = 8 * 64 * 36 * (mattes.len() as u64 + 4) * 4;
-        let bound = most(asked(8, PICTURE + mattes.len()), 0);
+        // Twelve mattes of 8 frames as whole floats that nothing packs, far more than may come besides.
+        let work = |stage| graph.find("br010", stage).map(|id| &graph.nodes[id].work);
+        let raw = 8 * 2048 * 1080 * (12 + 4) * 4;
+        let bound = most(asked(8, channels(work("roto"))), 0);
         assert!((raw..=raw + 8 * HEAD + BESIDES).contains(&bound), "{bound}");
         assert_eq!(
-            most(asked(8, PICTURE), 5000) - most(asked(8, PICTURE), 0),
+            most(asked(8, channels(work("plate"))), 5000) - most(asked(8, PICTURE), 0),
             5000,
             "with the packet itself"
         );
