@@ -67,18 +67,26 @@ fn a_controller_that_does_not_answer_holds_up_neither_the_end_of_a_run_nor_ctrl_
 fn whoever_does_not_wait_for_a_run_to_be_cancelled_is_told_at_once_how_to_do_it() {
     let Some(cluster) = Cluster::start() else { return };
     let film = waiting("{ frames: 4 }");
+    let tool = film.text("wait.sh").replace("[ ! -e go ]", "[ ! -e go ] && [ ! -e go.$3 ]");
+    film.write("wait.sh", tool);
     let mut run = unanswered(&cluster, &film, 2);
     film.write("dead", "");
     let mut lines = BufReader::new(run.stderr.take().unwrap()).lines().map_while(Result::ok);
     interrupt(&run);
     assert!(lines.any(|line| line.contains("cancelling what was submitted to Slurm: 2 of 2 parts")));
+    // What comes to its end meanwhile is none that may go on.
+    (1001..=1004).for_each(|frame| film.write(&format!("go.{frame}"), ""));
+    let run_of = std::fs::read_dir(film.path().join(".endboard/slurm")).unwrap().flatten();
+    let name = run_of.map(|entry| entry.file_name().into_string().unwrap()).find(|name| name.contains('-'));
+    let name = name.unwrap();
+    let parts = film.path().join(".endboard/slurm").join(&name).join("parts");
+    let attempts = || std::fs::read_dir(&parts).unwrap().flatten();
+    until("a part's end", || attempts().any(|attempt| attempt.path().join("end.json").exists()));
     interrupt(&run);
     // Before the process is ended, which says only that it left.
     let told = lines.next().unwrap();
-    let run_of = std::fs::read_dir(film.path().join(".endboard/slurm")).unwrap().flatten();
-    let name = run_of.map(|entry| entry.file_name().into_string().unwrap()).find(|name| name.contains('-'));
-    assert!(told.contains("2 of 2 parts may go on on Slurm"), "{told}");
-    assert!(told.contains(&format!("`scancel --name=endboard-{}`", name.unwrap())), "{told}");
+    assert!(told.contains("1 of 2 parts may go on on Slurm"), "{told}");
+    assert!(told.contains(&format!("`scancel --name=endboard-{name}`")), "{told}");
     let (code, json, _) = read(&long(run));
     assert_eq!((code, &json["on_slurm"]["out"]), (Some(130), &Value::from(true)), "{json}");
     film.write("go", "");

@@ -31,9 +31,12 @@ impl Following<'_> {
         let by_hand =
             format!("`scancel --name={name}` cancels it, and `endboard rebuild --on slurm` follows it");
         let left = |open: usize, of: usize| format!("{open} of {}", words::count(of as u64, "part"));
-        let (open, of) = self.open();
+        let ends = self.look();
+        let (open, of) = self.open(&ends);
         tell(format!("cancelling what was submitted to Slurm: {} are not over", left(open, of)));
         let came = self.cancel_beside(&name, halt);
+        // What tasks said last, and which came to their end.
+        let ends = self.look();
         self.said = Some(match came {
             Some(Came::Over) => return Followed::Cancelled,
             Some(Came::Refused(trouble)) => {
@@ -46,7 +49,7 @@ impl Following<'_> {
                 format!("{tasks}; the run stays; {by_hand}")
             }
             None => {
-                let (open, of) = self.open();
+                let (open, of) = self.open(&ends);
                 // At once, as what was made is still to be put in place.
                 (self.events)(Event::Told(format!(
                     "cancelling was left off: {} may go on on Slurm; {by_hand}",
@@ -63,8 +66,13 @@ impl Following<'_> {
         let cluster = self.cluster;
         std::thread::scope(|scope| {
             let cancelling = scope.spawn(|| cancelled(cluster, name, halt));
+            let mut looked = Instant::now();
             while !cancelling.is_finished() && !halt.is_hurried() {
-                self.look();
+                // Not oftener than while it is followed: the shared disk is everybody's.
+                if looked.elapsed() >= LOOK {
+                    self.look();
+                    looked = Instant::now();
+                }
                 std::thread::sleep(LOOK / 6);
             }
             let is_left = !cancelling.is_finished();

@@ -201,9 +201,11 @@ impl<'f> Following<'f> {
         Pace { late, well }
     }
 
-    /// How many parts are not over, of how many.
-    pub(super) fn open(&self) -> (usize, usize) {
-        (self.parts.iter().filter(|part| !part.is_over).count(), self.parts.len())
+    /// How many parts are not over, of how many: neither known to be, nor among those whose `ends` were just seen.
+    pub(super) fn open(&self, ends: &HashMap<usize, End>) -> (usize, usize) {
+        let parts = self.parts.iter().enumerate();
+        let open = parts.filter(|(number, part)| !part.is_over && !ends.contains_key(number));
+        (open.count(), self.parts.len())
     }
 
     /// Looks at what tasks have written; gives the last end of each part.
