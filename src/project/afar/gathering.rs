@@ -9,8 +9,8 @@ use std::time::Duration;
 
 use rayon::prelude::*;
 
-use super::runs::{Out, Own, damaged};
-use super::sizing::{Pace, keep};
+use super::runs::{Out, Own, Runs, damaged};
+use super::sizing::{LONGEST_START, Pace, keep, measure, within_seconds};
 use crate::base::digest::Digest;
 use crate::base::frames::FrameSet;
 use crate::base::made::{NONE, Row};
@@ -27,12 +27,12 @@ use crate::report::words;
 use crate::store::actions::{Action, Actions, Kept, kept_aside};
 use crate::store::objects::Objects;
 use crate::store::state::State;
-use crate::store::{Store, StoreError, file, write_own};
+use crate::store::{Store, StoreError};
 
 /// Clocks that differ by more seconds than this are told of.
 const APART: f64 = 2.0;
-/// Seconds that a task is said to need for its start where none was measured.
-const STARTUP: f64 = 2.0;
+/// The most seconds that a task is believed to have been at work, or its clock to differ, as of a row of the ledger.
+const LONGEST: f64 = 1e9;
 
 /// How long tasks that came to their end were at work.
 #[derive(Clone, Debug, Default)]
@@ -103,17 +103,9 @@ impl Project {
         }
         let (rows, _) = self.ledger();
         let own = || runs.own.iter().chain(runs.others.iter().map(|(own, _)| own));
-        let began = own().map(|own| own.run.began).filter(|began| *began > 0).min();
-        let here = rows.iter().filter(|entry| {
-            let is_since = began.is_some_and(|began| entry.row.when.as_second() >= began);
-            let is_done = matches!(&entry.row.what, What::Render(render) if render.outcome == Outcome::Done);
-            is_since && is_done && *entry.writer == *writer.name
-        });
-        let of = |entry: &Entry| {
-            let row = &entry.row;
-            (entry.id, (row.shot.clone(), row.stage.clone(), row.frames.clone()))
-        };
-        let here: HashMap<RowId, Frames> = here.map(of).collect();
+        let folders = by_age(&runs);
+        let here =
+            done_since(&rows, folders.iter().map(|(began, _)| *began).filter(|began| *began > 0).min());
         let known: HashSet<RowId> = rows.into_iter().map(|entry| entry.id).collect();
         let ledger = match Ledger::open(&self.folder.join("ledger"), &writer.name) {
             Err(error @ LedgerError::BadWriter(_)) => return Err(error.into()),
@@ -122,13 +114,13 @@ impl Project {
         let mut state = State::load(&store)?;
         state.open_journal(&store)?;
         let (actions, objects) = (Actions::of(&store), Objects::of(&store).saying(head));
-        let mut into = Into { known, here, ledger, state, actions, objects };
+        let mut into = Into { known, here, began: HashMap::new(), ledger, state, actions, objects };
         // First what has ended, so that all that it left is taken in before its run counts as over.
         let out: Vec<Option<Out>> = own().map(Own::out).collect();
-        for run in runs.folders() {
+        for (began, run) in folders {
             let mut startups = Vec::new();
             for attempt in &run.attempts() {
-                startups.extend(into.take(run, attempt, &mut gathered)?);
+                startups.extend(into.take((began, run), attempt, &mut gathered)?);
             }
             measure(&store, &startups)?;
         }
@@ -163,14 +155,25 @@ impl Project {
     }
 }
 
-/// Frames of a stage of a shot.
-type Frames = (Arc<str>, Arc<str>, FrameSet);
+/// A stage of a shot.
+type Name = (Arc<str>, Arc<str>);
+
+/// What a row of the ledger has as rendered.
+struct Made {
+    /// When, in seconds since 1970.
+    when: i64,
+    name: Name,
+    frames: FrameSet,
+}
 
 /// Where it goes.
 struct Into {
     known: HashSet<RowId>,
-    /// What was rendered here beside the runs, since they went out. Whoever did so had seen what they were for.
-    here: HashMap<RowId, Frames>,
+    /// What was rendered here beside the runs, since the first of them went out, whoever did it: all who work in the folder see the same
+    /// pictures, and knew what the runs were for.
+    here: HashMap<RowId, Made>,
+    /// When the run went out, in seconds since 1970, whose task made what is known of a frame as made by a run.
+    began: HashMap<Name, HashMap<i64, i64>>,
     ledger: Ledger,
     state: State,
     actions: Actions,
@@ -181,7 +184,7 @@ impl Into {
     /// Takes in what an attempt left. Gives how many seconds it took to start, where it has ended.
     fn take(
         &mut self,
-        run: &Folder,
+        (began, run): (i64, &Folder),
         attempt: &Attempt,
         gathered: &mut Gathered,
     ) -> Result<Option<f64>, ProjectError> {
@@ -196,8 +199,9 @@ impl Into {
         let is_whole = end.as_ref().is_some_and(End::is_whole);
         let theirs = self.state.take_aside(&attempt.folder.join("journal"), is_whole)?;
         for (shot, stage, frame, row) in rows(&theirs).filter(|(.., row)| row.key != NONE) {
-            let rows = gathered.was.rows.entry((Arc::clone(shot), Arc::clone(stage))).or_default();
-            rows.insert(frame, *row);
+            let name = (Arc::clone(shot), Arc::clone(stage));
+            self.began.entry(name.clone()).or_default().insert(frame, began);
+            gathered.was.rows.entry(name).or_default().insert(frame, *row);
         }
         let sound = self.examined(&made, &theirs, gathered);
         for action in made.iter().filter(|action| sound.contains(&action.key)) {
@@ -220,14 +224,15 @@ impl Into {
             }
         }
         let Some(end) = end else { return Ok(None) };
-        let seconds = |n: f64| Duration::try_from_secs_f64(n).unwrap_or_default();
+        let startup = within_seconds(end.startup, LONGEST_START);
+        let seconds = |n: Option<f64>| n.map(Duration::from_secs_f64).unwrap_or_default();
         gathered.tasks.count += 1;
-        gathered.tasks.wall += seconds(end.wall);
-        gathered.tasks.startup += seconds(end.startup);
+        gathered.tasks.wall = gathered.tasks.wall.saturating_add(seconds(within_seconds(end.wall, LONGEST)));
+        gathered.tasks.startup = gathered.tasks.startup.saturating_add(seconds(startup));
         gathered.tasks.machines.insert(end.node.clone());
         // Once, however many tasks said it.
         gathered.troubles.extend(end.shared.map(|words| format!("on the cluster: {words}")));
-        if end.ahead.abs() > APART {
+        if within_seconds(end.ahead.abs(), LONGEST).is_some_and(|apart| apart > APART) {
             let which = if end.ahead > 0.0 { "ahead of" } else { "behind" };
             gathered.troubles.insert(format!(
                 "the clock of {} is {:.0} s {which} the shared disk's, so that rows of its work bear wrong times; set it by the network",
@@ -242,15 +247,19 @@ impl Into {
                 end.node
             )
         }));
-        Ok(Some(end.startup))
+        Ok(startup)
     }
 
-    /// What runs made of frames as they were counts for nothing where something newer was made here.
+    /// What a run made of a frame as it was counts for nothing where something newer was made here since that run went out. Only of
+    /// that frame: others may have been made of the same.
     fn leave_newer(&self, was: &mut Was) {
-        for (shot, stage, frames) in self.here.values() {
-            let Some(rows) = was.rows.get(&(Arc::clone(shot), Arc::clone(stage))) else { continue };
-            for row in frames.iter().filter_map(|frame| rows.get(&frame)) {
-                was.new.remove(&row.key);
+        for Made { when, name, frames } in self.here.values() {
+            let (Some(rows), Some(began)) = (was.rows.get_mut(name), self.began.get(name)) else { continue };
+            for frame in frames.iter() {
+                let is_since = began.get(&frame).is_some_and(|began| *began > 0 && when >= began);
+                if is_since && rows.get(&frame).is_some_and(|row| was.new.contains(&row.key)) {
+                    rows.remove(&frame);
+                }
             }
         }
     }
@@ -323,6 +332,28 @@ impl Into {
     }
 }
 
+/// All runs with when they went out, in seconds since 1970, or 0 where that is not known; the newest last, so that of a frame that several
+/// made, its work counts. One of the film that this is a copy of may lie here for ever. Names begin with the time.
+fn by_age(runs: &Runs) -> Vec<(i64, &Folder)> {
+    let mut all: Vec<(i64, &Folder)> =
+        runs.folders().map(|folder| (folder.run().map_or(0, |run| run.began), folder)).collect();
+    all.sort_by_key(|(_, folder)| folder.name());
+    all
+}
+
+/// What the ledger has as rendered since then.
+fn done_since(rows: &[Entry], began: Option<i64>) -> HashMap<RowId, Made> {
+    let done = rows.iter().filter(|entry| {
+        let is_since = began.is_some_and(|began| entry.row.when.as_second() >= began);
+        is_since && matches!(&entry.row.what, What::Render(render) if render.outcome == Outcome::Done)
+    });
+    let made = |Entry { id, row, .. }: &Entry| {
+        let name = (row.shot.clone(), row.stage.clone());
+        (*id, Made { when: row.when.as_second(), name, frames: row.frames.clone() })
+    };
+    done.map(made).collect()
+}
+
 /// All rows of last keys, with shot, stage and frame.
 fn rows(state: &State) -> impl Iterator<Item = (&Arc<str>, &Arc<str>, i64, &Row)> {
     state.stages().flat_map(|(shot, stage)| {
@@ -343,18 +374,160 @@ fn kept_so(run: &Folder, attempt: &Attempt, name: &str, words: &str) -> Result<S
     ))
 }
 
-/// Keeps how long tasks took to start, so that the next run's are long enough.
-fn measure(store: &Store, startups: &[f64]) -> Result<(), StoreError> {
-    if startups.is_empty() {
-        return Ok(());
-    }
-    let mean = startups.iter().sum::<f64>() / startups.len() as f64;
-    write_own(&store.path("slurm").join("startup"), format!("{mean:.3}\n").as_bytes())
-}
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::base::made::MadeOf;
+    use crate::execute::slurm::record::{ArrayOf, FORMAT, PartOf, Run};
+    use crate::ledger::row::{self, Round};
+    use crate::project::afar::sizing::{STARTUP, startup};
+    use crate::store::write_own;
 
-/// Seconds that tasks took to start, as last measured.
-pub(super) fn startup(store: &Store) -> f64 {
-    let kept = file::read(&store.path("slurm").join("startup")).ok().flatten();
-    let number = kept.and_then(|bytes| String::from_utf8(bytes).ok()?.trim().parse().ok());
-    number.filter(|n: &f64| n.is_finite() && *n >= 0.0).unwrap_or(STARTUP)
+    /// A film's folder, with what everybody in it finds there.
+    struct Place {
+        folder: tempfile::TempDir,
+        project: Project,
+        store: Store,
+    }
+
+    fn place() -> Place {
+        let folder = tempfile::tempdir().unwrap();
+        let text = "film: The Brine Lamp\nrate: 24\nframe_size: 8x8\nshots: {}\n";
+        std::fs::write(folder.path().join(crate::project::DECLARATION), text).unwrap();
+        let project = Project::find(folder.path()).unwrap();
+        let store = Store::at(&project.folder).unwrap();
+        store.create().unwrap();
+        Place { folder, project, store }
+    }
+
+    /// One row of so many frames, from the first on, rendered at this second.
+    fn row_at(when: i64, frames: &[i64]) -> row::Row {
+        row::Row {
+            when: jiff::Timestamp::from_second(when).unwrap(),
+            film: "The Brine Lamp".into(),
+            shot: "br010".into(),
+            stage: "glow".into(),
+            frames: frames.iter().copied().collect(),
+            by: "grade".into(),
+            what: What::Render(row::Render {
+                cause: "new".into(),
+                round: Round::First,
+                wall: Duration::from_secs(1),
+                cpu: Duration::from_secs(1),
+                peak_memory: None,
+                machine: "n1".into(),
+                outcome: Outcome::Done,
+            }),
+        }
+    }
+
+    fn name() -> Name {
+        ("br010".into(), "glow".into())
+    }
+
+    impl Place {
+        /// A run that went out at this second from `from`, and whose one task made frames of these keys.
+        fn run(&self, name: &str, began: i64, from: &std::path::Path, frames: &[(i64, &str)], end: &str) {
+            let target = ("br010".into(), "glow".into(), "1-9".into(), "0".into());
+            let part = PartOf { targets: vec![target], needs: vec![], before: vec![] };
+            let run = Run {
+                format: FORMAT.into(),
+                version: "1".into(),
+                since: "then".into(),
+                began,
+                who: "ana on lamp".into(),
+                folder: from.into(),
+                selectors: vec![],
+                again: false,
+                frames: frames.len(),
+                arrays: vec![ArrayOf { count: 1, ..ArrayOf::default() }],
+                jobs: 1,
+                memory: 1,
+                shared: false,
+            };
+            let run = Folder::make(&self.store, name, &run, &[part], "#!/bin/sh\n").unwrap();
+            let attempt = run.begin(0).unwrap();
+            let apart = self.store.apart(&attempt.folder).unwrap();
+            let actions = Actions::of(&apart).aside(&attempt.folder.join("actions"), vec![]).unwrap();
+            let mut state = State::default();
+            state.open_journal(&apart).unwrap();
+            let (shot, stage) = self::name();
+            for (frame, key) in frames {
+                let (key, pixels) = (Digest::of(key.as_bytes()), Digest::of(b"pixels"));
+                let made_of = MadeOf { identity: NONE, parameters: NONE, ingredients: NONE, inputs: vec![] };
+                actions.put(&Action { key, pixels, planes: vec![], made_of }).unwrap();
+                state.set(&shot, &stage, *frame, Row { key, pixels, failed: NONE }).unwrap();
+            }
+            let numbers: Vec<i64> = frames.iter().map(|(frame, _)| *frame).collect();
+            let mut rows = Ledger::open(&attempt.folder, "rows").unwrap();
+            rows.append(&row_at(began + 1, &numbers)).unwrap();
+            std::fs::write(attempt.folder.join("end.json"), end).unwrap();
+        }
+
+        fn rendered_here(&self, who: &str, when: i64, frames: &[i64]) {
+            let mut ledger = Ledger::open(&self.project.folder.join("ledger"), who).unwrap();
+            ledger.append(&row_at(when, frames)).unwrap();
+        }
+
+        fn gathered(&self, who: &str) -> Gathered {
+            let writer = Writer { name: who.into(), machine: "lamp".into(), process: 1 };
+            self.project.gather(Vec::new(), &writer).unwrap()
+        }
+    }
+
+    /// Frames that runs made and nobody newer.
+    fn new(gathered: &Gathered) -> Vec<i64> {
+        let rows = gathered.was.rows.get(&name()).into_iter().flatten();
+        let mut new: Vec<i64> =
+            rows.filter(|(_, row)| gathered.was.new.contains(&row.key)).map(|(frame, _)| *frame).collect();
+        new.sort_unstable();
+        new
+    }
+
+    const WELL: &str = r#"{"node":"n1","startup":2.0,"wall":9.0,"ahead":0.0}"#;
+
+    #[test]
+    fn what_anybody_rendered_here_since_a_run_went_out_is_newer_frame_by_frame() {
+        let place = place();
+        // Frames 1 and 2 were made of the same.
+        let frames = [(1, "held"), (2, "held"), (3, "third"), (4, "fourth")];
+        place.run("20260101T000000-1", 1000, &place.project.folder, &frames, WELL);
+        place.rendered_here("ana", 999, &[3]);
+        place.rendered_here("ana", 1500, &[1, 4]);
+        // Whoever gathers.
+        assert_eq!(new(&place.gathered("bob")), [2, 3]);
+    }
+
+    #[test]
+    fn a_row_is_held_against_the_run_that_made_the_frame_and_not_against_one_of_another_film() {
+        let (other, place) = (place(), place());
+        // Of the film that this is a copy of: it stays, and is older than all.
+        place.run("20250101T000000-1", 10, &other.project.folder, &[(1, "old"), (3, "old3")], WELL);
+        place.rendered_here("ana", 500, &[1, 2]);
+        place.rendered_here("ana", 2000, &[2]);
+        place.run("20260101T000000-1", 1000, &place.project.folder, &[(1, "first"), (2, "second")], WELL);
+        let gathered = place.gathered("ana");
+        assert_eq!(new(&gathered), [1, 3]);
+        assert_eq!(gathered.was.rows[&name()][&1].key, Digest::of(b"first"), "the newer run's");
+        drop(other.folder);
+    }
+
+    #[test]
+    fn a_record_that_lies_about_its_time_stands_in_nobodys_way_and_measures_nothing() {
+        let place = place();
+        let lies = r#"{"node":"n1","startup":1e300,"wall":1.8e19,"ahead":-1e300}"#;
+        place.run("20260101T000000-1", 1000, &place.project.folder, &[(1, "first")], lies);
+        place.run("20260101T000000-2", 1000, &place.project.folder, &[(2, "second")], lies);
+        let gathered = place.gathered("ana");
+        assert_eq!((gathered.tasks.count, gathered.tasks.wall), (2, Duration::ZERO));
+        assert_eq!((gathered.over.len(), startup(&place.store)), (2, STARTUP));
+        assert!(gathered.troubles.is_empty(), "{:?}", gathered.troubles);
+        place.run("20260101T000000-3", 1000, &place.project.folder, &[(3, "third")], WELL);
+        let gathered = place.gathered("ana");
+        assert_eq!(gathered.tasks.wall, Duration::from_secs(9));
+        assert!((startup(&place.store) - 2.0).abs() < 1e-9);
+        // What an earlier version may have kept.
+        write_own(&place.store.path("slurm").join("startup"), b"1e300\n").unwrap();
+        assert!((startup(&place.store) - STARTUP).abs() < 1e-9);
+    }
 }

@@ -209,8 +209,8 @@ impl Project {
                 return Err(ProjectError::Busy(runs::damaged(folder, words)));
             }
         }
-        if !runs.damaged.is_empty() || !runs.others.is_empty() {
-            // What can be read of what they made is not made again.
+        if !runs.damaged.is_empty() || (runs.own.is_empty() && !runs.others.is_empty()) {
+            // What can be read of what they made is not made again. Where a run is out, nothing is planned before all is gathered.
             self.gather(head, writer)?;
         }
         for (folder, words) in &runs.damaged {
@@ -328,7 +328,7 @@ impl Project {
         }
         due.retain(|_, frames| !frames.is_empty());
         let costs = sizing::costs(graph, &status.ledger.0, &sizing::slower(&status.store));
-        within(graph, &due, &|id| costs[id], slurm, bounds, gathering::startup(&status.store))
+        within(graph, &due, &|id| costs[id], slurm, bounds, sizing::startup(&status.store))
     }
 }
 

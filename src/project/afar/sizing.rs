@@ -27,6 +27,10 @@ const LONGER: f64 = 1.25;
 pub const GUESS: Duration = Duration::from_secs(1);
 /// The share of the time limit that a part is planned to need.
 const SPARE_TIME: f64 = 0.5;
+/// Seconds that a task is said to need for its start where none was measured.
+pub(super) const STARTUP: f64 = 2.0;
+/// The longest start in seconds that is believed (common practice, no source): one of a damaged record would make all parts one.
+pub(super) const LONGEST_START: f64 = 3600.0;
 
 /// Frames whose times count, the latest ones: what a stage is now, it was not always.
 const LATEST: f64 = 48.0;
@@ -176,6 +180,27 @@ fn sizes(slurm: &Slurm, bounds: Bounds, startup: f64, total: f64) -> Sizes {
     let seconds = least.max(fewest).min(limit(slurm).unwrap_or(f64::MAX));
     let frames = slurm.frames.map_or(usize::MAX, |frames| frames as usize);
     Sizes { seconds, least, frames, array: ARRAY.min(bounds.array.saturating_sub(1)).max(1) }
+}
+
+/// Keeps how long tasks took to start, so that the next run's are long enough.
+pub(super) fn measure(store: &Store, startups: &[f64]) -> Result<(), StoreError> {
+    if startups.is_empty() {
+        return Ok(());
+    }
+    let mean = startups.iter().sum::<f64>() / startups.len() as f64;
+    write_own(&store.path("slurm").join("startup"), format!("{mean:.3}\n").as_bytes())
+}
+
+/// Seconds that tasks took to start, as last measured.
+pub(super) fn startup(store: &Store) -> f64 {
+    let kept = file::read(&store.path("slurm").join("startup")).ok().flatten();
+    let number = kept.and_then(|bytes| String::from_utf8(bytes).ok()?.trim().parse().ok());
+    number.and_then(|n| within_seconds(n, LONGEST_START)).unwrap_or(STARTUP)
+}
+
+/// A number of seconds, where it is one that can be: a damaged or lying record may have any.
+pub(super) fn within_seconds(seconds: f64, most: f64) -> Option<f64> {
+    (0.0..=most).contains(&seconds).then_some(seconds)
 }
 
 #[cfg(test)]
