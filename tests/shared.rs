@@ -108,6 +108,12 @@ fn what_one_member_rendered_another_takes_byte_for_byte() {
     assert_eq!((third.rendered.len(), taken(&third)), (0, 0));
     let status = tomas.film.status_of("br010/tool");
     assert_eq!(status[0][1], "fresh", "{status}");
+    // So is one that was lost here since.
+    ["renders", ".endboard/objects"]
+        .map(|lost| std::fs::remove_dir_all(tomas.film.path().join(lost)).unwrap());
+    let fourth = tomas.rebuild().well();
+    assert_eq!((fourth.rendered.len(), tomas.film.renders()), (0, clean), "{}", fourth.json);
+    assert!(taken(&fourth) >= PICTURES as u64, "{}", fourth.json);
     // A look goes to no network.
     server.forget();
     for words in
