@@ -47,7 +47,8 @@ const EXIT_CODES: &str = "Exit codes: 0 done; 1 the declaration has errors, or f
  works on the film, or a run on a cluster has to end first; 4 the system refused; 130 interrupted.\n\
 Selectors name shots, stages and frames: br030, br030/blades, br030/blades@1012-1019, 'br*/colour', '*/colour'.\n\
 Paths on the command line begin at the folder that the command is started in, with -C too. A DAY is YYYY-MM-DD, yesterday, today \
-or tomorrow.";
+or tomorrow.\n\
+Safety: what was made may flash and be loud. Read Safety in the README before you watch or listen.";
 
 /// The commands.
 #[derive(Debug, Subcommand)]
@@ -66,7 +67,7 @@ pub enum Verb {
     Recut(Recut),
     /// Follow places, flat patches and rods through a shot, from keys set by hand
     Track(Track),
-    /// List what stages found by themselves, such as places where two blades clash, under the names that settings use
+    /// List where blades clash, by the names that settings use
     Clashes(Clashes),
     /// Write cues of blade sound from the picture: hums, swings and clashes, to keep, move, drop or replace
     Hum(Hum),
@@ -82,7 +83,7 @@ pub enum Verb {
     Approvals(Approvals),
     /// Note what is to be done on frames, list what is open, and settle it
     Notes(Notes),
-    /// Foretell when the film will be done, what delays it, and what would help
+    /// Forecast when the film will be done, what delays it, and what would help
     Forecast(super::forecast::Options),
     /// Write a contact sheet: one picture file of frames that are made, with their names
     Sheet(Sheet),
@@ -92,7 +93,7 @@ pub enum Verb {
     Inspect(Inspect),
     /// Write a first-pass grade, an ASC CDL, that brings a shot to its reference shot
     Match(Match),
-    /// Make what leaves the house: frames, movies and stems, checked, listed with digests, in folders that appear whole
+    /// Make what leaves the house: frames, movies and stems, checked, listed with digests, each in a folder that appears only when it is complete
     Deliver(Deliver),
     /// Hand frames of a hand stage to a person: a packet with inputs, a brief and a time sheet
     Handout(Handout),
@@ -102,7 +103,7 @@ pub enum Verb {
     Outstanding(Outstanding),
     /// Write one HTML file that shows the film as it stands: its strip, its shots, where the hours went
     Page(Page),
-    /// Serve the same page to browsers of this machine, live, where a person may approve, note and clock
+    /// Serve the same page to browsers of this machine, live, where a person may approve, add notes and keep time
     Serve(Serve),
     /// Send what the film has to the crew's shared store, and tell what it uses; show who uses what
     Share(Share),
@@ -193,12 +194,6 @@ pub struct Hours {
 /// How frames are shown in a picture file.
 #[derive(Debug, Args)]
 pub struct Shown {
-    /// The picture file, PNG; sheet.png or compare.png, by the command, when not given
-    #[arg(long, value_name = "FILE")]
-    pub out: Option<PathBuf>,
-    /// Width of one frame in the file, in pixels, 8 to 8192; when not given, 320 of a sheet and 960 of a comparison
-    #[arg(long, value_name = "PIXELS", value_parser = clap::value_parser!(u32).range(8..=8192), allow_negative_numbers = true)]
-    pub width: Option<u32>,
     /// Show this part of the frame only: left, top, width and height in pixels of the film; all of it when not given
     #[arg(long, value_name = "X,Y,W,H", value_parser = amounts::part, allow_hyphen_values = true)]
     pub part: Option<[u32; 4]>,
@@ -219,14 +214,21 @@ pub struct Shown {
 /// Options of `sheet`.
 #[derive(Debug, Args)]
 pub struct Sheet {
-    /// Shots, stages and frames; when not given, what the film shows of each shot
+    /// Shots, stages and frames, or one channel of a stage such as br055/roto.near@1010, shown in this order; when not given, what the
+    /// film shows of each shot. A stage of several mattes shows the strongest of them at each pixel
     pub selectors: Vec<String>,
     /// Show every Nth frame; when not given, those named one by one, or else the middle one of each stage
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..), allow_negative_numbers = true)]
     pub every: Option<u32>,
-    /// Frames side by side; when not given, so many that the sheet is about square
+    /// Frames side by side; when not given, as many as make the sheet about square
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=1000), allow_negative_numbers = true)]
     pub across: Option<u32>,
+    /// The picture file, PNG
+    #[arg(long, value_name = "FILE", default_value = "sheet.png")]
+    pub out: PathBuf,
+    /// Width of one frame in the file, in pixels, 8 to 8192
+    #[arg(long, value_name = "PIXELS", default_value = "320", value_parser = clap::value_parser!(u32).range(8..=8192), allow_negative_numbers = true)]
+    pub width: u32,
     /// How they are shown
     #[command(flatten)]
     pub shown: Shown,
@@ -245,6 +247,12 @@ pub struct Compare {
     /// Show both whole, beside each other
     #[arg(long, conflicts_with = "split")]
     pub beside: bool,
+    /// The picture file, PNG
+    #[arg(long, value_name = "FILE", default_value = "compare.png")]
+    pub out: PathBuf,
+    /// Width of one frame in the file, in pixels, 8 to 8192
+    #[arg(long, value_name = "PIXELS", default_value = "960", value_parser = clap::value_parser!(u32).range(8..=8192), allow_negative_numbers = true)]
+    pub width: u32,
     /// How they are shown
     #[command(flatten)]
     pub shown: Shown,

@@ -1,5 +1,7 @@
 //! `compare`: two stages at one frame, before and after.
 
+use std::sync::Arc;
+
 use super::arguments::{self, Arguments};
 use super::rebuild::end_when_told;
 use super::sheet::{answer, view, write};
@@ -21,25 +23,29 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Compar
         frames.first + (frames.last - frames.first) / 2
     };
     let frame = after.1.or(before.1).unwrap_or_else(middle);
-    let place =
-        |stage: (NodeId, Option<i64>, Option<usize>), frame| Place { id: stage.0, frame, channel: stage.2 };
-    let places = [place(before, before.1.unwrap_or(frame)), place(after, frame)];
+    let places = [
+        Place { id: before.0, frame: before.1.unwrap_or(frame), channel: before.2 },
+        Place { id: after.0, frame, channel: after.2 },
+    ];
     let layout = if options.beside { Layout::Beside } else { Layout::Split(options.split) };
-    let sheet = project.compare(&status, places, layout, &view(&options.shown, 960));
+    let sheet = project.compare(&status, places, layout, &view(&options.shown, options.width));
     drop(told);
     if let (true, Err(LookError::Lacking(Lacking(lacking)))) = (arguments.json, &sheet) {
         say!("{}", answer("compare", &status, None, 0, lacking, &[]));
     }
     let sheet = sheet?;
-    write("compare", &status, arguments, &options.shown, &sheet)
+    write("compare", &status, arguments, &options.out, &sheet)
 }
 
-/// The one stage that a text names, its frame when it says one, and its channel.
-fn stage(status: &Status, text: &str) -> Result<(NodeId, Option<i64>, Option<usize>), Failure> {
+/// A stage, a frame of it when one is said, and a channel's name alike.
+type Named = (NodeId, Option<i64>, Option<Arc<str>>);
+
+/// What a text names.
+fn stage(status: &Status, text: &str) -> Result<Named, Failure> {
     let graph = &status.declared.graph;
     let (stage, channel) = picked(graph, text).map_err(Failure::Usage)?;
     let (id, frames) = one_stage(&status.declared, &stage, |_| None).map_err(Failure::Usage)?;
-    let channel = channel.and_then(|name| graph.nodes[id].channels.iter().position(|c| **c == *name));
+    let channel = channel.map(Arc::from);
     if !text.contains('@') {
         return Ok((id, None, channel));
     }

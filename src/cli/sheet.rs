@@ -1,6 +1,6 @@
 //! `sheet`: a contact sheet of frames that are made.
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use super::arguments::{self, Arguments, Shown};
 use super::rebuild::end_when_told;
@@ -18,15 +18,15 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Sheet)
     let told = end_when_told()?;
     let status = project.status(false, &|_, _| {})?;
     let places = places(&status, options)?;
-    let view = view(&options.shown, 320);
+    let view = view(&options.shown, options.width);
     let sheet = project.sheet(&status, &places, options.across, &view)?;
     drop(told);
-    write("sheet", &status, arguments, &options.shown, &sheet)
+    write("sheet", &status, arguments, &options.out, &sheet)
 }
 
 /// How frames are shown, as the options have it.
 pub(super) fn view(shown: &Shown, width: u32) -> View {
-    View { width: shown.width.unwrap_or(width), part: shown.part, stops: shown.stops, named: !shown.unnamed }
+    View { width, part: shown.part, stops: shown.stops, named: !shown.unnamed }
 }
 
 /// Writes the file and says so. Where nothing can be shown, there is none.
@@ -34,20 +34,19 @@ pub(super) fn write(
     command: &str,
     status: &Status,
     arguments: &Arguments,
-    shown: &Shown,
+    file: &Path,
     sheet: &Sheet,
 ) -> Answer {
-    let file: PathBuf = shown.out.clone().unwrap_or_else(|| Path::new(command).with_extension("png"));
     for Lack { place, why, way } in &sheet.lacking {
         tell!("{place} is not shown: {why}; {way}");
     }
     sheet.remarks.iter().for_each(|remark| tell!("{remark}"));
     if sheet.shown > 0 {
-        may_be_written(&file, "--out")?;
-        crate::store::write_whole(&file, &sheet.bytes).map_err(|e| Failure::System(e.to_string()))?;
+        may_be_written(file, "--out")?;
+        crate::store::write_whole(file, &sheet.bytes).map_err(|e| Failure::System(e.to_string()))?;
     }
     if arguments.json {
-        let file = (sheet.shown > 0).then_some(&*file);
+        let file = (sheet.shown > 0).then_some(file);
         say!("{}", answer(command, status, file, sheet.shown, &sheet.lacking, &sheet.remarks));
     } else if sheet.shown > 0 {
         flow!("{} in {}", words::count(sheet.shown as u64, "frame"), file.display());
@@ -74,29 +73,27 @@ pub(super) fn answer(
         "file": file.map(|file| file.display().to_string()), "shown": shown, "lacking": lacking, "remarks": remarks })
 }
 
-/// The frames that the options choose: those of whole stages, and then those of one channel after the other.
+/// The frames that the options choose, in the order in which they are named, each once.
 fn places(status: &Status, options: &arguments::Sheet) -> Result<Vec<Place>, Failure> {
     let graph = &status.declared.graph;
     if options.selectors.is_empty() {
-        return of_channel(status, &[], None, options.every);
+        return selected(status, &[], None, options.every);
     }
-    let mut groups: Vec<(Option<String>, Vec<String>)> = vec![(None, Vec::new())];
+    let mut places: Vec<Place> = Vec::new();
     for text in &options.selectors {
         let (stages, channel) = picked(graph, text).map_err(Failure::Usage)?;
-        match groups.iter_mut().find(|(of, _)| *of == channel) {
-            Some((_, texts)) => texts.push(stages),
-            None => groups.push((channel, vec![stages])),
+        let more = selected(status, &[stages], channel.as_deref(), options.every)?;
+        for place in more {
+            if !places.contains(&place) {
+                places.push(place);
+            }
         }
-    }
-    let mut places = Vec::new();
-    for (channel, texts) in groups.iter().filter(|(_, texts)| !texts.is_empty()) {
-        places.extend(of_channel(status, texts, channel.as_deref(), options.every)?);
     }
     Ok(places)
 }
 
-/// Frames of the stages that these texts select, or of one channel of those that have it.
-fn of_channel(
+/// Frames of the stages that a text selects, or of one channel of those that have it, in the film's order.
+fn selected(
     status: &Status,
     texts: &[String],
     channel: Option<&str>,
@@ -124,11 +121,11 @@ fn of_channel(
         // Frames that are named one by one are all meant.
         let is_list = one_by_one || set.runs().iter().all(|run| run.len() == 1);
         let frames: Vec<i64> = set.iter().collect();
-        let at = channel.map(|name| node.channels.iter().position(|c| **c == *name));
+        let at = channel.map(|name| node.channels.iter().find(|c| ***c == *name));
         if frames.is_empty() || plain_plate || plain_sound || at == Some(None) {
             continue;
         }
-        let place = |frame: &i64| Place { id, frame: *frame, channel: at.flatten() };
+        let place = |frame: &i64| Place { id, frame: *frame, channel: at.flatten().cloned() };
         match every {
             Some(every) => places.extend(frames.iter().step_by(every as usize).map(place)),
             None if is_list => places.extend(frames.iter().map(place)),

@@ -69,7 +69,7 @@ impl Image {
         self.height
     }
 
-    /// The planes in order.
+    /// The planes in order, which is not the one in which a stage lists its channels: take one by its name.
     pub fn channels(&self) -> &[Channel] {
         &self.channels
     }
@@ -77,6 +77,12 @@ impl Image {
     /// Position of a plane.
     pub fn channel(&self, name: &str) -> Option<usize> {
         self.channels.iter().position(|c| &*c.name == name)
+    }
+
+    /// One plane alone; none where there is no such.
+    pub fn only(&self, name: &str) -> Option<Image> {
+        let plane = self.channels[self.channel(name)?].clone();
+        Some(Self::from_channels(self.width, self.height, vec![plane]))
     }
 
     /// Writable samples of plane `channel`.

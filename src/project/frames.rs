@@ -358,12 +358,21 @@ impl<'a> Frames<'a> {
         })
     }
 
-    /// One channel of a frame as a matte, held between 0 and 1.
+    /// One channel of a frame, as a picture of it alone. It goes by its name, as a stored picture has its planes in another
+    /// order than the stage lists them.
     ///
     /// # Errors
-    /// It is not there.
-    pub fn channel(&self, frame: i64, channel: usize) -> Result<Vec<f32>, Lacking> {
-        let mut plane = self.image(frame)?.plane_f32(channel);
+    /// It is not there; what is kept although it is stale may be without it.
+    pub fn channel(&self, frame: i64, name: &str) -> Result<Image, Lacking> {
+        self.image(frame)?.only(name).ok_or_else(|| Lacking::channel(self.node(), frame, name))
+    }
+
+    /// The same as a matte, held between 0 and 1.
+    ///
+    /// # Errors
+    /// As of [`Frames::channel`].
+    pub fn held_channel(&self, frame: i64, name: &str) -> Result<Vec<f32>, Lacking> {
+        let mut plane = self.channel(frame, name)?.plane_f32(0);
         matte::hold(&mut plane);
         Ok(plane)
     }

@@ -4,6 +4,8 @@
 
 use std::fmt;
 
+use crate::graph::Node;
+
 /// Frames that are not there to be looked at, each stage's together where one thing is the matter.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Lacking(pub Vec<Lack>);
@@ -17,6 +19,16 @@ pub struct Lack {
     pub why: String,
     /// What to do about it.
     pub way: String,
+}
+
+impl Lacking {
+    /// A frame that is kept from when its stage had no channel of this name.
+    pub fn channel(node: &Node, frame: i64, name: &str) -> Self {
+        let place = crate::stale::place(node, frame);
+        let why = format!("it was made before the stage had a channel '{name}'");
+        let way = format!("`endboard rebuild {place}` makes it anew, with --let-go where it is held");
+        Self(vec![Lack { place, why, way }])
+    }
 }
 
 impl std::error::Error for Lacking {}

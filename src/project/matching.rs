@@ -3,6 +3,8 @@
 //! Knows which renders are compared, where the grade goes and when a file there is left alone. How pictures are compared
 //! `operators::colour::matching` knows.
 
+use std::sync::Arc;
+
 use super::frames::{Frames, Lack, Lacking, LookError, range};
 use super::standing::Standing;
 use super::{Project, Status, naming};
@@ -140,7 +142,7 @@ impl Project {
         remarks: &mut Vec<String>,
     ) -> Result<(Samples, Side), LookError> {
         let pictures = Frames::new(self, status, side.node);
-        let mattes = side.matte.map(|(node, channel)| (Frames::new(self, status, node), channel));
+        let mattes = side.matte.as_ref().map(|(node, channel)| (Frames::new(self, status, *node), channel));
         let all: Vec<i64> = side.chosen.within(pictures.range()).iter().collect();
         let has = |n: i64| pictures.has(n) && mattes.as_ref().is_none_or(|(mattes, _)| mattes.has(n));
         let frames: Vec<i64> = all.iter().copied().filter(|&n| has(n)).collect();
@@ -168,7 +170,7 @@ impl Project {
         let mut looked = Vec::new();
         for &frame in &frames {
             let matte =
-                mattes.as_ref().map(|(mattes, channel)| mattes.channel(frame, *channel)).transpose()?;
+                mattes.as_ref().map(|(mattes, channel)| mattes.held_channel(frame, channel)).transpose()?;
             let steps = first.map_or_else(Chain::new, |grade| grade.before_cdl(frame));
             looked.push((pictures.image(frame)?, matte, steps));
         }
@@ -193,7 +195,7 @@ struct Meant<'w> {
     shot: &'w str,
     node: NodeId,
     chosen: Chosen,
-    matte: Option<(NodeId, usize)>,
+    matte: Option<(NodeId, Arc<str>)>,
 }
 
 /// What a selector means; `is_graded` says that a grade is to be made for it.

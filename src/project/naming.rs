@@ -2,6 +2,8 @@
 //!
 //! Knows which names mean nothing, or too much, and what may have been meant. Does not know what is done with what they mean.
 
+use std::sync::Arc;
+
 use super::frames::range;
 use super::{Declared, chosen, wanted};
 use crate::base::frames::{FrameRange, FrameSet};
@@ -172,7 +174,7 @@ pub fn one_stage(
 ///
 /// # Errors
 /// Words on what is wrong with it.
-pub fn matte(graph: &Graph, shot: &str, text: &str) -> Result<(NodeId, usize), String> {
+pub fn matte(graph: &Graph, shot: &str, text: &str) -> Result<(NodeId, Arc<str>), String> {
     let form = || format!("'{text}' is no matte: write STAGE.CHANNEL, such as roto.crew");
     let (stage, channel) = text.rsplit_once('.').ok_or_else(form)?;
     let near = |word: &str, all: &mut dyn Iterator<Item = &str>, whole: &dyn Fn(&str) -> String| {
@@ -184,9 +186,9 @@ pub fn matte(graph: &Graph, shot: &str, text: &str) -> Result<(NodeId, usize), S
         format!("'{text}': {shot} has no stage '{stage}'{hint}")
     })?;
     let channels = &graph.nodes[id].channels;
-    let at = channels.iter().position(|c| **c == *channel).ok_or_else(|| {
+    let named = channels.iter().find(|c| ***c == *channel).ok_or_else(|| {
         let hint = near(channel, &mut channels.iter().map(|c| &**c), &|near| format!("{stage}.{near}"));
         format!("'{text}': {shot}/{stage} has no channel '{channel}'{hint}")
     })?;
-    Ok((id, at))
+    Ok((id, Arc::clone(named)))
 }

@@ -5,6 +5,7 @@
 
 use std::collections::BTreeMap;
 use std::path::Path;
+use std::sync::Arc;
 
 use super::frames::{Frames, Lack, Lacking, LookError};
 use super::{Project, ProjectError, Status};
@@ -34,32 +35,32 @@ pub struct View {
 }
 
 /// A frame of a stage, or one channel of it, which is shown as grey.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Place {
     /// The stage.
     pub id: NodeId,
     /// The frame.
     pub frame: i64,
-    /// The channel.
-    pub channel: Option<usize>,
+    /// The channel's name.
+    pub channel: Option<Arc<str>>,
 }
 
 impl Place {
     /// `SHOT/STAGE@FRAME` or `SHOT/STAGE.CHANNEL@FRAME`.
-    fn name(self, graph: &Graph) -> String {
+    fn name(&self, graph: &Graph) -> String {
         let node = &graph.nodes[self.id];
-        match self.channel {
+        match &self.channel {
             None => place(node, self.frame),
-            Some(channel) => format!("{}.{}@{}", node.name(), node.channels[channel], self.frame),
+            Some(channel) => format!("{}.{}@{}", node.name(), channel, self.frame),
         }
     }
 
     /// What is shown.
-    fn image(self, frames: &Frames<'_>) -> Result<Image, Lacking> {
-        let image = frames.image(self.frame)?;
-        let Some(channel) = self.channel else { return Ok(image) };
-        let one = image.channels()[channel].clone();
-        Ok(Image::from_channels(image.width(), image.height(), vec![one]))
+    fn image(&self, frames: &Frames<'_>) -> Result<Image, Lacking> {
+        match &self.channel {
+            None => frames.image(self.frame),
+            Some(channel) => frames.channel(self.frame, channel),
+        }
     }
 }
 
@@ -166,7 +167,7 @@ impl Project {
         let face = Face::of(names.iter().map(String::as_str));
         let (mut lacking, mut remarks) = (Vec::new(), Vec::new());
         let mut stages: BTreeMap<NodeId, Frames<'_>> = BTreeMap::new();
-        for (i, (&place, name)) in places.iter().zip(&names).enumerate() {
+        for (i, (place, name)) in places.iter().zip(&names).enumerate() {
             let (column, row) = (i as u32 % across, i as u32 / across);
             let at = [gap + column * (width + gap), gap + row * (height + words + gap)];
             let frames = stages.entry(place.id).or_insert_with(|| Frames::new(self, status, place.id));

@@ -7,10 +7,10 @@
 use super::chain::Chain;
 use super::encoding::Encoding;
 use crate::base::level::Level;
-use crate::media::image::Image;
+use crate::media::image::{Image, RGBA};
 use crate::operators::WorkingSpace;
 
-/// Codes of the first three channels, red, green and blue, pixel by pixel from the top left. `stops` makes light brighter first.
+/// Codes of red, green and blue, pixel by pixel from the top left; of a picture without them, of its first three channels. `stops` makes light brighter first.
 pub fn codes(image: &Image, space: WorkingSpace, stops: f64) -> Vec<u8> {
     let mut chain = Chain::new();
     chain.convert(space.encoding(), Encoding::named("srgb").expect("a name of the list"));
@@ -18,8 +18,9 @@ pub fn codes(image: &Image, space: WorkingSpace, stops: f64) -> Vec<u8> {
     let gain = 2.0f32.powf(stops as f32);
     let mut planes: [Vec<f32>; 3] = std::array::from_fn(|_| vec![0.0; width]);
     let mut codes = Vec::with_capacity(width * image.height() as usize * 3);
+    let places: [usize; 3] = std::array::from_fn(|c| image.channel(RGBA[c]).unwrap_or(c));
     for y in 0..image.height() {
-        for (channel, plane) in planes.iter_mut().enumerate() {
+        for (plane, channel) in planes.iter_mut().zip(places) {
             image.read_row(channel, y, plane);
             plane.iter_mut().for_each(|v| *v *= gain);
         }
@@ -35,7 +36,6 @@ pub fn codes(image: &Image, space: WorkingSpace, stops: f64) -> Vec<u8> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::media::image::RGBA;
 
     /// sRGB codes of some levels of light by the curve's formula (IEC 61966-2-1), rounded to the nearest code.
     #[test]

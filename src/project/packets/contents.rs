@@ -13,13 +13,13 @@ use crate::declare::film::Delivers;
 use crate::execute;
 use crate::graph::{Edge, Graph};
 use crate::media::exr::{self, Compression};
-use crate::media::image::{Channel, Image, RGBA};
+use crate::media::image::{Image, RGBA};
 use crate::media::{jpeg, png};
 use crate::operators::WorkingSpace;
 use crate::operators::colour::display;
 use crate::operators::colour::encoding::usual_encoding;
 use crate::packet::write::{WriteError, Writer as Bag, Written};
-use crate::project::frames::LookError;
+use crate::project::frames::{Lacking, LookError};
 use crate::project::{Project, ProjectError, Status};
 use crate::stale::Reason;
 
@@ -211,7 +211,7 @@ impl Project {
             let mut shown = String::new();
             for n in frames.iter() {
                 let image = source.image(n)?;
-                let image = channel_of(image, edge);
+                let image = channel_of(image, graph, edge, n)?;
                 for (suffix, what, bytes) in encoded(graph, &image, order.form)? {
                     let path =
                         format!("{shot}/{port}{suffix}/{shot}.{port}{suffix}.{n:04}.{}", order.form.ending());
@@ -265,11 +265,11 @@ fn with_more(frames: &FrameSet, around: i64, source: &Source<'_>) -> FrameSet {
 }
 
 /// The picture, or the one channel of it that the stage takes.
-fn channel_of(image: Image, edge: &Edge) -> Image {
-    let Some(channel) = &edge.channel else { return image };
-    let (width, height) = (image.width(), image.height());
-    let one: Vec<Channel> = image.channels().iter().filter(|of| of.name == *channel).cloned().collect();
-    Image::from_channels(width, height, one)
+fn channel_of(image: Image, graph: &Graph, edge: &Edge, frame: i64) -> Result<Image, Lacking> {
+    match &edge.channel {
+        None => Ok(image),
+        Some(name) => image.only(name).ok_or_else(|| Lacking::channel(&graph.nodes[edge.from], frame, name)),
+    }
 }
 
 /// A picture's files: what follows the name, what it is, in words, and the bytes.

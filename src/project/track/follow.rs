@@ -27,7 +27,7 @@ pub struct Wish {
     /// The frames.
     pub frames: FrameRange,
     /// A stage and one of its channels, where places do not count.
-    pub holdout: Option<(NodeId, usize)>,
+    pub holdout: Option<(NodeId, Arc<str>)>,
     /// The least belief with which a frame has a key.
     pub threshold: f64,
     /// Things to be followed; all of the file when there is none.
@@ -62,7 +62,8 @@ impl Project {
         let frames = Frames::new(self, status, wish.node);
         let mut lacking = frames.lacking(wish.frames.iter());
         remarks.extend(frames.remark(wish.frames.iter()));
-        let mattes = wish.holdout.map(|(node, channel)| (Frames::new(self, status, node), channel));
+        let mattes =
+            wish.holdout.as_ref().map(|(node, channel)| (Frames::new(self, status, *node), &**channel));
         if let Some((mattes, _)) = &mattes {
             lacking.extend(mattes.lacking(wish.frames.iter()));
             remarks.extend(mattes.remark(wish.frames.iter()));
@@ -97,7 +98,7 @@ impl Project {
     fn pass(
         &self,
         frames: &Frames<'_>,
-        holdout: Option<&(Frames<'_>, usize)>,
+        holdout: Option<&(Frames<'_>, &str)>,
         range: FrameRange,
         way: course::Way,
         each: &mut (dyn FnMut(i64, Arc<Picture>, Option<Vec<bool>>) -> Result<(), LookError> + Send),
@@ -110,7 +111,7 @@ impl Project {
             let picture = Arc::new(Picture::of(&frames.image(frame)?, frames.space()));
             let hidden = match holdout {
                 Some((mattes, channel)) => {
-                    Some(mattes.channel(frame, *channel)?.into_iter().map(|v| v >= 0.5).collect())
+                    Some(mattes.held_channel(frame, channel)?.into_iter().map(|v| v >= 0.5).collect())
                 }
                 None => None,
             };
