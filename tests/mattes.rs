@@ -143,6 +143,31 @@ fn a_match_counts_within_its_own_matte() {
     assert_eq!(slopes("roto.able"), [1.0; 3]);
 }
 
+/// Within a matte where all is nearly one tone, a shot that is a little darker has no colour of the reference until it is graded.
+#[test]
+fn a_darker_shot_is_matched_within_a_small_matte_of_few_tones() {
+    let film = film();
+    for n in 1001..=1003 {
+        let path = film.path().join(format!("plates/shed.{n}.exr"));
+        let mut image = exr::decode_image(&std::fs::read(&path).unwrap()).unwrap();
+        for y in 0..SIZE.1 {
+            for (channel, level) in [(0, 0.4), (1, 0.3), (2, 0.2)] {
+                let mut row: Vec<f32> =
+                    (0..SIZE.0).map(|x| light(channel, f64::from(x), 0.0) as f32).collect();
+                let few = |x: usize| level * (1.0 + 0.02 * ((x as f32 * 0.9).sin() + (y as f32 * 0.7).cos()));
+                (120..160).for_each(|x| row[x] = few(x));
+                image.write_row(channel, y, &row);
+            }
+        }
+        std::fs::write(&path, exr::encode(&image, Compression::None, &[]).unwrap()).unwrap();
+    }
+    film.rebuild(&[]).well();
+    let said = film.json(&["match", "br010/dim", "--reference", "br020", "--matte", "roto.able"]);
+    let number = |name: &str| said[name].as_f64().unwrap();
+    assert!(number("difference_before") > 3.0 && number("difference_after") < 1.0, "{said}");
+    assert!(number("shared") > 0.5 && number("shared") <= 1.0, "{said}");
+}
+
 #[test]
 fn a_packet_takes_the_matte_that_its_stage_takes() {
     let film = film();

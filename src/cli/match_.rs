@@ -6,11 +6,9 @@ use super::arguments::Arguments;
 use super::arguments::measure::Match;
 use super::{Answer, Exit, Failure, rebuild, show};
 use crate::base::selector::Selector;
+use crate::operators::colour::cdl::Cdl;
 use crate::project::Project;
-use crate::project::matching::{Matched, Side, Wish};
-
-/// Shots that have less than this in common are matched by guess.
-const LITTLE: f64 = 0.35;
+use crate::project::matching::{LITTLE, Matched, Side, Wish};
 
 /// Writes the grade and says how well it does.
 pub fn run(project: &Project, arguments: &Arguments, options: &Match) -> Answer {
@@ -64,11 +62,14 @@ fn text(matched: &Matched) {
         cdl.saturation
     );
     flow!(
-        "difference (mean CIE ΔE*ab of 16 zones of lightness): {:.2} before, {:.2} after; {:.0} % of the shot has colours of the reference",
+        "difference (mean CIE ΔE*ab of 16 zones of lightness): {:.2} before, {:.2} after; {:.0} % of the shot's colours occur in the reference",
         found.before,
         found.after,
         found.shared * 100.0
     );
+    if found.cdl == Cdl::default() {
+        flow!("no grade was found that brings them closer: this one changes nothing");
+    }
     if found.shared < LITTLE {
         flow!(
             "the two have little in common, so that this is a guess; --matte STAGE.CHANNEL compares only what a matte of both shows"

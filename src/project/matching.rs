@@ -12,6 +12,7 @@ use crate::base::selector::{Chosen, Selector};
 use crate::declare::taken;
 use crate::graph::{ASSEMBLY, FILM, NodeId, Work};
 use crate::operators::Prepared;
+use crate::operators::colour::cdl::Cdl;
 use crate::operators::colour::cdl_xml;
 use crate::operators::colour::chain::Chain;
 use crate::operators::colour::encoding::{Encoding, NAMES};
@@ -19,6 +20,8 @@ use crate::operators::colour::matching::{FirstPass, Samples, first_pass};
 
 /// Frames of each shot that are compared, spread over those that are there.
 const FRAMES: usize = 5;
+/// Shots that have less than this in common are matched by guess.
+pub const LITTLE: f64 = 0.35;
 /// Folder of the grades that are written.
 const FOLDER: &str = "grades";
 
@@ -122,9 +125,16 @@ impl Project {
                 )));
             }
         }
-        let Some(found) = first_pass(&of_shot, &of_reference, working, space) else {
-            let words = "too little of the pictures is opaque and within the matte to say anything";
-            return Err(LookError::Nothing(words.into()));
+        let found = first_pass(&of_shot, &of_reference, working, space);
+        let Some(found) = found.filter(|found| found.cdl != Cdl::default() || found.shared >= LITTLE) else {
+            return Err(LookError::Nothing(format!(
+                "nothing of {} on {} can be brought to {} on {}: no grade was found that brings their colours together, and \
+                 no grade was written; name other frames, or compare more of them",
+                shot.stage,
+                shot.told(),
+                to.stage,
+                to.told()
+            )));
         };
         let words = format!("First pass from {} to {}, made for the space {grade_in}.", shot.stage, to.stage);
         let text = cdl_xml::written(name, &words, &found.cdl);

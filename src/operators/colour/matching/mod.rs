@@ -55,7 +55,7 @@ pub struct FirstPass {
 }
 
 /// The grade, made for the space `grade_in`, that brings `shot` to `reference`, both in the working space `working`. None when
-/// either holds too few samples.
+/// either holds too few samples, or where no grade that was found gives them colours in common.
 pub fn first_pass(
     shot: &Samples,
     reference: &Samples,
@@ -68,26 +68,28 @@ pub fn first_pass(
     let task = Task { from: shot.converted(working, grade_in), grade_in };
     let wanted = seen(reference.converted(working, grade_in), grade_in);
     let common = |numbers: &solve::Numbers| {
-        let weights = shares::shares(&task.graded(numbers), &wanted, JUDGED);
-        (weights.0.iter().map(|&w| f64::from(w)).sum::<f64>(), weights)
+        let weights = shares::common(&task.graded(numbers), &wanted, JUDGED);
+        (shares::mean(&weights.0), weights)
     };
     let nothing = [0.0; solve::COUNT];
     let mut best = nothing;
-    let (mut most, mut weights) = common(&best);
+    let (mut shared, mut weights) = common(&best);
     let moved = task.start(&wanted);
     // Slopes alone too: spreads mislead where one shot shows more of a light's range.
     let slopes: solve::Numbers = std::array::from_fn(|i| if i < 3 { moved[i] } else { 0.0 });
     for start in [nothing, slopes, moved] {
         let end = task.approached(start, &wanted);
-        let (shared, of_end) = common(&end);
-        if shared > most {
-            (best, most, weights) = (end, shared, of_end);
+        let (of_both, weights_then) = common(&end);
+        if of_both > shared {
+            (best, shared, weights) = (end, of_both, weights_then);
         }
+    }
+    if shared <= shares::SOME {
+        return None;
     }
     let cdl = rounded(solve::cdl(&best));
     let end =
         |cdl: Cdl| difference::mean(&task.light(cdl), &weights.0, reference, &weights.1, working, grade_in);
-    let shared = most / weights.0.len() as f64;
     Some(FirstPass { cdl, before: end(Cdl::default()), after: end(cdl), shared })
 }
 

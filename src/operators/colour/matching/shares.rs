@@ -39,8 +39,27 @@ impl Density {
     }
 }
 
-/// Weights of the samples of both: the lesser of the two densities at their colour, of their own.
+/// The least mean weight at which there is something in common.
+pub const SOME: f64 = 0.02;
+
+/// Weights of the samples of both, as [`common`] finds them. Shots without a common colour leave nothing to approach each other
+/// by: then all count.
 pub fn shares(a: &Planes, b: &Planes, cell: f32) -> (Vec<f32>, Vec<f32>) {
+    let found = common(a, b, cell);
+    if mean(&found.0).min(mean(&found.1)) > SOME {
+        found
+    } else {
+        (vec![1.0; a[0].len()], vec![1.0; b[0].len()])
+    }
+}
+
+/// The mean of weights.
+pub fn mean(weights: &[f32]) -> f64 {
+    weights.iter().map(|&w| f64::from(w)).sum::<f64>() / weights.len() as f64
+}
+
+/// Weights of the samples of both: the lesser of the two densities at their colour, of their own.
+pub fn common(a: &Planes, b: &Planes, cell: f32) -> (Vec<f32>, Vec<f32>) {
     let (of_a, of_b) = (Density::of(a, cell), Density::of(b, cell));
     let weights = |planes: &Planes, own: &Density, other: &Density| {
         let weight = |i: usize| {
@@ -49,10 +68,7 @@ pub fn shares(a: &Planes, b: &Planes, cell: f32) -> (Vec<f32>, Vec<f32>) {
         };
         (0..planes[0].len()).map(weight).collect::<Vec<f32>>()
     };
-    let found = (weights(a, &of_a, &of_b), weights(b, &of_b, &of_a));
-    // Shots without a common colour leave nothing to compare: then all count.
-    let some = |weights: &[f32]| weights.iter().sum::<f32>() > 0.02 * weights.len() as f32;
-    if some(&found.0) && some(&found.1) { found } else { (vec![1.0; a[0].len()], vec![1.0; b[0].len()]) }
+    (weights(a, &of_a, &of_b), weights(b, &of_b, &of_a))
 }
 
 #[cfg(test)]
@@ -69,5 +85,6 @@ mod tests {
         assert!(of_b.iter().all(|w| (w - 0.75).abs() < 1e-6), "{of_b:?}");
         assert_eq!(shares(&a, &a, 0.05).0, [1.0; 4]);
         assert_eq!(shares(&plane(&[0.1]), &plane(&[0.9]), 0.05).0, [1.0]);
+        assert_eq!(common(&plane(&[0.1]), &plane(&[0.9]), 0.05).0, [0.0]);
     }
 }

@@ -154,3 +154,20 @@ fn only_what_a_matte_lets_through_counts() {
     let empty = Samples::of([(&one, Some(&none[..]))]);
     assert!(empty.is_empty() && first_pass(&empty, &part, linear, linear).is_none());
 }
+
+/// Samples of nearly one tone: no colour of one lies in cells of the other until they are graded.
+#[test]
+fn shots_without_a_common_colour_have_none_in_common() {
+    let linear = Encoding::ALL[0];
+    let flat = |level: f32| -> Vec<[f32; 3]> {
+        (0..320 * 180)
+            .map(|i| {
+                let part = level * (1.0 + 0.02 * noise(i % 320, i / 320, 5));
+                [0.4 * part, 0.3 * part, 0.2 * part]
+            })
+            .collect()
+    };
+    let found = first_pass(&samples(&[flat(0.5)]), &samples(&[flat(1.0)]), linear, linear).unwrap();
+    assert!(found.before > 10.0 && found.after < 1.0, "{found:?}");
+    assert!(found.shared > 0.5 && found.cdl != Cdl::default(), "{found:?}");
+}
