@@ -389,13 +389,17 @@ fn findings_of_frames_that_changed_are_told_apart() {
     film.write("plates/shed.1002.exr", &black);
     film.write("plates/shed.1007.exr", &black);
     film.rebuild(&[]).well();
+    let out = film.path().join("page.html");
+    film.json(&["page", "--out", out.to_str().unwrap()]);
+    const UNKNOWN: &str = "Not inspected yet: flashing and loudness are not known.";
+    assert!(film.text("page.html").contains(UNKNOWN));
     let found = film.json(&["inspect"]);
     let count = found["findings"].as_array().unwrap().len();
     assert!(count >= 2, "{found}");
     let page = || {
-        let out = film.path().join("page.html");
         film.json(&["page", "--out", out.to_str().unwrap()]);
         let html = film.text("page.html");
+        assert!(!html.contains(UNKNOWN));
         let findings =
             html.split_once("<section id=\"findings\"").unwrap().1.split_once("</section>").unwrap().0;
         let (now, earlier) =

@@ -55,6 +55,8 @@ pub fn run(arguments: &Arguments, options: &Demo) -> Answer {
     say!("the film lies in:       {place}/");
     say!("its picture:            {place}/renders/film/assembly/");
     say!("a duel, stage by stage: {place}/renders/br030/");
+    say!("read Safety in the README before you watch or listen: the pictures flash,");
+    say!("and sounds may reach full level");
     say!("change something there, then ask:");
     let text = place.to_string();
     let word = shlex::try_quote(&text).map_or_else(|_| text.clone(), |quoted| quoted.into_owned());

@@ -21,7 +21,7 @@ use crate::report::{forecast_forms, forecast_text};
 pub struct Options {
     /// Shots, stages and frames: when they are done, while the same people do the rest of the film too; all when not given
     pub selectors: Vec<String>,
-    /// How many runs are played, from 20 to 100000
+    /// How many runs to simulate, from 20 to 100000
     #[arg(long, value_name = "N", default_value_t = Ask::default().runs, value_parser = clap::value_parser!(u64).range(20..=100_000), allow_negative_numbers = true)]
     pub runs: u64,
     /// The number that all draws follow from
@@ -30,13 +30,13 @@ pub struct Options {
     /// Count from this day; today when not given
     #[arg(long, value_name = "DAY", value_parser = today::day)]
     pub from: Option<jiff::civil::Date>,
-    /// Try it without this shot; may stand several times
+    /// Try it without this shot; may be given several times
     #[arg(long, value_name = "SHOT")]
     pub drop: Vec<String>,
-    /// Try it with one more person for this stage; may stand several times
+    /// Try it with one more person for this stage; may be given several times
     #[arg(long, value_name = "STAGE")]
     pub more: Vec<String>,
-    /// Try it with this stage so many times as fast; may stand several times
+    /// Try it with this stage so many times as fast; may be given several times
     #[arg(long, value_name = "STAGE=TIMES", value_parser = amounts::times)]
     pub faster: Vec<(String, f64)>,
 }

@@ -54,7 +54,11 @@ fn section(out: &mut dyn Write, verb: &mut Command) -> Result<()> {
     for arg in verb.get_arguments().filter(own) {
         let shown = arg.to_string();
         let short = arg.get_short().map_or(String::new(), |short| format!("\\-{short}, "));
-        let help = arg.get_help().map(ToString::to_string).unwrap_or_default();
+        let mut help = arg.get_help().map(ToString::to_string).unwrap_or_default();
+        let usual = arg.get_default_values().first().filter(|_| arg.get_action().takes_values());
+        if let Some(usual) = usual.filter(|_| !arg.is_hide_default_value_set()) {
+            help += &format!(" [default: {}]", usual.display());
+        }
         writeln!(out, ".TP\n\\fB{short}{}\\fR\n{}", plain(&shown), plain(&help))?;
     }
     Ok(())
@@ -78,6 +82,10 @@ mod tests {
         for verb in Arguments::command().get_subcommands().filter(|verb| !verb.is_hide_set()) {
             assert!(text.contains(&format!(".SS endboard {}", verb.get_name())), "{text}");
         }
+        for told in ["Safety: ", "[default: sheet.png]", "[default: compare.png]"] {
+            assert!(text.contains(told), "{told}: {text}");
+        }
+        assert!(!text.contains("[default: false]"), "{text}");
         assert!(text.contains("--only-plates") && text.contains("[-C FOLDER]"), "{text}");
         assert!(!text.contains("(1)") && !text.contains("[-C ]"), "{text}");
     }

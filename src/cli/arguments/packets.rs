@@ -41,7 +41,7 @@ pub struct Handout {
     /// The folder to write into; the film's packets/ when not given
     #[arg(long, value_name = "FOLDER")]
     pub out: Option<PathBuf>,
-    /// So many frames more at each end of a run, to look at only
+    /// Extra frames at each end of a run, for reference only
     #[arg(long, value_name = "N", default_value = "4", value_parser = clap::value_parser!(i64).range(0..=1000), allow_negative_numbers = true)]
     pub around: i64,
     /// Say what would go into the packet, how large it would be and to whom it would go, and write nothing

@@ -18,7 +18,7 @@ pub fn delivery() -> Value {
         "properties": {
             "frames": { "enum": FRAMES, "description": "A file a frame, in this format." },
             "movie": { "enum": MOVIES, "description": "One file, in this coding." },
-            "stems": { "description": "A broadcast WAV a stem: all, or those named.",
+            "stems": { "description": "One broadcast WAV for each stem: all, or those named.",
                 "anyOf": [ { "const": "all" },
                     { "type": "array", "minItems": 1, "uniqueItems": true, "items": { "$ref": "#/$defs/stage_name" } } ] },
             "picture": { "type": "string", "pattern": "^film/", "default": "film/assembly",

@@ -64,7 +64,8 @@ impl Project {
         };
         let again = status.ledger.0.iter().any(|entry| is_earlier(&entry.row));
         let pieces = due.needs.parts.first().map(|part| part.pieces.as_slice()).unwrap_or_default();
-        let cause = if due.standing == Standing::Absent { "first made".into() } else { due.why.join("; ") };
+        let cause =
+            if due.standing == Standing::Absent { "first delivery".into() } else { due.why.join("; ") };
         let render = Render {
             cause: cause.chars().take(200).collect::<String>().into(),
             round: if again { Round::Rework } else { Round::First },

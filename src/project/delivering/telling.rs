@@ -140,7 +140,7 @@ pub fn movie(report: &Report, frames: u64, target: &Target, file: &str, paper: &
     let rate = said.rate.map_or_else(|| "no rate".into(), |(frames, seconds)| format!("{frames}/{seconds}"));
     paper.add(
         CHECKS,
-        "it says of itself",
+        "its header says",
         format!(
             "{} x {} at {rate}, {}",
             said.size.0,

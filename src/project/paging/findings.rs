@@ -96,7 +96,7 @@ impl Project {
             format!("frames of {}", looked.join("; "))
         };
         let of = format!(
-            "What `endboard inspect` found on {} ({what}). What was made since is not looked at until it runs again.",
+            "What `endboard inspect` found on {} ({what}). Anything rendered since is not checked until `endboard inspect` runs again.",
             when.to_zoned(now.time_zone().clone()).strftime("%-d %B %Y, %H:%M")
         );
         let finding = |one: One| {

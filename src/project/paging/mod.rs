@@ -45,6 +45,7 @@ impl Project {
         now: &Zoned,
     ) -> Page {
         let is_whole = selection.is_everything();
+        let findings = self.findings_kept(status, now).filter(|_| is_whole);
         let graph = &status.declared.graph;
         let film = status.declared.film.as_ref();
         let (mut by_shot, whole) = self.strips(status, selection);
@@ -87,7 +88,8 @@ impl Project {
             hours: spent::of(&picked(&status.ledger.0, selection), &kind, now),
             // The forecast, findings and deliveries are of the whole film.
             forecast: is_whole.then(|| forecasting::distribution(status, dues, now.date(), kept)).flatten(),
-            findings: self.findings_kept(status, now).filter(|_| is_whole),
+            is_uninspected: is_whole && findings.is_none(),
+            findings,
             deliveries: dues.iter().filter(|_| is_whole).map(Due::told).collect(),
             ..Page::default()
         };

@@ -38,6 +38,11 @@ pub fn findings(page: &Page, found: &Findings) -> Markup {
     }
 }
 
+/// What stands there before an inspection.
+pub fn uninspected() -> Markup {
+    html! { p class="caution" { "Not inspected yet: flashing and loudness are not known." } }
+}
+
 fn finding(page: &Page, Finding { weight, place: at, shot, says, .. }: &Finding) -> Markup {
     html! {
         li class={ "w-" (weight) } {
@@ -135,8 +140,8 @@ pub fn deliveries(all: &[Delivery]) -> Markup {
         ul class="entries" {
             @for Delivery { name, state, place, delivered_as_it_is, why } in all {
                 li {
-                    strong { (name) } " " (state)
-                    @if let Some(place) = place { " " span class="place" { (place) } }
+                    strong { (name) } ": " (state)
+                    @if let Some(place) = place { ", in " span class="place" { (place) } }
                     @if !why.is_empty() { ": " (why.join("; ")) }
                     @for Passed { place, says } in delivered_as_it_is {
                         br; strong { "Delivered as it is: " } span class="place" { (place) } ": " (says)

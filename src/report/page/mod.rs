@@ -222,8 +222,10 @@ fn sections(page: &Page, way: &Way) -> Vec<Section> {
     if !page.approvals.is_empty() {
         add("approvals", "Approvals", lists::approvals(page));
     }
-    if let Some(found) = &page.findings {
-        add("findings", "Findings", lists::findings(page, found));
+    match &page.findings {
+        Some(found) => add("findings", "Findings", lists::findings(page, found)),
+        None if page.is_uninspected => add("findings", "Findings", lists::uninspected()),
+        None => {}
     }
     add("shots", "The shots", html! { div id="all-shots" { (shots::shots(page)) } });
     if !page.whole.is_empty() {
@@ -256,8 +258,8 @@ fn film_says(page: &Page) -> Markup {
         if page.is_cut { "in the order of the cut" } else { "in the order in which they are declared" };
     html! {
         p class="says" id="film-says" data-part {
-            "Its shots " (order) ", each as wide as it is long, the shortest and the longest excepted. Beneath each picture lie the \
-             ribbons of its stages, first stage on top."
+            "Its shots " (order) "; each shot's width follows its length, except for very short and very long ones. Beneath each picture \
+             lie the ribbons of its stages, first stage on top."
         }
     }
 }

@@ -40,6 +40,8 @@ pub struct Page {
     pub forecast: Option<Distribution>,
     /// What was found by the last inspection that was kept.
     pub findings: Option<Findings>,
+    /// True of the whole film when no inspection of it was kept.
+    pub is_uninspected: bool,
     /// What people noted.
     pub notes: Vec<Note>,
     /// What people approved.
