@@ -109,8 +109,9 @@ fn what_one_member_rendered_another_takes_byte_for_byte() {
     let status = tomas.film.status_of("br010/tool");
     assert_eq!(status[0][1], "fresh", "{status}");
     // So is one that was lost here since.
-    ["renders", ".endboard/objects"]
-        .map(|lost| std::fs::remove_dir_all(tomas.film.path().join(lost)).unwrap());
+    for lost in ["renders", ".endboard/objects"] {
+        std::fs::remove_dir_all(tomas.film.path().join(lost)).unwrap();
+    }
     let fourth = tomas.rebuild().well();
     assert_eq!((fourth.rendered.len(), tomas.film.renders()), (0, clean), "{}", fourth.json);
     assert!(taken(&fourth) >= PICTURES as u64, "{}", fourth.json);
