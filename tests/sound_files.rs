@@ -145,6 +145,94 @@ fn coded_files_are_what_ffmpeg_reads() {
     }
 }
 
+/// A byte that was flipped anywhere in a coded file never makes the sound shorter or moves it: it is refused with the time into the
+/// file, or it is as long as it was. FLAC's frames have check sums, Ogg's pages too: there the samples are those that were written.
+#[test]
+fn a_flipped_byte_loses_no_sound_in_silence() {
+    let folder = tempfile::tempdir().unwrap();
+    let at = |name: &str| folder.path().join(name).to_string_lossy().into_owned();
+    let tone = "aevalsrc=0.3*sin(2765*t*(1+t))+0.05*random(0):s=48000:d=1";
+    for (name, codec) in [
+        ("a.flac", "flac"),
+        ("a.mp3", "libmp3lame"),
+        ("bare.mp3", "libmp3lame"),
+        ("a.ogg", "libvorbis"),
+        ("a.aac", "aac"),
+        ("a.m4a", "aac"),
+    ] {
+        let bare: &[&str] = if name == "bare.mp3" { &["-write_xing", "0"] } else { &[] };
+        let mut made = Command::new("ffmpeg");
+        made.args(["-v", "error", "-y", "-f", "lavfi", "-i", tone, "-c:a", codec]).args(bare).arg(at(name));
+        if !made.output().is_ok_and(|out| out.status.success()) {
+            eprintln!("ffmpeg or its {codec} is not installed: nothing flipped");
+            continue;
+        }
+        let file = std::fs::read(at(name)).unwrap();
+        let clean = read(Cursor::new(file.clone())).unwrap_or_else(|e| panic!("{name}: {e}"));
+        let mut kept = 0;
+        // The last quarter of an MP4 is its head.
+        for place in (file.len() / 4..file.len() * 3 / 4).step_by(file.len() / 140) {
+            let mut flipped = file.clone();
+            flipped[place] ^= 0xff;
+            match read(Cursor::new(flipped)) {
+                Err(error) => {
+                    assert!(error.to_string().contains(" s into it"), "{name}, byte {place}: {error}");
+                }
+                Ok(sound) => {
+                    assert_eq!(sound.len(), clean.len(), "{name}, byte {place}");
+                    kept += 1;
+                }
+            }
+        }
+        if ["a.flac", "a.ogg"].contains(&name) {
+            assert_eq!(kept, 0, "{name}");
+        }
+    }
+}
+
+/// A frame whose head was damaged is passed over by a decoder; what follows would be heard too early.
+#[test]
+fn a_frame_that_is_passed_over_is_told_of() {
+    let folder = tempfile::tempdir().unwrap();
+    for (name, codec, head) in [("a.mp3", "libmp3lame", [0xff, 0xfb]), ("a.aac", "aac", [0xff, 0xf1])] {
+        let path = folder.path().join(name);
+        let mut made = Command::new("ffmpeg");
+        made.args([
+            "-v",
+            "error",
+            "-y",
+            "-f",
+            "lavfi",
+            "-i",
+            "sine=frequency=440:sample_rate=48000:duration=1",
+        ]);
+        if !made.args(["-c:a", codec]).arg(&path).output().is_ok_and(|out| out.status.success()) {
+            eprintln!("ffmpeg or its {codec} is not installed: nothing damaged");
+            continue;
+        }
+        let file = std::fs::read(&path).unwrap();
+        let place = (file.len() / 2..).find(|&at| file[at..at + 2] == head).unwrap();
+        let mut damaged = file.clone();
+        damaged[place] = 0;
+        match read(Cursor::new(damaged)) {
+            Err(SoundError::Damaged { what, .. }) => {
+                let seconds = what.strip_prefix("a part of it cannot be decoded, ").unwrap();
+                let seconds: f64 = seconds.strip_suffix(" s into it").unwrap().parse().unwrap();
+                assert!((seconds - 0.5).abs() < 0.1, "{name}: {what}");
+            }
+            other => panic!("{name}: {:?}", other.map(|sound| sound.len())),
+        }
+        // What people's programs write behind the sound is none.
+        let mut tagged = file.clone();
+        tagged.extend(b"TAG");
+        tagged.extend([b' '; 125]);
+        let whole = read(Cursor::new(file)).unwrap();
+        if name == "a.mp3" {
+            assert_eq!(read(Cursor::new(tagged)).unwrap().digest(), whole.digest());
+        }
+    }
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { cases: 200, ..ProptestConfig::default() })]
 

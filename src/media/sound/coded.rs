@@ -9,10 +9,11 @@ use symphonia::core::formats::{FormatOptions, FormatReader, TrackType};
 use symphonia::core::io::{MediaSource, MediaSourceStream};
 use symphonia::core::meta::MetadataOptions;
 
-use super::edits;
 use super::{Outline, Sound, SoundError, SoundFormat, Source, bounded, checked};
+use super::{edits, links};
 
-/// Samples that a file may hold fewer than its head says: what a coder put before and behind the sound, which not every head counts.
+/// Samples that a file may hold fewer than its head says where the head only guesses: what a coder put before and behind the
+/// sound, which not every head counts.
 const SPARE: u64 = 4608;
 
 /// Parts of a second in which a beginning is told before the sampling rate is known: whole for all usual rates.
@@ -73,7 +74,9 @@ fn damaged(format: SoundFormat) -> impl Fn(Error) -> SoundError {
         Error::IoError(e) if e.kind() == std::io::ErrorKind::UnexpectedEof => {
             SoundError::Damaged { format, what: "it ends too early".into() }
         }
-        Error::IoError(e) => SoundError::System(e.to_string()),
+        // What the system said has a number; the rest a decoder says of the bytes.
+        Error::IoError(e) if e.raw_os_error().is_some() => SoundError::System(e.to_string()),
+        Error::IoError(e) => SoundError::Damaged { format, what: e.to_string() },
         other => SoundError::Damaged { format, what: other.to_string() },
     }
 }
@@ -98,11 +101,23 @@ impl Open {
     fn next(&mut self, sound: &mut Sound) -> Result<bool, SoundError> {
         let format = self.format;
         loop {
-            let Some(packet) = self.reader.next_packet().map_err(damaged(format))? else { return Ok(false) };
+            let (held, rate) = (sound.len() as u64, sound.rate);
+            let here = |error| placed(damaged(format)(error), held, rate);
+            let Some(packet) = self.reader.next_packet().map_err(here)? else { return Ok(false) };
             if packet.track_id != self.track {
                 continue;
             }
-            let decoded = self.decoder.decode(&packet).map_err(damaged(format))?;
+            // Its frames are numbered, so that one which could not be read shows in the number of the next.
+            let begins = packet.pts.get();
+            if format == SoundFormat::Flac && begins != held as i64 {
+                let what = match u64::try_from(begins).ok().and_then(|begins| begins.checked_sub(held)) {
+                    Some(lost) => format!("{lost} samples cannot be decoded"),
+                    None => "its parts do not follow one another".to_string(),
+                };
+                let rate = self.parameters.sample_rate.unwrap_or(rate);
+                return Err(placed(SoundError::Damaged { format, what }, held, rate));
+            }
+            let decoded = self.decoder.decode(&packet).map_err(here)?;
             let (rate, count) = (decoded.spec().rate(), decoded.spec().channels().count());
             if sound.channels.is_empty() {
                 checked(format, rate, count)?;
@@ -118,6 +133,36 @@ impl Open {
                 plane.extend(more);
             }
             return Ok(true);
+        }
+    }
+}
+
+/// An error with how far into the sound it lies.
+fn placed(error: SoundError, samples: u64, rate: u32) -> SoundError {
+    match error {
+        SoundError::Damaged { format, what } => {
+            let seconds = samples as f64 / f64::from(rate.max(1));
+            SoundError::Damaged { format, what: format!("{what}, {seconds:.3} s into it") }
+        }
+        // What was decoded so far used nothing of the kind.
+        SoundError::Unsupported { format, feature } if samples > 0 => {
+            let what = format!("it seems to use {feature}, which is not supported");
+            placed(SoundError::Damaged { format, what }, samples, rate)
+        }
+        other => other,
+    }
+}
+
+/// Refuses a file whose frames do not follow one another. MP4 tells in a table where they lie.
+fn joined(format: SoundFormat, source: &mut dyn Source) -> Result<(), SoundError> {
+    if format == SoundFormat::Aac && begins(source)? != Some(BARE) {
+        return Ok(());
+    }
+    match links::gap(format, source).map_err(|error| SoundError::System(error.to_string()))? {
+        None => Ok(()),
+        Some(seconds) => {
+            let what = format!("a part of it cannot be decoded, {seconds:.3} s into it");
+            Err(SoundError::Damaged { format, what })
         }
     }
 }
@@ -148,6 +193,8 @@ pub(super) fn outline(format: SoundFormat, mut source: Box<dyn Source>) -> Resul
 
 pub(super) fn read(format: SoundFormat, mut source: Box<dyn Source>) -> Result<Sound, SoundError> {
     let part = if format == SoundFormat::Aac { edits::lead(&mut *source, FINE) } else { 0 };
+    joined(format, &mut *source)?;
+    let is_bare = begins(&mut *source)? == Some(BARE);
     let mut open = open(format, source)?;
     let told = open.samples;
     if let Some(told) = told {
@@ -158,8 +205,15 @@ pub(super) fn read(format: SoundFormat, mut source: Box<dyn Source>) -> Result<S
     if sound.is_empty() {
         return Err(SoundError::Damaged { format, what: "it holds no sound".into() });
     }
+    let spare = match format {
+        SoundFormat::Flac | SoundFormat::Vorbis => 0,
+        // A head that knows what the coder added knows how many frames there are.
+        SoundFormat::Mp3 if open.delay.is_some() => 0,
+        SoundFormat::Aac if !is_bare => 0,
+        _ => SPARE,
+    };
     match told {
-        Some(told) if (sound.len() as u64) + SPARE < told => {
+        Some(told) if (sound.len() as u64) + spare < told => {
             Err(SoundError::Truncated { format, told, held: sound.len() as u64 })
         }
         _ => {

@@ -5,6 +5,7 @@
 
 mod coded;
 mod edits;
+mod links;
 pub mod pop;
 pub mod wave;
 
