@@ -172,6 +172,18 @@ impl Printed {
         &self.0
     }
 
+    /// The first bytes so far, at most so many, while programs still print.
+    ///
+    /// # Errors
+    /// When the system cannot read them.
+    pub fn so_far(&self, most: u64) -> io::Result<Vec<u8>> {
+        use std::os::unix::fs::FileExt;
+        // Whoever prints shares the place at which this file is read and written, so that it must not be moved.
+        let mut bytes = vec![0; self.0.metadata()?.len().min(most) as usize];
+        self.0.read_exact_at(&mut bytes, 0)?;
+        Ok(bytes)
+    }
+
     /// The first bytes, at most so many.
     ///
     /// # Errors

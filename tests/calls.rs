@@ -146,6 +146,67 @@ fn movies(film: &Film) -> bool {
     })
 }
 
+/// A damaged movie gives pictures all the same, of which a decoder only says that they are not those that were written.
+#[test]
+fn a_damaged_movie_is_never_taken_for_a_sound_one() {
+    let film = Film::new();
+    let movie = film.path().join("ride.mov");
+    let made = Command::new("ffmpeg")
+        .args([
+            "-v",
+            "error",
+            "-f",
+            "lavfi",
+            "-i",
+            "testsrc2=size=320x180:rate=24",
+            "-frames:v",
+            "12",
+            "-c:v",
+            "mpeg4",
+        ])
+        .arg(&movie)
+        .output();
+    if !made.is_ok_and(|output| output.status.success()) {
+        return println!("not checked: ffmpeg or its mpeg4 is not installed");
+    }
+    film.write(
+        "endboard.yaml",
+        "film: The Brine Lamp\nrate: 24\nframe_size: 320x180\nplates:\n  \
+         ride: { movie: ride.mov, first: 1001, encoding: rec709 }\nshots:\n  br010:\n    \
+         plate: ride\n    frames: 1001-1012\n    stages:\n      colour: { operator: grade, exposure: 0.25 }\n",
+    );
+    assert_eq!(film.said(&["check"]).0, Some(0));
+    film.rebuild(&[]).well();
+    let clean = film.renders();
+    let mut bytes = std::fs::read(&movie).unwrap();
+    let third = bytes.len() / 3;
+    bytes[third..third + 60].iter_mut().for_each(|byte| *byte ^= 0x5a);
+    std::fs::remove_file(&movie).unwrap();
+    std::fs::remove_dir_all(film.path().join(".endboard")).unwrap();
+    std::fs::remove_dir_all(film.path().join("renders")).unwrap();
+    film.write("ride.mov", bytes);
+    let (code, words) = film.said(&["check"]);
+    assert!(code == Some(1) && words.contains("ride.mov is damaged: ffprobe says: "), "{words}");
+    // Asked again it says so again.
+    assert_eq!(film.said(&["check"]), (code, words));
+    for jobs in ["1", "2"] {
+        let said = film.rebuild(&["--jobs", jobs]);
+        assert_eq!(said.code, Some(1), "{}", said.json);
+        let failures = said.json["failures"].as_array().unwrap();
+        let reason = |failure: &serde_json::Value| failure["reason"].as_str().unwrap().to_string();
+        assert!(
+            failures.iter().any(|f| reason(f).contains("ride.mov: the movie is damaged")),
+            "{}",
+            said.json
+        );
+        // What is made of it is what the sound movie gives.
+        for (path, bytes) in film.renders() {
+            assert_eq!(clean.get(&path), Some(&bytes), "{}", path.display());
+        }
+        assert!(film.renders().len() < clean.len());
+    }
+}
+
 #[test]
 fn a_movie_that_is_replaced_during_a_rebuild_is_not_taken() {
     // The last is replaced by the same bytes, which is seen only afterwards, so that its frames are not taken either.

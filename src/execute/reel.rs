@@ -28,29 +28,30 @@ const ANSWER: u64 = 1 << 20;
 /// Pictures apart within which workers share a reader.
 const NEAR: i64 = 16;
 
-/// What ffprobe says of a movie, with the number of its pictures, all of which are decoded for it.
+/// What ffprobe says of a movie, with the number of its pictures, all of which are decoded for it, and what it complained of.
 ///
 /// # Errors
 /// When the program is not installed or cannot read the movie.
-pub fn answer(path: &str, programs: &Runner) -> Result<String, String> {
+pub fn answer(path: &str, programs: &Runner) -> Result<(String, Option<String>), String> {
     let answer = ask(programs, "ffprobe", &movie::probe_arguments(path, true), None);
-    answer.map_err(|e| no_ffmpeg(&e))?.map_err(|why| unreadable(path, &why))
+    let (answer, said) = answer.map_err(|e| no_ffmpeg(&e))?.map_err(|why| unreadable(path, &why))?;
+    Ok((answer, movie::complaint(&said)))
 }
 
-/// What a program answers, or what it complains of.
+/// What a program answers and what it says beside, or what it fails with.
 fn ask(
     programs: &Runner,
     program: &str,
     arguments: &[String],
     time: Option<Duration>,
-) -> std::io::Result<Result<String, String>> {
+) -> std::io::Result<Result<(String, String), String>> {
     let (answer, complaint) = (Printed::new()?, Printed::new()?);
     let mut command = Command::new(program);
     command.args(arguments).stdin(Stdio::null()).stdout(answer.end()?).stderr(complaint.end()?);
     let ended = programs.run(&mut command, &Limits { time, print: Some((complaint.file(), ANSWER)) })?;
     Ok(match ended.past {
         Some(Past::Time) => Err(format!("it did not answer within {} s", time.unwrap_or_default().as_secs())),
-        _ if ended.status.success() => Ok(text(&answer.bytes(ANSWER)?)),
+        _ if ended.status.success() => Ok((text(&answer.bytes(ANSWER)?), text(&complaint.bytes(ANSWER)?))),
         _ => Err(text(&complaint.bytes(ANSWER)?)),
     })
 }
@@ -61,6 +62,18 @@ fn text(bytes: &[u8]) -> String {
 
 fn unreadable(path: &str, why: &str) -> String {
     format!("{path}: ffprobe cannot read it: {}", why.trim())
+}
+
+/// What is to be done about a damaged movie.
+pub const DAMAGED: &str = "copy it again from where it came from; if it is damaged there too, write the pictures of it that are \
+                           good as an image sequence, and name that as the plate";
+
+/// A decoder runs ahead of the pictures that it gives, so that where it complained is known only about.
+fn damaged(path: &str, from: i64, why: &str) -> Trouble {
+    let picture = from + 1;
+    Trouble::of_the_moment(format!(
+        "{path}: the movie is damaged, at picture {picture} or soon after: ffmpeg says: {why}; {DAMAGED}"
+    ))
 }
 
 fn no_ffmpeg(error: &std::io::Error) -> String {
@@ -90,7 +103,10 @@ struct Reader {
 struct Reel {
     movie: Option<Movie>,
     next: i64,
-    stream: Option<Stream>,
+    /// What decodes it, and what that says.
+    stream: Option<(Stream, Printed)>,
+    /// The first picture before which a decoder complained, and its words.
+    damage: Option<(i64, String)>,
     /// Pictures passed on the way to a later one.
     passed: BTreeMap<i64, Vec<u8>>,
 }
@@ -159,6 +175,11 @@ impl Engine<'_> {
         if let Some(bytes) = reel.passed.remove(&index) {
             return Ok(bytes);
         }
+        if let Some((from, why)) = &reel.damage
+            && index >= *from
+        {
+            return Err(damaged(path, *from, why));
+        }
         // Whoever begins anew decodes from the movie's start, so that going on is better even over some distance.
         if reel.stream.is_none() || index < reel.next || index - reel.next > (index / 4).max(NEAR) {
             reel.stream = None;
@@ -171,9 +192,17 @@ impl Engine<'_> {
             (self.options.memory / 8 / self.options.jobs.max(1) / bytes.max(1)).clamp(2, NEAR as usize);
         loop {
             let mut picture = vec![0; bytes];
-            let stream = reel.stream.as_mut().ok_or_else(|| "the movie is not open".to_string())?;
+            let (stream, said) = reel.stream.as_mut().ok_or_else(|| "the movie is not open".to_string())?;
             let limit = LIMIT + LIMIT_A_PICTURE * u32::try_from(reel.next).unwrap_or(u32::MAX);
-            if let Err(error) = stream.read(&mut picture, limit) {
+            let read = stream.read(&mut picture, limit);
+            // It complains before it gives the picture: one that was read without a complaint is sound. It may be some ahead.
+            let complaint = said.so_far(ANSWER).ok().and_then(|said| movie::complaint(&text(&said)));
+            if let Some(why) = complaint.filter(|_| !self.programs.halt.is_hurried()) {
+                reel.stream = None;
+                let (from, why) = reel.damage.insert((reel.next, why));
+                return Err(damaged(path, *from, why));
+            }
+            if let Err(error) = read {
                 reel.stream = None;
                 return Err(match error.kind() {
                     _ if self.programs.halt.is_hurried() => Trouble::stopped(),
@@ -195,7 +224,7 @@ impl Engine<'_> {
         }
     }
 
-    fn begin(&self, movie: &Movie, path: &str, first: i64, last: i64) -> Result<Stream, Trouble> {
+    fn begin(&self, movie: &Movie, path: &str, first: i64, last: i64) -> Result<(Stream, Printed), Trouble> {
         let version = match self.movies.version.get() {
             Some(&version) => version,
             None => {
@@ -206,8 +235,10 @@ impl Engine<'_> {
         let (first, last) = (first.max(0) as u64, last.max(0) as u64);
         let mut command = Command::new("ffmpeg");
         command.args(movie::decode_arguments(path, movie, first, last, version));
-        command.stdin(Stdio::null()).stderr(Stdio::null());
-        self.programs.stream(&mut command).map_err(|e| self.no_ffmpeg(&e))
+        let said = Printed::new().map_err(|e| self.no_ffmpeg(&e))?;
+        command.stdin(Stdio::null()).stderr(said.end().map_err(|e| self.no_ffmpeg(&e))?);
+        let stream = self.programs.stream(&mut command).map_err(|e| self.no_ffmpeg(&e))?;
+        Ok((stream, said))
     }
 
     /// Size of a movie, and how its colour is coded.
@@ -219,7 +250,11 @@ impl Engine<'_> {
 
     fn ask(&self, program: &str, arguments: &[String]) -> Result<Result<String, String>, Trouble> {
         let answer = ask(&self.programs, program, arguments, Some(LIMIT)).map_err(|e| self.no_ffmpeg(&e))?;
-        if self.programs.halt.is_hurried() { Err(Trouble::stopped()) } else { Ok(answer) }
+        if self.programs.halt.is_hurried() {
+            Err(Trouble::stopped())
+        } else {
+            Ok(answer.map(|(answer, _)| answer))
+        }
     }
 
     fn no_ffmpeg(&self, error: &std::io::Error) -> Trouble {

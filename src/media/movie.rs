@@ -147,6 +147,31 @@ pub fn decode_arguments(path: &str, movie: &Movie, first: u64, last: u64, versio
     arguments
 }
 
+/// Words that are taken of what a program complains of.
+const WORDS: usize = 200;
+
+/// What `ffmpeg` or `ffprobe`, asked for errors alone, complain of in a movie; nothing where they say nothing of what they read.
+pub fn complaint(said: &str) -> Option<String> {
+    // What is said of the frames that go out is no fault of the file.
+    let outward = ["[rawvideo", "[out#", "[swscaler", "[auto_scale", "Last message repeated"];
+    let lines = said.lines().map(str::trim).filter(|line| !line.is_empty());
+    let mut told: Vec<String> = Vec::new();
+    for line in lines.filter(|line| !outward.iter().any(|word| line.starts_with(word))) {
+        // `[mpeg4 @ 0x55d0c0] words`: the number differs from run to run.
+        let parts = line.strip_prefix('[').and_then(|line| line.split_once(" @ "));
+        let parts = parts.and_then(|(who, rest)| Some((who, rest.split_once("] ")?.1)));
+        let words = parts.map_or_else(|| line.to_string(), |(who, words)| format!("{who}: {words}"));
+        if !told.contains(&words) {
+            told.push(words);
+        }
+        if told.len() == 3 {
+            break;
+        }
+    }
+    let told: String = told.join("; ").chars().filter(|c| !c.is_control()).take(WORDS).collect();
+    (!told.is_empty()).then_some(told)
+}
+
 /// Bytes of one frame as [`decode_arguments`] asks for.
 pub fn frame_bytes(movie: &Movie) -> usize {
     movie.width as usize * movie.height as usize * 6
@@ -205,6 +230,15 @@ mod tests {
         check(r#""width": 60000, "height": 4"#, "beyond the limits");
         assert!(parse_probe("{}").unwrap_err().to_string().contains("no video stream"));
         assert!(parse_probe("oh").is_err());
+    }
+
+    #[test]
+    fn complaints_of_what_is_read_are_told_once() {
+        let said = "[mpeg4 @ 0x5566] ac-tex damaged at 5 3\n[mpeg4 @ 0x5599] ac-tex damaged at 5 3\n\
+                    [rawvideo @ 0x77] Application provided invalid dts\n    Last message repeated 2 times\nmoov atom not found\n";
+        assert_eq!(complaint(said).unwrap(), "mpeg4: ac-tex damaged at 5 3; moov atom not found");
+        assert_eq!(complaint("\n[rawvideo @ 0x77] Application provided invalid dts\n"), None);
+        assert_eq!(complaint(&"x".repeat(900)).unwrap().len(), WORDS);
     }
 
     #[test]

@@ -65,7 +65,15 @@ impl Project {
         };
         let name = self.folder.join(&path.value);
         match described(store, digest, &name.to_string_lossy()) {
-            Ok(movie) => wrong_movie(&movie, *first, whole, source, graph),
+            Ok((movie, complaint)) => {
+                let mut problems = wrong_movie(&movie, *first, whole, source, graph);
+                problems.extend(complaint.map(|why| {
+                    let message =
+                        format!("plate {}: {} is damaged: ffprobe says: {why}", source.name, path.value);
+                    Problem::error(source.span, message).help(reel::DAMAGED)
+                }));
+                problems
+            }
             Err(reason) => {
                 let reason = reason.replace(&*name.to_string_lossy(), &path.value);
                 vec![Problem::error(source.span, format!("plate {}: {reason}", source.name))]
@@ -133,19 +141,21 @@ impl Project {
 }
 
 /// What a movie is. It is decoded whole for that, so that the answer is kept under a digest that
-/// follows from its bytes.
-fn described(store: &Store, digest: Digest, path: &str) -> Result<Movie, String> {
+/// follows from its bytes, unless the decoder complained: that is told each time.
+fn described(store: &Store, digest: Digest, path: &str) -> Result<(Movie, Option<String>), String> {
     let kept = store.path("movies").join(digest.to_string());
     let answer = file::read(&kept).ok().flatten().and_then(|answer| String::from_utf8(answer).ok());
     if let Some(movie) = answer.and_then(|answer| movie::parse_probe(&answer).ok()) {
-        return Ok(movie);
+        return Ok((movie, None));
     }
     let programs = Runner::alone().map_err(|e| e.to_string())?;
-    let answer = reel::answer(path, &programs)?;
+    let (answer, complaint) = reel::answer(path, &programs)?;
     let movie = movie::parse_probe(&answer).map_err(|e| format!("{path}: {e}"))?;
     // What cannot be kept is asked for again.
-    let _ = std::fs::create_dir_all(store.path("movies")).map(|()| write_own(&kept, answer.as_bytes()));
-    Ok(movie)
+    if complaint.is_none() {
+        let _ = std::fs::create_dir_all(store.path("movies")).map(|()| write_own(&kept, answer.as_bytes()));
+    }
+    Ok((movie, complaint))
 }
 
 /// From the first to the last frame that is wanted of a source.
