@@ -202,6 +202,19 @@ fn an_earlier_return_comes_back_without_rendering() {
         code == Some(2) && said.contains("there is no return 3") && said.contains("there are 1, 2"),
         "{said}"
     );
+    // A kept file that is not what came any more is not put in place, nor is any other.
+    let digest = endboard::base::digest::Digest::of(&grey(1002u64 as u8)).to_string();
+    let kept = film.path().join(format!("returns/{}/{digest}.png", &digest[..2]));
+    let hands = || {
+        (1001..=1004)
+            .map(|n| std::fs::read(film.path().join(format!("hands/br050/cleanup.{n}.png"))).unwrap())
+    };
+    let before: Vec<_> = hands().collect();
+    std::fs::write(&kept, grey(77)).unwrap();
+    let (code, said) = film.said(&["takeback", "--go-back", "br050/cleanup", "--return", "1"]);
+    assert!(code != Some(0) && said.contains(&digest) && said.contains("br050/cleanup@1002"), "{said}");
+    assert!(hands().eq(before), "nothing was put in place");
+    std::fs::write(&kept, grey(1002u64 as u8)).unwrap();
     let used = film.json(&["takeback", "--go-back", "br050/cleanup", "--return", "1"]);
     let told = [&used["places"], &used["already"]];
     assert_eq!(told, [&json!(["br050/cleanup@1001-1002"]), &json!(["br050/cleanup@1003-1004"])]);

@@ -99,6 +99,14 @@ impl Project {
                 "{like} is not there, which return {version} of {place} needs; bring it back first"
             )));
         };
+        let at = self.folder.join(&kept);
+        if observe::digest(&at).map_err(disk(&at))? != Some(*digest) {
+            return Err(LookError::Nothing(format!(
+                "{kept} is not the file any more that return {} of {place} came with: it was changed or damaged since; bring it back from a \
+                 copy first",
+                part.version
+            )));
+        }
         if Format::of_path(&kept) != Format::of_path(path) {
             return Err(LookError::Words(format!(
                 "return {} of {place} is kept as {kept}, and the stage's file is {path} now; let its `files:` end as that does to go \
