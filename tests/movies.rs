@@ -271,6 +271,9 @@ fn a_program_that_fails_leaves_nothing_and_says_why() {
     let error =
         fails(&format!("{CODERS}\nhead -c 9000 > /dev/null; echo 'x: No space left on device' >&2; exit 1"));
     assert!(matches!(&error, MovieError::Full(_)), "{error}");
+    // It may say so and end well.
+    let error = fails(&format!("{CODERS}\ncat > /dev/null; echo 'x: No space left on device' >&2"));
+    assert!(matches!(&error, MovieError::Full(_)), "{error}");
     // One that ends well without having taken its frames has not made the movie.
     let error = fails(&format!("{CODERS}\nexit 0"));
     assert!(matches!(&error, MovieError::Failed { .. }), "{error}");

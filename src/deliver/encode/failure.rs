@@ -101,7 +101,7 @@ pub(super) fn failed(
     frames: u64,
     folder: &Path,
 ) -> MovieError {
-    if said.contains("No space left on device") || said.contains("Disk quota exceeded") {
+    if is_full(said) {
         return MovieError::Full(folder.to_path_buf());
     }
     let said = match (ended.past, last_words(said)) {
@@ -110,6 +110,11 @@ pub(super) fn failed(
         (_, Some(said)) => said,
     };
     MovieError::Failed { program: program.display().to_string(), frame, frames, said }
+}
+
+/// Whether a program says that it found no room.
+pub(super) fn is_full(said: &str) -> bool {
+    said.contains("No space left on device") || said.contains("Disk quota exceeded")
 }
 
 /// The last lines of what a program said; none when it said nothing.

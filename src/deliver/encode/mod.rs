@@ -22,7 +22,7 @@ use crate::media::sound::Sound;
 use crate::media::sound::wave::{self, Bext, Depth};
 use crate::programs::{Ended, Limits, Printed, Runner};
 pub use failure::MovieError;
-use failure::failed;
+use failure::{failed, is_full};
 pub(super) use failure::{last_words, unstarted};
 
 /// Bytes of a program's complaints that are kept.
@@ -141,7 +141,8 @@ pub fn encode(
     if runner.halt.is_hurried() {
         return Err(MovieError::Stopped);
     }
-    if ended.status.success() && ended.past.is_none() && frame == Some(source.frames) {
+    // It may find no room for the last of a movie, say so, and end well all the same.
+    if ended.status.success() && ended.past.is_none() && frame == Some(source.frames) && !is_full(&said) {
         return Ok(movie);
     }
     Err(failed(&tools.ffmpeg, &said, &ended, frame.unwrap_or(0), source.frames, folder))
