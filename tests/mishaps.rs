@@ -87,6 +87,40 @@ fn a_folder_that_the_system_does_not_show_is_not_told_as_missing_files() {
     assert!(words.contains("its file cannot be read as a movie") && words.contains(&reason), "{words}");
 }
 
+/// A power cut may leave the store's format empty: there is a way on, and what cannot be printed is not.
+#[test]
+fn a_format_that_was_cut_short_is_told_as_damaged() {
+    let film = film("plates/shed.####.exr", SIZE);
+    std::fs::create_dir(film.path().join(".endboard")).unwrap();
+    let noise: String = "\u{1b}[2J".repeat(90);
+    for (text, says) in
+        [("", "it is empty"), ("endboard sto", "it says 'endboard sto'"), (&noise, "it says '[2J[2J")]
+    {
+        film.write(".endboard/format", text);
+        let (code, words) = film.said(&["status"]);
+        assert_eq!(code, Some(4), "{words}");
+        assert!(words.contains(says) && words.contains("delete the folder .endboard"), "{words}");
+        assert!(!words.contains('\u{1b}') && words.matches("[2J").count() <= 14, "{words}");
+    }
+    // Another version's is no damage.
+    film.write(".endboard/format", "endboard store 9\n");
+    let (code, words) = film.said(&["status"]);
+    assert!(code == Some(4) && words.contains("another version"), "{words}");
+}
+
+/// The film's own picture stands under a name that no shot can have.
+#[test]
+fn no_shot_is_called_as_the_film_is() {
+    for name in ["film", "Film"] {
+        let film = film("plates/shed.####.exr", SIZE);
+        let declared = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap();
+        assert!(declared.contains("{ br010:"), "{declared}");
+        film.write("endboard.yaml", declared.replace("{ br010:", &format!("{{ {name}:")));
+        let (code, words) = film.said(&["check"]);
+        assert!(code == Some(1) && words.contains(&format!("no shot can be called '{name}'")), "{words}");
+    }
+}
+
 #[test]
 fn what_stands_in_the_place_of_a_plates_files_is_told() {
     let film = film("plates/shed.####.exr", SIZE);

@@ -11,7 +11,7 @@ use crate::declare::film::{At, Shot};
 use crate::declare::found::{Found, shortened};
 
 /// The name under which frames of the film itself are meant.
-const FILM: &str = "film";
+pub(super) const FILM: &str = "film";
 /// Keys that are no limits.
 pub const OWN: [&str; 3] = ["stills", "blacks", "picture"];
 

@@ -7,6 +7,7 @@ use std::collections::HashMap;
 use crate::base::problem::{Problem, Span};
 use crate::base::value::{Key, Value};
 use crate::declare::found::{Found, shortened};
+use crate::declare::inspect::FILM;
 
 /// Longest name, in characters.
 pub const NAME_LIMIT: usize = 64;
@@ -63,6 +64,17 @@ pub fn check(key: &Key, what: &str, naming: Naming, context: &str, found: &mut F
             false
         }
     }
+}
+
+/// Refuses a shot under the film's own name; says whether it did.
+pub fn is_films(key: &Key, found: &mut Found) -> bool {
+    let is_films = key.text.eq_ignore_ascii_case(FILM);
+    if is_films {
+        let problem = Problem::error(key.span, format!("no shot can be called '{}'", key.text));
+        let help = "the film's own picture and sound stand under that name; give the shot another";
+        found.push("", problem.help(help));
+    }
+    is_films
 }
 
 /// Finds names that differ only in capitals: on many disks they are one folder.

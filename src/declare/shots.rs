@@ -64,6 +64,9 @@ pub fn read(
         }
         names::check(key, "shot", Naming::Dotted, "", found);
         twins.check(key, "shot", "", found);
+        if names::is_films(key, found) {
+            continue;
+        }
         let who = format!("shot {}", key.text);
         let before = found.errors();
         let Some(fields) = found.keep(&who, Fields::of(value, "the shot")) else { continue };
