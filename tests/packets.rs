@@ -5,8 +5,47 @@
 mod project;
 
 use project::Film;
+use project::disk::Mounted;
 use project::packets::{declared, files, grey, hand_out, put, rows, sheet, take_back};
 use serde_json::{Value, json};
+
+/// What a killed handout leaves goes with the next one, whatever that is called; what is a person's stays.
+#[test]
+fn what_killed_handouts_left_goes_with_the_next() {
+    let film = declared();
+    film.rebuild(&[]).but_for_hands();
+    let note = "Endboard was writing here, and what lies here is not whole.\n";
+    film.write("packets/lamp-1.unfinished/UNFINISHED.txt", note);
+    film.write("packets/lamp-1.unfinished/lamp-1/data/half.png", "half");
+    film.write("packets/.endboard-a1b2c3.part", "half");
+    film.write("packets/mine.unfinished/notes.txt", "a person's");
+    let there = |name: &str| film.path().join("packets").join(name).exists();
+    hand_out(&film, &["br050/cleanup", "--to", "ana"]);
+    let left = ["lamp-1.unfinished", ".endboard-a1b2c3.part", "mine.unfinished/notes.txt"].map(there);
+    assert_eq!(left, [false, false, true]);
+    // A takeback clears the places that it puts files into.
+    let (_, place) = hand_out(&film, &["br060/cleanup", "--to", "ines"]);
+    film.write("hands/br060/.endboard-d4e5f6.part", "half");
+    (1005..=1008).for_each(|n| put(&place, "br060", n, &grey(n as u8)));
+    take_back(&film, &place, &[]);
+    assert!(!film.path().join("hands/br060/.endboard-d4e5f6.part").exists());
+}
+
+/// A disk that is full is told once, in this program's words, and nothing half-written is left there.
+#[test]
+fn a_full_disk_ends_a_zip_with_one_message() {
+    let Some(disk) = Mounted::of("1m") else { return };
+    let film = declared();
+    film.rebuild(&[]).but_for_hands();
+    let packets = disk.path().join("packets");
+    std::fs::create_dir(&packets).unwrap();
+    disk.filled_but_for(8 << 10);
+    let out = packets.to_str().unwrap();
+    let (code, said) = film.said(&["handout", "br050/cleanup", "--to", "ana", "--zip", "--out", out]);
+    assert!(code != Some(0) && said.contains("No space left"), "{said}");
+    assert!(!said.contains("ZipWriter"), "{said}");
+    assert_eq!(std::fs::read_dir(&packets).unwrap().count(), 0);
+}
 
 fn state(film: &Film, place: &str) -> Value {
     film.status_of(place)

@@ -183,6 +183,18 @@ fn remove(around: &Path) -> io::Result<()> {
     std::fs::remove_dir(around)
 }
 
+/// Clears what earlier runs left in a folder, under whatever name; what somebody is at, or what is not one's own, stays.
+pub fn clear_left(within: &Path) {
+    let Ok(entries) = std::fs::read_dir(within) else { return };
+    for entry in entries.flatten() {
+        let is_left = entry.file_name().to_string_lossy().ends_with(UNFINISHED);
+        // One without a note yet may just have been begun.
+        if is_left && entry.path().join(NOTE).exists() {
+            let _ = clear(&entry.path());
+        }
+    }
+}
+
 /// Clears what an earlier run left, if it is one's own and nobody is at it.
 fn clear(around: &Path) -> Result<(), StagingError> {
     match around.symlink_metadata() {

@@ -7,6 +7,7 @@ use std::io::{self, Write};
 use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
 
+use rustix::fs::{FlockOperation, flock};
 use tempfile::NamedTempFile;
 
 /// What files under way are called, before chance letters and after them.
@@ -20,7 +21,27 @@ pub fn beside(folder: &Path, ending: &str) -> io::Result<NamedTempFile> {
     let mut builder = tempfile::Builder::new();
     // What is delivered is read by others; the system takes away what its mask says.
     builder.prefix(UNDER_WAY.0).suffix(ending).permissions(Permissions::from_mode(0o666));
-    builder.tempfile_in(folder)
+    let file = builder.tempfile_in(folder)?;
+    // As long as it is open, others know that somebody is at it. Where the system locks nothing, they leave it alone.
+    let _ = flock(file.as_file(), FlockOperation::NonBlockingLockExclusive);
+    Ok(file)
+}
+
+/// Removes what runs that were killed left under way in a folder. Where the disk refuses, it is left to the next one.
+pub fn clear(folder: &Path) {
+    let Ok(entries) = std::fs::read_dir(folder) else { return };
+    for entry in entries.flatten() {
+        let name = entry.file_name();
+        let name = name.to_string_lossy();
+        let is_under_way = name.starts_with(UNDER_WAY.0) && name.ends_with(UNDER_WAY.1);
+        if !is_under_way || !entry.file_type().is_ok_and(|kind| kind.is_file()) {
+            continue;
+        }
+        let Ok(file) = std::fs::File::open(entry.path()) else { continue };
+        if flock(&file, FlockOperation::NonBlockingLockExclusive).is_ok() {
+            let _ = std::fs::remove_file(entry.path());
+        }
+    }
 }
 
 /// Gives a whole file its name. One that has the name already stays, unless it is to be replaced.
@@ -57,6 +78,23 @@ pub fn sync_folder(folder: &Path) -> io::Result<()> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_a_killed_run_left_is_cleared_and_what_somebody_is_at_stays() {
+        let folder = tempfile::tempdir().unwrap();
+        let at_work = beside(folder.path(), UNDER_WAY.1).unwrap();
+        for name in [".endboard-a1b2.part", "slate.part", ".endboard-a1b2.wav"] {
+            std::fs::write(folder.path().join(name), "half").unwrap();
+        }
+        clear(folder.path());
+        let there = |name: &str| folder.path().join(name).exists();
+        assert_eq!(
+            [there(".endboard-a1b2.part"), there("slate.part"), there(".endboard-a1b2.wav")],
+            [false, true, true]
+        );
+        named(at_work, &folder.path().join("whole"), false).unwrap();
+        assert!(there("whole"));
+    }
 
     #[test]
     fn a_name_that_is_taken_is_kept_and_nothing_is_left_beside_it() {

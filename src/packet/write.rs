@@ -5,7 +5,7 @@
 
 use std::collections::BTreeMap;
 use std::fs::File;
-use std::io::{self, BufWriter, Write};
+use std::io::{self, BufWriter, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
 use tempfile::NamedTempFile;
@@ -15,8 +15,8 @@ use zip::{CompressionMethod, DateTime, ZipWriter};
 use super::names;
 use super::sums::{Kind, Sums};
 use super::tags::{DECLARATION, encoded};
-use crate::deliver::staging::{Staging, StagingError, Taken};
-use crate::deliver::whole::{UNDER_WAY, beside, named};
+use crate::deliver::staging::{self, Staging, StagingError, Taken};
+use crate::deliver::whole::{self, UNDER_WAY, beside, named};
 
 /// The digests that are written (section 2.4).
 const KINDS: [Kind; 2] = [Kind::Sha256, Kind::Sha512];
@@ -75,10 +75,59 @@ enum To {
     Nowhere(PathBuf),
     Folder(Staging),
     Zip {
-        zip: Box<ZipWriter<BufWriter<File>>>,
+        zip: Box<ZipWriter<BufWriter<Sink>>>,
         file: NamedTempFile,
         place: PathBuf,
     },
+}
+
+/// A zip's file. What writes zips ends them when it is dropped and prints to the terminal where that fails, so that after the first
+/// failure, which is told, this only counts.
+struct Sink {
+    file: File,
+    /// Where it would be, and how long, once a write has failed.
+    lost: Option<(u64, u64)>,
+}
+
+impl Sink {
+    fn of(file: File) -> Self {
+        Self { file, lost: None }
+    }
+
+    fn fails<T>(&mut self, error: io::Error) -> io::Result<T> {
+        if error.kind() != io::ErrorKind::Interrupted {
+            let at = self.file.stream_position().unwrap_or(0);
+            self.lost = Some((at, self.file.metadata().map_or(at, |data| data.len().max(at))));
+        }
+        Err(error)
+    }
+}
+
+impl Write for Sink {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        if let Some((at, end)) = &mut self.lost {
+            *at += bytes.len() as u64;
+            *end = (*end).max(*at);
+            return Ok(bytes.len());
+        }
+        self.file.write(bytes).or_else(|error| self.fails(error))
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+}
+
+impl Seek for Sink {
+    fn seek(&mut self, to: SeekFrom) -> io::Result<u64> {
+        let Some((at, end)) = &mut self.lost else { return self.file.seek(to) };
+        *at = match to {
+            SeekFrom::Start(at) => at,
+            SeekFrom::Current(by) => at.saturating_add_signed(by),
+            SeekFrom::End(by) => end.saturating_add_signed(by),
+        };
+        Ok(*at)
+    }
 }
 
 /// A packet under way. Dropped before its end, nothing of it is left.
@@ -105,6 +154,9 @@ impl Writer {
     /// # Errors
     /// Something of the name is there already, or the disk refuses.
     pub fn begin(within: &Path, name: &str, as_zip: bool) -> Result<Self, WriteError> {
+        // What killed runs left, under whatever name: the next packet seldom has the same.
+        staging::clear_left(within);
+        whole::clear(within);
         let to = if as_zip {
             let place = within.join(format!("{name}.zip"));
             let disk = |error| WriteError::Disk { path: place.clone(), error };
@@ -113,7 +165,7 @@ impl Writer {
                 return Err(WriteError::Taken(place));
             }
             let file = beside(within, UNDER_WAY.1).map_err(disk)?;
-            let zip = ZipWriter::new(BufWriter::new(file.reopen().map_err(disk)?));
+            let zip = ZipWriter::new(BufWriter::new(Sink::of(file.reopen().map_err(disk)?)));
             To::Zip { zip: Box::new(zip), file, place }
         } else {
             To::Folder(Staging::begin(within, name, Taken::Refuse)?)

@@ -136,6 +136,7 @@ impl Project {
         let work = Work { files, rows };
         let folder = self.folder.join(RETURNS);
         std::fs::create_dir_all(&folder).map_err(disk(&folder))?;
+        whole::clear(&folder);
         let path = folder.join(UNDER_WAY);
         let text = serde_json::to_vec_pretty(&work).map_err(|why| ProjectError::System(why.to_string()))?;
         whole::write(&path, &text, true).and_then(|()| changed(&path)).map_err(disk(&path))?;
@@ -212,6 +213,7 @@ impl Project {
         let from = self.folder.join(&file.kept);
         let folder = to.parent().unwrap_or(Path::new("."));
         std::fs::create_dir_all(folder).map_err(disk(folder))?;
+        whole::clear(folder);
         let copied = || -> io::Result<()> {
             let mut file = whole::beside(folder, whole::UNDER_WAY.1)?;
             io::copy(&mut std::fs::File::open(&from)?, file.as_file_mut())?;
@@ -265,6 +267,7 @@ impl Project {
         }
         let folder = to.parent().unwrap_or(Path::new("."));
         std::fs::create_dir_all(folder).map_err(disk(folder))?;
+        whole::clear(folder);
         whole::write(to, bytes, true).map_err(disk(to))
     }
 }
