@@ -160,12 +160,21 @@ pub type Problems = Vec<Problem>;
 /// The nearest of `names` to `word`, when near enough to be a slip of the hand.
 pub fn nearest<'a>(word: &str, names: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
     let limit = (word.chars().count() / 3).max(1);
+    let small = word.to_lowercase();
     names
         .into_iter()
-        .map(|name| (distance(word, name), name))
-        .filter(|&(d, _)| d <= limit)
-        .min_by_key(|&(d, _)| d)
+        .map(|name| (distance(&small, &name.to_lowercase()), name))
+        .filter(|&(d, name)| d <= limit || (d == 2 && leaves_out(&small, &name.to_lowercase())))
+        // Of those that differ in capitals alone the one that is written most alike.
+        .min_by_key(|&(d, name)| (d, distance(word, name)))
         .map(|(_, name)| name)
+}
+
+/// Whether a word of some letters is a name with letters left out, as `colr` is of `colour`.
+fn leaves_out(word: &str, name: &str) -> bool {
+    let mut left = name.chars();
+    // The beginning of a name is one that was meant to be there.
+    word.chars().count() > 2 && !name.starts_with(word) && word.chars().all(|c| left.any(|of| of == c))
 }
 
 /// Edit distance with swaps of neighbours counted once (optimal string alignment).
@@ -207,6 +216,10 @@ mod tests {
     #[test]
     fn slips_are_recognised() {
         assert_eq!(nearest("fraems", ["frames", "film"]), Some("frames"));
+        assert_eq!(nearest("SH010", ["sh020", "sh010"]), Some("sh010"));
+        assert_eq!(nearest("Sh010", ["sh010", "SH010", "sH010"]), Some("sh010"));
+        assert_eq!(nearest("colr", ["cleanup", "colour"]), Some("colour"));
+        assert_eq!(nearest("cr", ["colr", "core"]), None);
         assert_eq!(nearest("zzz", ["frames", "film"]), None);
     }
 }
