@@ -27,7 +27,7 @@ draw paint-out compare br030/take.duel br030/cleanup@1022 --beside --part 640,60
 draw paint-out-time compare br010/plate br010/cleanup@1030 --beside --part 640,200,240,180 --width 320
 draw paint-out-around compare br080/plate br080/cleanup@1020 --beside --part 200,400,300,130 --width 320
 draw blades compare br020/plate br020/blades@1017 --width 640
-draw burst sheet br040/blades@1009-1014 --every 1 --across 3 --part 480,300,320,180 --width 212
+draw burst sheet br040/blades@1009-1014 --every 1 --across 3 --part 474,340,160,120 --width 212
 draw passes compare br055/take.clean br055/join@1020 --beside --width 400
 draw grade compare br030/blades br030/colour@1030 --beside --width 400
 draw match sheet br020/colour@1022 br030/colour@1022 br040/colour@1022 --every 1 --across 3 --width 212
