@@ -20,7 +20,7 @@ use rustix::fs::{MemfdFlags, memfd_create};
 use rustix::process::{Pid, Signal, WaitId, WaitIdOptions};
 use tokio::runtime::{Builder, Handle, Runtime};
 
-pub use log::end_of_log;
+pub use log::{end_of_log, tells_of_full_disk};
 pub use stream::Stream;
 
 /// How often it is looked at how much memory a running program takes and how much it has printed.

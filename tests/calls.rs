@@ -151,22 +151,7 @@ fn movies(film: &Film) -> bool {
 fn a_damaged_movie_is_never_taken_for_a_sound_one() {
     let film = Film::new();
     let movie = film.path().join("ride.mov");
-    let made = Command::new("ffmpeg")
-        .args([
-            "-v",
-            "error",
-            "-f",
-            "lavfi",
-            "-i",
-            "testsrc2=size=320x180:rate=24",
-            "-frames:v",
-            "12",
-            "-c:v",
-            "mpeg4",
-        ])
-        .arg(&movie)
-        .output();
-    if !made.is_ok_and(|output| output.status.success()) {
+    if !project::draw_movie(&movie, "testsrc2=size=320x180:rate=24", 12) {
         return println!("not checked: ffmpeg or its mpeg4 is not installed");
     }
     film.write(

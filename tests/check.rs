@@ -197,23 +197,7 @@ fn a_movie_of_another_size_or_too_short_is_found() {
     let film = film("", "", "stages: { colour: { operator: grade } }");
     let text = std::fs::read_to_string(film.path().join("endboard.yaml")).unwrap();
     film.write("endboard.yaml", text.replace("br020: { plate: shed", "br020: { plate: ride"));
-    let made = std::process::Command::new("ffmpeg")
-        .args([
-            "-v",
-            "error",
-            "-f",
-            "lavfi",
-            "-i",
-            "color=size=64x36:rate=24",
-            "-frames:v",
-            "6",
-            "-c:v",
-            "mpeg4",
-        ])
-        .arg(film.path().join("plates/ride.mp4"))
-        .output()
-        .is_ok_and(|output| output.status.success());
-    if !made {
+    if !project::draw_movie(&film.path().join("plates/ride.mp4"), "color=size=64x36:rate=24", 6) {
         println!("not checked: no movie can be made here");
         return;
     }
@@ -260,11 +244,7 @@ fn a_retimed_shot_is_held_against_its_plate_by_its_map() {
 
 /// Draws a movie of six frames; false where ffmpeg is not installed.
 fn ffmpeg_draws(film: &Film) -> bool {
-    let drawing =
-        ["-v", "error", "-f", "lavfi", "-i", "color=size=32x18:rate=24", "-frames:v", "6", "-c:v", "mpeg4"];
-    let run =
-        std::process::Command::new("ffmpeg").args(drawing).arg(film.path().join("plates/ride.mp4")).output();
-    run.is_ok_and(|output| output.status.success())
+    project::draw_movie(&film.path().join("plates/ride.mp4"), "color=size=32x18:rate=24", 6)
 }
 
 #[test]

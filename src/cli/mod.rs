@@ -199,12 +199,6 @@ fn answer(arguments: &Arguments) -> Answer {
     }
 }
 
-/// Whether a store's format is no format of any version.
-fn is_garbled(found: &str) -> bool {
-    let number = found.strip_prefix("endboard store ").and_then(|rest| rest.strip_suffix('\n'));
-    number.is_none_or(|number| number.is_empty() || !number.bytes().all(|b| b.is_ascii_digit()))
-}
-
 /// Says what went wrong and gives the code for it.
 fn explain(arguments: &Arguments, failure: Failure) -> Exit {
     match failure {
@@ -215,16 +209,6 @@ fn explain(arguments: &Arguments, failure: Failure) -> Exit {
         Failure::Project(ProjectError::Store(StoreError::Locked(words))) => {
             tell!("endboard: {words}; wait for it to end, or stop it");
             Exit::Locked
-        }
-        Failure::Project(ProjectError::Store(StoreError::Format { path, found })) if is_garbled(&found) => {
-            let says: String = found.chars().filter(|c| !c.is_control()).take(40).collect();
-            let says = if says.is_empty() { "it is empty".into() } else { format!("it says '{says}'") };
-            tell!(
-                "endboard: {}: it is damaged: {says}, as a power cut may leave it; delete the folder .endboard while nothing runs, and \
-                 rebuild: everything is rendered again and hand files are taken in anew, and nothing else is lost",
-                path.display()
-            );
-            Exit::System
         }
         Failure::Project(ProjectError::Busy(words)) => {
             tell!("endboard: {words}");

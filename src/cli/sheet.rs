@@ -1,5 +1,6 @@
 //! `sheet`: a contact sheet of frames that are made.
 
+use std::collections::HashSet;
 use std::path::Path;
 
 use super::arguments::{self, Arguments, Shown};
@@ -79,15 +80,11 @@ fn places(status: &Status, options: &arguments::Sheet) -> Result<Vec<Place>, Fai
     if options.selectors.is_empty() {
         return selected(status, &[], None, options.every);
     }
-    let mut places: Vec<Place> = Vec::new();
+    let (mut places, mut named) = (Vec::new(), HashSet::new());
     for text in &options.selectors {
         let (stages, channel) = picked(graph, text).map_err(Failure::Usage)?;
         let more = selected(status, &[stages], channel.as_deref(), options.every)?;
-        for place in more {
-            if !places.contains(&place) {
-                places.push(place);
-            }
-        }
+        places.extend(more.into_iter().filter(|place| named.insert(place.clone())));
     }
     Ok(places)
 }

@@ -17,8 +17,8 @@ use crate::declare::film::{Delivers, Each};
 use crate::graph::{CommandWork, NodeId};
 use crate::media::exr::{self, Compression};
 use crate::media::image::Image;
-use crate::programs::{Cost, Limits, Past, end_of_log};
-use crate::store::{StoreError, room};
+use crate::programs::{Cost, Limits, Past, end_of_log, tells_of_full_disk};
+use crate::store::StoreError;
 
 /// Most bytes that a program may print; its log holds them.
 const LOG: u64 = 256 << 20;
@@ -116,14 +116,15 @@ impl Engine<'_> {
             return trouble;
         }
         let end = end_of_log(log, SAID).unwrap_or_default();
-        let is_told = room::is_told(&end);
+        let is_told = tells_of_full_disk(&end);
         let (width, height) = self.graph.frame_size;
         let pixels = u64::from(width) * u64::from(height);
         // Four pictures of floats as nothing packs them: others that were at work may have given back what they could not use.
-        let scarce = (pixels * 16 * 4).max(SCARCE);
+        let pictures = pixels * 16 * 4;
+        let scarce = pictures.max(SCARCE);
         let is_scarce = self.store.has_less_room(scarce);
         // A program may find another disk full: this one must be about to be.
-        let is_this = is_told && self.store.has_less_room((pixels * 16 * 4).max(NOTHING));
+        let is_this = is_told && self.store.has_less_room(pictures.max(NOTHING));
         // What ends without a word had no room for what it makes where one picture of halves finds none.
         let says_else = !is_told && !end.trim().is_empty();
         let needed = if says_else { NOTHING } else { (pixels * 8).max(NOTHING) };

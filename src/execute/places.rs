@@ -1,7 +1,8 @@
 //! Places in named pools, memory for programs, and keys that only one worker makes at a time.
 //!
-//! A frame is promised its places before it is made, so that a worker that would have to wait turns to other frames. The work itself then goes on in places of its own. The two are counted apart, since fetching a
-//! promised frame's inputs may mean work in the same pool: whoever works in a place waits for nothing else, so that
+//! A frame is promised its places before it is made, so that a worker that would have to wait turns to other frames.
+//! The work itself then goes on in places of its own. The two are counted apart, since fetching a promised
+//! frame's inputs may mean work in the same pool: whoever works in a place waits for nothing else, so that
 //! no two can wait for one another. For the same reason a worker that holds a promise needs no other for what it then
 //! finds to be done first.
 

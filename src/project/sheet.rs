@@ -35,7 +35,7 @@ pub struct View {
 }
 
 /// A frame of a stage, or one channel of it, which is shown as grey.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
 pub struct Place {
     /// The stage.
     pub id: NodeId,

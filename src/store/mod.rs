@@ -46,6 +46,17 @@ pub enum StoreError {
         /// What it says.
         found: String,
     },
+    /// The file that says which version wrote it says nothing of the kind.
+    #[error(
+        "{}: it is damaged: {says}, as a power cut may leave it; delete the folder .endboard while nothing runs, and rebuild: everything \
+         is rendered again and hand files are taken in anew, and nothing else is lost", path.display()
+    )]
+    Garbled {
+        /// The file.
+        path: PathBuf,
+        /// What it says, in words.
+        says: String,
+    },
     /// A stored render is not what its name says.
     #[error("{}: the stored render is damaged: {reason}", path.display())]
     Damaged {
@@ -70,6 +81,17 @@ impl StoreError {
     }
 }
 
+/// What is wrong with a format that is not this version's: it is another one's, or no version's.
+fn other_format(path: PathBuf, found: String) -> StoreError {
+    let number = found.strip_prefix("endboard store ").and_then(|rest| rest.strip_suffix('\n'));
+    if number.is_some_and(|number| !number.is_empty() && number.bytes().all(|b| b.is_ascii_digit())) {
+        return StoreError::Format { path, found };
+    }
+    let says: String = found.chars().filter(|c| !c.is_control()).take(40).collect();
+    let says = if says.is_empty() { "it is empty".into() } else { format!("it says '{says}'") };
+    StoreError::Garbled { path, says }
+}
+
 /// A film's folder for what it keeps.
 #[derive(Debug, Clone)]
 pub struct Store {
@@ -88,7 +110,7 @@ impl Store {
         let path = store.path("format");
         match file::read(&path)? {
             Some(found) if found != FORMAT.as_bytes() => {
-                Err(StoreError::Format { path, found: String::from_utf8_lossy(&found).into_owned() })
+                Err(other_format(path, String::from_utf8_lossy(&found).into_owned()))
             }
             _ => Ok(store),
         }

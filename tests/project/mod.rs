@@ -33,6 +33,26 @@ pub const COPY: &str =
 /// Longest time that a state is waited for before the test fails.
 pub const PATIENCE: Duration = Duration::from_secs(30);
 
+/// Draws a movie of so many frames of a picture that ffmpeg's `lavfi` makes, coded as mpeg4; false where that cannot be done here.
+pub fn draw_movie(to: &Path, picture: &str, frames: u32) -> bool {
+    let made = Command::new("ffmpeg")
+        .args([
+            "-v",
+            "error",
+            "-f",
+            "lavfi",
+            "-i",
+            picture,
+            "-frames:v",
+            &frames.to_string(),
+            "-c:v",
+            "mpeg4",
+        ])
+        .arg(to)
+        .output();
+    made.is_ok_and(|output| output.status.success())
+}
+
 /// Looks again and again until `found` is there.
 #[track_caller]
 pub fn until(what: &str, mut found: impl FnMut() -> bool) {

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 
 use crate::deliver::target::Preset;
 use crate::deliver::verify::Report;
-use crate::programs::{Ended, Past};
+use crate::programs::{Ended, Past, tells_of_full_disk};
 
 /// Why there is no movie. Nothing stands under its name then.
 #[derive(Debug, thiserror::Error)]
@@ -101,7 +101,7 @@ pub(super) fn failed(
     frames: u64,
     folder: &Path,
 ) -> MovieError {
-    if is_full(said) {
+    if tells_of_full_disk(said) {
         return MovieError::Full(folder.to_path_buf());
     }
     let said = match (ended.past, last_words(said)) {
@@ -110,11 +110,6 @@ pub(super) fn failed(
         (_, Some(said)) => said,
     };
     MovieError::Failed { program: program.display().to_string(), frame, frames, said }
-}
-
-/// Whether a program says that it found no room.
-pub(super) fn is_full(said: &str) -> bool {
-    said.contains("No space left on device") || said.contains("Disk quota exceeded")
 }
 
 /// The last lines of what a program said; none when it said nothing.

@@ -20,9 +20,9 @@ use super::whole;
 use crate::media::image::Raster;
 use crate::media::sound::Sound;
 use crate::media::sound::wave::{self, Bext, Depth};
-use crate::programs::{Ended, Limits, Printed, Runner};
+use crate::programs::{Ended, Limits, Printed, Runner, tells_of_full_disk};
 pub use failure::MovieError;
-use failure::{failed, is_full};
+use failure::failed;
 pub(super) use failure::{last_words, unstarted};
 
 /// Bytes of a program's complaints that are kept.
@@ -142,7 +142,11 @@ pub fn encode(
         return Err(MovieError::Stopped);
     }
     // It may find no room for the last of a movie, say so, and end well all the same.
-    if ended.status.success() && ended.past.is_none() && frame == Some(source.frames) && !is_full(&said) {
+    if ended.status.success()
+        && ended.past.is_none()
+        && frame == Some(source.frames)
+        && !tells_of_full_disk(&said)
+    {
         return Ok(movie);
     }
     Err(failed(&tools.ffmpeg, &said, &ended, frame.unwrap_or(0), source.frames, folder))

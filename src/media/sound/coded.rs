@@ -153,11 +153,8 @@ fn placed(error: SoundError, samples: u64, rate: u32) -> SoundError {
     }
 }
 
-/// Refuses a file whose frames do not follow one another. MP4 tells in a table where they lie.
+/// Refuses a file whose frames do not follow one another.
 fn joined(format: SoundFormat, source: &mut dyn Source) -> Result<(), SoundError> {
-    if format == SoundFormat::Aac && begins(source)? != Some(BARE) {
-        return Ok(());
-    }
     match links::gap(format, source).map_err(|error| SoundError::System(error.to_string()))? {
         None => Ok(()),
         Some(seconds) => {
@@ -193,8 +190,11 @@ pub(super) fn outline(format: SoundFormat, mut source: Box<dyn Source>) -> Resul
 
 pub(super) fn read(format: SoundFormat, mut source: Box<dyn Source>) -> Result<Sound, SoundError> {
     let part = if format == SoundFormat::Aac { edits::lead(&mut *source, FINE) } else { 0 };
-    joined(format, &mut *source)?;
-    let is_bare = begins(&mut *source)? == Some(BARE);
+    // MP4 tells in a table where its frames lie.
+    let is_boxed = format == SoundFormat::Aac && begins(&mut *source)? != Some(BARE);
+    if !is_boxed {
+        joined(format, &mut *source)?;
+    }
     let mut open = open(format, source)?;
     let told = open.samples;
     if let Some(told) = told {
@@ -209,7 +209,7 @@ pub(super) fn read(format: SoundFormat, mut source: Box<dyn Source>) -> Result<S
         SoundFormat::Flac | SoundFormat::Vorbis => 0,
         // A head that knows what the coder added knows how many frames there are.
         SoundFormat::Mp3 if open.delay.is_some() => 0,
-        SoundFormat::Aac if !is_bare => 0,
+        SoundFormat::Aac if is_boxed => 0,
         _ => SPARE,
     };
     match told {

@@ -160,9 +160,19 @@ fn pages<S: Source>(source: &mut BufReader<S>) -> std::io::Result<Option<f64>> {
     }
 }
 
+/// The check sums of each byte alone, of which those of pages are made.
+static SUMS: [u32; 256] = {
+    let mut sums = [0; 256];
+    let mut n = 0;
+    while n < 256 * 8 {
+        let sum = if n % 8 == 0 { ((n / 8) as u32) << 24 } else { sums[n / 8] };
+        sums[n / 8] = if sum >> 31 == 1 { sum << 1 ^ 0x04c1_1db7 } else { sum << 1 };
+        n += 1;
+    }
+    sums
+};
+
 /// The check sum of a page: polynomial 04C11DB7, highest bit first, from nought.
 fn sum(page: &[u8]) -> u32 {
-    let step = |sum: u32| if sum >> 31 == 1 { sum << 1 ^ 0x04c1_1db7 } else { sum << 1 };
-    let table: [u32; 256] = std::array::from_fn(|n| (0..8).fold((n as u32) << 24, |sum, _| step(sum)));
-    page.iter().fold(0, |sum, &byte| sum << 8 ^ table[(sum >> 24) as usize ^ usize::from(byte)])
+    page.iter().fold(0, |sum, &byte| sum << 8 ^ SUMS[(sum >> 24) as usize ^ usize::from(byte)])
 }

@@ -102,7 +102,6 @@ impl Project {
             return Ok(gathered);
         }
         let (rows, _) = self.ledger();
-        let own = || runs.own.iter().chain(runs.others.iter().map(|(own, _)| own));
         let folders = by_age(&runs);
         let here =
             done_since(&rows, folders.iter().map(|(began, _)| *began).filter(|began| *began > 0).min());
@@ -116,7 +115,8 @@ impl Project {
         let (actions, objects) = (Actions::of(&store), Objects::of(&store).saying(head));
         let mut into = Into { known, here, began: HashMap::new(), ledger, state, actions, objects };
         // First what has ended, so that all that it left is taken in before its run counts as over.
-        let out: Vec<Option<Out>> = own().map(Own::out).collect();
+        let own = runs.own.iter().chain(runs.others.iter().map(|(own, _)| own));
+        let out: Vec<Option<Out>> = own.map(Own::out).collect();
         for (began, run) in folders {
             let mut startups = Vec::new();
             for attempt in &run.attempts() {

@@ -6,7 +6,7 @@
 //! rows. A file that lies in a place and is no known return is a person's: it is kept in `returns/` before it is replaced, and one
 //! that came into the place since the note was written stays there.
 
-use std::collections::HashSet;
+use std::collections::{BTreeSet, HashSet};
 use std::io;
 use std::path::{Path, PathBuf};
 
@@ -145,6 +145,12 @@ impl Project {
 
     fn carry_out(&self, work: &Work, writer: &Writer, changed: Changed<'_>) -> Result<Placed, ProjectError> {
         let mut placed = Placed::default();
+        let folders = work.files.iter().filter_map(|file| Path::new(&file.path).parent());
+        // Once a folder, and not once a file of it.
+        folders
+            .collect::<BTreeSet<_>>()
+            .into_iter()
+            .for_each(|folder| whole::clear(&self.folder.join(folder)));
         for file in &work.files {
             self.put_in_place(file, &mut placed, changed)?;
         }
@@ -213,7 +219,6 @@ impl Project {
         let from = self.folder.join(&file.kept);
         let folder = to.parent().unwrap_or(Path::new("."));
         std::fs::create_dir_all(folder).map_err(disk(folder))?;
-        whole::clear(folder);
         let copied = || -> io::Result<()> {
             let mut file = whole::beside(folder, whole::UNDER_WAY.1)?;
             io::copy(&mut std::fs::File::open(&from)?, file.as_file_mut())?;

@@ -120,6 +120,13 @@ impl Ahead {
         self.seen = size.max(self.seen - self.seen / 4);
     }
 
+    /// A key is not waited for any longer; whoever waits for it looks again.
+    fn leave_off(&mut self, order: usize, key: Digest) {
+        self.waits.remove(&(order, key));
+        self.all.remove(&key);
+        self.arrived.push(key);
+    }
+
     /// The next that may be asked for now, and the bytes that it may come to.
     fn next(&mut self) -> Option<(Wanted, u64)> {
         let &(order, key) = self.waits.first()?;
@@ -192,12 +199,7 @@ impl Shared {
         for Wanted { key, .. } in all {
             match ahead.all.get(key) {
                 Some(Stands::Flies { .. } | Stands::Here(_)) => continue,
-                Some(&Stands::Waits { order, .. }) => {
-                    ahead.waits.remove(&(order, *key));
-                    ahead.all.remove(key);
-                    // Others that wait for it look again.
-                    ahead.arrived.push(*key);
-                }
+                Some(&Stands::Waits { order, .. }) => ahead.leave_off(order, *key),
                 None => {}
             }
             ahead.own.insert(*key);
@@ -230,11 +232,7 @@ impl Shared {
         }
         match ahead.all.remove(key) {
             None => {}
-            Some(Stands::Waits { order, .. }) => {
-                ahead.waits.remove(&(order, *key));
-                // Others that wait for it look again.
-                ahead.arrived.push(*key);
-            }
+            Some(Stands::Waits { order, .. }) => ahead.leave_off(order, *key),
             Some(Stands::Here(arrived)) => {
                 ahead.held -= arrived.bytes();
                 self.send_out(ahead);
