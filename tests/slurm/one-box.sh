@@ -1,28 +1,40 @@
 #!/usr/bin/env bash
 # A real Slurm on one machine, for tests: one controller, two node daemons, loopback only.
-# usage: one-box.sh start DIR PORT | stop DIR | lose DIR NODE | node DIR NODE | controller DIR
+# usage: one-box.sh start DIR PORT | stop DIR | lose DIR NODE | node DIR NODE | away DIR | controller DIR
 # As root; needs Debian's slurm-wlm and munge. PORT and the two after it must be free.
 # After start: export SLURM_CONF=DIR/slurm.conf
+# It has a daemon for credentials of its own, so that nothing depends on how the machine's is. What does not start within a
+# minute is told with its logs, never waited for.
 set -eu
 verb=$1; dir=$(realpath -m "$2"); host=$(hostname -s)
 end() { [ -f "$1" ] && kill "${2--TERM}" "$(cat "$1")" 2>/dev/null || true; }
+give_up() { echo "$1"; tail -n 20 "$dir"/log/* 2>/dev/null; exit 1; }
+# until_is WHAT COMMAND...: waits for it, as long as all of the start may take.
+until_is() {
+  what=$1; shift
+  until "$@" >/dev/null 2>&1; do
+    [ $SECONDS -lt 60 ] || give_up "waited in vain for $what"
+    sleep 0.1
+  done
+}
 has() { { tr '\0' '\n' < "$1/environ"; } 2>/dev/null | grep -qxF "$2"; }
 case $verb in
 start)
   port=$3
-  mkdir -p "$dir"/{state,spool,log} /run/munge
-  chown munge /run/munge
-  for i in $(seq 50); do
-    munge -n 2>/dev/null | unmunge >/dev/null 2>&1 && break
-    su -s /bin/sh munge -c /usr/sbin/munged 2>/dev/null || true
-    sleep 0.1
-  done
+  mkdir -p "$dir"/{state,spool,log,munge}
+  chmod 755 "$dir"
+  (umask 077; head -c 128 /dev/urandom > "$dir/munge/key")
+  # Forced, as the temporary folder is everybody's.
+  munged --force --key-file="$dir/munge/key" --socket="$dir/munge/socket" --pid-file="$dir/munge/pid" \
+    --seed-file="$dir/munge/seed" --log-file="$dir/log/munged.log" 2>"$dir/log/munged.start" || give_up "munged does not start"
+  credential() { timeout 5 munge --no-input --socket="$dir/munge/socket" | timeout 5 unmunge --socket="$dir/munge/socket"; }
+  until_is "credentials of munge" credential
   cat > "$dir/slurm.conf" <<CONF
 ClusterName=onebox
 SlurmctldHost=$host(127.0.0.1)
 AuthType=auth/munge
 # What is started again after a lost node waits for as long as credentials last.
-AuthInfo=cred_expire=5
+AuthInfo=cred_expire=5,socket=$dir/munge/socket
 CryptoType=crypto/munge
 MpiDefault=none
 ProctrackType=proctrack/linuxproc
@@ -61,13 +73,14 @@ CONF
   # A file that is there everywhere stands for the card.
   echo "NodeName=n[1-2] Name=gpu File=/dev/null" > "$dir/gres.conf"
   export SLURM_CONF=$dir/slurm.conf
-  slurmctld -f "$SLURM_CONF"
-  for i in $(seq 100); do scontrol ping 2>/dev/null | grep -q UP && break; sleep 0.1; done
-  slurmd -f "$SLURM_CONF" -N n1; slurmd -f "$SLURM_CONF" -N n2
-  for i in $(seq 150); do [ "$(sinfo -h -o %D -t idle 2>/dev/null)" = 2 ] && exit 0; sleep 0.1; done
-  sinfo; exit 1 ;;
+  slurmctld -f "$SLURM_CONF" || give_up "the controller does not start"
+  controller() { timeout 10 scontrol ping | grep -q UP; }
+  idle() { [ "$(timeout 10 sinfo -h -o %D -t idle)" = 2 ]; }
+  until_is "the controller" controller
+  for node in n1 n2; do slurmd -f "$SLURM_CONF" -N $node || give_up "$node does not start"; done
+  until_is "two idle nodes" idle ;;
 stop)
-  for p in "$dir"/d.n1.pid "$dir"/d.n2.pid "$dir"/ctld.pid; do end "$p" -KILL; done
+  for p in "$dir"/d.n1.pid "$dir"/d.n2.pid "$dir"/ctld.pid "$dir"/munge/pid; do end "$p" -KILL; done
   # What steps still run was started with the configuration's name.
   for p in /proc/[0-9]*; do
     [ "${p#/proc/}" = $$ ] && continue
