@@ -41,8 +41,8 @@ pub enum Trouble {
         /// What it said.
         words: String,
     },
-    /// The controller does not answer.
-    #[error("Slurm's controller does not answer: {0}")]
+    /// Nobody answers.
+    #[error("Slurm does not answer: {0}")]
     Away(String),
     /// What tasks print cannot be told to go there.
     #[error(
@@ -316,8 +316,18 @@ fn submission(array: &Submission) -> Vec<String> {
     words
 }
 
+/// How Slurm's programs begin to say that munge does not answer them (`auth/munge`, 22.05).
+const NO_MUNGE: &str = "Munge encode failed: ";
+
 /// The last words of an error, without the program's name before each line.
 fn plain(err: &str) -> String {
+    if let Some(why) = err.lines().find_map(|line| line.split_once(NO_MUNGE)) {
+        // What follows from it, and what Slurm guesses it is, only hide it.
+        return format!(
+            "munge on this machine, by which Slurm knows who asks, gives no credentials ({}); once its service runs Slurm is there again",
+            why.1.trim()
+        );
+    }
     let lines = err.lines().map(|line| line.split_once("error: ").map_or(line, |(_, words)| words).trim());
     let lines: Vec<&str> = lines.filter(|line| !line.is_empty()).collect();
     if lines.is_empty() { "it said nothing".into() } else { lines.join("; ") }
@@ -325,7 +335,8 @@ fn plain(err: &str) -> String {
 
 /// True of the errors of a controller that cannot be reached (slurm_errno.h and the clients' messages, from memory).
 fn is_away(err: &str) -> bool {
-    const SAYS: [&str; 7] = [
+    const SAYS: [&str; 8] = [
+        NO_MUNGE,
         "Unable to contact slurm controller",
         "Socket timed out",
         "Connection refused",
@@ -439,6 +450,12 @@ mod tests {
         let refused = "sbatch: error: invalid partition specified: nights\nsbatch: error: Batch job submission failed: Invalid partition name specified\n";
         assert!(!is_away(refused));
         assert!(plain(refused).starts_with("invalid partition specified: nights; Batch job"));
+        // As printed by squeue of 22.05 where munge's daemon has ended.
+        let munge = "squeue: error: If munged is up, restart with --num-threads=10\nsqueue: error: Munge encode failed: Failed to access \"/run/munge/munge.socket.2\": No such file or directory\nsqueue: error: slurm_send_node_msg: auth_g_create: REQUEST_JOB_INFO has authentication error\nslurm_load_jobs error: Protocol authentication error\n";
+        assert!(is_away(munge));
+        let words = plain(munge);
+        assert!(words.contains("gives no credentials (Failed to access \"/run/munge"), "{words}");
+        assert!(!words.contains("num-threads") && words.contains("once its service runs"), "{words}");
     }
 
     proptest::proptest! {

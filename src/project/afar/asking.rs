@@ -3,6 +3,7 @@
 //! Knows how often it is asked and what is told of its answers. Does not know what they mean for a part.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::mpsc;
 use std::thread::{Scope, ScopedJoinHandle};
 use std::time::{Duration, Instant};
 
@@ -20,6 +21,30 @@ const SPARE: u32 = 20;
 /// How long it is left alone at most, after an answer that took long and after none.
 const SELDOM: Duration = Duration::from_secs(60);
 const AGAIN: Duration = Duration::from_secs(10);
+
+/// How long an answer that has to be waited for may take before that is told.
+pub(super) const SLOW: Duration = Duration::from_secs(5);
+
+/// What `ask` gives, which asks Slurm; tells that it is waited for where it takes long.
+pub(super) fn patiently<T: Send>(
+    events: &(dyn Fn(Event) + Sync),
+    slow: Duration,
+    ask: impl FnOnce() -> T + Send,
+) -> T {
+    std::thread::scope(|scope| {
+        // Nothing is ever sent: it closes as the answer is there.
+        let (open, closed) = mpsc::channel::<()>();
+        let asking = scope.spawn(move || {
+            let _open = open;
+            ask()
+        });
+        if closed.recv_timeout(slow) == Err(mpsc::RecvTimeoutError::Timeout) {
+            let words = "Slurm takes long to answer; it is waited for, for 2 minutes at most";
+            events(Event::Told(words.into()));
+        }
+        asking.join().unwrap_or_else(|broke| std::panic::resume_unwind(broke))
+    })
+}
 
 /// What Slurm answered.
 pub(super) struct Answer {
@@ -138,6 +163,26 @@ fn rest(took: Duration, is_answered: bool) -> Duration {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn an_answer_that_takes_long_is_told_to_be_waited_for() {
+        let told = std::sync::Mutex::new(Vec::new());
+        let events = |event| match event {
+            Event::Told(words) => told.lock().unwrap().push(words),
+            _ => panic!("only words"),
+        };
+        assert_eq!(patiently(&events, Duration::MAX, || 17), 17);
+        assert!(told.lock().unwrap().is_empty());
+        // The answer comes once it is told.
+        let answer = || {
+            while told.lock().unwrap().is_empty() {
+                std::thread::yield_now();
+            }
+            18
+        };
+        assert_eq!(patiently(&events, Duration::from_millis(1), answer), 18);
+        assert!(told.lock().unwrap()[0].contains("waited for"));
+    }
 
     #[test]
     fn slurm_is_asked_again_soon_after_it_did_not_answer() {

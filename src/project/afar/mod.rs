@@ -288,7 +288,7 @@ impl Project {
         cluster: &Cluster,
         events: &(dyn Fn(Event) + Sync),
     ) -> Result<Option<Own>, ProjectError> {
-        let bounds = cluster.bounds().map_err(told)?;
+        let bounds = asking::patiently(events, asking::SLOW, || cluster.bounds()).map_err(told)?;
         self.finish_taking(writer)?;
         let reading = |done, of| events(Event::Reading(done, of));
         let status = self.status_of(declared, self.recall(Care::Write), Care::Write, &reading)?;
