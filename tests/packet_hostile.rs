@@ -383,6 +383,14 @@ fn pictures_that_are_not_what_was_asked_for() {
         &[piece("return/packet.txt", b"../../evil"), piece("return/br050/cleanup.1001.png", &grey(7))],
         "no packet '../../evil'",
     );
+    let other = [
+        piece("return/packet.txt", b"cid-20260105-saltpan"),
+        piece("return/br050/cleanup.1001.png", &grey(7)),
+    ];
+    scene.refuses_zip(
+        &other,
+        "if another copy of the film handed it out, bring the files of that one's ledger here",
+    );
     let sheet = piece("return/hours.csv", b"date,shot,frames,hours,note\n2026-01-05,br050,,99,\n");
     scene.refuses_zip(&[scene.told(), sheet], "hours.csv:2: '99' is no number of hours");
     // One that is wrong keeps all others out.

@@ -202,7 +202,11 @@ impl Project {
             let why = format!("it says packet '{}', and {} says '{}'", shown(other), names[0].0, shown(name));
             return Err(refused(Fault::new(place, why, "send each packet by itself")));
         }
-        packets.named(name).ok_or_else(|| LookError::Words(unknown(packets, &shown(name))).into())
+        packets.named(name).ok_or_else(|| {
+            let words = unknown(packets, &shown(name));
+            let way = "if another copy of the film handed it out, bring the files of that one's ledger here (they merge), and take it back then";
+            LookError::Words(format!("{words}; {way}")).into()
+        })
     }
 
     /// The lines of the time sheet.
