@@ -244,8 +244,47 @@ fn a_program_that_could_not_be_started_is_tried_again() {
     let said = film.rebuild(&[]);
     let reason = said.json["failures"][0]["reason"].as_str().unwrap_or_default();
     assert!(reason.starts_with("./tool.sh could not be started"), "{}", said.json);
+
+    // Nothing of the frame itself is to be mended, so that it is absent and not failed; what happened is told all the same.
+    assert_eq!(film.status_of("br020/tool"), serde_json::json!([["1004-1006", "absent"]]));
+    let (_, status) = film.said(&["status"]);
+    let told = "failed last time: br020/tool@1004-1006: ./tool.sh could not be started: ";
+    assert!(status.contains(told) && status.contains("the next rebuild tries again"), "{status}");
+    let (_, why) = film.said(&["why", "br020/tool", "br020/colour"]);
+    let attempts = why.lines().filter(|line| {
+        line.contains("failed: ./tool.sh could not be started: ")
+            && line.trim_start().starts_with("the last attempt, ")
+            && line.ends_with("; the next rebuild tries again")
+    });
+    assert_eq!(attempts.count(), 2, "of the stage, and of what needs it: {why}");
+
     std::fs::set_permissions(film.path().join("tool.sh"), Permissions::from_mode(0o755)).unwrap();
     film.rebuild(&[]).well();
+    film.write_plate("shed", 4);
+    assert_eq!(last_attempt(&film), Value::Null, "what was made since");
+    let (_, status) = film.said(&["status"]);
+    assert!(!status.contains("failed last time"), "{status}");
+}
+
+/// How the last attempt at a frame of `tool` failed, as `why` has it.
+fn last_attempt(film: &Film) -> Value {
+    film.json(&["why", "br020/tool@1004"])["chains"][0]["steps"][0]["last_attempt"].clone()
+}
+
+#[test]
+fn what_was_changed_since_it_failed_is_told_by_why_alone() {
+    let film = film("frame", "", "exit 7\n");
+    assert_eq!(film.rebuild(&["--jobs", "1"]).code, Some(1));
+    assert_eq!(last_attempt(&film), Value::Null, "its state says it");
+    film.write("tool.sh", COPY);
+    let attempt = last_attempt(&film);
+    assert!(
+        attempt.as_str().is_some_and(|text| text
+            .contains("failed: sh ended with exit code 7; its log is .endboard/logs/br020.tool.1004.log")),
+        "{attempt}"
+    );
+    let (_, status) = film.said(&["status"]);
+    assert!(!status.contains("failed last time"), "{status}");
 }
 
 #[test]

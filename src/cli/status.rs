@@ -84,6 +84,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status
     notices(status, &besides.faults);
     kept.iter().for_each(|kept| tell_held(&hold(status, kept)));
     trouble::failed(graph, &besides.failed, false);
+    trouble::failed_last(graph, &besides.failed_last);
     trouble::blocked(graph, &besides.blocked);
     tell_left(&besides.left);
     tell_crew(project, status, &selection);
@@ -104,6 +105,8 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status
 struct Besides {
     faults: Problems,
     failed: Vec<Failed>,
+    /// What failed last time and is tried again.
+    failed_last: Vec<Failed>,
     blocked: Vec<Blocked>,
     /// Folders with files of frames that the film no longer has, and how many.
     left: BTreeMap<String, usize>,
@@ -123,6 +126,7 @@ impl Besides {
         Self {
             faults: observe::faults::of(&project.folder, &graph.sources, &status.seen, graph.frame_size),
             failed: project.failed(status, selection),
+            failed_last: project.failed_last(status, selection),
             blocked: project.blocked(status, selection),
             left: project.folders_left(status),
             to_make: plan.count,

@@ -70,6 +70,19 @@ pub fn failed(graph: &Graph, failed: &[Failed], again: bool) {
     }
 }
 
+/// What failed last time and is tried again by itself, as nothing of it is known to be wrong.
+pub fn failed_last(graph: &Graph, failed: &[Failed]) {
+    for entry in failed.iter().take(TOLD) {
+        let log = entry.log.as_ref().map_or(String::new(), |log| format!("; log: {log}"));
+        let (place, reason) = (place(graph, entry.node, &entry.frames), show::clean(&entry.reason));
+        flow!("failed last time: {place}: {reason}{log}");
+    }
+    rest(failed.len(), "failures");
+    if !failed.is_empty() {
+        flow!("        the next rebuild tries again");
+    }
+}
+
 /// What stands in the way of what.
 pub fn blocked(graph: &Graph, blocked: &[Blocked]) {
     for entry in blocked.iter().take(TOLD) {

@@ -1,7 +1,7 @@
 //! `why`: from a frame down to what changed.
 
 use super::arguments::{self, Arguments};
-use super::{Answer, Exit, afar, people};
+use super::{Answer, Exit, afar, people, show};
 use crate::base::frames::FrameRange;
 use crate::base::state::State;
 use crate::graph::Work;
@@ -58,7 +58,7 @@ fn json(film: &str, all: &[Chain], out: &[Out]) {
                 .iter()
                 .map(|s| {
                     serde_json::json!({ "place": s.place, "state": s.state.word(), "says": s.says,
-                    "old": s.old.map(|d| d.to_string()), "new": s.new.map(|d| d.to_string()) })
+                    "last_attempt": s.last_attempt, "old": s.old.map(|d| d.to_string()), "new": s.new.map(|d| d.to_string()) })
                 })
                 .collect();
             serde_json::json!({ "run": range.to_string(), "frames": count, "steps": steps })
@@ -81,7 +81,11 @@ fn text((range, count, steps): &Chain) {
         } else {
             String::new()
         };
-        flow!("{}{} is {}{more}: {}{digests}", "  ".repeat(depth), step.place, step.state.word(), step.says);
+        let indent = "  ".repeat(depth);
+        flow!("{indent}{} is {}{more}: {}{digests}", step.place, step.state.word(), step.says);
+        if let Some(attempt) = &step.last_attempt {
+            flow!("{indent}  {}; the next rebuild tries again", show::clean(attempt));
+        }
     }
     say!("");
 }

@@ -228,6 +228,10 @@ impl Memory for Known<'_> {
         self.past.failure(node, frame)
     }
 
+    fn last_attempt(&self, node: NodeId, frame: i64) -> Option<String> {
+        self.past.last_attempt(node, frame)
+    }
+
     fn hold(&self, node: NodeId, frame: i64, pixels: &Digest) -> Option<String> {
         let n = &self.graph.nodes[node];
         let entry = self.holds.holding(&n.shot, &n.stage, frame)?;

@@ -2,13 +2,13 @@
 //!
 //! Knows the rows of renders and holds, and how logs of commands are named. Decides nothing.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap, HashSet};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 
 use jiff::tz::TimeZone;
 
-use crate::base::frames::FrameRange;
+use crate::base::frames::{FrameRange, FrameSet};
 use crate::crew::packets::Packet;
 use crate::graph::{Graph, Node, NodeId, Work};
 use crate::ledger::row::{Entry, Outcome, Render, Row, What};
@@ -29,7 +29,7 @@ impl<'a> Past<'a> {
     }
 
     /// The last render row of a frame that `fits`.
-    fn last<T>(&self, id: NodeId, frame: i64, fits: impl Fn(&'a Render) -> Option<T>) -> Option<T> {
+    fn last<T>(&self, id: NodeId, frame: i64, fits: impl Fn(&'a Row, &'a Render) -> Option<T>) -> Option<T> {
         let node = &self.graph.nodes[id];
         let mut all = self.rows.lock().expect("no thread panics with it");
         let rows = all.entry(id).or_insert_with(|| {
@@ -40,21 +40,59 @@ impl<'a> Past<'a> {
             )
             .collect()
         });
-        rows.iter().rev().filter(|(row, _)| row.frames.contains(frame)).find_map(|(_, render)| fits(render))
+        rows.iter()
+            .rev()
+            .filter(|(row, _)| row.frames.contains(frame))
+            .find_map(|(row, render)| fits(row, render))
     }
 
     /// What made the last render of a frame necessary.
     pub fn cause(&self, id: NodeId, frame: i64) -> Option<Arc<str>> {
-        self.last(id, frame, |render| (render.outcome == Outcome::Done).then(|| Arc::clone(&render.cause)))
+        self.last(id, frame, |_, render| (render.outcome == Outcome::Done).then(|| Arc::clone(&render.cause)))
     }
 
     /// Why the last failed attempt at a frame failed, and the log of it.
     pub fn failure(&self, id: NodeId, frame: i64) -> Option<(Arc<str>, Option<String>)> {
-        let reason = self.last(id, frame, |render| match &render.outcome {
+        let reason = self.last(id, frame, |_, render| match &render.outcome {
             Outcome::Failed(reason) => Some(Arc::clone(reason)),
             Outcome::Done => None,
         })?;
         Some((reason, self.log(&self.graph.nodes[id], frame)))
+    }
+
+    /// When and where the last attempt at a frame was, why it failed, and the log of it, in words; nothing where it did not fail.
+    pub fn last_attempt(&self, id: NodeId, frame: i64) -> Option<String> {
+        let failed = |row: &'a Row, render: &'a Render| match &render.outcome {
+            Outcome::Failed(reason) => Some(Some((row.when, &render.machine, reason))),
+            Outcome::Done => Some(None),
+        };
+        let (when, machine, reason) = self.last(id, frame, failed)??;
+        let when = words::clock(when, &TimeZone::system());
+        let log = self.log(&self.graph.nodes[id], frame);
+        let log = log.map_or(String::new(), |log| format!("; its log is {log}"));
+        Some(format!("the last attempt, {when} on {machine}, failed: {reason}{log}"))
+    }
+
+    /// Frames of these rows whose last attempt failed, by shot and stage.
+    pub fn failed_last(entries: &[Entry]) -> BTreeMap<(&str, &str), FrameSet> {
+        let renders = entries.iter().rev().filter_map(|entry| match &entry.row.what {
+            What::Render(render) => Some(((&*entry.row.shot, &*entry.row.stage), &entry.row.frames, render)),
+            _ => None,
+        });
+        let is_failed = |render: &Render| render.outcome != Outcome::Done;
+        // Most stages never failed, so that their rows need not be gone through frame by frame.
+        let failed: HashSet<_> =
+            renders.clone().filter(|(.., render)| is_failed(render)).map(|(name, ..)| name).collect();
+        let mut tried: HashMap<_, FrameSet> = HashMap::new();
+        let mut last: BTreeMap<_, FrameSet> = BTreeMap::new();
+        for (name, frames, render) in renders.filter(|(name, ..)| failed.contains(name)) {
+            let later = tried.entry(name).or_default();
+            if is_failed(render) {
+                last.entry(name).or_default().insert_all(&frames.without(later));
+            }
+            later.insert_all(frames);
+        }
+        last
     }
 
     /// Logs of the calls that made a frame, its own or those of runs of frames, below the film's folder.

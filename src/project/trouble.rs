@@ -4,6 +4,7 @@
 //! Knows what makes two frames one entry. Does not know how entries are shown.
 
 use super::naming::is_named;
+use super::past::Past;
 use super::{Project, Status, picks};
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
@@ -101,6 +102,28 @@ impl Project {
     pub fn failed(&self, status: &Status, selection: &Selection) -> Vec<Failed> {
         let frames = unsettled(status, selection, Reason::Failed);
         self.why_failed(status, frames)
+    }
+
+    /// What failed last time among the selected for a reason that may be gone, so that a rebuild tries again: what failed and was
+    /// changed since is not among it.
+    pub fn failed_last(&self, status: &Status, selection: &Selection) -> Vec<Failed> {
+        let graph = &status.declared.graph;
+        let is_picked = picks(graph, selection);
+        let failed = Past::failed_last(&status.ledger.0);
+        let all = self.explain(status, |explainer| {
+            let mut all = Vec::new();
+            for (id, node) in graph.nodes.iter().enumerate() {
+                let Some(frames) = failed.get(&(&*node.shot, &*node.stage)) else { continue };
+                let of = status.report.strips[id].unsettled().filter(|(frame, cell)| {
+                    frames.contains(*frame)
+                        && is_picked(id, *frame)
+                        && explainer.is_tried_again(id, *frame, cell)
+                });
+                all.extend(of.map(|(frame, _)| (id, frame)));
+            }
+            all
+        });
+        self.why_failed(status, all)
     }
 
     /// Why these frames failed: what is wrong with their file, or else the ledger's last word.

@@ -26,6 +26,8 @@ pub trait Memory {
     fn cause(&self, node: NodeId, frame: i64) -> Option<Arc<str>>;
     /// Why the last failed attempt at a frame failed, and where what it printed lies.
     fn failure(&self, node: NodeId, frame: i64) -> Option<(Arc<str>, Option<String>)>;
+    /// How the last attempt at a frame failed, in words; none where it did not.
+    fn last_attempt(&self, node: NodeId, frame: i64) -> Option<String>;
     /// Who keeps a frame's render, since when and why, when it is of these pixels.
     fn hold(&self, node: NodeId, frame: i64, pixels: &Digest) -> Option<String>;
     /// Who has a frame in hand, since when and until when.
@@ -43,6 +45,8 @@ pub struct Step {
     pub state: FrameState,
     /// What is to be said of it.
     pub says: String,
+    /// How the last attempt at it failed, where the next rebuild tries again.
+    pub last_attempt: Option<String>,
     /// Digest then, when there was one.
     pub old: Option<Digest>,
     /// Digest now, when known.
@@ -104,12 +108,24 @@ impl Explainer<'_> {
                 place: place(&self.graph.nodes[link.node], link.frame),
                 state: FrameState { state: cell.state, held: cell.held },
                 says,
+                last_attempt: self.last_attempt(&link, &cell),
                 old: (old != NONE).then_some(old),
                 new: (new != NONE).then_some(new),
             });
             at = next;
         }
         steps
+    }
+
+    /// How the last attempt at a frame failed that a rebuild makes: of one that is not tried again its state's reason says it.
+    fn last_attempt(&self, link: &Link, cell: &Cell) -> Option<String> {
+        is_to_make(cell).then(|| self.memory.last_attempt(link.node, link.frame)).flatten()
+    }
+
+    /// Whether a rebuild makes a frame, of which no failure is remembered under any key: if the last attempt failed, then for a
+    /// reason of that moment.
+    pub fn is_tried_again(&self, node: NodeId, frame: i64, cell: &Cell) -> bool {
+        is_to_make(cell) && super::last(self.known, node, frame).failed == NONE
     }
 
     fn is_in_place(&self, link: &Link, pixels: &Digest) -> bool {
@@ -370,6 +386,12 @@ impl Explainer<'_> {
     fn file(&self, source: usize, frame: i64) -> String {
         self.graph.sources[source].file(frame)
     }
+}
+
+/// Whether a rebuild makes a frame anew.
+fn is_to_make(cell: &Cell) -> bool {
+    use Reason::{Changed, Delivered, Input, Lost, New};
+    matches!(cell.reason, New | Changed | Input | Delivered | Lost) && !cell.held && !cell.restorable
 }
 
 pub(super) fn is_assembly(work: &Work) -> bool {
