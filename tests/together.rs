@@ -177,6 +177,19 @@ fn a_ledger_with_a_conflict_left_in_it_is_read_whole_and_goes_on() {
             && err.matches("keeper.jsonl").count() == 1,
         "{err}"
     );
+    let check = tomas.json(&["check"]);
+    let told = |check: &serde_json::Value| {
+        let of = |p: &&serde_json::Value| p["message"] == "merge conflict left in the file";
+        check["problems"].as_array().unwrap().iter().filter(of).cloned().collect::<Vec<_>>()
+    };
+    let problem = &told(&check)[0];
+    assert_eq!(told(&check).len(), 1, "{check}");
+    assert_eq!(
+        (&problem["severity"], &problem["file"], &problem["line"]),
+        (&json!("warning"), &json!("ledger/keeper.jsonl"), &json!(1))
+    );
+    let help = problem["help"].as_str().unwrap();
+    assert!(help.starts_with("the rows of both sides count: keep them all, and take "), "{help}");
     // Writing goes on, and taking the marks away loses nothing.
     tomas.well(&["notes", "add", "br010/colour@1003", "soft", "--person", "tomas"]);
     let before = tomas.json(&["notes"]);
@@ -186,6 +199,23 @@ fn a_ledger_with_a_conflict_left_in_it_is_read_whole_and_goes_on() {
     tomas.write("ledger/keeper.jsonl", rows.collect::<String>());
     assert_eq!(tomas.json(&["notes"]), before);
     assert_eq!(tomas.run(&["notes"]).2, "");
+    assert_eq!(told(&tomas.json(&["check"])).len(), 0);
+    // A line that broke off is a fault of the ledger too, and the list of cuts is merged as it is.
+    let rows = tomas.text("ledger/keeper.jsonl");
+    tomas.write("ledger/keeper.jsonl", &rows[..rows.len() - 40]);
+    tomas.write("recuts/history.jsonl", "{}\n<<<<<<< HEAD\n{}\n=======\n{}\n>>>>>>> ana\n");
+    let check = tomas.json(&["check"]);
+    let at = |p: &serde_json::Value| {
+        format!("{}:{}: {}", p["file"].as_str().unwrap_or(""), p["line"], p["message"])
+    };
+    let all: Vec<String> = check["problems"].as_array().unwrap().iter().map(at).collect();
+    let line = rows.lines().count();
+    for told in [
+        format!("ledger/keeper.jsonl:{line}: \"the last line breaks off\""),
+        "recuts/history.jsonl:2: \"merge conflict left in the file\"".into(),
+    ] {
+        assert!(all.contains(&told), "no {told} in {all:?}");
+    }
 }
 
 #[test]
@@ -613,7 +643,10 @@ fn a_folder_that_is_copied_both_ways_comes_to_the_same_whatever_the_copying_leav
         ),
         "{said}"
     );
-    assert!(said.ends_with("1 warning: 3 shots, 3 stages\n"), "{said}");
+    // One of those that came was half there.
+    assert!(said.contains("ledger/keeper_conflict-i.jsonl:"), "{said}");
+    assert!(said.contains("warning: the last line breaks off"), "{said}");
+    assert!(said.ends_with("2 warnings: 3 shots, 3 stages\n"), "{said}");
 }
 
 fn arrive_all(from: &Copy, to: &Copy, names: &[&str]) {

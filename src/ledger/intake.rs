@@ -65,8 +65,14 @@ impl fmt::Display for LedgerProblem {
         if self.line > 0 {
             write!(f, ":{}", self.line)?;
         }
-        f.write_str(": ")?;
-        match &self.wrong {
+        write!(f, ": {}", self.wrong)
+    }
+}
+
+/// What is wrong; behind a semicolon, what comes of it or is to be done about it.
+impl fmt::Display for Wrong {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
             Wrong::Torn => f.write_str("the last line breaks off; it is left out"),
             Wrong::NoCheck => f.write_str("the line does not end in its check sum; it is left out"),
             Wrong::CheckDiffers => {

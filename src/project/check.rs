@@ -49,7 +49,7 @@ impl Project {
             declared.problems.append(&mut faults);
             self.keep_facts(&store, &facts);
         }
-        let mut together = self.together(&declared.sources);
+        let mut together = self.together(&mut declared.sources);
         declared.problems.append(&mut together);
         declared.problems.sort_by_key(|p| p.span.map(|s| (s.source, s.start)));
         Ok(declared)

@@ -4,6 +4,7 @@
 //! several people come to `ledger` and `crew` know.
 
 mod index;
+mod records;
 
 use std::path::Path;
 
@@ -33,9 +34,10 @@ const NAMED: usize = 3;
 
 impl Project {
     /// What stands in the way of several people's work on the film.
-    pub(super) fn together(&self, sources: &Sources) -> Problems {
+    pub(super) fn together(&self, sources: &mut Sources) -> Problems {
         let mut problems = Tree::of(&self.folder).map(|tree| self.kept_by(&tree)).unwrap_or_default();
         problems.extend(self.copies(sources));
+        problems.extend(self.records(sources));
         problems
     }
 
