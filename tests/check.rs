@@ -259,6 +259,23 @@ fn the_command_line_refuses_what_makes_no_sense() {
         let (code, text) = words(&film, &arguments);
         assert!(code == Some(2) && text.contains(right), "{arguments:?}: {text}");
     }
+    for (arguments, right) in [
+        (
+            &["notes", "settle", "abcd", "--note", "done"][..],
+            "tip: the words of a note stand without an option: `endboard notes settle NAME 'WORDS'`",
+        ),
+        (
+            &["notes", "add", "br010/colour", "--note", "wet"],
+            "stand without an option: `endboard notes add PLACE 'WORDS'`",
+        ),
+        (&["status", "--bogus"], "unexpected argument '--bogus'"),
+    ] {
+        let (code, text) = words(&film, arguments);
+        assert!(
+            code == Some(2) && text.contains(right) && !text.contains("as a value"),
+            "{arguments:?}: {text}"
+        );
+    }
     let (code, text) = words(&film, &["bogus"]);
     assert!(code == Some(2) && !text.contains("similar"), "{text}");
     std::fs::remove_file(film.path().join("endboard.yaml")).unwrap();

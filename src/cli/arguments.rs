@@ -10,7 +10,7 @@ pub mod share;
 
 use std::path::PathBuf;
 
-use clap::error::{ContextKind, ContextValue};
+use clap::error::{ContextKind, ContextValue, ErrorKind};
 use clap::{Args, CommandFactory, Parser, Subcommand};
 
 use super::{Failure, amounts, today};
@@ -310,8 +310,21 @@ pub struct Demo {
     pub only_plates: bool,
 }
 
-/// An error of the command line that suggests a command only where the word is near enough to be a slip of the hand.
+/// An error of the command line that suggests a command only where the word is near enough to be a slip of the hand, and
+/// for an option that there is not only what helps.
 pub(super) fn suggested(mut error: clap::Error) -> clap::Error {
+    if error.kind() == ErrorKind::UnknownArgument && error.get(ContextKind::Suggested).is_some() {
+        // That it may be passed as a value: nobody calls a shot or a file so.
+        error.remove(ContextKind::Suggested);
+        let usage = error.get(ContextKind::Usage).map(ToString::to_string).unwrap_or_default();
+        for verb in ["notes settle NAME", "notes add PLACE"] {
+            let (command, _) = verb.rsplit_once(' ').expect("two words and a name");
+            if usage.contains(command) {
+                let tip = format!("the words of a note stand without an option: `endboard {verb} 'WORDS'`");
+                error.insert(ContextKind::Suggested, ContextValue::StyledStrs(vec![tip.into()]));
+            }
+        }
+    }
     let Some(ContextValue::String(word)) = error.get(ContextKind::InvalidSubcommand) else { return error };
     let command = Arguments::command();
     let shown = command.get_subcommands().filter(|verb| !verb.is_hide_set());
