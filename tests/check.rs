@@ -284,6 +284,42 @@ fn the_command_line_refuses_what_makes_no_sense() {
 }
 
 #[test]
+fn what_goes_wrong_is_one_object_where_json_is_asked_for() {
+    let film = film("", "", GRADE);
+    let error = |arguments: &[&str]| {
+        let output = film.run(arguments);
+        let object: serde_json::Value = serde_json::from_slice(&output.stdout)
+            .unwrap_or_else(|e| panic!("{arguments:?}: {e}: {}", String::from_utf8_lossy(&output.stdout)));
+        assert_eq!(object["format"], "endboard error 1", "{object}");
+        assert_eq!(object["exit_code"].as_i64(), output.status.code().map(i64::from), "{object}");
+        let words = object["error"].as_str().unwrap().to_string();
+        let told = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert!(told.starts_with(&format!("endboard: {words}")), "{words}\n{told}");
+        (output.status.code().unwrap(), words)
+    };
+    let (code, words) = error(&["status", "nosuch", "--json"]);
+    assert_eq!((code, &*words), (2, "'nosuch' matches no shot and stage of this film"));
+    for unknown in [
+        &["--json", "bogus"][..],
+        &["rebuild", "--json", "--jobs", "0"],
+        &["approve", "br010", "--withdraw", "--json"],
+    ] {
+        assert_eq!(error(unknown).0, 2, "{unknown:?}");
+    }
+    // Behind `--`, it is a name like any.
+    let output = film.run(&["bogus", "--", "--json"]);
+    assert_eq!((output.status.code(), output.stdout.len()), (Some(2), 0));
+    // What makes a store is a file.
+    std::fs::remove_dir_all(film.path().join(".endboard")).unwrap_or_default();
+    film.write(".endboard", "");
+    let (code, words) = error(&["status", "--json"]);
+    assert!(code == 4 && words.contains(".endboard"), "{code}: {words}");
+    std::fs::remove_file(film.path().join("endboard.yaml")).unwrap();
+    let (code, words) = error(&["status", "--json"]);
+    assert!(code == 2 && words.contains("there is no endboard.yaml"), "{words}");
+}
+
+#[test]
 fn rubbish_in_place_of_a_cut_is_an_error_at_its_line() {
     let film = film("cut: cut.edl", "", GRADE);
     film.write("cut.edl", "TITLE: BRINE\nthe salt is wet\n");

@@ -88,15 +88,15 @@ fn withdraw(project: &Project, arguments: &Arguments, options: &Approve) -> Answ
     let (entries, _) = project.ledger();
     let person = people::who(options.person.as_deref());
     let gone = project.withdraw(&entries, &selection, (&person, &options.note), &rebuild::writer())?;
+    if gone.is_empty() {
+        return people::usage("nothing of this is approved");
+    }
     if arguments.json {
         let list: Vec<_> = gone.iter().map(|(stage, frames)| place_json(stage, frames)).collect();
         let all = serde_json::json!({ "format": "endboard approve 1", "did": "withdrawn", "person": person, "withdrawn": list });
         say!("{all:#}");
     } else {
         gone.iter().for_each(|(stage, frames)| flow!("{stage}@{frames}: no longer approved"));
-    }
-    if gone.is_empty() {
-        return people::usage("nothing of this is approved");
     }
     Ok(Exit::Done)
 }

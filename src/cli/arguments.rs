@@ -336,6 +336,11 @@ pub(super) fn suggested(mut error: clap::Error) -> clap::Error {
     error
 }
 
+/// Whether words that are no command line ask for JSON all the same.
+pub(super) fn ask_for_json(words: impl Iterator<Item = std::ffi::OsString>) -> bool {
+    { words }.skip(1).take_while(|word| word != "--").any(|word| word == "--json")
+}
+
 /// Reads selectors and checks that each means something in this film.
 pub(super) fn selection(texts: &[String], graph: Option<&Graph>) -> Result<Selection, Failure> {
     naming::selection(texts, graph).map_err(Failure::Usage)

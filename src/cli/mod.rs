@@ -135,7 +135,12 @@ pub fn main() -> std::process::ExitCode {
             if error.use_stderr() {
                 // One word stands before all that goes wrong, here as elsewhere.
                 let words = error.render().to_string();
-                tell!("endboard: {}", words.trim_start_matches("error: ").trim_end());
+                let words = words.trim_start_matches("error: ").trim_end();
+                tell!("endboard: {words}");
+                if arguments::ask_for_json(std::env::args_os()) {
+                    // What follows is on how commands are written, for people.
+                    say_error(words.split("\n\n").next().unwrap_or(words), Exit::Usage);
+                }
             } else {
                 let _ = error.print();
             }
@@ -201,37 +206,37 @@ fn answer(arguments: &Arguments) -> Answer {
 
 /// Says what went wrong and gives the code for it.
 fn explain(arguments: &Arguments, failure: Failure) -> Exit {
-    match failure {
+    let is_stopped = matches!(failure, Failure::Stopped);
+    let (words, exit) = match failure {
         Failure::Project(ProjectError::Unsound(declared)) => {
             check::refuse(&declared, arguments);
-            Exit::Unsound
+            return Exit::Unsound;
         }
         Failure::Project(ProjectError::Store(StoreError::Locked(words))) => {
-            tell!("endboard: {words}; wait for it to end, or stop it");
-            Exit::Locked
+            (format!("{words}; wait for it to end, or stop it"), Exit::Locked)
         }
-        Failure::Project(ProjectError::Busy(words)) => {
-            tell!("endboard: {words}");
-            Exit::Locked
-        }
-        Failure::Usage(words) | Failure::Project(ProjectError::Cannot(words)) => {
-            tell!("endboard: {words}");
-            Exit::Usage
-        }
-        Failure::Stopped => Exit::Interrupted,
-        Failure::Unready(words) => {
-            tell!("endboard: {words}");
-            Exit::Unsound
-        }
+        Failure::Project(ProjectError::Busy(words)) => (words, Exit::Locked),
+        Failure::Usage(words) | Failure::Project(ProjectError::Cannot(words)) => (words, Exit::Usage),
+        stopped @ Failure::Stopped => (stopped.to_string(), Exit::Interrupted),
+        Failure::Unready(words) => (words, Exit::Unsound),
         Failure::Project(none @ (ProjectError::NoDeclaration(_) | ProjectError::NoFolder(_))) => {
-            tell!(
-                "endboard: {none}; name the film's folder with -C FOLDER, or write an endboard.yaml as the README shows"
-            );
-            Exit::Usage
+            let way = "name the film's folder with -C FOLDER, or write an endboard.yaml as the README shows";
+            (format!("{none}; {way}"), Exit::Usage)
         }
-        other => {
-            tell!("endboard: {other}");
-            Exit::System
-        }
+        other => (other.to_string(), Exit::System),
+    };
+    if !is_stopped {
+        tell!("endboard: {words}");
     }
+    // `serve` said where it serves already, and what goes on is no answer.
+    if arguments.json && !matches!(arguments.verb, Verb::Serve(_)) {
+        say_error(&words, exit);
+    }
+    exit
+}
+
+/// What went wrong as an object, so that who reads JSON finds one however a command ended.
+fn say_error(words: &str, exit: Exit) {
+    let all = serde_json::json!({ "format": "endboard error 1", "error": words, "exit_code": exit as u8 });
+    say!("{all:#}");
 }
