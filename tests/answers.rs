@@ -148,7 +148,12 @@ fn a_blocked_frame_leads_to_what_blocks_it() {
     assert_eq!(says, "a person is to put hands/paint.1002.exr in place");
     film.write("hands/paint.1002.exr", "salt");
     let (_, says) = end_of(&film, &["film/assembly@9", "br030/paint@1002"]);
-    assert_eq!(says, "hands/paint.1002.exr cannot be read as a picture");
+    let unfit = "hands/paint.1002.exr cannot be read as a picture: the EXR file is damaged: it does not begin with the magic number";
+    assert_eq!(says, unfit);
+    let by = &film.rebuild(&[]).json["blocked_by"];
+    assert_eq!(by[0]["says"], unfit, "{by}");
+    let (_, text, _) = said(&film, &["status"]);
+    contains(&text, &[unfit]);
 }
 
 #[test]

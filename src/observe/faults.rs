@@ -15,7 +15,7 @@ use crate::media::{self, Format};
 use crate::stale::SourceState;
 
 /// Why a file cannot be read as a picture or a movie, for people.
-fn unreadable(path: &Path, media: &Media) -> String {
+pub fn unreadable(path: &Path, media: &Media) -> String {
     if let Media::Movie { .. } = media {
         let opened = std::fs::File::open(path);
         return opened.map_or_else(|e| e.to_string(), |_| "it could not be read before; look again".into());
@@ -48,7 +48,7 @@ fn unreadable(path: &Path, media: &Media) -> String {
 }
 
 /// So many files are read once more to say what is the matter with each.
-const READ: usize = 24;
+pub const READ: usize = 24;
 
 /// These frames' files and why they cannot be read, those together of which one thing is said.
 fn why_unreadable(project: &Path, source: &Source, frames: &FrameSet) -> String {

@@ -1,8 +1,9 @@
 //! What staleness asks, answered from the store, the ledger and the disk.
 
+use std::collections::HashMap;
 use std::os::unix::fs::DirEntryExt;
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, OnceLock};
+use std::sync::{Arc, Mutex, OnceLock};
 
 use super::past::{Past, kept, with_whom};
 use crate::base::digest::{Digest, KeyHasher};
@@ -11,7 +12,7 @@ use crate::crew::packets::{Packets, Returns};
 use crate::execute::settle::render_path;
 use crate::graph::{Graph, Node, NodeId, Work};
 use crate::ledger::holds::Holds;
-use crate::observe::{self, Seen};
+use crate::observe::{self, Seen, faults};
 use crate::stale::explain::{Memory, Setting};
 use crate::stale::{Knowledge, Report, SourceState};
 use crate::store::actions::Actions;
@@ -37,6 +38,8 @@ pub struct Known<'a> {
     past: Past<'a>,
     /// When looking began, before any folder was looked into: nanoseconds.
     began: i64,
+    /// Why files cannot be read, of those that were read once more for it.
+    unreadable: Mutex<HashMap<(usize, i64), String>>,
     /// Of every node, what its folder of renders holds, once it is asked for.
     listings: Vec<OnceLock<Listing>>,
 }
@@ -87,6 +90,7 @@ impl<'a> Known<'a> {
             returns,
             past,
             began,
+            unreadable: Mutex::default(),
             listings,
         }
     }
@@ -107,6 +111,20 @@ impl<'a> Known<'a> {
             (self.seals.get(&node.shot, &node.stage) != Some(&seal)).then_some((id, seal))
         };
         report.prints.iter().enumerate().filter_map(seal).collect()
+    }
+
+    /// Why a source's file cannot be read, behind a colon; nothing where so many were read for that already that it would take long.
+    fn why_unreadable(&self, source: usize, frame: i64) -> String {
+        let mut known = self.unreadable.lock().expect("no thread panics with it");
+        let is_much = known.len() >= faults::READ;
+        if is_much && !known.contains_key(&(source, frame)) {
+            return String::new();
+        }
+        let why = known.entry((source, frame)).or_insert_with(|| {
+            let source = &self.graph.sources[source];
+            faults::unreadable(&observe::path(self.folder, source, frame), &source.media)
+        });
+        format!(": {why}")
     }
 
     fn renders(&self, node: &Node) -> PathBuf {
@@ -248,8 +266,11 @@ impl Memory for Known<'_> {
         let sight = self.seen[source].get(frame).filter(|sight| sight.state == SourceState::Unfit)?;
         let ((width, height), (w, h)) = (sight.size, self.graph.frame_size);
         Some(match width {
-            0 if self.graph.sources[source].media.is_heard() => "cannot be read as sound".into(),
-            0 => "cannot be read as a picture".into(),
+            0 => {
+                let is_heard = self.graph.sources[source].media.is_heard();
+                let as_what = if is_heard { "sound" } else { "a picture" };
+                format!("cannot be read as {as_what}{}", self.why_unreadable(source, frame))
+            }
             _ => format!("is {width}x{height}, and the film {w}x{h}"),
         })
     }
