@@ -472,6 +472,13 @@ fn a_sweep_keeps_what_any_members_film_uses_and_what_was_sent_lately() {
     all_files(9);
     let look = sweep(&[]);
     assert_eq!((look["files"].clone(), server.files("/objects/").len()), (8.into(), 24), "{look}");
+    // Sizes are told as the budget was written.
+    for (budget, told) in [("1MB", "; 1 MB may stay"), ("64KiB", "; 64 KiB may stay")] {
+        let out = ana.run(&["sweep", "--shared", "--budget", budget]);
+        let says = String::from_utf8_lossy(&out.stdout).into_owned();
+        let unit = if budget == "1MB" { " kB in all" } else { " KiB in all" };
+        assert!(says.contains(told) && says.contains(unit), "{says}");
+    }
     let records = server.files("/actions/").len();
     let gone = sweep(&["--remove"]);
     assert_eq!((gone["files"].clone(), server.files("/objects/").len()), (8.into(), 16), "{gone}");

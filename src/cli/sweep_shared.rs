@@ -8,7 +8,7 @@ use super::{Answer, Exit, Failure, share};
 use crate::project::Project;
 use crate::project::sharing::members;
 use crate::project::sharing::sweeping::{self, Found};
-use crate::report::words;
+use crate::report::words::{self, Sizes};
 use crate::store::shared::bucket::Held;
 use crate::store::shared::sending::LATELY;
 
@@ -77,7 +77,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Sweep) -> Answer 
     }
     as_text(&store.at(), &found, budget);
     let files = |n: usize| words::count(n as u64, "file");
-    let (size, packets) = (words::bytes(bytes + over), files(found.over.len()));
+    let (size, packets) = (Sizes::like(budget).bytes(bytes + over), files(found.over.len()));
     let packets = if found.over.is_empty() { String::new() } else { format!(", and {packets} of packets") };
     match (options.remove, gone.len()) {
         (_, 0) if found.over.is_empty() && found.total > budget => {
@@ -93,15 +93,16 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Sweep) -> Answer 
 }
 
 fn as_text(at: &str, found: &Found, budget: u64) {
-    let (all, left) = (words::bytes(found.total), words::bytes(budget));
+    let size = |bytes| Sizes::like(budget).bytes(bytes);
+    let (all, left) = (size(found.total), size(budget));
     say!("{at}: {} of renders, {all} in all; {left} may stay", words::count(found.renders as u64, "file"));
     let days = LATELY.as_secs() / 86_400;
     say!("  {} used by somebody's film", found.used);
     flow!("  {} sent in the last {days} days and used by nobody, which stay too", found.late);
     say!("  {} unused", found.unused.len());
     if found.packets > 0 {
-        let over = words::bytes(found.over.iter().map(|held| held.size).sum());
-        let packets = words::bytes(found.packets);
+        let over = size(found.over.iter().map(|held| held.size).sum());
+        let packets = size(found.packets);
         flow!(
             "packets take {packets}; {over} of them are of packets that are over, sent more than {days} days ago"
         );

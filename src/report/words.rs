@@ -83,6 +83,36 @@ pub fn bytes(bytes: u64) -> String {
     }
 }
 
+/// How amounts of bytes are written beside one that a person wrote: by 1000 (kB, MB, GB, TB) where theirs is round so, else by 1024 as
+/// [`bytes`] has it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Sizes {
+    /// `1.5 TB`.
+    By1000,
+    /// `1.5 GiB`.
+    By1024,
+}
+
+impl Sizes {
+    /// As a person's amount is most likely written.
+    pub fn like(amount: u64) -> Self {
+        if amount > 0 && amount.is_multiple_of(1000) { Self::By1000 } else { Self::By1024 }
+    }
+
+    /// An amount so.
+    pub fn bytes(self, amount: u64) -> String {
+        if self == Self::By1024 {
+            return bytes(amount);
+        }
+        let units = [(1_000_000_000_000u64, "TB"), (1_000_000_000, "GB"), (1_000_000, "MB"), (1000, "kB")];
+        let Some((of, unit)) = units.into_iter().find(|(of, _)| amount >= *of) else {
+            return format!("{amount} B");
+        };
+        let number = format!("{:.1}", amount as f64 / of as f64);
+        format!("{} {unit}", number.strip_suffix(".0").unwrap_or(&number))
+    }
+}
+
 /// Part of a whole, 0 to 1; 0 when there is no whole.
 pub fn share(part: Duration, whole: Duration) -> f64 {
     if whole.is_zero() { 0.0 } else { part.as_secs_f64() / whole.as_secs_f64() }
@@ -189,6 +219,19 @@ mod tests {
         assert_eq!(bytes(800), "800 B");
         assert_eq!(bytes(12 << 10), "12 KiB");
         assert_eq!(bytes(512 << 20), "512 MiB");
+        for (amount, written) in [
+            (1_000_000, "1 MB"),
+            (200_000_000_000, "200 GB"),
+            (1_500_000_000_000, "1.5 TB"),
+            (64_000, "64 kB"),
+            (512 << 30, "512.0 GiB"),
+            (64 << 20, "64 MiB"),
+            (0, "0 B"),
+        ] {
+            assert_eq!(Sizes::like(amount).bytes(amount), written);
+        }
+        assert_eq!(Sizes::By1000.bytes(1_234_567), "1.2 MB");
+        assert_eq!(Sizes::By1000.bytes(999), "999 B");
         assert_eq!(bytes(3 << 29), "1.5 GiB");
         assert_eq!(count(1, "frame"), "1 frame");
         assert_eq!(count(0, "row"), "0 rows");
