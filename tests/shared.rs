@@ -784,7 +784,14 @@ fn who_only_takes_changes_nothing_there_by_any_command() {
         assert!(code == Some(2) && is_told, "{words:?}: {told}");
     }
     ana.rebuild().but_for_hands();
-    ana.run(&["share"]);
+    let (code, told) = said(&ana.run(&["share"]));
+    let why = format!("endboard.yaml:{line}:");
+    assert!(
+        code == Some(0)
+            && told.contains(&why)
+            && told.contains("`read_only: true`, so that nothing is sent or told there"),
+        "{told}"
+    );
     assert_eq!(server.files("/film/"), before);
     assert!(server.requests().iter().all(|line| line.starts_with("GET") || line.starts_with("HEAD")));
     // Nothing was handed out that could not be sent.

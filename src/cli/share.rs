@@ -124,18 +124,27 @@ pub(super) fn bucket(project: &Project, declared: &Declared, programs: &Runner) 
 /// Refuses where this member only takes from the shared store, or leaves it alone; `option` is how the command says to use it.
 pub(super) fn may_change(declared: &Declared, option: Option<Way>) -> Result<(), Failure> {
     let store = declared_store(declared)?;
+    match why_not(declared, store, option)? {
+        None => Ok(()),
+        Some(says) => Err(Failure::Usage(format!(
+            "{}: {says}, so that nothing is sent, told or removed there",
+            store.at()
+        ))),
+    }
+}
+
+/// What says that this member only takes from the shared store, or leaves it alone, if anything does.
+fn why_not(declared: &Declared, store: &SharedStore, option: Option<Way>) -> Result<Option<String>, Failure> {
     let name = |way: Way| way.to_possible_value().map_or_else(String::new, |value| value.get_name().into());
-    let says = match (store.read_only, option) {
-        (Some(span), _) => format!("{} says `read_only: true`", declared.sources.place(span)),
-        (None, Some(Way::Both)) => return Ok(()),
-        (None, Some(way)) => format!("`--sharing {}` was said", name(way)),
+    Ok(match (store.read_only, option) {
+        (Some(span), _) => Some(format!("{} says `read_only: true`", declared.sources.place(span))),
+        (None, Some(Way::Both)) => None,
+        (None, Some(way)) => Some(format!("`--sharing {}` was said", name(way))),
         (None, None) => match usual_way()? {
-            Way::Both => return Ok(()),
-            way => format!("ENDBOARD_SHARED is '{}'", name(way)),
+            Way::Both => None,
+            way => Some(format!("ENDBOARD_SHARED is '{}'", name(way))),
         },
-    };
-    let words = format!("{}: {says}, so that nothing is sent, told or removed there", store.at());
-    Err(Failure::Usage(words))
+    })
 }
 
 /// What a shared store said, as a failure of a command that is of no use without it.
@@ -243,6 +252,9 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Share) -> Answer 
             "left": left.count, "read_only": is_read_only, "members": members_json(&members) });
         say!("{all:#}");
         return Ok(exit);
+    }
+    if let Some(says) = why_not(&status.declared, &store, options.sharing)? {
+        flow!("{}: {says}, so that nothing is sent or told there", store.at());
     }
     as_text(
         &store,
