@@ -427,3 +427,15 @@ fn a_missing_file_of_moves_says_what_writes_it() {
     film.write("takes/br020.yaml", "takes: { a: { time: 0 } }\n");
     assert_eq!(said(&film), Vec::<String>::new());
 }
+
+#[test]
+fn a_cluster_whose_configuration_is_not_there_is_told_before_it_is_asked() {
+    let film = film("", "", GRADE);
+    for more in [&[][..], &["--plan"]] {
+        let mut command = film.command(&["rebuild", "--on", "slurm"]);
+        let output = command.args(more).env("SLURM_CONF", "salt/slurm.conf").output().unwrap();
+        let told = String::from_utf8_lossy(&output.stderr).into_owned();
+        let says = "SLURM_CONF names salt/slurm.conf, and there is no such file";
+        assert!(output.status.code() == Some(2) && told.contains(says), "{told}");
+    }
+}

@@ -1,6 +1,7 @@
 //! `rebuild --on slurm`: rendering on a cluster, and what is said of it.
 
 use std::collections::BTreeMap;
+use std::path::Path;
 
 use super::arguments::Rebuild;
 use super::progress::Rebuilding;
@@ -30,6 +31,7 @@ pub fn on_slurm(
     options: &Rebuild,
     quiet: bool,
 ) -> Result<Rebuilt, Failure> {
+    configured()?;
     tell_short_of_memory(&declared);
     let (_runtime, programs) = rebuild::programs_saying(CANCELLING, Some(LEFT))?;
     let program = std::env::current_exe().map_err(|e| Failure::System(e.to_string()))?;
@@ -48,6 +50,21 @@ pub fn on_slurm(
         progress.end();
         rebuilt
     })
+}
+
+/// Refuses where the environment leads Slurm's programs to a file that is not there: they wait a minute for it and say nothing
+/// meanwhile.
+pub fn configured() -> Result<(), Failure> {
+    let Some(file) = std::env::var_os("SLURM_CONF").filter(|file| !file.is_empty()) else { return Ok(()) };
+    let file = Path::new(&file);
+    match std::fs::metadata(file) {
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Err(Failure::Usage(format!(
+            "SLURM_CONF names {}, and there is no such file: name the cluster's slurm.conf, or take the variable away where Slurm's \
+             programs find theirs by themselves, or render here, without '--on slurm'",
+            show::clean(&file.display().to_string())
+        ))),
+        _ => Ok(()),
+    }
 }
 
 /// Tells of commands that say that they take more memory than tasks have.

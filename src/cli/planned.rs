@@ -23,6 +23,7 @@ pub fn plan(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answ
         blocked.entry(id).or_default().insert_all(&frames);
     }
     if options.on.is_some() {
+        afar::configured()?;
         afar::tell_short_of_memory(&status.declared);
     }
     // Nothing is submitted while a run is out.
