@@ -356,6 +356,52 @@ fn what_was_rendered_once_is_rework_even_where_the_store_forgot() {
 }
 
 #[test]
+fn sweeping_takes_logs_that_nobody_need_read() {
+    let film = Film::new();
+    film.write_plate("shed", 3);
+    film.declare_shot(&["tool: { command: 'sh tool.sh {picture} {out}', from: { picture: plate } }"]);
+    film.write("tool.sh", "echo of $1\ncase $1 in */picture.1001.exr) exit 7;; esac\ncp \"$1\" \"$2\"\n");
+    assert_eq!(film.rebuild(&["--jobs", "1"]).code, Some(1));
+    let folder = film.path().join(".endboard/logs");
+    let logs = || {
+        let names = std::fs::read_dir(&folder)
+            .unwrap()
+            .map(|entry| entry.unwrap().file_name().into_string().unwrap());
+        names.collect::<std::collections::BTreeSet<_>>()
+    };
+    // Two runs on a cluster that are over, a shot that is no more, and what is no log.
+    for name in ["slurm-salt-0-1.log", "slurm-lamp-0-1.log", "br099.tool.1001.log", "a note"] {
+        film.write(&format!(".endboard/logs/{name}"), "brine\n");
+    }
+    // What fails is the oldest of all, so that nothing but its failure keeps it.
+    let all = logs();
+    assert_eq!(all.iter().filter(|name| name.starts_with("br010.")).count(), 4, "{all:?}");
+    for (hours, name) in all.iter().filter(|name| *name != "a note").enumerate() {
+        let file = std::fs::File::options().write(true).open(folder.join(name)).unwrap();
+        let at = std::time::UNIX_EPOCH + std::time::Duration::from_secs(1_000_000 + 3600 * hours as u64);
+        file.set_modified(at).unwrap();
+    }
+    let gone = ["br099.tool.1001.log", "slurm-lamp-0-1.log"];
+    let looked = film.json(&["sweep"]);
+    assert_eq!((&looked["logs"], &looked["log_bytes"]), (&json!(2), &json!(12)), "{looked}");
+    assert_eq!(logs(), all, "only looked");
+    let (_, text) = film.said(&["sweep", "--remove"]);
+    assert!(text.contains("2 logs, 12 B, removed"), "{text}");
+    let left: std::collections::BTreeSet<_> =
+        all.iter().filter(|name| !gone.contains(&name.as_str())).cloned().collect();
+    assert_eq!(logs(), left);
+
+    // Once it is made, the latest few of the stage stay, whatever they say.
+    film.write("tool.sh", "echo of $1\ncp \"$1\" \"$2\"\n");
+    film.rebuild(&["br010@1001"]).well();
+    film.rebuild(&[]).well();
+    let swept = film.json(&["sweep", "--remove"]);
+    assert_eq!(swept["logs"], 1, "{swept}");
+    assert_eq!(logs().iter().filter(|name| name.starts_with("br010.")).count(), 3);
+    assert_eq!(film.json(&["sweep"])["logs"], 0);
+}
+
+#[test]
 fn sweeping_takes_only_what_is_not_current() {
     let film = film_with("", 0.5);
     film.rebuild(&[]).well();

@@ -21,6 +21,7 @@ pub mod known;
 mod lack;
 pub mod left;
 mod lengths;
+pub mod logs;
 pub mod matching;
 pub mod naming;
 pub mod noting;

@@ -8,6 +8,7 @@ use jiff::tz::TimeZone;
 
 use super::afar::{Afar, Gathered, Tasks, awaited, awaited_of, tell_shared_pools};
 use super::approving::{self, Lapsed};
+use super::logs::{self, OldLog};
 use super::trouble::{Blocked, Failed};
 use super::{Care, Declared, Project, ProjectError, Status, left};
 use crate::base::digest::Digest;
@@ -309,12 +310,8 @@ impl Project {
     }
 
     /// Removes unused renders, oldest first, down to `budget` bytes, and what lies in `renders/` of frames that the film
-    /// no longer has; gives how many files of those there were.
-    pub fn sweep(
-        &self,
-        budget: u64,
-        writer: &Writer,
-    ) -> Result<(sweep::Found, Vec<sweep::Unused>, usize), ProjectError> {
+    /// no longer has, and logs that nobody need read any more.
+    pub fn sweep(&self, budget: u64, writer: &Writer) -> Result<Swept, ProjectError> {
         let _lock = self.lock(writer)?;
         let runs = self.runs()?;
         let own = runs.own.iter().map(|own| &own.folder).chain(runs.damaged.iter().map(|(folder, _)| folder));
@@ -331,8 +328,22 @@ impl Project {
         let gone = sweep::remove(&found, budget)?;
         let lost: HashSet<Digest> = gone.iter().map(|u| u.pixels).collect();
         status.actions.retain(|action| !lost.contains(&action.pixels))?;
-        Ok((found, gone, left.len()))
+        let logs = self.old_logs(&status);
+        logs::remove(&logs)?;
+        Ok(Swept { found, gone, left: left.len(), logs })
     }
+}
+
+/// What a sweep removed, or would.
+pub struct Swept {
+    /// What is stored, and what of it is unused.
+    pub found: sweep::Found,
+    /// Renders.
+    pub gone: Vec<sweep::Unused>,
+    /// How many files in `renders/` of frames that the film no longer has.
+    pub left: usize,
+    /// Logs.
+    pub logs: Vec<OldLog>,
 }
 
 /// Renders that must stay: what frames show now or showed last, what a person keeps, and what a person approved.
