@@ -2,40 +2,34 @@
 //!
 //! Knows projected cones and what stands before what. Does not know the text of shapes files.
 
-use super::body::{Cone, Limb, Who};
+use super::body::{Cloth, Cone, Limb, Who};
 use super::camera::Camera;
-use super::frame::{armed, bodies};
-use super::math::{Vec3, clamp01, cos_turns, most, sin_turns};
+use super::frame::{armed, bodies, open};
+use super::hidden::{Place, hides, of_the_cast, outside, outside_all, places};
+use super::math::{Vec3, cos_turns, least, most, sin_turns};
 use super::plates::DemoPlate;
 use super::pole;
-use super::pose::Part;
+use super::pose;
 use super::set::shed;
 
 /// A point of the frame in pixels.
 pub type Spot = (f32, f32);
 
-/// A cone's two ends in the frame: x, y, radius in pixels, depth in metres; and how far its skin stands before its middle.
-struct Ends([(f32, f32, f32, f32); 2], f32);
+/// A cone's two ends in the frame: x, y and radius in pixels.
+struct Ends([(f32, f32, f32); 2]);
 
 impl Ends {
     fn of(camera: &Camera, cone: &Cone) -> Self {
         let end = |p: Vec3, radius: f32| {
             let (x, y, depth) = camera.project(p);
-            (x, y, radius * camera.focal / most(depth, 0.1), depth)
+            (x, y, radius * camera.focal / most(depth, 0.1))
         };
-        Ends([end(cone.a, cone.radii.0), end(cone.b, cone.radii.1)], cone.radii.0.min(cone.radii.1))
+        Ends([end(cone.a, cone.radii.0), end(cone.b, cone.radii.1)])
     }
 
-    /// Whether the cone covers a point of the frame within `margin` pixels and stands before `depth`.
-    fn covers(&self, at: Spot, depth: f32, margin: f32) -> bool {
-        let [a, b] = self.0;
-        let (dx, dy) = (b.0 - a.0, b.1 - a.1);
-        let square = dx * dx + dy * dy;
-        let (qx, qy) = (at.0 - a.0, at.1 - a.1);
-        let u = if square > 1e-6 { clamp01((qx * dx + qy * dy) / square) } else { 0.0 };
-        let (ox, oy) = (qx - dx * u, qy - dy * u);
-        let reach = a.2 + (b.2 - a.2) * u + margin;
-        ox * ox + oy * oy < reach * reach && a.3 + (b.3 - a.3) * u < depth + self.1
+    /// The same, moved in the frame.
+    fn moved(&self, (x, y): Spot) -> Ends {
+        Ends(self.0.map(|end| (end.0 + x, end.1 + y, end.2)))
     }
 }
 
@@ -43,7 +37,7 @@ impl Ends {
 const END: f32 = 0.02;
 
 /// Both ends of a lit pole, in the room.
-fn lit(part: &Part, time: f32) -> [Vec3; 2] {
+pub fn lit(part: &pose::Part, time: f32) -> [Vec3; 2] {
     let [base, tip] = part.joints(time).pole;
     let end = (tip - base).unit() * END;
     [base + end, tip - end]
@@ -126,11 +120,46 @@ pub const CAST: [(&str, &[Limb]); 17] = [
     ("right boot", &[Limb::Boot(1)]),
 ];
 
+/// What of a person is held out as one outline: its name and the numbers of its cones.
+pub struct Part {
+    /// Its name.
+    pub name: String,
+    cones: Vec<usize>,
+    /// True of what goes with the pole that it holds or sits on.
+    is_swept: bool,
+}
+
+/// How a part stands to poles.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Stand {
+    /// Before a pole.
+    Before,
+    /// Over a pole, but behind it.
+    Behind,
+    /// Over no pole, or over what others hide anyhow.
+    Aside,
+}
+
+/// When, within the time that the shutter is open and half of it before and after, what goes with a pole is outlined: as
+/// shares of the open time, besides its middle.
+const MOMENTS: [f32; 4] = [-1.0, -0.5, 0.5, 1.0];
+
+/// How far skin may lie before a part's own cones where it melts into others, in metres.
+const MELTED: f32 = 0.02;
+
 /// A person on a frame, ready to be outlined.
 pub struct Figure {
     cones: Vec<Cone>,
+    /// Everyone who may stand before a pole.
+    all: Vec<Vec<Cone>>,
     ends: Vec<Ends>,
+    /// The same at [`MOMENTS`].
+    around: [Vec<Ends>; 4],
+    eye: Vec3,
+    lit: Vec<Vec<Place>>,
     poles: Vec<[(f32, f32, f32); 2]>,
+    /// Which of them is the person's own.
+    own: usize,
     glass: f32,
 }
 
@@ -139,42 +168,81 @@ impl Figure {
     pub fn of(plate: &DemoPlate, index: usize, number: i64) -> Self {
         let time = plate.time(number);
         let camera = plate.camera.at(time);
-        let cones = bodies(plate, time).swap_remove(index);
-        let ends: Vec<Ends> = cones.iter().map(|cone| Ends::of(&camera, cone)).collect();
-        let armed = plate.people.iter().filter(|(who, _)| armed(*who));
-        let poles: Vec<_> = armed
-            .map(|(_, part)| {
-                let [base, tip] = lit(part, time);
-                [camera.project(base), camera.project(tip)]
-            })
-            .collect();
+        let people = bodies(plate, time);
+        let outlined =
+            |camera: &Camera, cones: &[Cone]| cones.iter().map(|cone| Ends::of(camera, cone)).collect();
+        let ends = outlined(&camera, &people[index]);
+        let around = MOMENTS.map(|moment| {
+            let time = time + moment * open(plate);
+            outlined(&plate.camera.at(time), &bodies(plate, time)[index])
+        });
+        let bearers = plate.people.iter().filter(|(who, _)| armed(*who));
+        let rods: Vec<[Vec3; 2]> = bearers.map(|(_, person)| lit(person, time)).collect();
+        let lit = rods.iter().map(|rod| places(&camera, *rod)).collect();
+        let poles: Vec<_> = rods.iter().map(|rod| rod.map(|end| camera.project(end))).collect();
         let near = poles.iter().flatten().map(|p| p.2).fold(f32::MAX, f32::min);
         let glass = pole::RADIUS * camera.focal / most(near, 0.3);
-        Figure { cones, ends, poles, glass }
+        let cones = people[index].clone();
+        let own = plate.people[..index].iter().filter(|(who, _)| armed(*who)).count();
+        Figure {
+            cones,
+            all: of_the_cast(plate, people),
+            ends,
+            around,
+            eye: camera.eye,
+            lit,
+            poles,
+            own,
+            glass,
+        }
     }
 
-    /// Whether these limbs stand before any pole: before more of it than they stand behind, since an outline hides all that it
-    /// lies over.
-    pub fn hides(&self, limbs: &[Limb]) -> bool {
-        let own: Vec<&Ends> = self
-            .cones
-            .iter()
-            .zip(&self.ends)
-            .filter(|(c, _)| limbs.contains(&c.limb))
-            .map(|(_, e)| e)
-            .collect();
-        self.poles.iter().any(|[a, b]| {
-            let (mut before, mut over) = (0, 0);
-            for i in 0..=80 {
-                let u = i as f32 / 80.0;
-                let at = (a.0 + (b.0 - a.0) * u, a.1 + (b.1 - a.1) * u);
-                let depth = 1.0 / (1.0 / a.2 + (1.0 / b.2 - 1.0 / a.2) * u);
-                let covers = |depth: f32| own.iter().any(|ends| ends.covers(at, depth, self.glass + 1.0));
-                before += usize::from(covers(depth));
-                over += usize::from(covers(f32::MAX));
+    /// What is held out as one outline each. What is bent, such as a hook, or not round, such as a trunk, is so piece by piece.
+    pub fn parts(&self) -> Vec<Part> {
+        let mut parts = vec![];
+        for (name, limbs) in &CAST {
+            let cones = (0..self.cones.len()).filter(|&i| limbs.contains(&self.cones[i].limb));
+            let cones: Vec<usize> = cones.collect();
+            let is_hook = cones.iter().any(|&i| self.cones[i].cloth == Cloth::Brass);
+            if is_hook || matches!(limbs[0], Limb::Trunk | Limb::Skirt(_)) {
+                let piece = |(k, &i): (usize, &usize)| Part {
+                    name: format!("{} {}", if is_hook { "hook" } else { name }, k + 1),
+                    cones: vec![i],
+                    is_swept: false,
+                };
+                parts.extend(cones.iter().enumerate().map(piece));
+            } else if !cones.is_empty() {
+                let is_swept = matches!(limbs[0], Limb::Hand(_) | Limb::Fitting);
+                parts.push(Part { name: (*name).into(), cones, is_swept });
             }
-            before > 0 && 2 * before >= over
-        })
+        }
+        parts
+    }
+
+    /// How a part stands to all poles: before one if more of what it lies over is hidden than is seen, since an outline hides
+    /// all that it lies over.
+    pub fn stands(&self, part: &Part) -> Stand {
+        let outline = self.around_cones::<16>(&part.cones, 0.0, false);
+        let (mut own, mut right, mut wrong) = (0, 0, 0);
+        for place in self.lit.iter().flatten().filter(|place| holds(&outline, place.spot)) {
+            let part = |p| part.cones.iter().map(|&i| outside(&self.cones[i], p)).fold(f32::MAX, least);
+            let is_right = hides(self.eye, place.at, |p| outside_all(&self.all, p));
+            own += usize::from(is_right && hides(self.eye, place.at, |p| part(p) - MELTED));
+            right += usize::from(is_right);
+            wrong += usize::from(!is_right);
+        }
+        match own {
+            0 if wrong == 0 => Stand::Aside,
+            0 => Stand::Behind,
+            _ if right >= wrong => Stand::Before,
+            _ => Stand::Behind,
+        }
+    }
+
+    /// Outline of a part that holds poles out: of what goes with its pole, of all its way while the shutter is open, since what
+    /// it hides of that pole is never seen.
+    pub fn held<const N: usize>(&self, part: &Part) -> [Spot; N] {
+        self.around_cones(&part.cones, 0.0, part.is_swept)
     }
 
     /// Outline of these limbs: `N` corners around their hull, from the limb's own direction on,
@@ -187,12 +255,39 @@ impl Figure {
     pub fn around<const N: usize>(&self, limbs: &[Limb], margin: f32) -> [Spot; N] {
         let own: Vec<usize> =
             (0..self.cones.len()).filter(|&i| limbs.contains(&self.cones[i].limb)).collect();
+        self.around_cones(&own, margin, false)
+    }
+
+    /// How far some cones have gone from where they are, at another moment, across their own pole's way in the frame.
+    fn aside(&self, own: &[usize], then: &[Ends]) -> Spot {
+        let middle = |ends: &[Ends]| {
+            let sum =
+                own.iter().flat_map(|&i| ends[i].0).fold((0.0, 0.0), |sum, e| (sum.0 + e.0, sum.1 + e.1));
+            let count = 2.0 * own.len() as f32;
+            (sum.0 / count, sum.1 / count)
+        };
+        let (from, to) = (middle(&self.ends), middle(then));
+        let [a, b] = self.poles[self.own];
+        let (dx, dy) = (b.0 - a.0, b.1 - a.1);
+        let length = most((dx * dx + dy * dy).sqrt(), 1e-3);
+        let (nx, ny) = (-dy / length, dx / length);
+        let away = (to.0 - from.0) * nx + (to.1 - from.1) * ny;
+        (nx * away, ny * away)
+    }
+
+    /// Outline of some cones, `margin` pixels outside; swept, of all their way while the shutter is open.
+    fn around_cones<const N: usize>(&self, own: &[usize], margin: f32, is_swept: bool) -> [Spot; N] {
         let [a, b] = self.ends[own[0]].0;
         let (dx, dy) = (b.0 - a.0, b.1 - a.1);
         let length = (dx * dx + dy * dy).sqrt();
         // A limb that points at the lens has no direction in the frame: up serves instead.
         let (ux, uy) = if length > 3.0 { (dx / length, dy / length) } else { (0.0, -1.0) };
-        self.hull(own.into_iter(), (ux, uy), margin, &[])
+        let ways = self.around.iter().filter(|_| is_swept).map(|then| self.aside(own, then));
+        let ends: Vec<Ends> = std::iter::once((0.0, 0.0))
+            .chain(ways)
+            .flat_map(|way| own.iter().map(move |&i| self.ends[i].moved(way)))
+            .collect();
+        hull(ends.iter(), (ux, uy), margin, &[])
     }
 
     /// Corners around the lit part of the first pole, `margin` pixels outside.
@@ -212,55 +307,66 @@ impl Figure {
 
     /// Outline of the whole person and their pole, `margin` pixels outside.
     pub fn whole<const N: usize>(&self, margin: f32) -> [Spot; N] {
-        self.hull(0..self.cones.len(), (0.0, -1.0), margin, &self.poles)
+        hull(self.ends.iter(), (0.0, -1.0), margin, &self.poles)
     }
+}
 
-    /// Corners of the hull of some cones and poles: in each of `N` directions, from `first` on, the point
-    /// that lies furthest out. The directions' tangents meet the round ends a little inside; a
-    /// slight growth makes up for the cut.
-    fn hull<const N: usize>(
-        &self,
-        own: impl Iterator<Item = usize> + Clone,
-        first: Spot,
-        margin: f32,
-        poles: &[[(f32, f32, f32); 2]],
-    ) -> [Spot; N] {
-        let grow = 1.0 + 0.5 * (1.0 - cos_turns(0.5 / N as f32));
-        std::array::from_fn(|i| {
-            let (c, s) = (cos_turns(i as f32 / N as f32), sin_turns(i as f32 / N as f32));
-            let d = (first.0 * c - first.1 * s, first.0 * s + first.1 * c);
-            let mut best = (f32::MIN, (0.0, 0.0));
-            let mut offer = |x: f32, y: f32, radius: f32| {
-                let radius = radius * grow + margin;
-                let out = x * d.0 + y * d.1 + radius;
-                if out > best.0 {
-                    best = (out, (x + d.0 * radius, y + d.1 * radius));
-                }
-            };
-            for index in own.clone() {
-                for (x, y, radius, _) in self.ends[index].0 {
-                    offer(x, y, radius);
-                }
+/// Corners of the hull of some cones and poles: in each of `N` directions, from `first` on, the point
+/// that lies furthest out. The directions' tangents meet the round ends a little inside; a
+/// slight growth makes up for the cut.
+fn hull<'a, const N: usize>(
+    cones: impl Iterator<Item = &'a Ends> + Clone,
+    first: Spot,
+    margin: f32,
+    poles: &[[(f32, f32, f32); 2]],
+) -> [Spot; N] {
+    let grow = 1.0 + 0.5 * (1.0 - cos_turns(0.5 / N as f32));
+    std::array::from_fn(|i| {
+        let (c, s) = (cos_turns(i as f32 / N as f32), sin_turns(i as f32 / N as f32));
+        let d = (first.0 * c - first.1 * s, first.0 * s + first.1 * c);
+        let mut best = (f32::MIN, (0.0, 0.0));
+        let mut offer = |x: f32, y: f32, radius: f32| {
+            let radius = radius * grow + margin;
+            let out = x * d.0 + y * d.1 + radius;
+            if out > best.0 {
+                best = (out, (x + d.0 * radius, y + d.1 * radius));
             }
-            poles.iter().flatten().for_each(|&(x, y, _)| offer(x, y, 0.0));
-            best.1
-        })
-    }
+        };
+        for ends in cones.clone() {
+            for (x, y, radius) in ends.0 {
+                offer(x, y, radius);
+            }
+        }
+        poles.iter().flatten().for_each(|&(x, y, _)| offer(x, y, 0.0));
+        best.1
+    })
+}
+
+/// Whether a point lies within an outline.
+fn holds(outline: &[Spot], (x, y): Spot) -> bool {
+    let next = outline.iter().cycle().skip(1);
+    let crossed = outline
+        .iter()
+        .zip(next)
+        .filter(|(a, b)| (a.1 > y) != (b.1 > y) && x < a.0 + (b.0 - a.0) * (y - a.1) / (b.1 - a.1));
+    crossed.count() % 2 == 1
 }
 
 #[cfg(test)]
 mod tests {
+    use super::super::math::clamp01;
     use super::super::plates::plates;
     use super::*;
 
-    /// Whether a point lies within an outline.
-    fn holds(outline: &[Spot], (x, y): Spot) -> bool {
-        let next = outline.iter().cycle().skip(1);
-        let crossed = outline
-            .iter()
-            .zip(next)
-            .filter(|(a, b)| (a.1 > y) != (b.1 > y) && x < a.0 + (b.0 - a.0) * (y - a.1) / (b.1 - a.1));
-        crossed.count() % 2 == 1
+    /// Whether a cone covers a point of the frame within `margin` pixels.
+    fn covers(Ends([a, b]): &Ends, at: Spot, margin: f32) -> bool {
+        let (dx, dy) = (b.0 - a.0, b.1 - a.1);
+        let square = dx * dx + dy * dy;
+        let (qx, qy) = (at.0 - a.0, at.1 - a.1);
+        let u = if square > 1e-6 { clamp01((qx * dx + qy * dy) / square) } else { 0.0 };
+        let (ox, oy) = (qx - dx * u, qy - dy * u);
+        let reach = a.2 + (b.2 - a.2) * u + margin;
+        ox * ox + oy * oy < reach * reach
     }
 
     /// A correction within a matte of the cast would lighten it.
@@ -278,7 +384,7 @@ mod tests {
                 let knee = figure.ends[own(Limb::Shin(k)).next().unwrap()].0[0];
                 let toe = figure.ends[own(Limb::Boot(k)).next_back().unwrap()].0[1];
                 let between = ((knee.0 + toe.0) * 0.5, (knee.1 + toe.1) * 0.5);
-                if figure.ends.iter().any(|ends| ends.covers(between, f32::MAX, 3.0)) {
+                if figure.ends.iter().any(|ends| covers(ends, between, 3.0)) {
                     continue;
                 }
                 looked_at += 1;

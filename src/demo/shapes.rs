@@ -6,6 +6,9 @@
 use std::fmt::Write;
 
 use super::body::{Limb, Who};
+use super::frame::armed;
+use super::hidden::seen;
+use super::keys::{HOLDOUT_SLACK, Keyed, holdout, thinned};
 use super::math::{Vec3, cos_turns, sin_turns, vec3};
 use super::outline::{self, CAST, FITTINGS, Figure, PARTS, SHINS, Spot};
 use super::plates::{DemoPlate, plates};
@@ -19,8 +22,7 @@ const ROD_SLACK: f32 = 0.25;
 /// Furthest that it may lie, a frame before and after such a move, from going on the same way: a flowing rod that comes
 /// fast to a slow move goes astray between its keys.
 const ROD_BEND: f32 = 3.0;
-/// The same for corners of holdouts and of whole figures.
-const HOLDOUT_SLACK: f32 = 1.3;
+/// The same for corners of whole figures.
 const FIGURE_SLACK: f32 = 5.0;
 /// How far outside of a whole figure its outline is drawn, in pixels.
 const MARGIN: f32 = 12.0;
@@ -64,12 +66,6 @@ const CROSSING: f32 = 0.55;
 const MARKED: f32 = 0.06;
 const MARK_FEATHER: f32 = 12.0;
 
-/// A keyed outline: a name, and corners at frames.
-struct Keyed {
-    name: String,
-    keys: Vec<(i64, Vec<Spot>)>,
-}
-
 /// A plate as a shot's roto sees it.
 struct View {
     plate: &'static DemoPlate,
@@ -92,10 +88,10 @@ impl View {
     /// Holdouts of all parts of a person that ever stand before a pole.
     fn holdouts(&self, index: usize, name: &str) -> Vec<Keyed> {
         let figures = self.figures(index);
-        let part = |(part, limbs): &(&str, &[Limb])| {
-            holdout(self.frames, &figures, &format!("{name} {part}"), limbs)
-        };
-        PARTS.iter().chain(&FITTINGS).chain(&SHINS).filter_map(part).collect()
+        let parts = figures[0].parts().into_iter();
+        parts
+            .filter_map(|part| holdout(self.frames, &figures, &format!("{name} {}", part.name), &part))
+            .collect()
     }
 
     /// Some parts of a person.
@@ -189,13 +185,19 @@ pub fn rods(plate: &DemoPlate, number: i64) -> Vec<(&'static str, Spot, Spot)> {
     outline::rods(plate, number).into_iter().map(|(who, base, tip)| (name(who), base, tip)).collect()
 }
 
+/// What people hide of the lit part of everyone's pole on a frame of a plate, at a moment of the open shutter from -0.5 at its
+/// opening to 0.5 at its end: places along it in pixels of the frame, with whether somebody stands before each, by the rods' names.
+pub fn hidden(plate: &DemoPlate, number: i64, moment: f32) -> Vec<(&'static str, Vec<(Spot, bool)>)> {
+    seen(plate, number, moment).into_iter().map(|seen| (name(seen.who), seen.places)).collect()
+}
+
 /// Rods, holdouts of whatever stands before them, anyone who should not be there, and the cast where they are graded by
 /// themselves.
 fn duel(view: &View, what: &str, is_graded: bool) -> String {
     let mut text = format!("# {what}\nmattes:\n");
     let people = &view.plate.people;
-    let holdouts: Vec<Keyed> =
-        people.iter().enumerate().flat_map(|(index, (who, _))| view.holdouts(index, name(*who))).collect();
+    let cast = people.iter().enumerate().filter(|(_, (who, _))| armed(*who));
+    let holdouts: Vec<Keyed> = cast.flat_map(|(index, (who, _))| view.holdouts(index, name(*who))).collect();
     matte(&mut text, "actors", 1.0, &holdouts);
     if let Some(index) = people.iter().position(|(who, _)| *who == Who::Crew) {
         let floor = CREW_SHADOW.map(|(x, z)| vec3(x, CREW_FLOOR, z));
@@ -301,71 +303,6 @@ fn fives(places: &[&str]) -> Option<String> {
     Some(text)
 }
 
-/// A holdout that is there while its limbs stand before a pole, and has no area otherwise.
-fn holdout(frames: FrameRange, figures: &[Figure], name: &str, limbs: &[Limb]) -> Option<Keyed> {
-    let hidden: Vec<usize> = (0..figures.len()).filter(|&i| figures[i].hides(limbs)).collect();
-    let mut runs: Vec<(usize, usize)> = vec![];
-    for i in hidden {
-        let (first, last) = (i.saturating_sub(1), (i + 1).min(figures.len() - 1));
-        match runs.last_mut() {
-            // Runs that nearly meet are one: a collapse between them would only cost keys.
-            Some(run) if first <= run.1 + 3 => run.1 = last,
-            _ => runs.push((first, last)),
-        }
-    }
-    let mut keys: Vec<(i64, Vec<Spot>)> = vec![];
-    for &(first, last) in &runs {
-        let outlines: Vec<Vec<Spot>> =
-            figures[first..=last].iter().map(|f| f.outline::<10>(limbs).to_vec()).collect();
-        let start = frames.first + first as i64;
-        if first > 0 {
-            keys.push((start - 1, collapsed(&outlines[0])));
-        }
-        keys.extend(thinned(start, &outlines, HOLDOUT_SLACK, f32::INFINITY));
-        if last + 1 < figures.len() {
-            keys.push((frames.first + last as i64 + 1, collapsed(&outlines[last - first])));
-        }
-    }
-    (!keys.is_empty()).then(|| Keyed { name: name.into(), keys })
-}
-
-/// The outline drawn together into its middle: an outline of no area.
-fn collapsed(outline: &[Spot]) -> Vec<Spot> {
-    let count = outline.len() as f32;
-    let sum = outline.iter().fold((0.0, 0.0), |sum, p| (sum.0 + p.0, sum.1 + p.1));
-    vec![(sum.0 / count, sum.1 / count); outline.len()]
-}
-
-/// The fewest keys, found from the first frame on, between which straight moves keep every
-/// corner within `slack` of where it is on every frame, and within `bend` a frame before and after.
-fn thinned(first: i64, frames: &[Vec<Spot>], slack: f32, bend: f32) -> Vec<(i64, Vec<Spot>)> {
-    let mut kept = vec![0];
-    while let Some(&from) = kept.last()
-        && from + 1 < frames.len()
-    {
-        let mut to = from + 1;
-        while to + 1 < frames.len() && straight(frames, from, to + 1, slack, bend) {
-            to += 1;
-        }
-        kept.push(to);
-    }
-    kept.into_iter().map(|i| (first + i as i64, frames[i].clone())).collect()
-}
-
-/// Whether every corner stays within `slack` of the straight move between two frames, and within `bend` of its going on
-/// to the frames beside them.
-fn straight(frames: &[Vec<Spot>], from: usize, to: usize, slack: f32, bend: f32) -> bool {
-    let looked_at = from.saturating_sub(1)..(to + 2).min(frames.len());
-    looked_at.filter(|&i| i != from && i != to).all(|i| {
-        let slack = if (from..to).contains(&i) { slack } else { bend };
-        let u = (i as f32 - from as f32) / (to - from) as f32;
-        frames[i].iter().zip(frames[from].iter().zip(&frames[to])).all(|(p, (a, b))| {
-            let (dx, dy) = (a.0 + (b.0 - a.0) * u - p.0, a.1 + (b.1 - a.1) * u - p.1);
-            dx * dx + dy * dy <= slack * slack
-        })
-    })
-}
-
 /// Writes one matte.
 fn matte(text: &mut String, channel: &str, feather: f32, shapes: &[Keyed]) {
     let _ = writeln!(text, "  {channel}:\n    shapes:{}", if shapes.is_empty() { " []" } else { "" });
@@ -391,20 +328,5 @@ fn name(who: Who) -> &'static str {
         Who::Keeper => "keeper",
         Who::Raker => "raker",
         Who::Crew => "crew",
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn keys_are_few_on_a_straight_move_and_close_on_a_bent_one() {
-        let line: Vec<Vec<Spot>> = (0..20).map(|i| vec![(i as f32 * 3.0, 5.0)]).collect();
-        assert_eq!(thinned(1001, &line, 0.5, 3.0).len(), 2);
-        let bent: Vec<Vec<Spot>> = (0..20).map(|i| vec![((i * i) as f32 * 0.5, 5.0)]).collect();
-        let keys = thinned(1001, &bent, 0.5, f32::INFINITY);
-        assert!(keys.len() > 4 && keys.len() < 20);
-        assert_eq!((keys[0].0, keys[keys.len() - 1].0), (1001, 1020));
     }
 }
