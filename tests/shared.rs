@@ -7,7 +7,7 @@ use std::net::TcpStream;
 use std::path::PathBuf;
 use std::process::{Command, Output, Stdio};
 
-use project::bucket::{Does, KEY, Server, age};
+use project::bucket::{Does, KEY, Server, age, put};
 use project::{Film, Said, until};
 use serde_json::Value;
 
@@ -42,14 +42,7 @@ impl Member {
     }
 
     fn command(&self, words: &[&str]) -> Command {
-        let mut command = self.film.command(words);
-        for (name, _) in std::env::vars_os().filter(|(name, _)| name.to_string_lossy().starts_with("AWS_")) {
-            command.env_remove(name);
-        }
-        command.env_remove("ENDBOARD_SHARED");
-        command.env("HOME", self.film.path()).env("ENDBOARD_WRITER", self.name);
-        command.env("AWS_ACCESS_KEY_ID", KEY.0).env("AWS_SECRET_ACCESS_KEY", KEY.1);
-        command
+        project::bucket::command(&self.film, self.name, words)
     }
 
     fn run(&self, words: &[&str]) -> Output {
@@ -534,19 +527,6 @@ fn fetched(link: &str) -> Vec<u8> {
     let body = all.windows(4).position(|four| four == b"\r\n\r\n").unwrap() + 4;
     assert!(all.starts_with(b"HTTP/1.1 200"), "{}", String::from_utf8_lossy(&all[..body]));
     all[body..].to_vec()
-}
-
-/// Puts bytes where a link says.
-fn put(link: &str, bytes: &[u8]) {
-    let rest = link.strip_prefix("http://").unwrap();
-    let (host, path) = rest.split_once('/').unwrap();
-    let mut way = std::net::TcpStream::connect(host).unwrap();
-    let head = format!("PUT /{path} HTTP/1.1\r\nhost: {host}\r\ncontent-length: {}\r\n", bytes.len());
-    way.write_all(format!("{head}connection: close\r\n\r\n").as_bytes()).unwrap();
-    way.write_all(bytes).unwrap();
-    let mut all = Vec::new();
-    way.read_to_end(&mut all).unwrap();
-    assert!(all.starts_with(b"HTTP/1.1 200"), "{}", String::from_utf8_lossy(&all));
 }
 
 /// A packet's zip with one more file.

@@ -23,25 +23,29 @@ pub struct Memo {
 }
 
 impl Memo {
-    /// What was begun of an object with these bytes.
-    pub fn read(path: &Path, name: &str, bytes: &Digest) -> Option<Self> {
+    /// What was begun last.
+    pub fn read(path: &Path) -> Option<Self> {
         let value: Value = serde_json::from_slice(&file::read(path).ok()??).ok()?;
         let text = |value: &Value| value.as_str().map(str::to_string);
         let parts = value["parts"].as_array()?.iter().map(text).collect::<Option<_>>()?;
-        let memo = Self {
+        Some(Self {
             name: text(&value["name"])?,
             bytes: value["bytes"].as_str()?.parse().ok()?,
             upload: text(&value["upload"])?,
             parts,
-        };
-        (memo.name == name && memo.bytes == *bytes).then_some(memo)
+        })
+    }
+
+    /// Whether it is of an object of this name with these bytes.
+    pub fn is_of(&self, name: &str, bytes: &Digest) -> bool {
+        self.name == name && self.bytes == *bytes
     }
 
     /// Keeps it. Where it cannot be kept the object is only begun anew after a kill.
     pub fn keep(&self, path: &Path) {
         let value = json!({ "name": self.name, "bytes": self.bytes.to_string(), "upload": self.upload, "parts": self.parts });
         if let Err(error) = write_own(path, value.to_string().as_bytes()) {
-            tracing::warn!(%error, "how far a render was sent could not be kept");
+            tracing::warn!(%error, "how far an object was sent could not be kept");
         }
     }
 }
@@ -55,13 +59,13 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("memo");
         let bytes = Digest::of(b"salt");
-        assert_eq!(Memo::read(&path, "objects/aa", &bytes), None);
+        assert_eq!(Memo::read(&path), None);
         let memo = Memo { name: "objects/aa".into(), bytes, upload: "u".into(), parts: vec!["\"1\"".into()] };
         memo.keep(&path);
-        assert_eq!(Memo::read(&path, "objects/aa", &bytes), Some(memo));
-        assert_eq!(Memo::read(&path, "objects/ab", &bytes), None);
-        assert_eq!(Memo::read(&path, "objects/aa", &Digest::of(b"lamp")), None);
+        assert_eq!(Memo::read(&path), Some(memo.clone()));
+        assert!(memo.is_of("objects/aa", &bytes) && !memo.is_of("objects/ab", &bytes));
+        assert!(!memo.is_of("objects/aa", &Digest::of(b"lamp")));
         std::fs::write(&path, "{\"name\":\"objects/aa\"").unwrap();
-        assert_eq!(Memo::read(&path, "objects/aa", &bytes), None);
+        assert_eq!(Memo::read(&path), None);
     }
 }

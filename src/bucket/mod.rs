@@ -6,9 +6,13 @@
 mod answers;
 pub mod credentials;
 #[cfg(feature = "s3")]
+mod fetching;
+#[cfg(feature = "s3")]
 mod memo;
 #[cfg(feature = "s3")]
 mod s3;
+#[cfg(feature = "s3")]
+mod sending;
 #[cfg(feature = "s3")]
 mod trouble;
 

@@ -1,6 +1,7 @@
 //! The way to an S3-compatible service, with limits of time on everything.
 //!
-//! Knows the service's protocol through the crate `object_store`. What an error says is not known here.
+//! Knows the service's protocol through the crate `object_store`. How large objects go in parts and come in pieces stands beside; what an
+//! error says is not known here.
 
 use std::future::Future;
 use std::path::Path as FilePath;
@@ -9,7 +10,6 @@ use std::time::Duration;
 
 use md5::Digest as _;
 use object_store::aws::{AmazonS3, AmazonS3Builder};
-use object_store::multipart::{MultipartStore, PartId};
 use object_store::path::Path;
 use object_store::signer::Signer;
 use object_store::{BackoffConfig, ClientOptions, ObjectMeta, ObjectStore, ObjectStoreExt, RetryConfig};
@@ -18,26 +18,30 @@ use tokio_stream::StreamExt;
 
 use super::answers::{Looking, is_page};
 use super::credentials::Credentials;
-use super::memo::Memo;
 use super::trouble::{From, found, is_silent, is_told, no_store, said};
 use super::{Place, Stop};
-use crate::base::digest::Digest;
-use crate::store::shared::bucket::{Bucket, BucketError, Does, Held};
+use crate::store::shared::bucket::{Bucket, BucketError, Does, Held, PART, Source};
+use crate::store::shared::incoming::Incoming;
 
 /// How long to wait for a connection.
 const CONNECT: Duration = Duration::from_secs(3);
 /// How long to wait for the first or the next bytes of an answer.
 const ANSWER: Duration = Duration::from_secs(4);
+/// How long a service may join the parts of a large file before it says anything.
+const JOINING: Duration = Duration::from_secs(600);
 /// How slow a connection may be before it counts as none, in bytes a second.
 const SLOWEST: u64 = 50_000;
 /// How often it is looked whether the run is to end.
 const LOOK: Duration = Duration::from_millis(25);
-/// An object of more bytes goes in parts of as many, all but the last, as services want it.
-const PART: usize = 8 << 20;
+/// How long to wait before what broke off in the middle of a large file is gone on with, once after the other.
+pub(super) const PAUSES: [Duration; 3] =
+    [Duration::from_secs(1), Duration::from_secs(3), Duration::from_secs(9)];
 
 /// A bucket of a service.
 pub struct Service {
-    store: AmazonS3,
+    pub(super) store: AmazonS3,
+    /// The same for questions of which the answer may take long.
+    patient: AmazonS3Builder,
     prefix: Path,
     /// The service's address, the bucket and the prefix.
     place: String,
@@ -62,11 +66,13 @@ impl Service {
             // Where another was chosen already it does as well.
             let _ = rustls::crypto::ring::default_provider().install_default();
         });
-        let options = ClientOptions::new()
-            .with_connect_timeout(CONNECT)
-            .with_read_timeout(ANSWER)
-            .with_timeout_disabled()
-            .with_allow_http(address.starts_with("http://"));
+        let options = |answer| {
+            ClientOptions::new()
+                .with_connect_timeout(CONNECT)
+                .with_read_timeout(answer)
+                .with_timeout_disabled()
+                .with_allow_http(address.starts_with("http://"))
+        };
         let retry = RetryConfig {
             backoff: BackoffConfig {
                 init_backoff: Duration::from_millis(100),
@@ -82,7 +88,7 @@ impl Service {
             .with_access_key_id(&credentials.id.value)
             .with_secret_access_key(&credentials.secret.value)
             .with_http_connector(Looking::default())
-            .with_client_options(options)
+            .with_client_options(options(ANSWER))
             .with_retry(retry);
         if let Some(token) = &credentials.token {
             builder = builder.with_token(&token.value);
@@ -90,6 +96,7 @@ impl Service {
         if place.endpoint.is_some() {
             builder = builder.with_endpoint(&address);
         }
+        let patient = builder.clone().with_client_options(options(JOINING));
         let store = builder.build().map_err(|error| unopened(&error))?;
         let runtime = tokio::runtime::Builder::new_multi_thread()
             .worker_threads(2)
@@ -107,10 +114,23 @@ impl Service {
             has_folders: address.split_once("://").is_some_and(|(_, place)| place.contains('/')),
         };
         let whole = format!("{address}/{}/{}", place.bucket.value, place.prefix);
-        Ok(Self { store, prefix: Path::from(place.prefix.as_str()), place: whole, from, runtime, stop })
+        Ok(Self {
+            store,
+            patient,
+            prefix: Path::from(place.prefix.as_str()),
+            place: whole,
+            from,
+            runtime,
+            stop,
+        })
     }
 
-    fn path(&self, name: &str) -> Path {
+    /// The store for questions of which the answer may take long.
+    pub(super) fn patient(&self) -> Result<AmazonS3, BucketError> {
+        self.patient.clone().build().map_err(|error| BucketError::Away(unopened(&error)))
+    }
+
+    pub(super) fn path(&self, name: &str) -> Path {
         match self.prefix.as_ref() {
             "" => Path::from(name),
             prefix => Path::from(format!("{prefix}/{name}")),
@@ -137,8 +157,7 @@ impl Service {
         self.runtime.block_on(async {
             tokio::select! {
                 done = tokio::time::timeout(patience(bytes), work) => {
-                    let late = |_| Err(BucketError::Away("it did not answer in time".into()));
-                    done.unwrap_or_else(late).map_err(|error| self.from.with_way_on(error))
+                    done.unwrap_or_else(|_| Err(silent())).map_err(|error| self.from.with_way_on(error))
                 }
                 () = stopped => Err(BucketError::Stopped),
             }
@@ -157,59 +176,12 @@ impl Service {
     }
 
     /// Fails unless so many bytes are there under a name: that they were sent says nothing.
-    async fn confirm(&self, path: &Path, size: u64) -> Result<(), BucketError> {
+    pub(super) async fn confirm(&self, path: &Path, size: u64) -> Result<(), BucketError> {
         let there = found(self.head(path).await)?.map(|meta| meta.size);
         match there == Some(size) {
             true => Ok(()),
             false => Err(BucketError::Failed("it says that it took what it has not got".into())),
         }
-    }
-
-    /// Sends one object in parts, from where the memo says it came to.
-    async fn send_parts(
-        &self,
-        name: &str,
-        bytes: Vec<u8>,
-        memo: Option<&FilePath>,
-    ) -> Result<(), BucketError> {
-        let (path, digest) = (self.path(name), Digest::of(&bytes));
-        let begun = memo.and_then(|memo| Memo::read(memo, name, &digest));
-        let was_begun = begun.is_some();
-        match self.go_on(&path, name, digest, &bytes, begun, memo).await {
-            // The service may have forgotten what was begun long ago.
-            Err(BucketError::Failed(_)) if was_begun => {
-                self.go_on(&path, name, digest, &bytes, None, memo).await
-            }
-            done => done,
-        }
-    }
-
-    async fn go_on(
-        &self,
-        path: &Path,
-        name: &str,
-        digest: Digest,
-        bytes: &[u8],
-        begun: Option<Memo>,
-        at: Option<&FilePath>,
-    ) -> Result<(), BucketError> {
-        let mut memo = match begun {
-            Some(memo) => memo,
-            None => {
-                let upload = in_time(0, self.store.create_multipart(path)).await?;
-                Memo { name: name.into(), bytes: digest, upload, parts: Vec::new() }
-            }
-        };
-        for (n, part) in bytes.chunks(PART).enumerate().skip(memo.parts.len()) {
-            let put = self.store.put_part(path, &memo.upload, n, part.to_vec().into());
-            memo.parts.push(in_time(part.len() as u64, put).await?.content_id);
-            if let Some(at) = at {
-                memo.keep(at);
-            }
-        }
-        let parts = memo.parts.iter().map(|id| PartId { content_id: id.clone() }).collect();
-        in_time(bytes.len() as u64, self.store.complete_multipart(path, &memo.upload, parts)).await?;
-        self.confirm(path, bytes.len() as u64).await
     }
 }
 
@@ -225,19 +197,24 @@ fn unopened(error: &object_store::Error) -> String {
 }
 
 /// How long so many bytes may take.
-fn patience(bytes: u64) -> Duration {
+pub(super) fn patience(bytes: u64) -> Duration {
     ANSWER * 2 + Duration::from_secs(bytes / SLOWEST)
 }
 
 /// Waits for a part of the work as long as its bytes may take.
-async fn in_time<T>(
+pub(super) async fn in_time<T>(
     bytes: u64,
     work: impl Future<Output = object_store::Result<T>>,
 ) -> Result<T, BucketError> {
     match tokio::time::timeout(patience(bytes), work).await {
         Ok(done) => done.map_err(|error| said(&error)),
-        Err(_) => Err(BucketError::Away("it did not answer in time".into())),
+        Err(_) => Err(silent()),
     }
+}
+
+/// It said nothing for too long.
+pub(super) fn silent() -> BucketError {
+    BucketError::Away("it did not answer in time".into())
 }
 
 impl Bucket for Service {
@@ -256,7 +233,7 @@ impl Bucket for Service {
         let path = self.path(name);
         self.wait(most, async {
             let got = tokio::time::timeout(patience(0), self.store.get(&path)).await;
-            let got = got.map_err(|_| BucketError::Away("it did not answer in time".into()))?;
+            let got = got.map_err(|_| silent())?;
             let Some(got) = found(got)? else { return Ok(None) };
             let size = got.meta.size;
             let too_large = |size| BucketError::TooLarge { name: name.into(), size };
@@ -279,11 +256,16 @@ impl Bucket for Service {
         })
     }
 
-    fn send(&self, name: &str, bytes: Vec<u8>, memo: Option<&FilePath>) -> Result<(), BucketError> {
-        let size = bytes.len() as u64;
-        if bytes.len() > PART {
-            return self.wait(size * 2, self.send_parts(name, bytes, memo));
+    fn fetch_into(&self, name: &str, most: u64, into: &mut Incoming<'_>) -> Result<bool, BucketError> {
+        self.wait(most, self.fetch_pieces(name, most, into))
+    }
+
+    fn send(&self, name: &str, what: Source<'_>, memo: Option<&FilePath>) -> Result<(), BucketError> {
+        let size = what.size();
+        if size > PART as u64 {
+            return self.wait(size * 2, self.send_parts(name, &what, memo));
         }
+        let bytes = what.whole()?;
         let path = self.path(name);
         let sum: String = md5::Md5::digest(&bytes).iter().map(|byte| format!("{byte:02x}")).collect();
         self.wait(size, async {

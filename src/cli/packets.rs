@@ -63,8 +63,8 @@ pub fn handout(project: &Project, arguments: &Arguments, options: &Handout) -> A
         return Err(Failure::Usage(format!("--due {due} is over already; today is {}", given.today)));
     }
     // Where it goes is opened first, so that nothing is handed out which then cannot be sent.
-    let way =
-        (options.shared && !options.plan).then(|| packets_shared::open(project, &declared)).transpose()?;
+    let open = || packets_shared::open(project, &declared, None, arguments.json);
+    let way = (options.shared && !options.plan).then(open).transpose()?;
     let handed = project.hand_out(&given)?;
     let sent = way.as_ref().map(|way| packets_shared::send(way, &handed.place)).transpose()?;
     if arguments.json {
@@ -128,10 +128,10 @@ pub fn takeback(project: &Project, arguments: &Arguments, options: &Takeback) ->
         return Err(Failure::Usage("takeback takes one folder or zip; or, with --go-back, selectors".into()));
     };
     let fetched = match options.shared {
-        true => Some(packets_shared::fetch(project, path)?),
+        true => Some(packets_shared::fetch(project, path, arguments.json)?),
         false => None,
     };
-    let path = fetched.as_ref().map_or(Path::new(path), |fetched| &fetched.path);
+    let path = fetched.as_ref().map_or(Path::new(path), |fetched| fetched.path());
     let now = Zoned::now();
     let order = taking::Order {
         path,

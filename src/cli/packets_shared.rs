@@ -2,76 +2,138 @@
 //!
 //! Knows what the person who gets one is told. What is in a packet is judged where it would be had it come by other ways.
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::Arc;
 
+use super::arguments::Arguments;
+use super::arguments::share::Way as Sharing;
+use super::progress::Reading;
 use super::share::Opened;
-use super::{Failure, rebuild, share};
+use super::{Answer, Exit, Failure, rebuild, share, show};
 use crate::programs::Halt;
-use crate::project::sharing::packets::{self, Sent};
+use crate::project::sharing::fetched;
+use crate::project::sharing::packets::{self, NotSent, Sent};
 use crate::project::{Declared, Project};
 
 /// Days for which a link is good: the most that services allow.
 const DAYS: u32 = 7;
 
 /// The way to the shared store.
-pub struct Way {
+pub struct Way<'p> {
+    project: &'p Project,
     opened: Opened,
+    quiet: bool,
     halt: Arc<Halt>,
     _runtime: tokio::runtime::Runtime,
 }
 
 /// What came back, fetched; gone when dropped.
 pub struct Fetched {
-    /// The zip.
-    pub path: PathBuf,
+    file: fetched::Fetched,
     at: String,
-    _folder: tempfile::TempDir,
 }
 
 impl Fetched {
+    /// Where the zip lies.
+    pub fn path(&self) -> &Path {
+        &self.file.path
+    }
+
     /// Words on it, with its place in the shared store where they name the file that it was fetched into.
     pub fn named(&self, words: &str) -> String {
-        let file = self.path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-        words.replace(&self.path.display().to_string(), &format!("returns/{file} in {}", self.at))
+        let file =
+            self.path().file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+        words.replace(&self.path().display().to_string(), &format!("returns/{file} in {}", self.at))
     }
 }
 
-/// The way to the film's shared store, to send a packet.
-pub fn open(project: &Project, declared: &Declared) -> Result<Way, Failure> {
-    share::may_change(declared, None)?;
-    reach(project, declared)
+/// The way to the film's shared store, to send a packet; `sharing` is how the command says to use it.
+pub fn open<'p>(
+    project: &'p Project,
+    declared: &Declared,
+    sharing: Option<Sharing>,
+    quiet: bool,
+) -> Result<Way<'p>, Failure> {
+    share::may_change(declared, sharing)?;
+    reach(project, declared, quiet)
 }
 
-fn reach(project: &Project, declared: &Declared) -> Result<Way, Failure> {
+fn reach<'p>(project: &'p Project, declared: &Declared, quiet: bool) -> Result<Way<'p>, Failure> {
     let (runtime, programs) = rebuild::programs_saying(share::STOPPING, None)?;
     let opened = share::bucket(project, declared, &programs)?;
-    Ok(Way { opened, halt: Arc::clone(&programs.halt), _runtime: runtime })
+    Ok(Way { project, opened, quiet, halt: Arc::clone(&programs.halt), _runtime: runtime })
+}
+
+/// Does it with a bar, told in MiB, unless it is to be `quiet`.
+fn watched<T>(what: &'static str, quiet: bool, does: impl FnOnce(packets::Watch<'_>) -> T) -> T {
+    let bar = (!quiet).then(|| Reading::new(what));
+    let done = does(&|done, of| {
+        let of_mib = |bytes: u64| (bytes >> 20) as usize;
+        bar.iter().for_each(|bar| bar.at(of_mib(done), of_mib(of)));
+    });
+    bar.iter().for_each(Reading::end);
+    done
 }
 
 /// Sends a packet's zip.
-pub fn send(way: &Way, zip: &Path) -> Result<Sent, Failure> {
-    let failed = |why: String| {
-        let (place, at) = (zip.display(), way.opened.store.at());
-        let words = format!("{at}: {why}; the packet is handed out and lies at {place}: send it another way");
+pub fn send(way: &Way<'_>, zip: &Path) -> Result<Sent, Failure> {
+    let sent = match way.project.memo_of(zip) {
+        Ok(memo) => watched("sending the packet, in MiB", way.quiet, |watch| {
+            packets::send(&*way.opened.bucket, zip, &memo, DAYS, watch)
+        }),
+        Err(error) => Err(NotSent::BrokeOff(error.to_string())),
+    };
+    sent.map_err(|why| {
+        let place = zip.display().to_string();
+        let word = shlex::try_quote(&place).map_or_else(|_| place.clone(), |quoted| quoted.into_owned());
+        let on = match why {
+            NotSent::TooLarge(_) => "send it another way".to_string(),
+            NotSent::BrokeOff(_) => {
+                format!(
+                    "`endboard share --send {word}` goes on from where it came to, or send it another way"
+                )
+            }
+        };
+        let words =
+            format!("{}: {why}; the packet is handed out and lies at {place}: {on}", way.opened.store.at());
         if !way.halt.is_asked() {
             return Failure::System(words);
         }
         // That it is handed out has to be known all the same.
         tell!("endboard: {words}");
         Failure::Stopped
+    })
+}
+
+/// `share --send`: sends the zip of a packet that was handed out, from where it came to.
+pub fn run(project: &Project, arguments: &Arguments, zip: &Path, sharing: Option<Sharing>) -> Answer {
+    let declared = project.read();
+    let Some(packet) = project.packet_in(zip) else {
+        let name = show::clean(&zip.display().to_string());
+        return Err(Failure::Usage(format!(
+            "--send {name}: no packet of that name was handed out; give the zip that `handout --shared` wrote"
+        )));
     };
-    packets::send(&*way.opened.bucket, zip, DAYS).map_err(failed)
+    let way = open(project, &declared, sharing, arguments.json)?;
+    let sent = send(&way, zip)?;
+    if arguments.json {
+        let at = way.opened.store.at();
+        let json = serde_json::json!({ "format": "endboard share 1", "at": at, "packet": packet, "shared": json(&way, &sent) });
+        say!("{json:#}");
+    } else {
+        tell(&way, &sent, &packet);
+    }
+    Ok(Exit::Done)
 }
 
 /// What was sent, as JSON.
-pub fn json(way: &Way, sent: &Sent) -> serde_json::Value {
+pub fn json(way: &Way<'_>, sent: &Sent) -> serde_json::Value {
     let days = way.opened.session.is_none().then_some(DAYS);
     serde_json::json!({ "name": sent.name, "link": sent.link, "back": sent.back, "days": days })
 }
 
 /// Says what the person needs.
-pub fn tell(way: &Way, sent: &Sent, packet: &str) {
+pub fn tell(way: &Way<'_>, sent: &Sent, packet: &str) {
     flow!("it lies in the shared store as {}", sent.name);
     if let (Some(link), Some(back)) = (&sent.link, &sent.back) {
         match &way.opened.session {
@@ -93,16 +155,18 @@ pub fn tell(way: &Way, sent: &Sent, packet: &str) {
 }
 
 /// Fetches what came back of the packet of this name.
-pub fn fetch(project: &Project, name: &str) -> Result<Fetched, Failure> {
+pub fn fetch(project: &Project, name: &str, quiet: bool) -> Result<Fetched, Failure> {
     let declared = project.read();
-    let way = reach(project, &declared)?;
+    let way = reach(project, &declared, quiet)?;
     let asked = project.asked(&declared, name);
     let at = way.opened.store.at();
     let failed = |why: String| match way.halt.is_asked() {
         true => Failure::Stopped,
         false => Failure::System(format!("{at}: {why}")),
     };
-    let folder = tempfile::tempdir().map_err(|error| failed(error.to_string()))?;
-    let path = packets::fetch(&*way.opened.bucket, name, asked, folder.path()).map_err(failed)?;
-    Ok(Fetched { path, at: at.clone(), _folder: folder })
+    let folder = project.for_fetched().map_err(|error| Failure::System(error.to_string()))?;
+    let file = watched("fetching what came back, in MiB", way.quiet, |watch| {
+        packets::fetch(&*way.opened.bucket, name, asked, &folder, watch)
+    });
+    Ok(Fetched { file: file.map_err(failed)?, at: at.clone() })
 }

@@ -11,7 +11,7 @@ use super::arguments::Arguments;
 use super::arguments::share::{Share, Way};
 use super::progress::Reading;
 use super::rebuild::{programs_saying, writer};
-use super::{Answer, Exit, Failure};
+use super::{Answer, Exit, Failure, packets_shared};
 use crate::bucket::Stop;
 use crate::bucket::credentials::{self, Asks, Known};
 use crate::declare::shared::SharedStore;
@@ -208,6 +208,9 @@ fn tell_spoilt(shared: &Shared, left: &Left) {
 
 /// Sends what the film has, tells what it uses, and lists who does so.
 pub fn run(project: &Project, arguments: &Arguments, options: &Share) -> Answer {
+    if let Some(zip) = &options.send {
+        return packets_shared::run(project, arguments, zip, options.sharing);
+    }
     let way = options.sharing.map_or_else(usual_way, Ok)?;
     let (_runtime, programs) = programs_saying(STOPPING, None)?;
     let status = project.status_to_share()?;

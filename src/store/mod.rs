@@ -2,7 +2,7 @@
 //!
 //! Knows files and their crash-safe writing. Does not know how keys are made or when a frame is stale.
 //! Layout under `.endboard/`: `format`, `lock`, `objects/`, `actions/`, `state`, `journal`, `seals`, `facts`,
-//! `movies/`, `deliveries/`, `copy`, `logs/`, `work/`.
+//! `movies/`, `deliveries/`, `copy`, `uploads/`, `fetched/`, `logs/`, `work/`.
 
 pub mod actions;
 pub mod facts;

@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::{Arc, Mutex};
 
-use super::until;
+use super::{Film, until};
 
 /// Names of the access key and its secret that the server knows.
 pub const KEY: (&str, &str) = ("BRINELAMPKEEPER", "saltworks/at+night/with=poles");
@@ -33,6 +33,10 @@ pub enum Does {
     Empty(&'static str),
     /// Says that it took what is sent, and takes nothing.
     Swallow,
+    /// Hands on so many bytes of an answer to a request whose line has this in it, and then no more.
+    Hold(&'static str, usize),
+    /// Ends so many connections after so many bytes of an answer to a request whose line has this in it.
+    Cut(&'static str, usize, usize),
     /// Keeps requests whose line has this in it until so many are there at once, and hands on all from then on.
     Together(&'static str, usize),
 }
@@ -46,6 +50,7 @@ struct Seen {
     requests: Vec<String>,
     sent: usize,
     stalled: bool,
+    cut: usize,
     /// Requests under way, and the most that were.
     under_way: usize,
     most: usize,
@@ -146,6 +151,11 @@ impl Server {
         self.seen.lock().unwrap().stalled
     }
 
+    /// How many connections the way cut.
+    pub fn cut(&self) -> usize {
+        self.seen.lock().unwrap().cut
+    }
+
     /// Requests so far, as `PUT /brine/film/objects/…`.
     pub fn requests(&self) -> Vec<String> {
         self.seen.lock().unwrap().requests.clone()
@@ -188,6 +198,31 @@ impl Server {
             self.port
         )
     }
+}
+
+/// A command of the program in a film's folder, by a person of this name with the server's keys and no other settings.
+pub fn command(film: &Film, name: &str, words: &[&str]) -> Command {
+    let mut command = film.command(words);
+    for (name, _) in std::env::vars_os().filter(|(name, _)| name.to_string_lossy().starts_with("AWS_")) {
+        command.env_remove(name);
+    }
+    command.env_remove("ENDBOARD_SHARED");
+    command.env("HOME", film.path()).env("ENDBOARD_WRITER", name);
+    command.env("AWS_ACCESS_KEY_ID", KEY.0).env("AWS_SECRET_ACCESS_KEY", KEY.1);
+    command
+}
+
+/// Puts bytes where a link says.
+pub fn put(link: &str, bytes: &[u8]) {
+    let rest = link.strip_prefix("http://").unwrap();
+    let (host, path) = rest.split_once('/').unwrap();
+    let mut way = TcpStream::connect(host).unwrap();
+    let head = format!("PUT /{path} HTTP/1.1\r\nhost: {host}\r\ncontent-length: {}\r\n", bytes.len());
+    way.write_all(format!("{head}connection: close\r\n\r\n").as_bytes()).unwrap();
+    way.write_all(bytes).unwrap();
+    let mut all = Vec::new();
+    way.read_to_end(&mut all).unwrap();
+    assert!(all.starts_with(b"HTTP/1.1 200"), "{}", String::from_utf8_lossy(&all));
 }
 
 impl Drop for Server {
@@ -331,14 +366,27 @@ fn one(
     let Some(head) = head_of(&mut server)? else { return Ok(()) };
     client.write_all(closing(&head).as_bytes())?;
     let mut piece = vec![0; if does == Does::Slow { 512 } else { 1 << 16 }];
+    let mut room = match &does {
+        Does::Hold(part, bytes) if line.contains(part) => *bytes,
+        Does::Cut(part, bytes, times) if line.contains(part) && seen.lock().unwrap().cut < *times => *bytes,
+        _ => usize::MAX,
+    };
     loop {
-        let n = server.read(&mut piece)?;
+        let n = server.read(&mut piece)?.min(room);
         if n == 0 {
-            return Ok(());
+            break;
         }
         client.write_all(&piece[..n])?;
+        room -= n;
         if does == Does::Slow {
             std::thread::yield_now();
         }
     }
+    if room == 0 && matches!(does, Does::Cut(..)) {
+        seen.lock().unwrap().cut += 1;
+    } else if room == 0 {
+        seen.lock().unwrap().stalled = true;
+        while client.read(&mut byte)? > 0 {}
+    }
+    Ok(())
 }

@@ -4,6 +4,7 @@
 //! environment: what it needs of that it is given.
 
 mod copy;
+pub mod fetched;
 pub mod members;
 pub mod packets;
 pub mod sweeping;
@@ -187,7 +188,7 @@ impl Project {
         if was.as_deref() == Some(mark.as_bytes()) && (!look || bucket.has(&list.name())?.is_some()) {
             return Ok(false);
         }
-        bucket.send(&list.name(), list.write(), None)?;
+        bucket.send(&list.name(), list.write().into(), None)?;
         members::replace(bucket, &list.who)?;
         if let Some(folder) = path.parent() {
             // What cannot be kept is told once more next time.

@@ -4,12 +4,17 @@
 
 use std::path::{Path, PathBuf};
 
+use super::fetched::{self, Fetched};
 use crate::crew::packets::Packets;
 use crate::declare::film::Delivers;
 use crate::graph::Work;
 use crate::project::{Declared, Project};
 use crate::report::words;
-use crate::store::shared::bucket::{Bucket, BucketError, Does};
+use crate::store::shared::bucket::{Bucket, BucketError, Does, Source};
+use crate::store::shared::incoming::Incoming;
+use crate::store::shared::outbox::Outbox;
+use crate::store::shared::outgoing::Outgoing;
+use crate::store::{Store, StoreError};
 
 /// Where packets lie.
 const FOLDER: &str = "packets";
@@ -37,23 +42,48 @@ pub struct Sent {
     pub back: Option<String>,
 }
 
-/// Puts a packet's zip there, with links that are good for so many days.
+/// Why a packet is not there.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum NotSent {
+    /// It is too large for this way.
+    #[error("{} is larger than 4 GiB", .0.display())]
+    TooLarge(PathBuf),
+    /// Something was in the way; another try goes on from where this one came to.
+    #[error("{0}")]
+    BrokeOff(String),
+}
+
+/// Is told the bytes that went or came, and all.
+pub type Watch<'a> = &'a dyn Fn(u64, u64);
+
+/// Puts a packet's zip there, with links that are good for so many days; how far it came stands in the file `memo`.
 ///
 /// # Errors
-/// Words on what is in the way.
-pub fn send(bucket: &dyn Bucket, zip: &Path, days: u32) -> Result<Sent, String> {
-    let file = zip.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-    let size = std::fs::metadata(zip).map_err(|e| format!("{}: {e}", zip.display()))?.len();
+/// What is in the way.
+pub fn send(
+    bucket: &dyn Bucket,
+    zip: &Path,
+    memo: &Path,
+    days: u32,
+    watch: Watch<'_>,
+) -> Result<Sent, NotSent> {
+    let broke_off = |why: String| NotSent::BrokeOff(why);
+    let said = |error: BucketError| broke_off(error.to_string());
+    let size = std::fs::metadata(zip).map_err(|e| broke_off(format!("{}: {e}", zip.display())))?.len();
     if size > LARGEST {
-        return Err(format!("{} is larger than 4 GiB; send it another way", zip.display()));
+        return Err(NotSent::TooLarge(zip.into()));
     }
-    let bytes = std::fs::read(zip).map_err(|e| format!("{}: {e}", zip.display()))?;
+    let file = file_name(zip);
     let (name, back) = (format!("{FOLDER}/{file}"), format!("{RETURNS}/{file}"));
-    let said = |error: BucketError| error.to_string();
-    bucket.send(&name, bytes, None).map_err(said)?;
+    let outgoing = Outgoing::open(zip, watch).map_err(said)?;
+    bucket.send(&name, Source::File(&outgoing), Some(memo)).map_err(said)?;
     let link = bucket.link(&name, Does::Fetch, days).map_err(said)?;
     let back = bucket.link(&back, Does::Put, days).map_err(said)?;
     Ok(Sent { name, link, back })
+}
+
+fn file_name(path: &Path) -> String {
+    path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default()
 }
 
 /// What may come back of a packet.
@@ -66,6 +96,44 @@ pub struct Asked {
 }
 
 impl Project {
+    /// The packet that a zip is of, by its name; nothing where nobody handed out one of that name.
+    pub fn packet_in(&self, zip: &Path) -> Option<String> {
+        let (entries, _) = self.ledger();
+        let file = file_name(zip);
+        let name = file.strip_suffix(".zip")?;
+        Packets::after(&entries).named(name).map(|packet| packet.name.to_string())
+    }
+
+    /// Where it is kept how far sending a packet's zip came, also once it is there: new links then cost no second sending. What is
+    /// kept of packets of which nothing more is expected goes.
+    ///
+    /// # Errors
+    /// The disk refuses.
+    pub fn memo_of(&self, zip: &Path) -> Result<PathBuf, StoreError> {
+        let store = self.made_store()?;
+        let outbox = Outbox::of(&store);
+        outbox.create()?;
+        let (file, (entries, _)) = (file_name(zip), self.ledger());
+        let packets = Packets::after(&entries);
+        let is_open = |name: &str| packets.named(name).is_some_and(|packet| packet.is_open());
+        outbox.forget_packets(&|name| file.strip_suffix(".zip") == Some(name) || is_open(name));
+        Ok(outbox.packet_memo(&file))
+    }
+
+    /// The folder for what is fetched.
+    ///
+    /// # Errors
+    /// The disk refuses.
+    pub fn for_fetched(&self) -> Result<PathBuf, StoreError> {
+        Ok(self.made_store()?.path(fetched::FOLDER))
+    }
+
+    fn made_store(&self) -> Result<Store, StoreError> {
+        let store = Store::at(&self.folder)?;
+        store.create()?;
+        Ok(store)
+    }
+
     /// What a packet asks for; nothing where nobody handed it out.
     pub fn asked(&self, declared: &Declared, name: &str) -> Option<Asked> {
         let (entries, _) = self.ledger();
@@ -111,34 +179,48 @@ pub fn fetch(
     name: &str,
     asked: Option<Asked>,
     folder: &Path,
-) -> Result<PathBuf, String> {
+    watch: Watch<'_>,
+) -> Result<Fetched, String> {
     let name = below(name).unwrap_or(name);
     let is_plain = |c: char| c.is_ascii_alphanumeric() || "-_.@".contains(c);
     if name.is_empty() || name.starts_with('.') || !name.chars().all(is_plain) {
         return Err(format!("'{}' is not the name of a packet", name.escape_debug()));
     }
     let file = format!("{}.zip", name.strip_suffix(".zip").unwrap_or(name));
+    let path = folder.join(&file);
     let said = |error: BucketError| error.to_string();
     let handed_out = bucket.has(&format!("{FOLDER}/{file}")).map_err(said)?;
     // Many send the whole packet back, with what they made in it.
     let own = handed_out.as_ref().map_or(0, |held| held.size);
     let most = most(asked, own);
-    let fetched = match bucket.fetch(&format!("{RETURNS}/{file}"), most) {
+    let disk = |error: std::io::Error| format!("{}: {error}", path.display());
+    let under_way = fetched::begin(folder, &file).map_err(disk)?;
+    let mut incoming = Incoming::to(under_way.as_file(), folder, watch);
+    let is_there = match bucket.fetch_into(&format!("{RETURNS}/{file}"), most, &mut incoming) {
         Err(BucketError::TooLarge { size, .. }) => return Err(too_large(&file, size, most, asked)),
-        fetched => fetched.map_err(said)?,
+        Err(BucketError::NoRoom { place, size }) => return Err(no_room(&file, &place, size)),
+        done => done.map_err(said)?,
     };
-    let Some(bytes) = fetched else {
-        let there = listed(bucket).unwrap_or_default();
-        let there = if there.is_empty() { "nothing".into() } else { there.join(", ") };
-        let why = match handed_out {
-            Some(_) => format!("nothing came back of {name} yet: the packet lies there as it was handed out"),
-            None => format!("there is no {RETURNS}/{file}"),
-        };
-        return Err(format!("{why}; what came back: {there}"));
+    if is_there {
+        tracing::info!(file, bytes = incoming.came(), digest = %incoming.digest(), "a return was fetched");
+        return fetched::end(under_way, path.clone()).map_err(disk);
+    }
+    let there = listed(bucket).unwrap_or_default();
+    let there = if there.is_empty() { "nothing".into() } else { there.join(", ") };
+    let why = match handed_out {
+        Some(_) => format!("nothing came back of {name} yet: the packet lies there as it was handed out"),
+        None => format!("there is no {RETURNS}/{file}"),
     };
-    let path = folder.join(file);
-    std::fs::write(&path, bytes).map_err(|e| format!("{}: {e}", path.display()))?;
-    Ok(path)
+    Err(format!("{why}; what came back: {there}"))
+}
+
+/// What is said where this machine's disk is too full for a return.
+fn no_room(file: &str, place: &Path, size: u64) -> String {
+    format!(
+        "{RETURNS}/{file} is {}, and this machine has no room for it in {}; make room there, and take it back again",
+        words::bytes(size),
+        place.display()
+    )
 }
 
 /// What is said of a return that is too large, with a way on.

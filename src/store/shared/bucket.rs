@@ -1,9 +1,16 @@
 //! What a shared store must be able to do: named objects, sent, fetched, listed and removed.
 //!
-//! Knows what may go wrong with them. Does not know any service, and waits for no network itself.
+//! Knows what may go wrong with them, and that what is sent is bytes in memory or a file. Does not know any service, and waits for no
+//! network itself.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
+use super::incoming::Incoming;
+use super::outgoing::Outgoing;
+use crate::base::digest::Digest;
+
+/// What is larger goes in parts of so many bytes, all but the last, as services want it.
+pub const PART: usize = 8 << 20;
 /// The largest object that is fetched, in bytes: nothing that a film's frame comes to, so that a wrong one cannot fill memory.
 pub const LARGEST: u64 = 1 << 30;
 
@@ -44,6 +51,17 @@ pub enum BucketError {
     /// What answers there is no object store.
     #[error("{0}")]
     NoStore(String),
+    /// A file of this machine cannot be read, written or trusted to be the same, in words that name it.
+    #[error("{0}")]
+    Here(String),
+    /// This machine's disk has no room for what would be fetched.
+    #[error("{}: there is no room for {size} bytes", place.display())]
+    NoRoom {
+        /// Where it was to lie.
+        place: PathBuf,
+        /// Its bytes.
+        size: u64,
+    },
     /// The run was told to end meanwhile.
     #[error("the run was stopped")]
     Stopped,
@@ -56,6 +74,71 @@ pub enum Does {
     Fetch,
     /// Put one in its place.
     Put,
+}
+
+/// What is sent.
+pub enum Source<'a> {
+    /// Bytes in memory.
+    Bytes(Vec<u8>),
+    /// A file, of which a part at a time is in memory.
+    File(&'a Outgoing<'a>),
+}
+
+impl From<Vec<u8>> for Source<'_> {
+    fn from(bytes: Vec<u8>) -> Self {
+        Self::Bytes(bytes)
+    }
+}
+
+impl Source<'_> {
+    /// Its bytes.
+    pub fn size(&self) -> u64 {
+        match self {
+            Self::Bytes(bytes) => bytes.len() as u64,
+            Self::File(file) => file.size(),
+        }
+    }
+
+    /// Digest of its bytes.
+    pub fn digest(&self) -> Digest {
+        match self {
+            Self::Bytes(bytes) => Digest::of(bytes),
+            Self::File(file) => file.digest(),
+        }
+    }
+
+    /// How many parts of [`PART`] bytes it has.
+    pub fn parts(&self) -> usize {
+        self.size().div_ceil(PART as u64) as usize
+    }
+
+    /// One of its parts.
+    ///
+    /// # Errors
+    /// The file cannot be read, or is another one by now.
+    pub fn part(&self, n: usize) -> Result<Vec<u8>, BucketError> {
+        match self {
+            Self::Bytes(bytes) => {
+                let from = (n * PART).min(bytes.len());
+                Ok(bytes[from..bytes.len().min(from + PART)].to_vec())
+            }
+            Self::File(file) => file.part(n),
+        }
+    }
+
+    /// All of it.
+    ///
+    /// # Errors
+    /// As for [`Source::part`].
+    pub fn whole(self) -> Result<Vec<u8>, BucketError> {
+        match self {
+            Self::Bytes(bytes) => Ok(bytes),
+            Self::File(file) => (0..file.parts()).try_fold(Vec::new(), |mut all, n| {
+                all.extend(file.part(n)?);
+                Ok(all)
+            }),
+        }
+    }
 }
 
 /// Named objects somewhere else. Calls wait until it is done, but not for ever, and end soon once the run is to end.
@@ -75,12 +158,19 @@ pub trait Bucket: Send + Sync {
     /// As for [`Bucket::has`].
     fn fetch(&self, name: &str, most: u64) -> Result<Option<Vec<u8>>, BucketError>;
 
-    /// Sends an object, whole or not at all, in place of what has its name. A large one goes in parts; how far it came stands in
-    /// the file `memo`, so that another process can go on from there.
+    /// Writes an object into a file piece by piece, and says whether there is one; of one larger than `most` [`BucketError::TooLarge`].
+    /// Where the way breaks it is gone on from there, as long as it is the same object. After an error, what was written is of no use.
     ///
     /// # Errors
-    /// As for [`Bucket::has`].
-    fn send(&self, name: &str, bytes: Vec<u8>, memo: Option<&Path>) -> Result<(), BucketError>;
+    /// As for [`Bucket::has`], and where the disk refuses.
+    fn fetch_into(&self, name: &str, most: u64, into: &mut Incoming<'_>) -> Result<bool, BucketError>;
+
+    /// Sends an object, whole or not at all, in place of what has its name. A large one goes in parts; how far it came stands in
+    /// the file `memo`, so that another process can go on from there if it sends the same bytes.
+    ///
+    /// # Errors
+    /// As for [`Bucket::has`], and where the file that is sent cannot be read or changes.
+    fn send(&self, name: &str, what: Source<'_>, memo: Option<&Path>) -> Result<(), BucketError>;
 
     /// Calls `each` with every object under a name, in no certain order, until it says false.
     ///

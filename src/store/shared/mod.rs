@@ -8,8 +8,10 @@
 
 pub mod ahead;
 pub mod bucket;
+pub mod incoming;
 pub mod note;
 pub mod outbox;
+pub mod outgoing;
 pub mod sealed;
 pub mod sending;
 #[cfg(test)]

@@ -44,6 +44,22 @@ impl Outbox {
         self.folder.join(format!("{pixels}.parts"))
     }
 
+    /// Where it is kept how far a packet's zip of this name came.
+    pub fn packet_memo(&self, file: &str) -> PathBuf {
+        self.folder.join(format!("{file}.parts"))
+    }
+
+    /// Forgets how far the zips of packets came that are not to be `kept`, by their names.
+    pub fn forget_packets(&self, kept: &dyn Fn(&str) -> bool) {
+        for entry in std::fs::read_dir(&self.folder).into_iter().flatten().flatten() {
+            let name = entry.file_name();
+            let of = name.to_str().and_then(|name| name.strip_suffix(".zip.parts"));
+            if of.is_some_and(|packet| !kept(packet)) {
+                let _ = std::fs::remove_file(entry.path());
+            }
+        }
+    }
+
     /// Where whoever sends keeps others from it.
     pub fn lock(&self) -> PathBuf {
         self.folder.join("lock")
@@ -126,6 +142,11 @@ mod tests {
         let mut all = outbox.all();
         all.sort_by_key(|due| due.again);
         assert_eq!(all, [one.clone(), two.clone()]);
+        let packets = ["ana-1.zip", "ines-2.zip"].map(|file| outbox.packet_memo(file));
+        packets.iter().for_each(|memo| std::fs::write(memo, "{}").unwrap());
+        outbox.forget_packets(&|name| name == "ines-2");
+        assert_eq!(packets.each_ref().map(|memo| memo.exists()), [false, true]);
+        assert!(outbox.memo(&one.note.pixels).exists());
         outbox.done(&one);
         assert_eq!(outbox.all(), [two]);
         assert!(!outbox.memo(&one.note.pixels).exists() && !outbox.path(&Digest::of(b"torn")).exists());

@@ -164,12 +164,12 @@ impl Shared {
             };
             if due.again || !self.is_there(&name, size)? {
                 gone += bytes.len() as u64;
-                self.bucket.send(&name, bytes, Some(&self.outbox.memo(&due.note.pixels)))?;
+                self.bucket.send(&name, bytes.into(), Some(&self.outbox.memo(&due.note.pixels)))?;
             }
         }
         let record = due.note.write();
         gone += record.len() as u64;
-        self.bucket.send(&note::name(&due.note.key), record, None)?;
+        self.bucket.send(&note::name(&due.note.key), record.into(), None)?;
         Ok(Some(gone))
     }
 

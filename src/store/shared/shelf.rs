@@ -8,7 +8,8 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Condvar, Mutex};
 use std::time::Duration;
 
-use super::bucket::{Bucket, BucketError, Does, Held};
+use super::bucket::{Bucket, BucketError, Does, Held, Source};
+use super::incoming::Incoming;
 
 /// Objects in memory; what it is told to refuse it refuses.
 #[derive(Default)]
@@ -90,7 +91,15 @@ impl Bucket for Shelf {
         }
     }
 
-    fn send(&self, name: &str, bytes: Vec<u8>, _: Option<&Path>) -> Result<(), BucketError> {
+    fn fetch_into(&self, name: &str, most: u64, into: &mut Incoming<'_>) -> Result<bool, BucketError> {
+        let Some(bytes) = self.fetch(name, most)? else { return Ok(false) };
+        into.expect(bytes.len() as u64)?;
+        bytes.chunks(1000).try_for_each(|piece| into.write(piece))?;
+        Ok(true)
+    }
+
+    fn send(&self, name: &str, what: Source<'_>, _: Option<&Path>) -> Result<(), BucketError> {
+        let bytes = what.whole()?;
         self.answer(|all| drop(all.insert(name.into(), bytes)))
     }
 

@@ -57,7 +57,13 @@ impl Shared {
                 };
                 is_new.then(|| self.going_on(words, "this run goes on without it"))
             }
-            (BucketError::Failed(_) | BucketError::TooLarge { .. }, _) => {
+            (
+                BucketError::Failed(_)
+                | BucketError::TooLarge { .. }
+                | BucketError::Here(_)
+                | BucketError::NoRoom { .. },
+                _,
+            ) => {
                 let does = if side == Side::Read { "gives nothing" } else { "takes nothing" };
                 let words = format!("{} {does} now ({error})", self.at);
                 (!self.pause(side, began)).then(|| self.going_on(words, "going on with what is here"))
