@@ -55,10 +55,21 @@ pub fn draw_movie(to: &Path, picture: &str, frames: u32) -> bool {
 
 /// Looks again and again until `found` is there.
 #[track_caller]
-pub fn until(what: &str, mut found: impl FnMut() -> bool) {
+pub fn until(what: &str, found: impl FnMut() -> bool) {
+    within(PATIENCE, what, found);
+}
+
+/// The same where much has to be done first.
+#[track_caller]
+pub fn until_late(what: &str, found: impl FnMut() -> bool) {
+    within(5 * PATIENCE, what, found);
+}
+
+#[track_caller]
+fn within(patience: Duration, what: &str, mut found: impl FnMut() -> bool) {
     let began = Instant::now();
     while !found() {
-        assert!(began.elapsed() < PATIENCE, "waited in vain for {what}");
+        assert!(began.elapsed() < patience, "waited in vain for {what}");
         std::thread::yield_now();
     }
 }
