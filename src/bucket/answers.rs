@@ -5,6 +5,7 @@
 
 use std::future::Future;
 use std::pin::Pin;
+use std::time::Duration;
 
 use object_store::ClientOptions;
 use object_store::client::{
@@ -23,18 +24,30 @@ impl NoStore {
     }
 }
 
+/// What is larger takes its time to be sent, in bytes.
+const SMALL: usize = 64 << 10;
+
 /// Makes clients that look at answers.
-#[derive(Debug, Default)]
-pub struct Looking(ReqwestConnector);
+#[derive(Debug)]
+pub struct Looking {
+    /// How long an answer to what takes its time to be sent may take: a client counts from when it begins to send, and nothing that
+    /// it sends on the way begins that time anew.
+    pub sending: Duration,
+}
 
 impl HttpConnector for Looking {
     fn connect(&self, options: &ClientOptions) -> object_store::Result<HttpClient> {
-        Ok(HttpClient::new(Look(self.0.connect(options)?)))
+        let client = |options: &ClientOptions| ReqwestConnector::default().connect(options);
+        let sends = client(&options.clone().with_read_timeout(self.sending))?;
+        Ok(HttpClient::new(Look { asks: client(options)?, sends }))
     }
 }
 
 #[derive(Debug)]
-struct Look(HttpClient);
+struct Look {
+    asks: HttpClient,
+    sends: HttpClient,
+}
 
 type Answer<'a> = Pin<Box<dyn Future<Output = Result<HttpResponse, HttpError>> + Send + 'a>>;
 
@@ -48,7 +61,9 @@ impl HttpService for Look {
         let asks_list = |query: &str| query.split('&').any(|word| word == "list-type=2");
         let is_list = request.method() == "GET" && request.uri().query().is_some_and(asks_list);
         Box::pin(async move {
-            let answer = self.0.execute(request).await?;
+            let is_small = request.body().content_length() <= SMALL;
+            let client = if is_small { &self.asks } else { &self.sends };
+            let answer = client.execute(request).await?;
             if !answer.status().is_success() {
                 return Ok(answer);
             }

@@ -87,7 +87,7 @@ impl Service {
             .with_region(&place.region.value)
             .with_access_key_id(&credentials.id.value)
             .with_secret_access_key(&credentials.secret.value)
-            .with_http_connector(Looking::default())
+            .with_http_connector(Looking { sending: patience(PART as u64) })
             .with_client_options(options(ANSWER))
             .with_retry(retry);
         if let Some(token) = &credentials.token {

@@ -29,12 +29,13 @@ impl Service {
         if let Some(other) = begun.take_if(|memo| !memo.is_of(name, &digest)) {
             self.forget(&other).await;
         }
-        let was_begun = begun.is_some();
-        match self.go_on(&path, name, digest, what, begun, at).await {
-            Err(error) if was_begun && is_forgotten(&error) => {
+        match (self.go_on(&path, name, digest, what, begun.clone(), at).await, begun) {
+            (Err(error), Some(old)) if is_forgotten(&error) => {
+                // Where it is there all the same, nobody goes on with it.
+                self.forget(&old).await;
                 self.go_on(&path, name, digest, what, None, at).await
             }
-            done => done,
+            (done, _) => done,
         }
     }
 
@@ -130,11 +131,12 @@ impl Service {
     }
 }
 
-/// Whether a service may mean that it has forgotten what was begun long ago: some refuse what they do not know. Where it only has
-/// trouble, what is there is still of use.
+/// Whether a service means that it has forgotten what was begun long ago, or may: some refuse what they do not know. Where it only
+/// has trouble or too much to do, what is there is still of use.
 fn is_forgotten(error: &BucketError) -> bool {
+    const SAYS: [&str; 4] = ["NoSuchUpload", "InvalidPart", "InvalidPartOrder", "status 404"];
     match error {
-        BucketError::Failed(why) => !why.starts_with("status 5"),
+        BucketError::Failed(why) => SAYS.iter().any(|says| why.ends_with(says)),
         error => matches!(error, BucketError::Refused(_)),
     }
 }
@@ -156,6 +158,17 @@ fn joined(parts: &[String]) -> Option<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_a_service_forgot_is_told_from_trouble() {
+        let failed = |why: &str| is_forgotten(&BucketError::Failed(why.into()));
+        assert!(failed("status 404, NoSuchUpload") && failed("status 400, InvalidPart") && failed("status 404"));
+        assert!(is_forgotten(&BucketError::Refused("AccessDenied".into())));
+        for trouble in ["status 429", "status 503, SlowDown", "its answer is not understood"] {
+            assert!(!failed(trouble), "{trouble}");
+        }
+        assert!(!is_forgotten(&BucketError::Away("there is no connection".into())));
+    }
 
     #[test]
     fn an_object_of_parts_is_called_by_the_sums_of_its_parts() {

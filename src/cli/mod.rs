@@ -100,9 +100,12 @@ enum Failure {
     /// Frames to look at are not there, or tell nothing.
     #[error("{0}")]
     Unready(String),
-    /// A person stopped it, who need not be told.
-    #[error("stopped")]
-    Stopped,
+    /// A person stopped it, who need not be told that, but may have to know how things stand.
+    #[error("{}", .0.as_deref().unwrap_or("stopped"))]
+    Stopped(Option<String>),
+    /// It went wrong after the answer was given.
+    #[error("{0}")]
+    Answered(String),
 }
 
 impl From<LookError> for Failure {
@@ -206,7 +209,8 @@ fn answer(arguments: &Arguments) -> Answer {
 
 /// Says what went wrong and gives the code for it.
 fn explain(arguments: &Arguments, failure: Failure) -> Exit {
-    let is_stopped = matches!(failure, Failure::Stopped);
+    let is_known = matches!(failure, Failure::Stopped(None));
+    let is_answered = matches!(failure, Failure::Answered(_));
     let (words, exit) = match failure {
         Failure::Project(ProjectError::Unsound(declared)) => {
             check::refuse(&declared, arguments);
@@ -217,7 +221,7 @@ fn explain(arguments: &Arguments, failure: Failure) -> Exit {
         }
         Failure::Project(ProjectError::Busy(words)) => (words, Exit::Locked),
         Failure::Usage(words) | Failure::Project(ProjectError::Cannot(words)) => (words, Exit::Usage),
-        stopped @ Failure::Stopped => (stopped.to_string(), Exit::Interrupted),
+        stopped @ Failure::Stopped(_) => (stopped.to_string(), Exit::Interrupted),
         Failure::Unready(words) => (words, Exit::Unsound),
         Failure::Project(none @ (ProjectError::NoDeclaration(_) | ProjectError::NoFolder(_))) => {
             let way = "name the film's folder with -C FOLDER, or write an endboard.yaml as the README shows";
@@ -225,11 +229,10 @@ fn explain(arguments: &Arguments, failure: Failure) -> Exit {
         }
         other => (other.to_string(), Exit::System),
     };
-    if !is_stopped {
+    if !is_known {
         tell!("endboard: {words}");
     }
-    // `serve` said where it serves already, and what goes on is no answer.
-    if arguments.json && !matches!(arguments.verb, Verb::Serve(_)) {
+    if arguments.json && !is_answered {
         say_error(&words, exit);
     }
     exit

@@ -96,12 +96,8 @@ pub fn send(way: &Way<'_>, zip: &Path) -> Result<Sent, Failure> {
         };
         let words =
             format!("{}: {why}; the packet is handed out and lies at {place}: {on}", way.opened.store.at());
-        if !way.halt.is_asked() {
-            return Failure::System(words);
-        }
-        // That it is handed out has to be known all the same.
-        tell!("endboard: {words}");
-        Failure::Stopped
+        // That it is handed out has to be known of one that was stopped, too.
+        if way.halt.is_asked() { Failure::Stopped(Some(words)) } else { Failure::System(words) }
     })
 }
 
@@ -161,7 +157,7 @@ pub fn fetch(project: &Project, name: &str, quiet: bool) -> Result<Fetched, Fail
     let asked = project.asked(&declared, name);
     let at = way.opened.store.at();
     let failed = |why: String| match way.halt.is_asked() {
-        true => Failure::Stopped,
+        true => Failure::Stopped(None),
         false => Failure::System(format!("{at}: {why}")),
     };
     let folder = project.for_fetched().map_err(|error| Failure::System(error.to_string()))?;

@@ -28,7 +28,7 @@ const GRACE: std::time::Duration = std::time::Duration::from_secs(2);
 pub fn run(project: &Project, arguments: &Arguments, options: &Rebuild) -> Answer {
     let selection = arguments::selection(&options.selectors, None)?;
     if options.hold || options.let_go {
-        return holding::hold(project, &selection, options);
+        return holding::hold(project, arguments, &selection, options);
     }
     if options.plan {
         return planned::plan(project, arguments, options);

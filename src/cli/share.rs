@@ -151,7 +151,7 @@ fn why_not(declared: &Declared, store: &SharedStore, option: Option<Way>) -> Res
 pub(super) fn failed(store: &SharedStore) -> impl Fn(BucketError) -> Failure {
     let at = store.at();
     move |error| match error {
-        BucketError::Stopped => Failure::Stopped,
+        BucketError::Stopped => Failure::Stopped(None),
         error => Failure::System(format!("{at}: {error}")),
     }
 }
@@ -244,7 +244,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Share) -> Answer 
         }
     }
     let exit = match left.count {
-        _ if programs.halt.is_asked() => return Ok(Exit::Interrupted),
+        _ if programs.halt.is_asked() => return Err(Failure::Stopped(None)),
         n if n > 0 && !options.plan && (is_refused || !is_read_only) => Exit::System,
         _ => Exit::Done,
     };

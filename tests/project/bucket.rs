@@ -8,6 +8,7 @@ use std::net::{TcpListener, TcpStream};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::{Arc, Mutex};
+use std::time::{Duration, Instant};
 
 use super::{Film, until};
 
@@ -27,6 +28,8 @@ pub enum Does {
     Stall(usize),
     /// Hands on answers a little at a time.
     Slow,
+    /// Takes so long over what is sent by requests whose line has this in it.
+    Dawdle(&'static str, Duration),
     /// Answers those whose line has this in it (all when empty) with a page for people, and says that all is well.
     Page(&'static str),
     /// Answers those whose line has this in it with a list of nothing.
@@ -337,6 +340,15 @@ fn one(
         _ => {}
     }
     client.read_exact(&mut body)?;
+    if let Does::Dawdle(part, time) = does
+        && line.contains(part)
+    {
+        // A slow line is one on which time passes.
+        let began = Instant::now();
+        while began.elapsed() < time {
+            std::thread::park_timeout(time - began.elapsed());
+        }
+    }
     if let Does::Together(part, count) = does
         && line.contains(part)
     {
