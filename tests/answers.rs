@@ -359,6 +359,10 @@ fn holding_tells_what_it_holds_and_letting_go_what_was_held() {
 
     let (code, text, _) = said(&film, &["rebuild", "--let-go", "*/colour"]);
     assert_eq!((code, &*text), (Some(0), "4 frames let go\n"));
+    let held = json!({ "format": "endboard hold 1", "did": "held", "frames": 1, "fresh": 0 });
+    assert_eq!(film.json(&["rebuild", "--hold", "br010/colour@1002"]), held);
+    let gone = json!({ "format": "endboard hold 1", "did": "let go", "frames": 1 });
+    assert_eq!(film.json(&["rebuild", "--let-go", "br010"]), gone);
     assert_eq!(said(&film, &["rebuild", "--let-go", "br010"]).0, Some(2));
     assert_eq!(film.rebuild(&[]).well().rendered.len(), 8);
     // A plate that is only passed on has no render to keep.

@@ -303,9 +303,15 @@ fn what_goes_wrong_is_one_object_where_json_is_asked_for() {
         &["--json", "bogus"][..],
         &["rebuild", "--json", "--jobs", "0"],
         &["approve", "br010", "--withdraw", "--json"],
+        &["rebuild", "--hold", "br010/colour", "--json"],
+        &["rebuild", "--let-go", "br010/colour", "--json"],
     ] {
         assert_eq!(error(unknown).0, 2, "{unknown:?}");
     }
+    // A page that cannot be served at all has no address to tell.
+    let taken = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+    let port = taken.local_addr().unwrap().port().to_string();
+    assert_eq!(error(&["serve", "--port", &port, "--json"]).0, 4);
     // Behind `--`, it is a name like any.
     let output = film.run(&["bogus", "--", "--json"]);
     assert_eq!((output.status.code(), output.stdout.len()), (Some(2), 0));
