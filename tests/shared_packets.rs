@@ -52,9 +52,17 @@ impl Handed {
         Self { packet: text("packet"), zip: text("place").into(), film }
     }
 
-    /// Makes the zip so large: nobody looks into it on the way.
-    fn grown_to(self, bytes: usize) -> Self {
-        grow(&self.zip, bytes);
+    /// Makes the zip larger by so many bytes: nobody looks at what else is in it on the way.
+    fn grown_by(self, bytes: usize) -> Self {
+        let file = File::options().read(true).write(true).open(&self.zip).unwrap();
+        let mut zip = zip::ZipWriter::new_append(file).unwrap();
+        let stored = zip::CompressionMethod::Stored;
+        zip.start_file("more", zip::write::SimpleFileOptions::default().compression_method(stored)).unwrap();
+        let mut dice = project::Dice(7);
+        for _ in 0..bytes / MIB {
+            zip.write_all(&noise(&mut dice, MIB)).unwrap();
+        }
+        zip.finish().unwrap();
         self
     }
 
@@ -105,13 +113,18 @@ impl Handed {
     }
 }
 
+/// Bytes that do not pack.
+fn noise(dice: &mut project::Dice, bytes: usize) -> Vec<u8> {
+    (0..bytes.div_ceil(8)).flat_map(|_| dice.roll().to_le_bytes()).take(bytes).collect()
+}
+
 /// Writes what does not pack behind a file until it has so many bytes.
 fn grow(path: &Path, bytes: usize) {
     let mut dice = project::Dice(7);
     let mut file = File::options().append(true).open(path).unwrap();
     let mut lacks = bytes - file.metadata().unwrap().len() as usize;
     while lacks > 0 {
-        let piece: Vec<u8> = (0..MIB / 8).flat_map(|_| dice.roll().to_le_bytes()).take(lacks).collect();
+        let piece = noise(&mut dice, lacks.min(MIB));
         file.write_all(&piece).unwrap();
         lacks -= piece.len();
     }
@@ -156,14 +169,15 @@ fn told(out: &Output) -> String {
 #[test]
 fn a_large_packet_takes_little_memory_and_goes_on_from_where_it_came_to() {
     let Some(server) = Server::start() else { return };
-    let ana = Handed::of(&server).grown_to(LARGE);
+    let ana = Handed::of(&server).grown_by(LARGE);
     let peak = ana.send_and_kill(&server, 130 * MIB);
     assert!(peak < MEMORY, "{peak} MiB");
     assert_eq!(server.files("/film/packets/").len(), 0, "nothing by halves");
     let sent = ana.run(&ana.send().each_ref().map(String::as_str));
     assert!(sent.status.success(), "{}", told(&sent));
     // 15 parts were there for certain; which was under way when it was killed is sent once more.
-    let (all, again) = (LARGE / PART, parts(&server));
+    let size = std::fs::metadata(&ana.zip).unwrap().len() as usize;
+    let (all, again) = (size.div_ceil(PART), parts(&server));
     let first = again[0];
     assert!((16..=all).contains(&first), "{again:?}");
     assert_eq!(again, (first..=all).collect::<Vec<_>>());
@@ -185,7 +199,7 @@ const SLOW: Duration = Duration::from_secs(6);
 #[test]
 fn a_slow_line_takes_its_time_for_every_part_and_no_part_goes_twice() {
     let Some(server) = Server::start() else { return };
-    let ana = Handed::of(&server).grown_to(PART + MIB);
+    let ana = Handed::of(&server).grown_by(PART + MIB);
     server.does(Does::Dawdle("partNumber=1", SLOW));
     let sent = ana.run(&ana.send().each_ref().map(String::as_str));
     assert!(sent.status.success(), "{}", told(&sent));
@@ -196,7 +210,7 @@ fn a_slow_line_takes_its_time_for_every_part_and_no_part_goes_twice() {
 #[test]
 fn a_packet_that_changed_between_two_tries_is_sent_anew_and_never_joined_of_two() {
     let Some(server) = Server::start() else { return };
-    let ana = Handed::of(&server).grown_to(40 * MIB);
+    let ana = Handed::of(&server).grown_by(36 * MIB);
     ana.send_and_kill(&server, 20 * MIB);
     // In a part that is there already, with the file's size and time as they were.
     let when = std::fs::metadata(&ana.zip).unwrap().modified().unwrap();
@@ -273,15 +287,26 @@ fn a_line_that_breaks_costs_what_was_under_way_and_no_more() {
 fn what_is_replaced_while_it_is_fetched_is_not_joined_of_two() {
     let Some(server) = Server::start() else { return };
     let ana = Handed::of(&server);
-    let (link, mut bytes) = (ana.link(), vec![7; 3 * MIB]);
-    put(&link, &bytes);
-    server.does(Does::Cut(RETURNS, MIB, usize::MAX));
-    let run = ana.begin(&["takeback", "--shared", &ana.packet]);
-    until_late("the line to break", || server.cut() > 0);
-    bytes[2 * MIB] = 8;
-    put(&link, &bytes);
+    let (link, bytes) = (ana.link(), vec![7; 3 * MIB]);
+    let mut other = bytes.clone();
+    other[2 * MIB] = 8;
+    // One of the same size, and one that ends before what came already.
+    for other in [&other[..], &bytes[..MIB / 2]] {
+        put(&link, &bytes);
+        let cut = server.cut();
+        server.does(Does::Cut(RETURNS, MIB, usize::MAX));
+        let run = ana.begin(&["takeback", "--shared", &ana.packet]);
+        until_late("the line to break", || server.cut() > cut);
+        put(&link, other);
+        is_refused(&ana, run);
+    }
+}
+
+/// What came of a takeback of what was replaced meanwhile.
+#[track_caller]
+fn is_refused(ana: &Handed, run: Child) {
     let out = project::ended(run);
-    let is_told = told(&out).contains("another one was put there while it was fetched; fetch it again");
+    let is_told = told(&out).contains("it was replaced or taken away while it was fetched; fetch it again");
     assert!(out.status.code() == Some(4) && is_told, "{}", told(&out));
     assert_eq!(ana.fetched(), Vec::<String>::new());
 }
@@ -300,6 +325,30 @@ fn a_disk_without_room_for_what_came_back_is_told_with_its_place_before_anything
     // Once there is room it is fetched, and judged.
     File::create(server.files("/film/returns/").remove(0)).unwrap().set_len(MIB as u64).unwrap();
     assert_eq!(ana.run(&["takeback", "--shared", &ana.packet]).status.code(), Some(1));
+}
+
+#[test]
+fn what_is_not_the_packet_never_takes_its_place() {
+    let Some(server) = Server::start() else { return };
+    let ana = Handed::of(&server);
+    ana.link();
+    let there = server.files("/film/packets/").remove(0);
+    let other = Handed::of(&server);
+    let (folder, file) = (tempfile::tempdir().unwrap(), ana.zip.file_name().unwrap());
+    let path = folder.path().join(file);
+    let whole = std::fs::read(&ana.zip).unwrap();
+    let cases: [(&[u8], &str); 4] = [
+        (b"", "it is no zip"),
+        (&project::packets::grey(9), "it is no zip"),
+        (&whole[..whole.len() / 2], "it is no zip"),
+        (&std::fs::read(&other.zip).unwrap(), "named otherwise"),
+    ];
+    for (bytes, says) in cases {
+        std::fs::write(&path, bytes).unwrap();
+        let out = ana.run(&["share", "--send", path.to_str().unwrap()]);
+        assert!(out.status.code() == Some(2) && told(&out).contains(says), "{says}: {}", told(&out));
+        assert!(same(&there, &ana.zip));
+    }
 }
 
 #[test]

@@ -54,8 +54,8 @@ pub fn problem(source: SourceId, text: &str) -> Option<Problem> {
 /// What is wrong.
 pub const LEFT: &str = "merge conflict left in the file";
 /// What is to be done about it.
-pub const HELP: &str = "two people changed these lines: keep what is right of both sides, and take the lines that begin with <<<<<<<, ======= \
-                        and >>>>>>> away";
+pub const HELP: &str = "two people changed these lines: keep what is right of both sides, and take the lines that begin with <<<<<<<, |||||||, \
+                        ======= and >>>>>>> away";
 
 #[cfg(test)]
 mod tests {

@@ -61,7 +61,13 @@ impl Service {
         let (path, from) = (self.path(name), into.came());
         let range = (from > 0).then_some(GetRange::Offset(from));
         let asked = self.store.get_opts(&path, GetOptions { range, ..GetOptions::default() });
-        let got = found(timeout(patience(0), asked).await.map_err(|_| silent())?)?;
+        let got = match found(timeout(patience(0), asked).await.map_err(|_| silent())?) {
+            // What is there by now ends before that.
+            Err(BucketError::Failed(why)) if from > 0 && why.starts_with("status 416") => {
+                return Err(replaced());
+            }
+            got => got?,
+        };
         let Some(got) = got else { return if begun.is_some() { Err(replaced()) } else { Ok(false) } };
         let (tag, size) = (got.meta.e_tag.clone(), got.meta.size);
         let until = match begun {
@@ -88,5 +94,5 @@ impl Service {
 
 /// Another object has its name by now, or none.
 fn replaced() -> BucketError {
-    BucketError::Failed("another one was put there while it was fetched; fetch it again".into())
+    BucketError::Failed("it was replaced or taken away while it was fetched; fetch it again".into())
 }

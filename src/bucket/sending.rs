@@ -162,7 +162,9 @@ mod tests {
     #[test]
     fn what_a_service_forgot_is_told_from_trouble() {
         let failed = |why: &str| is_forgotten(&BucketError::Failed(why.into()));
-        assert!(failed("status 404, NoSuchUpload") && failed("status 400, InvalidPart") && failed("status 404"));
+        assert!(
+            failed("status 404, NoSuchUpload") && failed("status 400, InvalidPart") && failed("status 404")
+        );
         assert!(is_forgotten(&BucketError::Refused("AccessDenied".into())));
         for trouble in ["status 429", "status 503, SlowDown", "its answer is not understood"] {
             assert!(!failed(trouble), "{trouble}");

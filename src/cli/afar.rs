@@ -55,7 +55,12 @@ pub fn on_slurm(
 /// Refuses where the environment leads Slurm's programs to a file that is not there: they wait a minute for it and say nothing
 /// meanwhile.
 pub fn configured() -> Result<(), Failure> {
-    let Some(file) = std::env::var_os("SLURM_CONF").filter(|file| !file.is_empty()) else { return Ok(()) };
+    let Some(file) = std::env::var_os("SLURM_CONF") else { return Ok(()) };
+    if file.is_empty() {
+        let words = "SLURM_CONF is set and empty: name the cluster's slurm.conf, or take the variable away where Slurm's programs \
+                     find theirs by themselves, or render here, without '--on slurm'";
+        return Err(Failure::Usage(words.into()));
+    }
     let file = Path::new(&file);
     match std::fs::metadata(file) {
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => Err(Failure::Usage(format!(

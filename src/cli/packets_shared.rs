@@ -104,12 +104,10 @@ pub fn send(way: &Way<'_>, zip: &Path) -> Result<Sent, Failure> {
 /// `share --send`: sends the zip of a packet that was handed out, from where it came to.
 pub fn run(project: &Project, arguments: &Arguments, zip: &Path, sharing: Option<Sharing>) -> Answer {
     let declared = project.read();
-    let Some(packet) = project.packet_in(zip) else {
+    let packet = project.packet_in(zip).map_err(|why| {
         let name = show::clean(&zip.display().to_string());
-        return Err(Failure::Usage(format!(
-            "--send {name}: no packet of that name was handed out; give the zip that `handout --shared` wrote"
-        )));
-    };
+        Failure::Usage(format!("--send {name}: {why}; give the zip that `handout` wrote"))
+    })?;
     let way = open(project, &declared, sharing, arguments.json)?;
     let sent = send(&way, zip)?;
     if arguments.json {

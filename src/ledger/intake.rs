@@ -96,7 +96,7 @@ impl fmt::Display for Wrong {
             Wrong::SameId(id) => write!(f, "another row has the same id {id} but differs; both are counted"),
             Wrong::Conflict => f.write_str(
                 "merge conflict left in the file; the rows of both sides count: keep them all, and take the lines that begin with \
-                 <<<<<<<, ======= and >>>>>>> away (the line `ledger/*.jsonl merge=union` in .gitattributes spares that)",
+                 <<<<<<<, |||||||, ======= and >>>>>>> away (the line `ledger/*.jsonl merge=union` in .gitattributes spares that)",
             ),
             Wrong::More(lines) => write!(f, "{lines} more lines before this one could not be read"),
             Wrong::Unreadable(why) => write!(f, "the file could not be read: {why}"),

@@ -31,6 +31,20 @@ impl Bag {
 /// A manifest's digests by path.
 type Manifest = (Kind, BTreeMap<String, String>);
 
+/// The name of whose packet it is.
+pub const NAME: &str = "External-Identifier";
+
+/// The name that a bag says it has; its payload is not looked at.
+///
+/// # Errors
+/// What it says of itself cannot be read.
+pub fn name(packet: &Packet) -> Result<Option<String>, Fault> {
+    const INFO: &str = "bag-info.txt";
+    let Some(text) = packet.text(INFO, TEXT_LIMIT)? else { return Ok(None) };
+    let labels = tags::labels(&text).map_err(|why| Fault::new(INFO, why, "have it packed once more"))?;
+    Ok(labels.into_iter().find(|(label, _)| label.eq_ignore_ascii_case(NAME)).map(|(_, name)| name))
+}
+
 /// Looks at a packet as a bag; nothing when it is none.
 ///
 /// # Errors

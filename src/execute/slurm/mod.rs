@@ -269,7 +269,8 @@ impl Cluster {
         if ended.status.success() {
             return Ok(out);
         }
-        let words = if ended.past.is_some() { "it took too long".to_string() } else { plain(&err) };
+        let is_cut = ended.past.is_some() && !err.contains(NO_MUNGE);
+        let words = if is_cut { "it took too long".to_string() } else { plain(&err) };
         Err(if is_away(&err) || ended.past.is_some() {
             Trouble::Away(format!("{program}: {words}"))
         } else {

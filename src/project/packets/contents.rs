@@ -15,6 +15,7 @@ use crate::graph::{Edge, Graph};
 use crate::media::exr::{self, Compression};
 use crate::media::image::{Image, RGBA};
 use crate::media::{jpeg, png};
+use crate::packet::bag;
 use crate::operators::WorkingSpace;
 use crate::operators::colour::display;
 use crate::operators::colour::encoding::usual_encoding;
@@ -68,7 +69,7 @@ impl Project {
             ("Source-Organization", graph.film.as_str()),
             ("Contact-Name", &order.writer.name),
             ("Bagging-Date", &day),
-            ("External-Identifier", name),
+            (bag::NAME, name),
             ("External-Description", order.words),
         ];
         Ok((bag.finish(&info).map_err(failed)?, contents))

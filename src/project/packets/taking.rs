@@ -191,7 +191,7 @@ impl Project {
                 names.push((path, text.trim().to_string()));
             }
         }
-        let label = bag.and_then(|bag| bag.label("External-Identifier"));
+        let label = bag.and_then(|bag| bag.label(bag::NAME));
         names.extend(label.map(|name| ("bag-info.txt".to_string(), name.to_string())));
         let Some((_, name)) = names.first() else {
             let place = order.path.display().to_string();

@@ -8,6 +8,7 @@ use super::fetched::{self, Fetched};
 use crate::crew::packets::Packets;
 use crate::declare::film::Delivers;
 use crate::graph::Work;
+use crate::packet::bag;
 use crate::project::{Declared, Project};
 use crate::report::words;
 use crate::store::shared::bucket::{Bucket, BucketError, Does, Source};
@@ -96,12 +97,24 @@ pub struct Asked {
 }
 
 impl Project {
-    /// The packet that a zip is of, by its name; nothing where nobody handed out one of that name.
-    pub fn packet_in(&self, zip: &Path) -> Option<String> {
+    /// The packet that a zip is of, by its name and by what it says of itself: it takes the place of what lies under that name.
+    ///
+    /// # Errors
+    /// Nobody handed out one of that name, or it is none of that packet, in words.
+    pub fn packet_in(&self, zip: &Path) -> Result<String, String> {
         let (entries, _) = self.ledger();
-        let file = file_name(zip);
-        let name = file.strip_suffix(".zip")?;
-        Packets::after(&entries).named(name).map(|packet| packet.name.to_string())
+        let (file, packets) = (file_name(zip), Packets::after(&entries));
+        let packet = file.strip_suffix(".zip").and_then(|name| packets.named(name));
+        let packet = packet.ok_or("no packet of that name was handed out")?;
+        if !zip.is_file() {
+            return Err("there is no such file".into());
+        }
+        let opened = crate::packet::open::Packet::open(zip).map_err(|faults| faults[0].to_string())?;
+        match bag::name(&opened).map_err(|fault| fault.to_string())? {
+            Some(name) if *name == *packet.name => Ok(name),
+            Some(name) => Err(format!("it is packet '{}', named otherwise", name.escape_debug())),
+            None => Err("it is no packet, whatever its name".into()),
+        }
     }
 
     /// Where it is kept how far sending a packet's zip came, also once it is there: new links then cost no second sending. What is
