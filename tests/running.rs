@@ -386,7 +386,8 @@ fn sweeping_takes_logs_that_nobody_need_read() {
     assert_eq!((&looked["logs"], &looked["log_bytes"]), (&json!(2), &json!(12)), "{looked}");
     assert_eq!(logs(), all, "only looked");
     let (_, text) = film.said(&["sweep", "--remove"]);
-    assert!(text.contains("2 logs, 12 B, removed"), "{text}");
+    let of_what = "of stages that the film no longer has, and of runs on a cluster that are over";
+    assert!(text.contains(&format!("2 logs, 12 B, removed: {of_what}")), "{text}");
     let left: std::collections::BTreeSet<_> =
         all.iter().filter(|name| !gone.contains(&name.as_str())).cloned().collect();
     assert_eq!(logs(), left);

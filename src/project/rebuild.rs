@@ -26,7 +26,7 @@ use crate::programs::Runner;
 use crate::report::words;
 use crate::stale::Reason;
 use crate::store::lock::Lock;
-use crate::store::sweep;
+use crate::store::{StoreError, sweep};
 
 /// Who writes, for the ledger and the lock.
 #[derive(Clone, Debug)]
@@ -329,8 +329,8 @@ impl Project {
         let lost: HashSet<Digest> = gone.iter().map(|u| u.pixels).collect();
         status.actions.retain(|action| !lost.contains(&action.pixels))?;
         let logs = self.old_logs(&status);
-        logs::remove(&logs)?;
-        Ok(Swept { found, gone, left: left.len(), logs })
+        let (logs, stuck) = logs::remove(logs);
+        Ok(Swept { found, gone, left: left.len(), logs, stuck })
     }
 }
 
@@ -344,6 +344,8 @@ pub struct Swept {
     pub left: usize,
     /// Logs.
     pub logs: Vec<OldLog>,
+    /// Why logs that were to go did not.
+    pub stuck: Vec<StoreError>,
 }
 
 /// Renders that must stay: what frames show now or showed last, what a person keeps, and what a person approved.
