@@ -184,7 +184,7 @@ fn what_failed_is_tried_again_when_asked_with_all_that_it_blocked() {
         let film = film_with(&command, 0.0);
         // Not named in `depends`, so that mending it changes no key.
         film.write("tool.sh", ". ./inner.sh\n");
-        film.write("inner.sh", "exit 7\n");
+        film.write("inner.sh", "echo the salt is wet; exit 7\n");
         assert_eq!(film.rebuild(&[]).code, Some(1));
         let said = film.rebuild(&[]);
         assert_eq!(said.json["failed_before"][0]["log"], format!(".endboard/logs/br020.tool.{log}.log"));

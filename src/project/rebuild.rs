@@ -9,6 +9,7 @@ use jiff::tz::TimeZone;
 use super::afar::{Afar, Gathered, Tasks, awaited, awaited_of, tell_shared_pools};
 use super::approving::{self, Lapsed};
 use super::logs::{self, OldLog};
+use super::past::Here;
 use super::trouble::{Blocked, Failed};
 use super::{Care, Declared, Project, ProjectError, Status, left};
 use crate::base::digest::Digest;
@@ -199,6 +200,7 @@ impl Project {
             Err(error @ LedgerError::BadWriter(_)) => return Err(error.into()),
             opened => opened,
         };
+        Here::add(&self.folder, &writer.name);
         let tally = Tally::new(&status.declared.graph.film, &writer.machine, ledger, &status.ledger.0);
         let mut state = std::mem::take(&mut status.state);
         let as_approved = approving::as_approved(&status.ledger.0, &state);

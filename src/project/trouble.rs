@@ -4,7 +4,7 @@
 //! Knows what makes two frames one entry. Does not know how entries are shown.
 
 use super::naming::is_named;
-use super::past::Past;
+use super::past::{Here, Past};
 use super::{Project, Status, picks};
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
@@ -134,12 +134,12 @@ impl Project {
         self.why_failed(status, frames)
     }
 
-    /// What failed last time among the selected for a reason that may be gone, so that a rebuild tries again: what failed and was
-    /// changed since is not among it.
+    /// What failed last time among the selected, in this working copy and for a reason that may be gone, so that a rebuild tries again:
+    /// what failed and was changed since is not among it.
     pub fn failed_last(&self, status: &Status, selection: &Selection) -> Vec<Failed> {
         let graph = &status.declared.graph;
         let is_picked = picks(graph, selection);
-        let failed = Past::failed_last(&status.ledger.0);
+        let failed = Past::failed_last(&status.ledger.0, &Here::of(&self.folder));
         let all = self.explain(status, |explainer| {
             let mut all = Vec::new();
             for (id, node) in graph.nodes.iter().enumerate() {
