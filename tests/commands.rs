@@ -250,6 +250,12 @@ fn a_program_that_could_not_be_started_is_tried_again() {
     let (_, status) = film.said(&["status"]);
     let told = "failed last time: br020/tool@1004-1006: ./tool.sh could not be started: ";
     assert!(status.contains(told) && status.contains("the next rebuild tries again"), "{status}");
+    let failed = &film.json(&["status"])["failed_last"];
+    assert_eq!(
+        (&failed[0]["stage"], &failed[0]["frames"], &failed[0]["log"], failed[1].is_null()),
+        (&"tool".into(), &"1004-1006".into(), &Value::Null, true),
+        "a program that did not start has written no log: {failed}"
+    );
     let (_, why) = film.said(&["why", "br020/tool", "br020/colour"]);
     let attempts = why.lines().filter(|line| {
         line.contains("failed: ./tool.sh could not be started: ")
@@ -257,6 +263,7 @@ fn a_program_that_could_not_be_started_is_tried_again() {
             && line.ends_with("; the next rebuild tries again")
     });
     assert_eq!(attempts.count(), 2, "of the stage, and of what needs it: {why}");
+    assert!(!why.contains("its log is"), "{why}");
 
     std::fs::set_permissions(film.path().join("tool.sh"), Permissions::from_mode(0o755)).unwrap();
     film.rebuild(&[]).well();
@@ -273,7 +280,7 @@ fn last_attempt(film: &Film) -> Value {
 
 #[test]
 fn what_was_changed_since_it_failed_is_told_by_why_alone() {
-    let film = film("frame", "", "exit 7\n");
+    let film = film("frame", "", "echo the salt is wet; exit 7\n");
     assert_eq!(film.rebuild(&["--jobs", "1"]).code, Some(1));
     assert_eq!(last_attempt(&film), Value::Null, "its state says it");
     film.write("tool.sh", COPY);

@@ -184,7 +184,7 @@ fn what_failed_is_tried_again_when_asked_with_all_that_it_blocked() {
         let film = film_with(&command, 0.0);
         // Not named in `depends`, so that mending it changes no key.
         film.write("tool.sh", ". ./inner.sh\n");
-        film.write("inner.sh", "exit 7\n");
+        film.write("inner.sh", "echo the salt is wet; exit 7\n");
         assert_eq!(film.rebuild(&[]).code, Some(1));
         let said = film.rebuild(&[]);
         assert_eq!(said.json["failed_before"][0]["log"], format!(".endboard/logs/br020.tool.{log}.log"));
@@ -386,7 +386,8 @@ fn sweeping_takes_logs_that_nobody_need_read() {
     assert_eq!((&looked["logs"], &looked["log_bytes"]), (&json!(2), &json!(12)), "{looked}");
     assert_eq!(logs(), all, "only looked");
     let (_, text) = film.said(&["sweep", "--remove"]);
-    assert!(text.contains("2 logs, 12 B, removed"), "{text}");
+    let of_what = "of stages that the film no longer has, and of runs on a cluster that are over";
+    assert!(text.contains(&format!("2 logs, 12 B, removed: {of_what}")), "{text}");
     let left: std::collections::BTreeSet<_> =
         all.iter().filter(|name| !gone.contains(&name.as_str())).cloned().collect();
     assert_eq!(logs(), left);

@@ -147,6 +147,38 @@ fn apart_and_together(writers: [&str; 3], order: &[(usize, &str)]) {
 }
 
 #[test]
+fn what_failed_in_another_copy_is_told_as_that() {
+    let root = tempfile::tempdir().unwrap();
+    let [ana, _, ines] = clones(root.path(), ["ana@lamp", "tomas@pan", "ines@rake"], ATTRIBUTES);
+    let command = "tool: { command: 'sh tool.sh {picture} {out}', from: { picture: plate } }";
+    ana.edit("endboard.yaml", "colour: { operator: grade, exposure: 0.1 }", command);
+    ana.write("tool.sh", "echo the salt is dry\ncp \"$1\" \"$2\"\n");
+    ana.commit("a tool");
+    [&ana, &ines].iter().for_each(|copy| meet(copy, MERGE));
+    ines.well(&["rebuild", "br010"]);
+    ines.commit("rendered");
+    let log = ".endboard/logs/br010.tool.1001.log";
+    assert_eq!(ines.text(log), "the salt is dry\n");
+    ana.write("tool.sh", "echo the salt is wet; exit 7\n");
+    assert_eq!(ana.run(&["rebuild", "br010"]).0, Some(1));
+    ana.commit("tried");
+    [&ana, &ines].iter().for_each(|copy| meet(copy, MERGE));
+    // In hers nothing was tried yet, and the log that lies there is of what she made before.
+    let why = ines.run(&["why", "br010/tool@1001"]).1;
+    assert!(why.contains("the last attempt, ") && why.contains("exit code 7"), "{why}");
+    assert!(!why.contains("its log is"), "{why}");
+    assert_eq!(ines.json(&["status"])["failed_last"], json!([]));
+    // What she tries herself is hers: a program that is not there may be there next time.
+    ines.edit("endboard.yaml", "sh tool.sh", "./tool.sh");
+    assert_eq!(ines.run(&["rebuild", "br010"]).0, Some(1));
+    assert_eq!(ines.json(&["status"])["failed_last"][0]["frames"], "1001-1004");
+    ines.commit("tried");
+    ana.commit("tried");
+    [&ines, &ana].iter().for_each(|copy| meet(copy, MERGE));
+    assert_eq!(ana.json(&["status"])["failed_last"], json!([]));
+}
+
+#[test]
 fn three_clones_with_ledgers_of_their_own_merge() {
     apart_and_together(["ana@shed", "tomas@attic", "ines@boat"], &[(0, MERGE), (1, MERGE), (2, MERGE)]);
 }

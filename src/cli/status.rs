@@ -20,7 +20,7 @@ use crate::project::naming::is_named;
 use crate::project::trouble::{Blocked, Failed};
 use crate::project::{Project, Status, chosen, picks, ribbons, wanted};
 use crate::report::ribbon;
-use crate::report::states::{self, Counts, Delivery, Hold, Said};
+use crate::report::states::{self, Counts, Delivery, Elsewhere, Hold, Said};
 use crate::report::words;
 
 /// Looks and prints.
@@ -58,7 +58,9 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Status
         let said = standing(project, status, &selection);
         let packets = packets::standing(project, status);
         let out = afar::out_json(&out);
-        say!("{}", states::json(&graph.film, &strips, &holds, &deliveries, &said, packets, out));
+        let elsewhere = Elsewhere { packets, on_slurm: out };
+        let failed = trouble::failed_json(graph, &project.failed_last(status, &selection));
+        say!("{}", states::json(&graph.film, &strips, &holds, &deliveries, &said, elsewhere, failed));
         return Ok(Exit::Done);
     }
     let in_colour = show::takes_colour();

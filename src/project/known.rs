@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, OnceLock};
 
 use super::past::{Past, kept, with_whom};
+use super::trouble::NOT_LOOKED_AT;
 use crate::base::digest::{Digest, KeyHasher};
 use crate::base::made::{MadeOf, Rows};
 use crate::crew::packets::{Packets, Returns};
@@ -39,10 +40,13 @@ pub struct Known<'a> {
     /// When looking began, before any folder was looked into: nanoseconds.
     began: i64,
     /// Why files cannot be read, of those that were read once more for it.
-    unreadable: Mutex<HashMap<(usize, i64), String>>,
+    unreadable: Mutex<HashMap<(usize, i64), Found>>,
     /// Of every node, what its folder of renders holds, once it is asked for.
     listings: Vec<OnceLock<Listing>>,
 }
+
+/// What reading a file once more told, once it did.
+type Found = Arc<OnceLock<String>>;
 
 /// What a folder of renders holds.
 struct Listing {
@@ -113,14 +117,19 @@ impl<'a> Known<'a> {
         report.prints.iter().enumerate().filter_map(seal).collect()
     }
 
-    /// Why a source's file cannot be read, behind a colon; nothing where so many were read for that already that it would take long.
+    /// Why a source's file cannot be read, behind a colon; or that nobody looked, where so many were read for that already that
+    /// it would take long.
     fn why_unreadable(&self, source: usize, frame: i64) -> String {
-        let mut known = self.unreadable.lock().expect("no thread panics with it");
-        let is_much = known.len() >= faults::READ;
-        if is_much && !known.contains_key(&(source, frame)) {
-            return String::new();
-        }
-        let why = known.entry((source, frame)).or_insert_with(|| {
+        let why = {
+            let mut known = self.unreadable.lock().expect("no thread panics with it");
+            let is_much = known.len() >= faults::READ;
+            if is_much && !known.contains_key(&(source, frame)) {
+                return NOT_LOOKED_AT.into();
+            }
+            Arc::clone(known.entry((source, frame)).or_default())
+        };
+        // Read outside of the lock, so that who asks of another file need not wait for this one.
+        let why = why.get_or_init(|| {
             let source = &self.graph.sources[source];
             faults::unreadable(&observe::path(self.folder, source, frame), &source.media)
         });

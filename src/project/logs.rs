@@ -8,7 +8,7 @@ use std::path::PathBuf;
 use std::time::SystemTime;
 
 use super::past::LOGS;
-use super::{Project, ProjectError, Status};
+use super::{Project, Status};
 use crate::base::frames::{FrameRange, FrameSet};
 use crate::graph::Work;
 use crate::store::StoreError;
@@ -23,6 +23,19 @@ pub struct OldLog {
     pub path: PathBuf,
     /// Bytes.
     pub size: u64,
+    /// Why.
+    pub why: Why,
+}
+
+/// Why a log may go.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Why {
+    /// Its frames are made, or have later logs.
+    Frames,
+    /// The film no longer has its stage.
+    Stage,
+    /// It is of a run on a cluster that is over.
+    Run,
 }
 
 /// A log that is there.
@@ -49,10 +62,11 @@ impl Project {
                 of_stages.entry(stage.into()).or_default().push((frames, found));
             }
         }
-        let mut old = self.of_runs_over(of_runs);
+        let mut old: Vec<(Found, Why)> =
+            self.of_runs_over(of_runs).into_iter().map(|found| (found, Why::Run)).collect();
         for (stage, mut logs) in of_stages {
             let Some(&id) = stages.get(&stage) else {
-                old.extend(logs.into_iter().map(|(_, found)| found));
+                old.extend(logs.into_iter().map(|(_, found)| (found, Why::Stage)));
                 continue;
             };
             let mut needed: FrameSet = status.report.strips[id].unsettled().map(|(frame, _)| frame).collect();
@@ -63,13 +77,15 @@ impl Project {
                 let is_needed = !needed.meet(&of_log).is_empty();
                 needed = needed.without(&of_log);
                 if at >= KEPT && !is_needed {
-                    old.push(found);
+                    old.push((found, Why::Frames));
                 }
             }
         }
         let folder = self.folder.join(LOGS);
-        let mut old: Vec<OldLog> =
-            old.into_iter().map(|of| OldLog { path: folder.join(&of.name), size: of.size }).collect();
+        let mut old: Vec<OldLog> = old
+            .into_iter()
+            .map(|(of, why)| OldLog { path: folder.join(&of.name), size: of.size, why })
+            .collect();
         old.sort_by(|a, b| a.path.cmp(&b.path));
         old
     }
@@ -96,26 +112,35 @@ impl Project {
     }
 }
 
-/// Removes logs.
-pub(super) fn remove(logs: &[OldLog]) -> Result<(), ProjectError> {
-    for log in logs {
-        match std::fs::remove_file(&log.path) {
-            Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
-                return Err(StoreError::file(&log.path)(error).into());
-            }
-            _ => {}
+/// Removes logs, all that the system lets go of. Gives those that are gone, and why others are not.
+pub(super) fn remove(logs: Vec<OldLog>) -> (Vec<OldLog>, Vec<StoreError>) {
+    let mut stuck = Vec::new();
+    let remove = |log: &OldLog| match std::fs::remove_file(&log.path) {
+        Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
+            stuck.push(StoreError::file(&log.path)(error));
+            false
         }
-    }
-    Ok(())
+        _ => true,
+    };
+    (logs.into_iter().filter(remove).collect(), stuck)
 }
 
-/// The run of a log of a task: `slurm-RUN-ARRAY-TASK.log`.
+/// The run of a log of a task, `slurm-RUN-ARRAY-TASK.log`, or of a file that was kept of an attempt, `slurm-RUN-PART.ATTEMPT-NAME`.
 fn run_of(name: &str) -> Option<&str> {
-    let rest = name.strip_prefix("slurm-")?.strip_suffix(".log")?;
-    let (rest, task) = rest.rsplit_once('-')?;
-    let (run, array) = rest.rsplit_once('-')?;
+    let rest = name.strip_prefix("slurm-")?;
     let is_number = |text: &str| !text.is_empty() && text.bytes().all(|b| b.is_ascii_digit());
-    (is_number(task) && is_number(array)).then_some(run)
+    let of_task = || {
+        let (rest, task) = rest.strip_suffix(".log")?.rsplit_once('-')?;
+        let (run, array) = rest.rsplit_once('-')?;
+        (is_number(task) && is_number(array)).then_some(run)
+    };
+    let of_attempt = || {
+        rest.match_indices('-').find_map(|(at, _)| {
+            let (part, attempt) = rest[at + 1..].split_once('-')?.0.split_once('.')?;
+            (is_number(part) && is_number(attempt)).then(|| &rest[..at])
+        })
+    };
+    of_task().or_else(of_attempt)
 }
 
 /// Shot and stage, a dot between them, and the frames of a log of a command: `SHOT.STAGE.FRAMES.log`.
@@ -129,9 +154,24 @@ mod tests {
     use super::*;
 
     #[test]
+    fn a_log_that_cannot_be_removed_keeps_no_other() {
+        let folder = tempfile::tempdir().unwrap();
+        let of = |name: &str| OldLog { path: folder.path().join(name), size: 5, why: Why::Frames };
+        // A folder goes by another call than a file, whoever asks.
+        std::fs::create_dir(folder.path().join("stuck")).unwrap();
+        std::fs::write(folder.path().join("brine"), "brine").unwrap();
+        let (gone, stuck) = remove(vec![of("stuck"), of("brine"), of("gone before")]);
+        assert_eq!(gone, [of("brine"), of("gone before")]);
+        assert!(stuck.len() == 1 && stuck[0].to_string().contains("stuck"), "{stuck:?}");
+        assert!(!folder.path().join("brine").exists());
+    }
+
+    #[test]
     fn logs_are_told_apart_by_their_names() {
         assert_eq!(run_of("slurm-20261128-2215-0-12.log"), Some("20261128-2215"));
-        assert_eq!(run_of("slurm-20261128-2215-00012.1-rows.log.part"), None);
+        assert_eq!(run_of("slurm-20261128-2215-00012.1-rows.log.part"), Some("20261128-2215"));
+        assert_eq!(run_of("slurm-20261128-2215-00012.1-rows.jsonl"), Some("20261128-2215"));
+        assert_eq!(run_of("slurm-20261128-2215-notes.txt"), None);
         assert_eq!(run_of("br010.tool.1001.log"), None);
         assert_eq!(stage_of("br010.tool.1001.log"), Some(("br010.tool", FrameRange::one(1001))));
         assert_eq!(stage_of("br010.tool.1001-1004.log"), Some(("br010.tool", FrameRange::new(1001, 1004))));

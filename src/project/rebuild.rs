@@ -9,6 +9,7 @@ use jiff::tz::TimeZone;
 use super::afar::{Afar, Gathered, Tasks, awaited, awaited_of, tell_shared_pools};
 use super::approving::{self, Lapsed};
 use super::logs::{self, OldLog};
+use super::past::Here;
 use super::trouble::{Blocked, Failed};
 use super::{Care, Declared, Project, ProjectError, Status, left};
 use crate::base::digest::Digest;
@@ -26,7 +27,7 @@ use crate::programs::Runner;
 use crate::report::words;
 use crate::stale::Reason;
 use crate::store::lock::Lock;
-use crate::store::sweep;
+use crate::store::{StoreError, sweep};
 
 /// Who writes, for the ledger and the lock.
 #[derive(Clone, Debug)]
@@ -199,6 +200,7 @@ impl Project {
             Err(error @ LedgerError::BadWriter(_)) => return Err(error.into()),
             opened => opened,
         };
+        Here::add(&self.folder, &writer.name);
         let tally = Tally::new(&status.declared.graph.film, &writer.machine, ledger, &status.ledger.0);
         let mut state = std::mem::take(&mut status.state);
         let as_approved = approving::as_approved(&status.ledger.0, &state);
@@ -329,8 +331,8 @@ impl Project {
         let lost: HashSet<Digest> = gone.iter().map(|u| u.pixels).collect();
         status.actions.retain(|action| !lost.contains(&action.pixels))?;
         let logs = self.old_logs(&status);
-        logs::remove(&logs)?;
-        Ok(Swept { found, gone, left: left.len(), logs })
+        let (logs, stuck) = logs::remove(logs);
+        Ok(Swept { found, gone, left: left.len(), logs, stuck })
     }
 }
 
@@ -344,6 +346,8 @@ pub struct Swept {
     pub left: usize,
     /// Logs.
     pub logs: Vec<OldLog>,
+    /// Why logs that were to go did not.
+    pub stuck: Vec<StoreError>,
 }
 
 /// Renders that must stay: what frames show now or showed last, what a person keeps, and what a person approved.

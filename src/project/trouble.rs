@@ -4,7 +4,7 @@
 //! Knows what makes two frames one entry. Does not know how entries are shown.
 
 use super::naming::is_named;
-use super::past::Past;
+use super::past::{Here, Past};
 use super::{Project, Status, picks};
 use crate::base::frames::FrameSet;
 use crate::base::selector::Selection;
@@ -57,6 +57,35 @@ impl Blocked {
     }
 }
 
+/// Behind what is said of a file of which it is not known why it cannot be read, as so many others were looked at.
+pub const NOT_LOOKED_AT: &str = "; it was not looked at why";
+
+/// Behind the reason of those that were.
+const OTHERS: &str = "; the others were not looked at";
+
+/// Takes frames whose files nobody looked at for the reason to those of their stage that were looked at and cannot be read either,
+/// as long as there is one reason.
+fn join_not_looked_at(all: &mut Vec<(String, Failed)>) {
+    let is_left = |alike: &str| alike.ends_with(NOT_LOOKED_AT);
+    let (left, mut looked_at): (Vec<_>, Vec<_>) =
+        std::mem::take(all).into_iter().partition(|(alike, _)| is_left(alike));
+    for (alike, failed) in left {
+        let start = format!("{}: ", alike.trim_end_matches(NOT_LOOKED_AT));
+        let fits = |(of, other): &&mut (String, Failed)| other.node == failed.node && of.starts_with(&start);
+        let mut fitting: Vec<_> = looked_at.iter_mut().filter(fits).collect();
+        match fitting.as_mut_slice() {
+            [(_, one)] => {
+                one.frames.insert_all(&failed.frames);
+                if !one.reason.ends_with(OTHERS) {
+                    one.reason += OTHERS;
+                }
+            }
+            _ => looked_at.push((alike, failed)),
+        }
+    }
+    *all = looked_at;
+}
+
 /// Gathers neighbours of one stage whose reasons differ in nothing but the frame's number.
 pub fn gather(failures: impl IntoIterator<Item = (NodeId, i64, String, Option<String>)>) -> Vec<Failed> {
     let mut all: Vec<(String, Failed)> = Vec::new();
@@ -70,6 +99,7 @@ pub fn gather(failures: impl IntoIterator<Item = (NodeId, i64, String, Option<St
             }
         }
     }
+    join_not_looked_at(&mut all);
     all.into_iter().map(|(_, failed)| failed).collect()
 }
 
@@ -104,12 +134,12 @@ impl Project {
         self.why_failed(status, frames)
     }
 
-    /// What failed last time among the selected for a reason that may be gone, so that a rebuild tries again: what failed and was
-    /// changed since is not among it.
+    /// What failed last time among the selected, in this working copy and for a reason that may be gone, so that a rebuild tries again:
+    /// what failed and was changed since is not among it.
     pub fn failed_last(&self, status: &Status, selection: &Selection) -> Vec<Failed> {
         let graph = &status.declared.graph;
         let is_picked = picks(graph, selection);
-        let failed = Past::failed_last(&status.ledger.0);
+        let failed = Past::failed_last(&status.ledger.0, &Here::of(&self.folder));
         let all = self.explain(status, |explainer| {
             let mut all = Vec::new();
             for (id, node) in graph.nodes.iter().enumerate() {
@@ -228,5 +258,27 @@ mod tests {
             [("1004-1005,1007".to_string(), "a.1004.exr: cut short"), ("1006".to_string(), "exit code 7")]
         );
         assert_eq!(gathered[0].log.as_deref(), Some("1004.log"));
+    }
+
+    #[test]
+    fn files_that_nobody_looked_at_go_with_those_that_were() {
+        let failure = |node: NodeId, frame: i64, why: &str| {
+            (node, frame, format!("a.{frame}.exr cannot be read{why}"), None)
+        };
+        let told = |failures: &[(NodeId, i64, &str)]| -> Vec<(String, String)> {
+            let gathered = gather(failures.iter().map(|(node, frame, why)| failure(*node, *frame, why)));
+            gathered.into_iter().map(|one| (one.frames.to_string(), one.reason)).collect()
+        };
+        let one = (3, 1004, ": cut short");
+        assert_eq!(
+            told(&[one, (3, 1005, NOT_LOOKED_AT), (3, 1006, NOT_LOOKED_AT)]),
+            [(
+                "1004-1006".into(),
+                "a.1004.exr cannot be read: cut short; the others were not looked at".to_string()
+            )]
+        );
+        // Of which of two kinds they are nobody knows, and another stage's tell nothing of them.
+        assert_eq!(told(&[one, (3, 1005, ": empty"), (3, 1006, NOT_LOOKED_AT)]).len(), 3);
+        assert_eq!(told(&[one, (4, 1006, NOT_LOOKED_AT)]).len(), 2);
     }
 }

@@ -205,6 +205,15 @@ pub struct Said {
     pub open_notes: u64,
 }
 
+/// What is out: in packets as `outstanding` lists them, and in runs on a cluster.
+#[derive(Clone, Debug, Default)]
+pub struct Elsewhere {
+    /// Packets.
+    pub packets: Vec<serde_json::Value>,
+    /// Runs.
+    pub on_slurm: Vec<serde_json::Value>,
+}
+
 #[derive(Serialize)]
 struct Form<'a> {
     format: &'static str,
@@ -215,6 +224,7 @@ struct Form<'a> {
     deliveries: &'a [Delivery],
     approvals: &'a Said,
     open_notes: u64,
+    failed_last: serde_json::Value,
     packets: Vec<serde_json::Value>,
     on_slurm: Vec<serde_json::Value>,
 }
@@ -250,6 +260,7 @@ impl<'a> From<&'a Strip> for StripForm<'a> {
 /// - `deliveries`: each one's `name`, `state` (`fresh`, `stale` or `absent`), `place`, what was
 ///   `delivered_as_it_is` in it (`place`, `says`), and `why` it would be made;
 /// - `approvals`: frames whose approval is `in_force`, `in_doubt`, `lapsed` or `lost`; `open_notes`: how many;
+/// - `failed_last`: what failed last time and the next rebuild tries again: `shot`, `stage`, `frames`, `reason`, `log`;
 /// - `packets`: what is out, as `outstanding` lists it;
 /// - `on_slurm`: runs that are out on a cluster, and their frames.
 pub fn json(
@@ -258,8 +269,8 @@ pub fn json(
     holds: &[Hold],
     deliveries: &[Delivery],
     said: &Said,
-    packets: Vec<serde_json::Value>,
-    on_slurm: Vec<serde_json::Value>,
+    elsewhere: Elsewhere,
+    failed_last: serde_json::Value,
 ) -> String {
     let form = Form {
         format: FORMAT,
@@ -270,8 +281,9 @@ pub fn json(
         deliveries,
         approvals: said,
         open_notes: said.open_notes,
-        packets,
-        on_slurm,
+        failed_last,
+        packets: elsewhere.packets,
+        on_slurm: elsewhere.on_slurm,
     };
     serde_json::to_string_pretty(&form).expect("texts and numbers are always JSON")
 }
@@ -339,8 +351,8 @@ mod tests {
             &[],
             &[],
             &Said { lapsed: 2, open_notes: 3, ..Said::default() },
-            Vec::new(),
-            Vec::new(),
+            Elsewhere::default(),
+            serde_json::json!([]),
         ))
         .unwrap();
         assert_eq!(value["format"], "endboard states 2");

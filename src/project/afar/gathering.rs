@@ -21,6 +21,7 @@ use crate::ledger::id::RowId;
 use crate::ledger::intake::{LedgerProblem, Wrong};
 use crate::ledger::row::{Entry, Outcome, What};
 use crate::media::exr::Fact;
+use crate::project::past::Here;
 use crate::project::rebuild::Writer;
 use crate::project::{Project, ProjectError};
 use crate::report::words;
@@ -110,6 +111,7 @@ impl Project {
             Err(error @ LedgerError::BadWriter(_)) => return Err(error.into()),
             opened => opened?,
         };
+        Here::add(&self.folder, &writer.name);
         let mut state = State::load(&store)?;
         state.open_journal(&store)?;
         let (actions, objects) = (Actions::of(&store), Objects::of(&store).saying(head));
@@ -496,6 +498,12 @@ mod tests {
         place.rendered_here("ana", 1500, &[1, 4]);
         // Whoever gathers.
         assert_eq!(new(&place.gathered("bob")), [2, 3]);
+        // What tasks did in this folder is of here, on whatever machine; other rows may have come by a merge.
+        let here = Here::of(&place.project.folder);
+        let rows: Vec<_> =
+            place.project.ledger().0.into_iter().map(|e| (e.writer.to_string(), here.wrote(&e))).collect();
+        let of = |who: &str, here: bool| (who.to_string(), here);
+        assert_eq!(rows, [of("ana", false), of("bob", true), of("ana", false)]);
     }
 
     #[test]

@@ -8,6 +8,7 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 use rustix::fs::{FlockOperation, flock};
+use rustix::io::Errno;
 use tempfile::NamedTempFile;
 
 use crate::deliver::whole;
@@ -39,10 +40,13 @@ pub(super) fn begin(folder: &Path, name: &str) -> io::Result<NamedTempFile> {
     for entry in std::fs::read_dir(folder)?.flatten() {
         let is_file = entry.file_type().is_ok_and(|kind| kind.is_file());
         let Some(file) = is_file.then(|| File::open(entry.path()).ok()).flatten() else { continue };
-        if flock(&file, FlockOperation::NonBlockingLockExclusive).is_ok() {
-            let _ = std::fs::remove_file(entry.path());
-        } else if entry.file_name().to_str() == Some(name) {
-            return Err(io::Error::other("another process takes it back now"));
+        match flock(&file, FlockOperation::NonBlockingLockExclusive) {
+            Ok(()) => drop(std::fs::remove_file(entry.path())),
+            Err(Errno::WOULDBLOCK) if entry.file_name().to_str() == Some(name) => {
+                return Err(io::Error::other("another process takes it back now"));
+            }
+            // Somebody is at it, or the file system knows no locks, by which nobody can tell: it stays.
+            Err(_) => {}
         }
     }
     whole::beside(folder, whole::UNDER_WAY.1)
