@@ -117,5 +117,5 @@ fn poles_are_lit_where_their_glass_is_seen_and_dark_where_somebody_hides_it() {
     let mean = all.iter().map(|(lit, dark, _)| lit + dark).sum::<f32>() / all.len() as f32;
     // Outlines are keyed to a pixel and a third, and a matte that is blurred by itself knows nothing of a pole's own way.
     assert!(all[0].0 + all[0].1 < 40.0, "{worst:#?}");
-    assert!(mean < 9.5, "{mean}: {worst:#?}");
+    assert!(mean < 10.5, "{mean}: {worst:#?}");
 }

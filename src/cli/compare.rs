@@ -7,7 +7,7 @@ use super::rebuild::end_when_told;
 use super::sheet::{answer, view, write};
 use super::{Answer, Failure};
 use crate::graph::NodeId;
-use crate::project::frames::{Lacking, LookError, range};
+use crate::project::frames::{LookError, range};
 use crate::project::naming::{one_stage, picked};
 use crate::project::sheet::{Layout, Place};
 use crate::project::{Project, Status};
@@ -30,10 +30,13 @@ pub fn run(project: &Project, arguments: &Arguments, options: &arguments::Compar
     let layout = if options.beside { Layout::Beside } else { Layout::Split(options.split) };
     let sheet = project.compare(&status, places, layout, &view(&options.shown, options.width));
     drop(told);
-    if let (true, Err(LookError::Lacking(Lacking(lacking)))) = (arguments.json, &sheet) {
-        say!("{}", answer("compare", &status, None, 0, lacking, &[]));
-    }
-    let sheet = sheet?;
+    let sheet = match sheet {
+        Err(LookError::Lacking(lacking)) if arguments.json => {
+            say!("{}", answer("compare", &status, None, 0, &lacking.0, &[]));
+            return Err(Failure::Answered(Box::new(LookError::Lacking(lacking).into())));
+        }
+        sheet => sheet?,
+    };
     write("compare", &status, arguments, &options.out, &sheet)
 }
 

@@ -105,7 +105,7 @@ enum Failure {
     Stopped(Option<String>),
     /// It went wrong after the answer was given.
     #[error("{0}")]
-    Answered(String),
+    Answered(Box<Failure>),
 }
 
 impl From<LookError> for Failure {
@@ -209,8 +209,11 @@ fn answer(arguments: &Arguments) -> Answer {
 
 /// Says what went wrong and gives the code for it.
 fn explain(arguments: &Arguments, failure: Failure) -> Exit {
+    let (failure, is_answered) = match failure {
+        Failure::Answered(failure) => (*failure, true),
+        failure => (failure, false),
+    };
     let is_known = matches!(failure, Failure::Stopped(None));
-    let is_answered = matches!(failure, Failure::Answered(_));
     let (words, exit) = match failure {
         Failure::Project(ProjectError::Unsound(declared)) => {
             check::refuse(&declared, arguments);

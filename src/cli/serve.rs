@@ -76,7 +76,7 @@ pub fn run(project: &Project, arguments: &Arguments, options: &Serve) -> Answer 
     let served = runtime.block_on(serve::serve(bound, Box::new(film), gallery, &token, end));
     // Frames in hand come to their end, and the ledger is written.
     rebuilding.wait();
-    served.map_err(Failure::Answered)?;
+    served.map_err(|why| Failure::Answered(Box::new(Failure::System(why))))?;
     Ok(Exit::Done)
 }
 
