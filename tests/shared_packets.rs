@@ -57,7 +57,8 @@ impl Handed {
         let file = File::options().read(true).write(true).open(&self.zip).unwrap();
         let mut zip = zip::ZipWriter::new_append(file).unwrap();
         let stored = zip::CompressionMethod::Stored;
-        zip.start_file("more", zip::write::SimpleFileOptions::default().compression_method(stored)).unwrap();
+        let name = format!("{}/more", self.packet);
+        zip.start_file(name, zip::write::SimpleFileOptions::default().compression_method(stored)).unwrap();
         let mut dice = project::Dice(7);
         for _ in 0..bytes / MIB {
             zip.write_all(&noise(&mut dice, MIB)).unwrap();
@@ -382,6 +383,6 @@ fn what_cannot_be_sent_is_told_with_the_way_on() {
     assert!(out.status.code() == Some(4) && is_told && !told(&out).contains("--send"), "{}", told(&out));
     std::fs::remove_file(&ana.zip).unwrap();
     let out = ana.run(&words);
-    assert!(out.status.code() == Some(4) && told(&out).contains("No such file"), "{}", told(&out));
+    assert!(out.status.code() == Some(2) && told(&out).contains("there is no such file"), "{}", told(&out));
     assert_eq!(server.requests(), Vec::<String>::new());
 }

@@ -61,13 +61,7 @@ impl Service {
         let (path, from) = (self.path(name), into.came());
         let range = (from > 0).then_some(GetRange::Offset(from));
         let asked = self.store.get_opts(&path, GetOptions { range, ..GetOptions::default() });
-        let got = match found(timeout(patience(0), asked).await.map_err(|_| silent())?) {
-            // What is there by now ends before that.
-            Err(BucketError::Failed(why)) if from > 0 && why.starts_with("status 416") => {
-                return Err(replaced());
-            }
-            got => got?,
-        };
+        let got = found(timeout(patience(0), asked).await.map_err(|_| silent())?).map_err(or_replaced)?;
         let Some(got) = got else { return if begun.is_some() { Err(replaced()) } else { Ok(false) } };
         let (tag, size) = (got.meta.e_tag.clone(), got.meta.size);
         let until = match begun {
@@ -85,10 +79,20 @@ impl Service {
                 .await
                 .map_err(|_| BucketError::Away("it is too slow".into()))?;
             let broke_off = || BucketError::Away("its answer broke off".into());
-            let piece = next.ok_or_else(broke_off)?.map_err(|error| said(&error))?;
+            let piece = next.ok_or_else(broke_off)?.map_err(|error| or_replaced(said(&error)))?;
             into.write(&piece)?;
         }
         if is_page(into.begin()) { Err(no_store()) } else { Ok(true) }
+    }
+}
+
+/// What a service says that has no such bytes of the object that was begun: its code of a range that cannot be, or of an object that
+/// is another one (RFC 9110, sections 15.5.17 and 15.5.13).
+fn or_replaced(error: BucketError) -> BucketError {
+    let is_so = |why: &str| ["status 416", "status 412"].iter().any(|says| why.starts_with(says));
+    match error {
+        BucketError::Failed(why) if is_so(&why) => replaced(),
+        error => error,
     }
 }
 

@@ -106,8 +106,12 @@ impl Project {
         let (file, packets) = (file_name(zip), Packets::after(&entries));
         let packet = file.strip_suffix(".zip").and_then(|name| packets.named(name));
         let packet = packet.ok_or("no packet of that name was handed out")?;
-        if !zip.is_file() {
+        let Some(meta) = std::fs::metadata(zip).ok().filter(std::fs::Metadata::is_file) else {
             return Err("there is no such file".into());
+        };
+        if meta.len() > LARGEST {
+            // Whatever it is, it is not sent.
+            return Ok(packet.name.to_string());
         }
         let opened = crate::packet::open::Packet::open(zip).map_err(|faults| faults[0].to_string())?;
         match bag::name(&opened).map_err(|fault| fault.to_string())? {
