@@ -56,20 +56,20 @@ pub fn on_slurm(
 /// meanwhile.
 pub fn configured() -> Result<(), Failure> {
     let Some(file) = std::env::var_os("SLURM_CONF") else { return Ok(()) };
-    if file.is_empty() {
-        let words = "SLURM_CONF is set and empty: name the cluster's slurm.conf, or take the variable away where Slurm's programs \
-                     find theirs by themselves, or render here, without '--on slurm'";
-        return Err(Failure::Usage(words.into()));
-    }
     let file = Path::new(&file);
-    match std::fs::metadata(file) {
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Err(Failure::Usage(format!(
-            "SLURM_CONF names {}, and there is no such file: name the cluster's slurm.conf, or take the variable away where Slurm's \
-             programs find theirs by themselves, or render here, without '--on slurm'",
-            show::clean(&file.display().to_string())
-        ))),
-        _ => Ok(()),
-    }
+    let is_lacking =
+        || std::fs::metadata(file).is_err_and(|error| error.kind() == std::io::ErrorKind::NotFound);
+    let fault = match file.as_os_str().is_empty() {
+        true => "is set and empty".to_string(),
+        false if is_lacking() => {
+            format!("names {}, and there is no such file", show::clean(&file.display().to_string()))
+        }
+        false => return Ok(()),
+    };
+    Err(Failure::Usage(format!(
+        "SLURM_CONF {fault}: name the cluster's slurm.conf, or take the variable away where Slurm's programs find theirs by \
+         themselves, or render here, without '--on slurm'"
+    )))
 }
 
 /// Tells of commands that say that they take more memory than tasks have.

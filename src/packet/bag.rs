@@ -24,8 +24,12 @@ pub struct Bag {
 impl Bag {
     /// The value of a label, of several the first one.
     pub fn label(&self, label: &str) -> Option<&str> {
-        self.info.iter().find(|(of, _)| of.eq_ignore_ascii_case(label)).map(|(_, value)| value.as_str())
+        value(&self.info, label)
     }
+}
+
+fn value<'i>(info: &'i [(String, String)], label: &str) -> Option<&'i str> {
+    info.iter().find(|(of, _)| of.eq_ignore_ascii_case(label)).map(|(_, value)| value.as_str())
 }
 
 /// A manifest's digests by path.
@@ -41,8 +45,8 @@ pub const NAME: &str = "External-Identifier";
 pub fn name(packet: &Packet) -> Result<Option<String>, Fault> {
     const INFO: &str = "bag-info.txt";
     let Some(text) = packet.text(INFO, TEXT_LIMIT)? else { return Ok(None) };
-    let labels = tags::labels(&text).map_err(|why| Fault::new(INFO, why, "have it packed once more"))?;
-    Ok(labels.into_iter().find(|(label, _)| label.eq_ignore_ascii_case(NAME)).map(|(_, name)| name))
+    let info = tags::labels(&text).map_err(|why| Fault::new(INFO, why, "have it packed once more"))?;
+    Ok(value(&info, NAME).map(str::to_string))
 }
 
 /// Looks at a packet as a bag; nothing when it is none.
